@@ -1,0 +1,46 @@
+"""audiomeas: a hi-fi test bench on a sound card.
+
+What a command does is one call here, under the same name:
+
+    import audiomeas
+    result = audiomeas.measure("distortion", output_level="1 W")
+
+The functions are loaded when they are first used, so that importing the package costs next to nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.api import analyze as analyze
+    from audiomeas.measurement.api import generate as generate
+    from audiomeas.measurement.api import measure as measure
+    from audiomeas.measurement.api import open_bench as open_bench
+
+#: name → module that holds it.
+_WORDS = {
+    "measure": "audiomeas.measurement.api",
+    "analyze": "audiomeas.measurement.api",
+    "generate": "audiomeas.measurement.api",
+    "open_bench": "audiomeas.measurement.api",
+    "devices": "audiomeas.interface.listing",
+    "run": "audiomeas.plan.run",
+    "demo": "audiomeas.plan.demo",
+    "chart": "audiomeas.present.api",
+    "report": "audiomeas.present.api",
+}
+
+
+def __getattr__(name: str) -> Any:
+    module = _WORDS.get(name)
+    if module is None:
+        raise AttributeError(f"module 'audiomeas' has no attribute {name!r}")
+    return getattr(import_module(module), name)
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *_WORDS])

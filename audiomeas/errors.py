@@ -1,0 +1,72 @@
+"""The error tree. Every error is one line that says what is wrong, where, and what to do; each knows its exit status.
+
+AudiomeasError
+├── RequestError        2  the request or a file is wrong
+│   ├── FileProblem        a file is missing, foreign, damaged, or can't be written
+│   ├── TomlProblem        a bench, calibration, plan or unit file says something impossible (file, key, line)
+│   └── SignalError        the samples don't hold what the analysis needs (no tone, too short, clipped)
+├── BenchError          3  the bench refuses or fails
+│   ├── InterlockRefusal   a stimulus would pass a ceiling of unit, load or card
+│   ├── DeviceError        the interface is absent, busy, or refuses rate or format
+│   ├── CaptureError       over-range, dropout, buffers that can't be trusted, no marker found
+│   └── CalibrationError   a calibration does not belong to this set-up
+└── Interrupted       130  stopped by the person (or by a signal); sound was faded first
+"""
+
+from __future__ import annotations
+
+EXIT_DONE = 0
+EXIT_VERDICT = 1
+EXIT_REQUEST = 2
+EXIT_BENCH = 3
+EXIT_INTERRUPTED = 130
+
+
+class AudiomeasError(Exception):
+    """Base of all errors that audiomeas raises on purpose."""
+
+    exit_status = EXIT_REQUEST
+
+
+class RequestError(AudiomeasError):
+    """The request is wrong: a value, an option, a combination."""
+
+
+class FileProblem(RequestError):
+    """A file is missing, empty, truncated, foreign, damaged or can't be written."""
+
+
+class TomlProblem(FileProblem):
+    """A TOML file has an unknown key, a wrong type or an impossible value."""
+
+
+class SignalError(RequestError):
+    """The samples don't hold what the analysis needs."""
+
+
+class BenchError(AudiomeasError):
+    """The bench refuses or fails."""
+
+    exit_status = EXIT_BENCH
+
+
+class InterlockRefusal(BenchError):
+    """A stimulus would exceed what unit, load or card allow; nothing was played."""
+
+
+class DeviceError(BenchError):
+    """The interface is absent, busy, or refuses the rate or the format."""
+
+
+class CaptureError(BenchError):
+    """The capture can't be trusted: over-range, dropout, damaged buffers, no marker."""
+
+
+class CalibrationError(BenchError):
+    """A calibration belongs to another interface, range, gain setting or rate."""
+
+
+class Interrupted(AudiomeasError):
+    """Stopped by the person or by a signal; the sound was faded first and the capture kept."""
+
+    exit_status = EXIT_INTERRUPTED

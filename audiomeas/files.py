@@ -1,0 +1,170 @@
+"""Write files so that nothing is lost or overwritten, and read them with errors of our own.
+
+A new file is written beside its place under a temporary name, synced, then linked into place: a crash leaves either the
+whole file or none, and an existing file is never touched.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import json
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+from audiomeas.errors import FileProblem
+
+
+@contextlib.contextmanager
+def translated(path: Path, doing: str) -> Iterator[None]:
+    """Turn operating-system errors into one line of ours. `doing` is 'read' or 'write'."""
+    try:
+        yield
+    except FileExistsError:
+        raise FileProblem(f"{path} exists already and is never overwritten: give another name") from None
+    except FileNotFoundError:
+        raise FileProblem(f"{path} was not found: check the name and the folder") from None
+    except IsADirectoryError:
+        raise FileProblem(f"{path} is a folder, not a file") from None
+    except NotADirectoryError:
+        raise FileProblem(f"{path}: part of this path is a file, not a folder") from None
+    except PermissionError:
+        raise FileProblem(f"can't {doing} {path}: permission denied") from None
+    except OSError as error:
+        if error.errno == errno.ENOSPC:
+            raise FileProblem(f"can't write {path}: the disk is full; free some space and try again") from None
+        if error.errno == errno.EROFS:
+            raise FileProblem(f"can't write {path}: the file system is read-only") from None
+        if error.errno == errno.ENAMETOOLONG:
+            raise FileProblem(f"can't {doing} {str(path)[:60]}…: the name is too long") from None
+        raise FileProblem(f"can't {doing} {path}: {error.strerror or error}") from None
+    except ValueError as error:  # a NUL inside a path
+        raise FileProblem(f"can't {doing} {str(path)!r}: {error}") from None
+
+
+def read_text(path: Path, *, largest_bytes: int = 16 * 1024 * 1024) -> str:
+    """Return the text (UTF-8) of a file. Raises FileProblem."""
+    with translated(path, "read"):
+        if path.stat().st_size > largest_bytes:
+            raise FileProblem(f"{path} is larger than {largest_bytes // 1024 // 1024} MiB: not a file of this kind")
+        data = path.read_bytes()
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise FileProblem(f"{path} is not a text file (UTF-8)") from None
+
+
+def read_json(path: Path) -> Any:
+    """Return the content of a JSON file; NaN and infinities are refused. Raises FileProblem."""
+    text = read_text(path, largest_bytes=512 * 1024 * 1024)
+
+    def refuse(constant: str) -> Any:
+        raise FileProblem(f"{path}: {constant} is not a JSON number")
+
+    try:
+        return json.loads(text, parse_constant=refuse)
+    except json.JSONDecodeError as error:
+        raise FileProblem(f"{path}, line {error.lineno}: not valid JSON: {error.msg}") from None
+    except RecursionError:
+        raise FileProblem(f"{path}: nested too deeply for a file of ours") from None
+
+
+def to_json(value: Any) -> str:
+    """Return JSON text. NaN and infinities raise ValueError: unknown is null, and that is for the caller to say."""
+    return json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def write_new(path: Path, write: Callable[[Path], None]) -> None:
+    """Create a file whole or not at all, and never over another one.
+
+    write : called with a temporary path in the same folder; the file that it makes is synced and linked into place.
+    Raises FileProblem: exists already, folder missing, read-only, disk full.
+    """
+    with translated(path, "write"):
+        # Opening the folder's own temporary file first: a missing or read-only folder is found before any work.
+        handle, name = tempfile.mkstemp(prefix=".writing-", suffix=path.suffix, dir=path.parent)
+        os.close(handle)
+    temporary = Path(name)
+    try:
+        with translated(path, "write"):
+            if path.exists():
+                raise FileExistsError(path)
+            write(temporary)
+            temporary.chmod(0o666 & ~_umask())
+            _sync(temporary)
+            try:
+                os.link(temporary, path)  # atomic, and fails when the name is taken
+            except FileExistsError:
+                raise
+            except OSError:  # a file system without hard links
+                if path.exists():
+                    raise FileExistsError(path) from None
+                temporary.rename(path)
+            sync_folder(path.parent)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def _sync(path: Path) -> None:
+    with path.open("rb") as handle:
+        os.fsync(handle.fileno())
+
+
+def sync_folder(folder: Path) -> None:
+    """Make a new name in a folder survive a power cut (where the system can)."""
+    with contextlib.suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def write_new_text(path: Path, text: str) -> None:
+    """Create a text file whole or not at all, never over another one."""
+    write_new(path, lambda temporary: _write_bytes(temporary, text.encode("utf-8")))
+
+
+def write_new_json(path: Path, value: Any) -> None:
+    """Create a JSON file whole or not at all, never over another one."""
+    write_new_text(path, to_json(value))
+
+
+def _write_bytes(path: Path, data: bytes) -> None:
+    path.write_bytes(data)
+
+
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes, in hexadecimal."""
+    with translated(path, "read"), path.open("rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+def shipped(*parts: str) -> Path:
+    """Return the path of a file that ships with audiomeas (calibrations/…, examples/…).
+
+    In a wheel these folders travel inside the package; in a checkout they stand at the top level.
+    """
+    package = Path(__file__).resolve().parent
+    inside = package.joinpath("shipped", *parts)
+    return inside if inside.exists() else package.parent.joinpath(*parts)
+
+
+def free_name(folder: Path, stem: str, suffix: str) -> Path:
+    """Return a path in a folder that no file has yet: stem.suffix, stem-2.suffix, …"""
+    candidate = folder / f"{stem}{suffix}"
+    number = 2
+    while candidate.exists():
+        candidate = folder / f"{stem}-{number}{suffix}"
+        number += 1
+    return candidate

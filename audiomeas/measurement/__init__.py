@@ -1,0 +1,1 @@
+"""One module a measurement word: options, stimulus, analysis, figures, tables and charts; one registry lists them."""

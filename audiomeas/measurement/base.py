@@ -1,0 +1,84 @@
+"""What a measurement module offers, and the options that the command line, plans and Python share.
+
+Nothing here imports numpy: `--help` lists measurements and their options without it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.result import Result
+    from audiomeas.measurement.views import ChartView, TableView
+    from audiomeas.recording import Recording
+    from audiomeas.stimulus import Stimulus
+
+OptionKind = Literal["number", "integer", "text", "truth", "level", "numbers", "choice"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Option:
+    """One condition that a person can set: `--name` on the command line, `name` in a plan and in Python.
+
+    kind : 'level' is a text with a unit ('1 W', '5 mV').  choices : for kind 'choice'.
+    stage : 'play' shapes the stimulus, 'analyse' the analysis (and is an option of `analyze` too).
+    above, at_most : limits of numbers.
+    """
+
+    name: str
+    kind: OptionKind
+    help: str
+    default: Any = None
+    choices: tuple[str, ...] = ()
+    stage: Literal["play", "analyse"] = "play"
+    above: float | None = None
+    at_least: float | None = None
+    at_most: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Figure:
+    """A single number of a result that a limit can hold and a report can name.
+
+    key : in the channel's values.  unit : its unit.  words : what it is, in plain words, for a customer.
+    """
+
+    key: str
+    unit: str
+    words: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlayContext:
+    """What the bench knows when a stimulus is made.
+
+    channels : 1-based outputs to drive.  input_level_v_rms : at the unit's input, resolved from what was asked.
+    """
+
+    sample_rate_hz: float
+    channels: tuple[int, ...]
+    input_level_v_rms: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measurement:
+    """One measurement word. Add one: a module that makes this object, and a line in the registry.
+
+    stimulus : context and options → what to play.
+    analyse : recording and options → result (pure; raises SignalError).
+    tables, charts : result → views.
+    needs_stimulus : `analyze` needs `--stimulus` (or a sidecar) to make sense of a capture.
+    """
+
+    word: str
+    summary: str
+    example: str
+    options: tuple[Option, ...]
+    figures: tuple[Figure, ...]
+    stimulus: Callable[[PlayContext, Mapping[str, Any]], Stimulus]
+    analyse: Callable[[Recording, Mapping[str, Any]], Result]
+    tables: Callable[[Result], tuple[TableView, ...]]
+    charts: Callable[[Result], tuple[ChartView, ...]]
+    needs_stimulus: bool = False

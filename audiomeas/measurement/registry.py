@@ -1,0 +1,28 @@
+"""The one list of measurements: word → module. Modules load when they are used."""
+
+from __future__ import annotations
+
+from importlib import import_module
+
+from audiomeas.errors import RequestError
+from audiomeas.measurement.base import Measurement
+
+_MODULES = {
+    "distortion": "audiomeas.measurement.distortion",
+    "response": "audiomeas.measurement.response",
+}
+
+
+def words() -> list[str]:
+    """Return all measurement words."""
+    return list(_MODULES)
+
+
+def find(word: str) -> Measurement:
+    """Return the measurement of a word. Raises RequestError with the nearest valid word."""
+    if word not in _MODULES:
+        from audiomeas.tomlfile import nearest
+
+        raise RequestError(f"unknown measurement {word!r}{nearest(word, words())}; known: {', '.join(words())}")
+    measurement: Measurement = import_module(_MODULES[word]).MEASUREMENT
+    return measurement

@@ -1,0 +1,132 @@
+"""The result of a measurement: frozen facts per channel, their conditions and uncertainty; and its JSON form.
+
+The JSON form is the contract's: numbers are plain, what can't be known is null, NaN and infinities never appear.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from audiomeas import __version__
+
+if TYPE_CHECKING:
+    from audiomeas.recording import Recording
+
+SIMULATED_NOTE = "SIMULATED: made on the simulated bench, not on a real unit"
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChannelResult:
+    """What was found on one channel.
+
+    values : the measurement's keys (see the contract); numbers, lists, or None.
+    uncertainty : key → 95 % half-width, in the key's own unit.   bound : key → 'at most' or 'at least'.
+    """
+
+    channel: int
+    values: Mapping[str, Any]
+    uncertainty: Mapping[str, float] = field(default_factory=dict)
+    bound: Mapping[str, str] = field(default_factory=dict)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the channel's JSON object."""
+        return {
+            "channel": self.channel,
+            **{key: clean(value) for key, value in self.values.items()},
+            "uncertainty": clean(dict(self.uncertainty)),
+            "bound": dict(self.bound),
+        }
+
+
+@dataclass(frozen=True, kw_only=True)
+class Result:
+    """One measurement's outcome. conditions : everything that makes the numbers comparable."""
+
+    measurement: str
+    sample_rate_hz: float
+    conditions: Mapping[str, Any]
+    channels: tuple[ChannelResult, ...]
+    warnings: tuple[str, ...] = ()
+    simulated: bool = False
+    provenance: Mapping[str, Any] = field(default_factory=dict)
+
+    def channel(self, number: int) -> ChannelResult:
+        """Return a channel by its 1-based number. Raises KeyError."""
+        for found in self.channels:
+            if found.channel == number:
+                return found
+        raise KeyError(number)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the contract's JSON object."""
+        return {
+            "audiomeas": __version__,
+            "measurement": self.measurement,
+            "simulated": self.simulated,
+            "sample_rate_hz": self.sample_rate_hz,
+            "conditions": clean(dict(self.conditions)),
+            "warnings": list(self.warnings),
+            "channels": [channel.as_json() for channel in self.channels],
+            "provenance": clean(dict(self.provenance)),
+        }
+
+
+def result_from_json(data: Mapping[str, Any]) -> Result:
+    """Return the result that a JSON object holds. Raises KeyError, TypeError or ValueError on a wrong one."""
+    kept = {"channel", "uncertainty", "bound"}
+    return Result(
+        measurement=str(data["measurement"]),
+        sample_rate_hz=float(data["sample_rate_hz"]),
+        conditions=dict(data["conditions"]),
+        channels=tuple(
+            ChannelResult(
+                channel=int(row["channel"]),
+                values={key: value for key, value in row.items() if key not in kept},
+                uncertainty=dict(row.get("uncertainty", {})),
+                bound=dict(row.get("bound", {})),
+            )
+            for row in data["channels"]
+        ),
+        warnings=tuple(data["warnings"]),
+        simulated=bool(data.get("simulated", False)),
+        provenance=dict(data.get("provenance", {})),
+    )
+
+
+def clean(value: Any) -> Any:
+    """Return a value as plain JSON: numpy scalars and arrays become numbers and lists, non-finite becomes null."""
+    if isinstance(value, (bool, str)) or value is None:
+        return value
+    if hasattr(value, "tolist"):
+        return clean(value.tolist())
+    if isinstance(value, Mapping):
+        return {str(key): clean(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [clean(item) for item in value]
+    if isinstance(value, int):
+        return value
+    number = float(value)
+    return number if math.isfinite(number) else None
+
+
+def result_of(
+    recording: Recording,
+    measurement: str,
+    *,
+    conditions: Mapping[str, Any],
+    channels: tuple[ChannelResult, ...],
+    warnings: tuple[str, ...] = (),
+) -> Result:
+    """Make a result that carries what its recording knows: conditions, warnings, provenance, SIMULATED."""
+    return Result(
+        measurement=measurement,
+        sample_rate_hz=recording.sample_rate_hz,
+        conditions={**recording.conditions, **conditions},
+        channels=channels,
+        warnings=(*recording.warnings, *warnings),
+        simulated=recording.provenance.simulated,
+        provenance=asdict(recording.provenance),
+    )

@@ -1,0 +1,81 @@
+"""Descriptions of tables and charts, as plain data. A measurement makes them from its result; `present` draws them.
+
+No numpy and no plotting here: a view can be compared in a test and kept in JSON.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True, kw_only=True)
+class Column:
+    """A column of a table. unit : '' for text.  decimals : None lets the uncertainty or the size decide."""
+
+    heading: str
+    unit: str = ""
+    decimals: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class TableView:
+    """A table of a result. Cells are texts, numbers, or None ('not known').
+
+    uncertainties : 95 % half-widths beside the rows (same shape), where known; they set the digits printed.
+    """
+
+    title: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[str | float | None, ...], ...]
+    uncertainties: tuple[tuple[float | None, ...], ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+Role = Literal["line", "bars", "points"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Series:
+    """One curve, set of bars or set of points. channel : chooses colour and line style; None: neither left nor right.
+
+    labels : texts at the points, where given (same length as x).
+    """
+
+    label: str
+    x: Sequence[float]
+    y: Sequence[float]
+    role: Role = "line"
+    channel: int | None = None
+    labels: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class LimitBand:
+    """A limit drawn as a shaded area: what lies outside low … high is shaded. None: open on that side."""
+
+    label: str
+    x: Sequence[float]
+    low: Sequence[float] | None = None
+    high: Sequence[float] | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChartView:
+    """A chart. Axis labels carry unit and reference. caption : the conditions."""
+
+    name: str
+    title: str
+    x_label: str
+    y_label: str
+    series: tuple[Series, ...]
+    x_scale: Literal["log", "linear"] = "log"
+    y_scale: Literal["log", "linear"] = "linear"
+    bands: tuple[LimitBand, ...] = ()
+    caption: str = ""
+    x_range: tuple[float, float] | None = None
+    y_range: tuple[float, float] | None = None
+    #: At least this much is shown on the y axis, so that a flat response looks flat.
+    y_smallest_span: float | None = None
+    simulated: bool = False

@@ -1,0 +1,1 @@
+"""Plan files, limits, verdicts, running a plan, running a stack."""

@@ -1,0 +1,1 @@
+"""Tables, charts and reports, made from results and records."""

@@ -1,0 +1,1 @@
+"""The store of visits: append-only folders, one a visit of one unit."""

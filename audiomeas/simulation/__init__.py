@@ -1,0 +1,1 @@
+"""Units with known faults, described in TOML, and the card they are wired to: real physics whose truth is known."""

@@ -1,0 +1,108 @@
+"""What every stimulus has: its facts, its samples in volts, and the parts of it that an analysis uses."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, ClassVar, Protocol, runtime_checkable
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Window:
+    """A steady part of a stimulus, in frames counted from the stimulus' first frame.
+
+    frequency_hz, level_v_rms : what is played there (None for silence).
+    """
+
+    start: int
+    stop: int
+    frequency_hz: float | None = None
+    level_v_rms: float | None = None
+
+    @property
+    def frames(self) -> int:
+        """Frames in the window."""
+        return self.stop - self.start
+
+
+@runtime_checkable
+class Stimulus(Protocol):
+    """What is played, in volts at the unit's input, with everything needed to analyse the capture.
+
+    Implementations are frozen dataclasses. Equal facts give equal samples, bit for bit.
+    """
+
+    kind: ClassVar[str]
+
+    @property
+    def sample_rate_hz(self) -> float:
+        """Sample rate of the samples."""
+        ...
+
+    @property
+    def driven_channels(self) -> tuple[int, ...]:
+        """1-based channels that carry the signal; the others are silent."""
+        ...
+
+    @property
+    def frames(self) -> int:
+        """Length, ramps included."""
+        ...
+
+    @property
+    def peak_v(self) -> float:
+        """Largest instantaneous voltage."""
+        ...
+
+    @property
+    def level_v_rms(self) -> float:
+        """Largest r.m.s. voltage of any steady part."""
+        ...
+
+    def samples_v(self) -> FloatArray:
+        """Return one channel's samples, (frames,), in volts. All driven channels play the same."""
+        ...
+
+    def windows(self) -> tuple[Window, ...]:
+        """Return the steady parts, in order."""
+        ...
+
+    def facts(self) -> dict[str, Any]:
+        """Return the JSON facts that `from_facts` reads back; includes 'kind'."""
+        ...
+
+    @classmethod
+    def from_facts(cls, facts: Mapping[str, Any]) -> Stimulus:
+        """Make the stimulus again from its facts. Raises KeyError, TypeError or ValueError on wrong ones."""
+        ...
+
+
+def raised_cosine_ramp(frames: int) -> FloatArray:
+    """Return the rising half of a raised cosine, (frames,): from just above 0 to just below 1, without a step."""
+    return 0.5 * (1.0 - np.cos(np.pi * (np.arange(frames) + 0.5) / max(frames, 1)))
+
+
+def apply_ramps(samples: FloatArray, ramp_frames: int) -> FloatArray:
+    """Return the samples with a raised-cosine rise at the start and fall at the end (a new array)."""
+    ramped = samples.copy()
+    ramp = raised_cosine_ramp(min(ramp_frames, len(samples) // 2))
+    if len(ramp):
+        ramped[: len(ramp)] *= ramp
+        ramped[-len(ramp) :] *= ramp[::-1]
+    return ramped
+
+
+def checked_tone(frequency_hz: float, level_v_rms: float, sample_rate_hz: float) -> None:
+    """Raise ValueError for a tone that this rate can't carry, or a level that is no level."""
+    if not (np.isfinite(frequency_hz) and 0 < frequency_hz < sample_rate_hz / 2):
+        raise ValueError(
+            f"a frequency of {frequency_hz:g} Hz can't be played at {sample_rate_hz:g} Hz: "
+            f"it must lie between 0 and {sample_rate_hz / 2:g} Hz"
+        )
+    if not (np.isfinite(level_v_rms) and level_v_rms > 0):
+        raise ValueError(f"a level of {level_v_rms:g} V is no level: it must be above zero")

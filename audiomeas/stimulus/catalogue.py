@@ -1,0 +1,26 @@
+"""All stimulus families by their word."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from audiomeas.errors import RequestError
+from audiomeas.stimulus.base import Stimulus
+from audiomeas.stimulus.sines import Silence, Sine, SteppedSines
+from audiomeas.stimulus.sweep import Sweep
+
+_FAMILIES: dict[str, type[Stimulus]] = {family.kind: family for family in (Sine, SteppedSines, Sweep, Silence)}
+
+
+def read_stimulus(facts: Mapping[str, Any], *, where: str = "the stimulus") -> Stimulus:
+    """Make a stimulus from its facts (a sidecar's `stimulus` object). Raises RequestError that names what is wrong."""
+    kind = facts.get("kind")
+    if not isinstance(kind, str) or kind not in _FAMILIES:
+        raise RequestError(f"{where}: unknown kind of stimulus {kind!r}; known: {', '.join(_FAMILIES)}")
+    try:
+        stimulus = _FAMILIES[kind].from_facts(facts)
+        _ = stimulus.frames
+        return stimulus
+    except (KeyError, TypeError, ValueError, OverflowError, ZeroDivisionError) as error:
+        raise RequestError(f"{where}: these facts make no {kind}: {error}") from None

@@ -1,0 +1,253 @@
+"""Single sines, stepped sines and silence."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, ClassVar, Self
+
+import numpy as np
+
+from audiomeas.stimulus.base import FloatArray, Window, apply_ramps, checked_tone
+from audiomeas.units import SQRT2
+
+
+def bin_centred_hz(frequency_hz: float, window_frames: int, sample_rate_hz: float) -> float:
+    """Return the nearest frequency with a whole number of periods in the window.
+
+    With a shared clock such a tone needs no window function: its energy falls into one bin of the transform.
+    """
+    periods = max(1, round(frequency_hz * window_frames / sample_rate_hz))
+    highest = math.ceil(window_frames / 2) - 1
+    return min(periods, highest) * sample_rate_hz / window_frames
+
+
+def _sine(frequency_hz: float, level_v_rms: float, frames: int, sample_rate_hz: float) -> FloatArray:
+    # The phase is reduced modulo one period before the sine, so that a long tone stays as exact as a short one.
+    periods = np.remainder(np.arange(frames) * (frequency_hz / sample_rate_hz), 1.0)
+    return np.asarray(level_v_rms * SQRT2 * np.sin(2.0 * np.pi * periods), dtype=np.float64)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sine:
+    """A steady sine: ramp, settling, the window that is analysed, ramp.
+
+    frequency_hz : as played (see `bin_centred_hz`).  level_v_rms : at the unit's input.
+    settle_s : after the ramp, before the window.  window_s : what the analysis uses.
+    """
+
+    kind: ClassVar[str] = "sine"
+
+    frequency_hz: float
+    level_v_rms: float
+    sample_rate_hz: float
+    window_s: float = 1.0
+    settle_s: float = 0.2
+    ramp_s: float = 0.02
+    driven_channels: tuple[int, ...] = (1, 2)
+
+    def __post_init__(self) -> None:
+        checked_tone(self.frequency_hz, self.level_v_rms, self.sample_rate_hz)
+        if self.window_frames < 16:
+            raise ValueError("a sine needs a longer window")
+
+    @classmethod
+    def bin_centred(cls, *, frequency_hz: float, sample_rate_hz: float, window_s: float = 1.0, **rest: Any) -> Self:
+        """Make a sine whose frequency is the nearest with whole periods in the window."""
+        window_frames = round(window_s * sample_rate_hz)
+        exact_hz = bin_centred_hz(frequency_hz, window_frames, sample_rate_hz)
+        return cls(frequency_hz=exact_hz, sample_rate_hz=sample_rate_hz, window_s=window_s, **rest)
+
+    @property
+    def window_frames(self) -> int:
+        """Frames of the window that is analysed."""
+        return round(self.window_s * self.sample_rate_hz)
+
+    @property
+    def _lead_frames(self) -> int:
+        return round(self.ramp_s * self.sample_rate_hz) + round(self.settle_s * self.sample_rate_hz)
+
+    @property
+    def frames(self) -> int:
+        """Length, ramps included."""
+        return self._lead_frames + self.window_frames + round(self.ramp_s * self.sample_rate_hz)
+
+    @property
+    def peak_v(self) -> float:
+        """Largest instantaneous voltage."""
+        return self.level_v_rms * SQRT2
+
+    def samples_v(self) -> FloatArray:
+        """Return one channel's samples, (frames,), in volts."""
+        tone = _sine(self.frequency_hz, self.level_v_rms, self.frames, self.sample_rate_hz)
+        return apply_ramps(tone, round(self.ramp_s * self.sample_rate_hz))
+
+    def windows(self) -> tuple[Window, ...]:
+        """Return the one steady part."""
+        start = self._lead_frames
+        return (
+            Window(
+                start=start,
+                stop=start + self.window_frames,
+                frequency_hz=self.frequency_hz,
+                level_v_rms=self.level_v_rms,
+            ),
+        )
+
+    def facts(self) -> dict[str, Any]:
+        """Return the JSON facts."""
+        return {"kind": self.kind, **asdict(self), "driven_channels": list(self.driven_channels)}
+
+    @classmethod
+    def from_facts(cls, facts: Mapping[str, Any]) -> Self:
+        """Make the sine again from its facts."""
+        values = {key: value for key, value in facts.items() if key != "kind"}
+        return cls(**{**values, "driven_channels": tuple(values["driven_channels"])})
+
+
+@dataclass(frozen=True, kw_only=True)
+class SteppedSines:
+    """Sines one after the other, each ramped up from and down to silence: a frequency list, a level list, or both.
+
+    steps : (frequency_hz, level_v_rms) of each.  settle_periods : settling is at least this many periods.
+    """
+
+    kind: ClassVar[str] = "steps"
+
+    steps: tuple[tuple[float, float], ...]
+    sample_rate_hz: float
+    window_s: float = 0.5
+    settle_s: float = 0.1
+    settle_periods: float = 10.0
+    ramp_s: float = 0.02
+    driven_channels: tuple[int, ...] = (1, 2)
+
+    def __post_init__(self) -> None:
+        if not self.steps:
+            raise ValueError("stepped sines need at least one step")
+        for frequency_hz, level_v_rms in self.steps:
+            checked_tone(frequency_hz, level_v_rms, self.sample_rate_hz)
+
+    @classmethod
+    def bin_centred(
+        cls, *, steps: tuple[tuple[float, float], ...], sample_rate_hz: float, window_s: float = 0.5, **rest: Any
+    ) -> Self:
+        """Make steps whose frequencies are the nearest with whole periods in the window."""
+        window_frames = round(window_s * sample_rate_hz)
+        exact = tuple((bin_centred_hz(hz, window_frames, sample_rate_hz), level) for hz, level in steps)
+        return cls(steps=exact, sample_rate_hz=sample_rate_hz, window_s=window_s, **rest)
+
+    def _parts(self) -> list[Sine]:
+        return [
+            Sine(
+                frequency_hz=frequency_hz,
+                level_v_rms=level_v_rms,
+                sample_rate_hz=self.sample_rate_hz,
+                window_s=self.window_s,
+                settle_s=max(self.settle_s, self.settle_periods / frequency_hz),
+                ramp_s=self.ramp_s,
+                driven_channels=self.driven_channels,
+            )
+            for frequency_hz, level_v_rms in self.steps
+        ]
+
+    @property
+    def frames(self) -> int:
+        """Length, ramps included."""
+        return sum(part.frames for part in self._parts())
+
+    @property
+    def level_v_rms(self) -> float:
+        """Largest r.m.s. voltage of any step."""
+        return max(level_v_rms for _, level_v_rms in self.steps)
+
+    @property
+    def peak_v(self) -> float:
+        """Largest instantaneous voltage."""
+        return self.level_v_rms * SQRT2
+
+    def samples_v(self) -> FloatArray:
+        """Return one channel's samples, (frames,), in volts."""
+        return np.concatenate([part.samples_v() for part in self._parts()])
+
+    def windows(self) -> tuple[Window, ...]:
+        """Return the steady part of each step, in order."""
+        found: list[Window] = []
+        begin = 0
+        for part in self._parts():
+            (window,) = part.windows()
+            found.append(
+                Window(
+                    start=begin + window.start,
+                    stop=begin + window.stop,
+                    frequency_hz=window.frequency_hz,
+                    level_v_rms=window.level_v_rms,
+                )
+            )
+            begin += part.frames
+        return tuple(found)
+
+    def facts(self) -> dict[str, Any]:
+        """Return the JSON facts."""
+        return {
+            "kind": self.kind,
+            **asdict(self),
+            "steps": [list(step) for step in self.steps],
+            "driven_channels": list(self.driven_channels),
+        }
+
+    @classmethod
+    def from_facts(cls, facts: Mapping[str, Any]) -> Self:
+        """Make the steps again from their facts."""
+        values = {key: value for key, value in facts.items() if key != "kind"}
+        steps = tuple((float(hz), float(level)) for hz, level in values["steps"])
+        return cls(**{**values, "steps": steps, "driven_channels": tuple(values["driven_channels"])})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Silence:
+    """Nothing, for a while: what the unit and the bench add by themselves."""
+
+    kind: ClassVar[str] = "silence"
+
+    duration_s: float
+    sample_rate_hz: float
+    driven_channels: tuple[int, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.duration_s) and self.duration_s > 0):
+            raise ValueError("a duration must be above zero")
+
+    @property
+    def frames(self) -> int:
+        """Length."""
+        return round(self.duration_s * self.sample_rate_hz)
+
+    @property
+    def level_v_rms(self) -> float:
+        """Zero."""
+        return 0.0
+
+    @property
+    def peak_v(self) -> float:
+        """Zero."""
+        return 0.0
+
+    def samples_v(self) -> FloatArray:
+        """Return one channel's samples, (frames,), all zero."""
+        return np.zeros(self.frames)
+
+    def windows(self) -> tuple[Window, ...]:
+        """Return the whole as one part."""
+        return (Window(start=0, stop=self.frames),)
+
+    def facts(self) -> dict[str, Any]:
+        """Return the JSON facts."""
+        return {"kind": self.kind, **asdict(self), "driven_channels": list(self.driven_channels)}
+
+    @classmethod
+    def from_facts(cls, facts: Mapping[str, Any]) -> Self:
+        """Make the silence again from its facts."""
+        values = {key: value for key, value in facts.items() if key != "kind"}
+        return cls(**{**values, "driven_channels": tuple(values["driven_channels"])})

@@ -1,0 +1,258 @@
+"""Read TOML files with every key checked, and say file, line and key of what is wrong.
+
+A reader takes each key it knows by a typed call (`text`, `number`, `choice` …) and ends with `finish()`, which refuses
+what was not asked for and names the nearest valid key. So the list of valid keys can't drift from the code.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+import tomllib
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from audiomeas.errors import FileProblem, TomlProblem
+from audiomeas.files import read_text
+
+_MISSING: Any = object()
+
+
+def nearest(word: str, valid: list[str]) -> str:
+    """Return ' (did you mean …?)' for the nearest valid word, or ''."""
+    close = difflib.get_close_matches(word, valid, n=1, cutoff=0.5)
+    return f" (did you mean {close[0]!r}?)" if close else ""
+
+
+def _line_of(text: str, path: list[str | int]) -> int | None:
+    """Return the 1-based line where a key stands; None when it can't be found (inline tables, for instance)."""
+    headers = [p for p in path[:-1] if isinstance(p, str)]
+    wanted_index = next((p for p in reversed(path[:-1]) if isinstance(p, int)), None)
+    key = str(path[-1]) if path else ""
+    key_line = re.compile(rf'^\s*["\']?{re.escape(key)}["\']?\s*=')
+    current: list[str] = []
+    seen: dict[str, int] = {}
+    best: int | None = None
+    header_line: int | None = None
+    parent_counts: dict[str, int] = {}
+    indices = [p for p in path[:-1] if isinstance(p, int)]
+    for number, line in enumerate(text.splitlines(), start=1):
+        header = re.match(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?", line)
+        if header is not None:
+            current = [part.strip().strip("\"'") for part in header.group(2).split(".")]
+            if header.group(1) == "[[":
+                name = ".".join(current)
+                seen[name] = seen.get(name, -1) + 1
+                if len(current) == 1:  # a new outer entry starts its inner lists again
+                    for other in list(seen):
+                        if other.startswith(name + "."):
+                            del seen[other]
+                    parent_counts[name] = seen[name]
+            if current == headers and _indices_match(headers, indices, seen):
+                header_line = number
+            if [*headers, key] == current and _indices_match(headers, indices, seen):
+                best = best or number
+            continue
+        if current == headers and key_line.match(line) and _indices_match(headers, indices, seen):
+            return number
+    _ = wanted_index
+    return best or header_line
+
+
+def _indices_match(headers: list[str], indices: list[int], seen: dict[str, int]) -> bool:
+    """Tell whether the [[lists]] seen so far stand at the wanted entries."""
+    found = [seen[".".join(headers[: n + 1])] for n in range(len(headers)) if ".".join(headers[: n + 1]) in seen]
+    return found == indices
+
+
+class Table:
+    """One table of a TOML file, read key by key."""
+
+    def __init__(self, data: dict[str, Any], *, file: Path, source: str, path: list[str | int] | None = None) -> None:
+        self._data = data
+        self._file = file
+        self._source = source
+        self._path: list[str | int] = path or []
+        self._asked: list[str] = []
+
+    @property
+    def file(self) -> Path:
+        """The file that this table comes from."""
+        return self._file
+
+    def problem(self, key: str | None, message: str) -> TomlProblem:
+        """Return an error that names file, line and key; the caller raises it."""
+        path = [*self._path, key] if key is not None else self._path
+        line = _line_of(self._source, path) if path else None
+        where = f"{self._file}" + (f", line {line}" if line else "")
+        dotted = ""
+        for part in path:
+            dotted += f"[{part + 1}]" if isinstance(part, int) else (f".{part}" if dotted else str(part))
+        return TomlProblem(f"{where}: {dotted + ': ' if dotted else ''}{message}")
+
+    def _take(self, key: str, default: Any) -> Any:
+        self._asked.append(key)
+        if key in self._data:
+            return self._data[key]
+        if default is _MISSING:
+            raise self.problem(None, f"the key {key!r} is missing")
+        return default
+
+    def __contains__(self, key: str) -> bool:
+        return key in self._data
+
+    def keys(self) -> list[str]:
+        """Return the keys that the file has here."""
+        return list(self._data)
+
+    def text(self, key: str, default: Any = _MISSING, *, allow_empty: bool = False) -> Any:
+        """Take a string."""
+        value = self._take(key, default)
+        if value is default and default is not _MISSING:
+            return value
+        if not isinstance(value, str):
+            raise self.problem(key, f"must be a text in quotes, not {_kind(value)}")
+        if not value.strip() and not allow_empty:
+            raise self.problem(key, "must not be empty")
+        return value
+
+    def choice(self, key: str, valid: list[str], default: Any = _MISSING) -> Any:
+        """Take one of a list of words."""
+        value = self._take(key, default)
+        if value is default and default is not _MISSING:
+            return value
+        if value not in valid:
+            hint = nearest(value, valid) if isinstance(value, str) else ""
+            raise self.problem(key, f"{value!r} is not one of {', '.join(valid)}{hint}")
+        return value
+
+    def number(
+        self,
+        key: str,
+        default: Any = _MISSING,
+        *,
+        above: float | None = None,
+        at_least: float | None = None,
+        at_most: float | None = None,
+    ) -> Any:
+        """Take a finite number inside limits."""
+        value = self._take(key, default)
+        if value is default and default is not _MISSING:
+            return value
+        return self._number(key, value, above=above, at_least=at_least, at_most=at_most)
+
+    def _number(
+        self, key: str, value: Any, *, above: float | None, at_least: float | None, at_most: float | None
+    ) -> float:
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            raise self.problem(key, f"must be a number, not {_kind(value)}")
+        number = float(value)
+        if not math.isfinite(number):
+            raise self.problem(key, "must be a finite number")
+        if above is not None and not number > above:
+            raise self.problem(key, f"must be above {above:g}, not {number:g}")
+        if at_least is not None and number < at_least:
+            raise self.problem(key, f"must be at least {at_least:g}, not {number:g}")
+        if at_most is not None and number > at_most:
+            raise self.problem(key, f"must be at most {at_most:g}, not {number:g}")
+        return number
+
+    def integer(
+        self, key: str, default: Any = _MISSING, *, at_least: int | None = None, at_most: int | None = None
+    ) -> Any:
+        """Take a whole number inside limits."""
+        value = self._take(key, default)
+        if value is default and default is not _MISSING:
+            return value
+        if isinstance(value, bool) or not isinstance(value, int):
+            raise self.problem(key, f"must be a whole number, not {_kind(value)}")
+        return int(self._number(key, value, above=None, at_least=at_least, at_most=at_most))
+
+    def numbers(self, key: str, default: Any = _MISSING, *, above: float | None = None) -> Any:
+        """Take a list of finite numbers, returned as a tuple."""
+        value = self._take(key, default)
+        if value is default and default is not _MISSING:
+            return value
+        if not isinstance(value, list) or not value:
+            raise self.problem(key, f"must be a list of numbers, not {_kind(value)}")
+        return tuple(self._number(key, item, above=above, at_least=None, at_most=None) for item in value)
+
+    def texts(self, key: str, default: Any = _MISSING) -> Any:
+        """Take a list of strings, returned as a tuple."""
+        value = self._take(key, default)
+        if value is default and default is not _MISSING:
+            return value
+        if not isinstance(value, list) or not all(isinstance(item, str) and item.strip() for item in value):
+            raise self.problem(key, "must be a list of texts in quotes")
+        return tuple(value)
+
+    def truth(self, key: str, default: Any = _MISSING) -> Any:
+        """Take true or false."""
+        value = self._take(key, default)
+        if value is default and default is not _MISSING:
+            return value
+        if not isinstance(value, bool):
+            raise self.problem(key, f"must be true or false, not {_kind(value)}")
+        return value
+
+    def day(self, key: str, default: Any = _MISSING) -> Any:
+        """Take a date (2026-11-25)."""
+        value = self._take(key, default)
+        if value is default and default is not _MISSING:
+            return value
+        if isinstance(value, datetime):
+            return value.date()
+        if not isinstance(value, date):
+            raise self.problem(key, f"must be a date such as 2026-11-25 (no quotes), not {_kind(value)}")
+        return value
+
+    def any_value(self, key: str, default: Any = _MISSING) -> Any:
+        """Take a value of whatever type; the caller checks it."""
+        return self._take(key, default)
+
+    def table(self, key: str, *, optional: bool = False) -> Table | None:
+        """Take a sub-table; None when optional and absent."""
+        value = self._take(key, None if optional else _MISSING)
+        if value is None:
+            return None
+        if not isinstance(value, dict):
+            raise self.problem(key, f"must be a table ([{key}]), not {_kind(value)}")
+        return Table(value, file=self._file, source=self._source, path=[*self._path, key])
+
+    def tables(self, key: str, *, optional: bool = False) -> list[Table]:
+        """Take a list of tables ([[key]])."""
+        value = self._take(key, [] if optional else _MISSING)
+        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+            raise self.problem(key, f"must be a list of tables ([[{key}]]), not {_kind(value)}")
+        return [
+            Table(item, file=self._file, source=self._source, path=[*self._path, key, number])
+            for number, item in enumerate(value)
+        ]
+
+    def finish(self) -> None:
+        """Refuse the keys that nobody asked for."""
+        for key in self._data:
+            if key not in self._asked:
+                valid = list(dict.fromkeys(self._asked))
+                raise self.problem(key, f"unknown key{nearest(key, valid)}; valid keys: {', '.join(valid)}")
+
+
+def _kind(value: Any) -> str:
+    names = {bool: "true/false", int: "a number", float: "a number", str: "a text", list: "a list", dict: "a table"}
+    return names.get(type(value), type(value).__name__)
+
+
+def read_toml(file: Path) -> Table:
+    """Read a TOML file. Raises FileProblem (missing, empty, no text) or TomlProblem (syntax, with the line)."""
+    source = read_text(file)
+    if not source.strip():
+        raise FileProblem(f"{file} is empty: a TOML file with keys was expected")
+    try:
+        data = tomllib.loads(source)
+    except tomllib.TOMLDecodeError as error:
+        raise TomlProblem(f"{file}: not valid TOML: {error}") from None
+    except RecursionError:
+        raise TomlProblem(f"{file}: nested too deeply for a TOML file") from None
+    return Table(data, file=file, source=source)
