@@ -1,0 +1,50 @@
+"""Rules for all tests: markers ask for what they need; `wide` only on request; no bench of the person's own leaks in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+
+import pytest
+from tests_support import PROGRAMS_OF_MARKER, REQUIRE_ALL, require, require_for_marker
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out tests marked `wide` unless `-m` names them."""
+    if "wide" in (config.option.markexpr or ""):
+        return
+    wide = [item for item in items if item.get_closest_marker("wide") is not None]
+    if wide:
+        config.hook.pytest_deselected(items=wide)
+        items[:] = [item for item in items if item.get_closest_marker("wide") is None]
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Skip a marked test (or fail it, with AUDIOMEAS_REQUIRE_ALL=1) when a program it needs is missing."""
+    for marker in PROGRAMS_OF_MARKER:
+        if item.get_closest_marker(marker) is not None:
+            require_for_marker(marker)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """With AUDIOMEAS_REQUIRE_ALL=1 every skip of a marked test is a failure, wherever it came from."""
+    report = yield
+    marked = any(item.get_closest_marker(marker) is not None for marker in PROGRAMS_OF_MARKER)
+    if REQUIRE_ALL and marked and report.skipped and not hasattr(report, "wasxfail"):
+        report.outcome = "failed"
+        report.longrepr = f"skipped, but AUDIOMEAS_REQUIRE_ALL=1: {call.excinfo.value if call.excinfo else ''}"
+    return report
+
+
+@pytest.fixture(autouse=True)
+def _no_bench_of_the_person(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A bench named in the person's environment must not take part in tests."""
+    monkeypatch.delenv("AUDIOMEAS_BENCH", raising=False)
+
+
+@pytest.fixture
+def need() -> Callable[[str], str]:
+    """`need("ngspice")` returns the program's path; skips, or fails with AUDIOMEAS_REQUIRE_ALL=1, when it is missing."""
+    return require
