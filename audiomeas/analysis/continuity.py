@@ -1,0 +1,83 @@
+"""Breaks in a capture that the driver did not tell of: gaps, phase jumps of a tone, level steps.
+
+The limits follow common practice on sound-card benches: a phase jump above 0.05 rad between blocks of 50 ms means lost
+or repeated samples. A level step alone can be the unit's own (a relay, a contact), so it is told apart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+BLOCK_S = 0.05
+PHASE_JUMP_RAD = 0.05
+LEVEL_STEP_DB = 0.1
+#: A run of exact zeros this long, inside a signal that is not zero, is a gap: a converter's noise never stays on zero.
+SHORTEST_GAP_FRAMES = 32
+
+
+@dataclass(frozen=True, kw_only=True)
+class Break:
+    """Something that a steady tone does not do. frame : where, to a block.  kind : 'phase' or 'level'."""
+
+    frame: int
+    kind: str
+    size: float
+
+
+def longest_zero_run(signal: FloatArray) -> tuple[int, int]:
+    """Return (first frame, length) of the longest run of exact zeros that has signal on both sides; (0, 0) for none."""
+    nonzero = np.flatnonzero(signal)
+    if len(nonzero) < 2:
+        return 0, 0
+    gaps = np.diff(nonzero) - 1
+    longest = int(np.argmax(gaps))
+    return (int(nonzero[longest]) + 1, int(gaps[longest])) if gaps[longest] else (0, 0)
+
+
+def tone_breaks(signal: FloatArray, sample_rate_hz: float, frequency_hz: float) -> tuple[Break, ...]:
+    """Return phase jumps and level steps of a steady tone between blocks of about 50 ms (at least 4 periods).
+
+    signal : (frames,), a steady tone of a known frequency (drifts of phase are followed, jumps are not).
+    The limits rise where noise alone could reach them (six standard deviations).
+    """
+    frames = max(round(BLOCK_S * sample_rate_hz), round(4 * sample_rate_hz / frequency_hz))
+    blocks = len(signal) // frames
+    if blocks < 4:
+        return ()
+    time = np.arange(blocks * frames)
+    turning = np.exp(-2j * np.pi * np.remainder(time * (frequency_hz / sample_rate_hz), 1.0))
+    # A window, so that the ends of the blocks (not whole periods) don't pose as modulation.
+    window = np.hanning(frames)
+    mixed = (signal[: blocks * frames] * turning).reshape(blocks, frames)
+    vectors = mixed @ window * (2.0 / np.sum(window))
+    size = np.abs(vectors)
+    if not np.all(size > 0):
+        return tuple(Break(frame=int(n) * frames, kind="level", size=float("inf")) for n in np.flatnonzero(size == 0))
+    return _steps(vectors, frames)
+
+
+def _steps(vectors: NDArray[np.complex128], frames: int) -> tuple[Break, ...]:
+    ratio = vectors[1:] / vectors[:-1]
+    phase = np.angle(ratio)
+    # A constant turn from block to block is a difference in frequency; its median is not a jump.
+    phase = np.angle(np.exp(1j * (phase - np.median(phase))))
+    level_db = 20.0 * np.log10(np.abs(ratio))
+    found = [
+        Break(frame=(int(n) + 1) * frames, kind="phase", size=float(phase[n]))
+        for n in np.flatnonzero(np.abs(phase) > max(PHASE_JUMP_RAD, 6.0 * _spread(phase)))
+    ]
+    found += [
+        Break(frame=(int(n) + 1) * frames, kind="level", size=float(level_db[n]))
+        for n in np.flatnonzero(np.abs(level_db) > max(LEVEL_STEP_DB, 6.0 * _spread(level_db)))
+    ]
+    return tuple(sorted(found, key=lambda one: one.frame))
+
+
+def _spread(values: FloatArray) -> float:
+    """Return the standard deviation by the median of absolute deviations: single jumps don't raise it."""
+    return float(1.4826 * np.median(np.abs(values - np.median(values))))

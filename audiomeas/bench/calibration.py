@@ -1,0 +1,134 @@
+"""Calibration files: what one full scale of the converters is in volts, with uncertainty, date, method and validity."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from audiomeas.files import sha256_of
+from audiomeas.tomlfile import Table, read_toml
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scale:
+    """One converter channel. v_rms_at_full_scale : voltage (r.m.s.) of a sine that just reaches full scale (AES17).
+
+    For an input this is the voltage at the unit's terminals, attenuator included. uncertainty : relative, 95 %
+    half-width.
+    """
+
+    channel: int
+    range_name: str
+    v_rms_at_full_scale: float
+    uncertainty: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Calibration:
+    """One calibration file: the set-up it holds for, its evidence, and the scales."""
+
+    file: Path
+    sha256: str
+    interface: str
+    host_api: str
+    gain_setting: str
+    sample_rates_hz: tuple[float, ...]
+    made: date
+    valid_until: date
+    method: str
+    instrument: str
+    outputs: tuple[Scale, ...]
+    inputs: tuple[Scale, ...]
+
+    def output(self, channel: int) -> Scale | None:
+        """Return the scale of an output channel; None when the file has none."""
+        return next((scale for scale in self.outputs if scale.channel == channel), None)
+
+    def input(self, channel: int, range_name: str) -> Scale | None:
+        """Return the scale of an input channel on a range; None when the file has none."""
+        wanted = (channel, range_name)
+        return next((scale for scale in self.inputs if (scale.channel, scale.range_name) == wanted), None)
+
+    def ranges(self) -> tuple[str, ...]:
+        """Return the names of the ranges, in the file's order."""
+        return tuple(dict.fromkeys(scale.range_name for scale in self.inputs))
+
+    def mismatches(
+        self, *, interface: str, host_api: str, gain_setting: str, sample_rate_hz: float, today: date
+    ) -> tuple[str, ...]:
+        """Say in what the present set-up differs from the one that this calibration holds for (one line each)."""
+        name = self.file.name
+        found = []
+        if (interface, host_api) != (self.interface, self.host_api):
+            found.append(
+                f"calibration {name} was made for {self.interface!r} ({self.host_api}), not for {interface!r} "
+                f"({host_api}): its volts can't be relied on; calibrate this interface"
+            )
+        if gain_setting != self.gain_setting:
+            found.append(
+                f"calibration {name} holds for gain setting {self.gain_setting!r}, the bench says {gain_setting!r}"
+            )
+        if sample_rate_hz not in self.sample_rates_hz:
+            rates = ", ".join(f"{rate:g}" for rate in self.sample_rates_hz)
+            found.append(f"calibration {name} holds for {rates} Hz, not for {sample_rate_hz:g} Hz")
+        if today > self.valid_until:
+            found.append(f"calibration {name} expired on {self.valid_until.isoformat()}: calibrate again")
+        if today < self.made:
+            found.append(f"calibration {name} is dated {self.made.isoformat()}, in the future: check the clock")
+        return tuple(found)
+
+    def facts(self) -> dict[str, Any]:
+        """Return what records and results keep of it."""
+        return {
+            "file": self.file.name,
+            "sha256": self.sha256,
+            "interface": self.interface,
+            "made": self.made.isoformat(),
+            "valid_until": self.valid_until.isoformat(),
+            "method": self.method,
+            "instrument": self.instrument,
+        }
+
+
+def read_calibration(file: Path) -> Calibration:
+    """Read a calibration file. Raises FileProblem or TomlProblem (file, line, key)."""
+    table = read_toml(file)
+    made, valid_until = table.day("made"), table.day("valid_until")
+    if valid_until < made:
+        raise table.problem("valid_until", f"lies before the day it was made ({made.isoformat()})")
+    calibration = Calibration(
+        file=file,
+        sha256=sha256_of(file),
+        interface=table.text("interface"),
+        host_api=table.text("host_api"),
+        gain_setting=table.text("gain_setting"),
+        sample_rates_hz=table.numbers("sample_rates_hz", above=0.0),
+        made=made,
+        valid_until=valid_until,
+        method=table.text("method"),
+        instrument=table.text("instrument"),
+        outputs=_scales(table, "output"),
+        inputs=_scales(table, "input"),
+    )
+    table.finish()
+    return calibration
+
+
+def _scales(table: Table, key: str) -> tuple[Scale, ...]:
+    found: list[Scale] = []
+    for entry in table.tables(key, optional=True):
+        channel = entry.integer("channel", at_least=1, at_most=64)
+        scale = Scale(
+            channel=channel,
+            range_name=entry.text("range") if key == "input" else "",
+            v_rms_at_full_scale=entry.number("v_rms_at_full_scale", above=0.0, at_most=10_000.0),
+            uncertainty=entry.number("uncertainty_percent", at_least=0.0, at_most=100.0) / 100.0,
+        )
+        entry.finish()
+        if any((old.channel, old.range_name) == (channel, scale.range_name) for old in found):
+            where = f" on range {scale.range_name!r}" if scale.range_name else ""
+            raise entry.problem("channel", f"channel {channel}{where} is there twice")
+        found.append(scale)
+    return tuple(found)

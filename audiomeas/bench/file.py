@@ -1,0 +1,219 @@
+"""The bench file: interface, calibration, attenuator ranges, loads and ceilings, in one TOML file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from audiomeas.bench.calibration import Calibration, read_calibration
+from audiomeas.errors import RequestError
+from audiomeas.files import sha256_of
+from audiomeas.interface.protocol import SAMPLE_FORMATS, SampleFormat
+from audiomeas.tomlfile import Table, read_toml
+from audiomeas.units import Level, parse_level
+
+
+@dataclass(frozen=True, kw_only=True)
+class InterfaceChoice:
+    """Which interface, and how it runs. For a sound card: name and host API; for a simulated one: unit and card."""
+
+    kind: str
+    sample_rate_hz: float
+    sample_format: SampleFormat
+    block_frames: int
+    latency_s: float | None
+    gain_setting: str
+    name: str = ""
+    host_api: str | None = None
+    unit: str = ""
+    card: str = ""
+    seed: int = 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Load:
+    """The dummy load on one channel. uncertainty : relative 95 % half-width of the resistance."""
+
+    channel: int
+    resistance_ohm: float
+    rated_w: float
+    uncertainty: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limits:
+    """What may never be exceeded on this bench, whatever a plan asks for.
+
+    input_v_rms : into the unit.  output_v_rms : out of the unit.  highest_gain_db : of any unit connected here; the
+    first look starts 40 dB below where this gain would reach a ceiling.
+    """
+
+    input_v_rms: float
+    output_v_rms: float
+    highest_gain_db: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class BenchFile:
+    """One bench, as its file states it."""
+
+    file: Path
+    sha256: str
+    name: str
+    interface: InterfaceChoice
+    calibration: Calibration
+    ranges: tuple[tuple[int, str], ...]
+    loads: tuple[Load, ...]
+    limits: Limits
+    usual_input_level: Level | None
+    usual_output_level: Level | None
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """1-based channels in use."""
+        return tuple(channel for channel, _ in self.ranges)
+
+    def load(self, channel: int) -> Load | None:
+        """Return the load of a channel; None when nothing is entered."""
+        return next((load for load in self.loads if load.channel == channel), None)
+
+
+def read_bench(file: Path) -> BenchFile:
+    """Read a bench file and its calibration. Raises FileProblem or TomlProblem (file, line, key)."""
+    table = read_toml(file)
+    calibration = read_calibration(file.parent / table.text("calibration"))
+    usual = table.table("usual", optional=True)
+    bench = BenchFile(
+        file=file,
+        sha256=sha256_of(file),
+        name=table.text("name"),
+        calibration=calibration,
+        interface=_interface(_required(table, "interface")),
+        ranges=_ranges(table, calibration),
+        loads=_loads(table),
+        limits=_limits(_required(table, "limits")),
+        usual_input_level=_level(usual, "input_level"),
+        usual_output_level=_level(usual, "output_level"),
+    )
+    if usual is not None:
+        usual.finish()
+    table.finish()
+    return bench
+
+
+def _required(table: Table, key: str) -> Table:
+    found = table.table(key)
+    assert found is not None
+    return found
+
+
+def _interface(table: Table) -> InterfaceChoice:
+    kind = table.choice("kind", ["simulated", "soundcard"])
+    simulated = kind == "simulated"
+    choice = InterfaceChoice(
+        kind=kind,
+        sample_rate_hz=table.number("sample_rate_hz", 96_000.0, at_least=8_000, at_most=768_000),
+        sample_format=table.choice("sample_format", list(SAMPLE_FORMATS), "int24"),
+        block_frames=table.integer("block_frames", 512, at_least=16, at_most=16_384),
+        latency_s=table.number("latency_s", None, above=0.0, at_most=5.0),
+        gain_setting=table.text("gain_setting", "fixed"),
+        name="" if simulated else table.text("name"),
+        host_api=None if simulated else table.text("host_api", None),
+        unit=table.text("unit") if simulated else "",
+        card=table.text("card", "card") if simulated else "",
+        seed=table.integer("seed", 1, at_least=0) if simulated else 0,
+    )
+    table.finish()
+    # A block and a 20 ms fade together must stay below 50 ms: that is how fast the output is silent when it must be.
+    if choice.block_frames > 0.03 * choice.sample_rate_hz:
+        longest = int(0.03 * choice.sample_rate_hz)
+        raise table.problem("block_frames", f"must be at most {longest} at {choice.sample_rate_hz:g} Hz (30 ms)")
+    return choice
+
+
+def _ranges(table: Table, calibration: Calibration) -> tuple[tuple[int, str], ...]:
+    found: list[tuple[int, str]] = []
+    for entry in table.tables("input"):
+        channel = entry.integer("channel", at_least=1, at_most=64)
+        name = entry.text("range")
+        entry.finish()
+        if any(channel == old for old, _ in found):
+            raise entry.problem("channel", f"channel {channel} is there twice")
+        if calibration.input(channel, name) is None:
+            known = ", ".join(calibration.ranges()) or "none"
+            raise entry.problem(
+                "range", f"{calibration.file.name} has no range {name!r} for channel {channel}; it has: {known}"
+            )
+        found.append((channel, name))
+    if not found:
+        raise table.problem("input", "a bench needs at least one [[input]] with channel and range")
+    return tuple(found)
+
+
+def _loads(table: Table) -> tuple[Load, ...]:
+    found: list[Load] = []
+    for entry in table.tables("load", optional=True):
+        load = Load(
+            channel=entry.integer("channel", at_least=1, at_most=64),
+            resistance_ohm=entry.number("resistance_ohm", above=0.0, at_most=1e6),
+            rated_w=entry.number("rated_w", above=0.0, at_most=1e5),
+            uncertainty=entry.number("uncertainty_percent", 1.0, at_least=0.0, at_most=50.0) / 100.0,
+        )
+        entry.finish()
+        if any(load.channel == old.channel for old in found):
+            raise entry.problem("channel", f"channel {load.channel} is there twice")
+        found.append(load)
+    return tuple(found)
+
+
+def _limits(table: Table) -> Limits:
+    limits = Limits(
+        input_v_rms=table.number("input_v_rms", above=0.0, at_most=100.0),
+        output_v_rms=table.number("output_v_rms", above=0.0, at_most=60.0),
+        highest_gain_db=table.number("highest_gain_db", at_least=-60.0, at_most=120.0),
+    )
+    table.finish()
+    return limits
+
+
+def _level(table: Table | None, key: str) -> Level | None:
+    text = None if table is None else table.text(key, None)
+    if text is None:
+        return None
+    assert table is not None
+    try:
+        return parse_level(text)
+    except RequestError as error:
+        raise table.problem(key, str(error)) from None
+
+
+def bench_facts(bench: BenchFile) -> dict[str, Any]:
+    """Return what records keep of a bench, as JSON."""
+    return {
+        "name": bench.name,
+        "file": bench.file.name,
+        "sha256": bench.sha256,
+        "interface": {
+            "kind": bench.interface.kind,
+            "name": bench.interface.name or bench.interface.unit,
+            "host_api": bench.interface.host_api,
+            "gain_setting": bench.interface.gain_setting,
+            "sample_format": bench.interface.sample_format,
+        },
+        "ranges": {str(channel): name for channel, name in bench.ranges},
+        "loads": {
+            str(load.channel): {
+                "resistance_ohm": load.resistance_ohm,
+                "rated_w": load.rated_w,
+                "uncertainty_percent": 100.0 * load.uncertainty,
+            }
+            for load in bench.loads
+        },
+        "limits": {
+            "input_v_rms": bench.limits.input_v_rms,
+            "output_v_rms": bench.limits.output_v_rms,
+            "highest_gain_db": bench.limits.highest_gain_db,
+        },
+        "calibration": bench.calibration.facts(),
+    }

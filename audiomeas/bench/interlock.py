@@ -1,0 +1,105 @@
+"""What a stimulus would put into unit, load and card, before it is played; and the refusal, with by how much.
+
+Pure arithmetic: volts in, findings out. The largest gain over frequency, plus 3 dB, stands for the unit: a stimulus may
+hit the frequency where the unit is loudest, and a unit may have a little more gain at level than at first look.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from audiomeas.errors import InterlockRefusal
+from audiomeas.units import SQRT2, amplitude_ratio_to_db, db_to_amplitude_ratio, v_rms_to_w
+
+#: Added to the largest gain found (correction 2).
+GAIN_MARGIN_DB = 3.0
+#: The first look stays this far below where the highest allowed gain would reach a ceiling (correction 2).
+FIRST_LOOK_BELOW_DB = 40.0
+#: The converter is not driven closer to full scale than this: shared mixers may limit there (common practice).
+DAC_HEADROOM_DB = 1.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ceiling:
+    """One thing that must not be exceeded on one channel, as a voltage at one place.
+
+    at : 'unit input' or 'unit output'.  v_rms, v_peak : the ceilings there.  load_ohm : to say watts, where known.
+    """
+
+    channel: int
+    at: str
+    what: str
+    v_rms: float
+    v_peak: float
+    way_out: str
+    load_ohm: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Prediction:
+    """What a stimulus would do to one ceiling. excess_db : above zero means that it would be exceeded."""
+
+    ceiling: Ceiling
+    v_rms: float
+    v_peak: float
+
+    @property
+    def excess_db(self) -> float:
+        """By how much the nearer of the two ceilings (r.m.s., peak) would be exceeded; negative: room left."""
+        worst = max(self.v_rms / self.ceiling.v_rms, self.v_peak / self.ceiling.v_peak)
+        return amplitude_ratio_to_db(worst)
+
+    def line(self) -> str:
+        """Return the refusal in one line."""
+        ceiling = self.ceiling
+        if ceiling.load_ohm is not None:
+            would = f"{v_rms_to_w(self.v_rms, ceiling.load_ohm):.3g} W"
+            limit = f"{v_rms_to_w(ceiling.v_rms, ceiling.load_ohm):.3g} W"
+        else:
+            would, limit = f"{self.v_rms:.3g} V", f"{ceiling.v_rms:.3g} V"
+        return (
+            f"channel {ceiling.channel}: this stimulus could reach {would} at the {ceiling.what} "
+            f"(ceiling {limit}, {self.excess_db:.1f} dB too much, with {GAIN_MARGIN_DB:g} dB margin): {ceiling.way_out}"
+        )
+
+
+def predict(
+    ceilings: Sequence[Ceiling], *, level_v_rms: float, peak_v: float, gain_db: dict[int, float]
+) -> tuple[Prediction, ...]:
+    """Return what a stimulus would do to each ceiling.
+
+    level_v_rms, peak_v : at the unit's input.  gain_db : channel → largest gain over frequency (input to output);
+    the margin is added here. A channel without a known gain raises InterlockRefusal: nothing is played blind.
+    """
+    found = []
+    for ceiling in ceilings:
+        gain = 1.0
+        if ceiling.at == "unit output":
+            if ceiling.channel not in gain_db or not math.isfinite(gain_db[ceiling.channel]):
+                raise InterlockRefusal(
+                    f"channel {ceiling.channel}: its gain is not known, so nothing is played: take a first look"
+                )
+            gain = db_to_amplitude_ratio(gain_db[ceiling.channel] + GAIN_MARGIN_DB)
+        found.append(Prediction(ceiling=ceiling, v_rms=level_v_rms * gain, v_peak=peak_v * gain))
+    return tuple(found)
+
+
+def refuse_beyond(predictions: Sequence[Prediction]) -> None:
+    """Raise InterlockRefusal for the worst prediction that passes its ceiling; return None when none does."""
+    worst = max(predictions, key=lambda prediction: prediction.excess_db, default=None)
+    if worst is not None and worst.excess_db > 1e-9:
+        raise InterlockRefusal(worst.line())
+
+
+def first_look_v_rms(ceilings: Sequence[Ceiling], *, highest_gain_db: float) -> float:
+    """Return the level (r.m.s. of a sine, at the unit's input) of the first look.
+
+    40 dB below where the highest allowed gain would reach the nearest ceiling, peak or r.m.s.
+    """
+    allowed = []
+    for ceiling in ceilings:
+        gain = db_to_amplitude_ratio(highest_gain_db) if ceiling.at == "unit output" else 1.0
+        allowed.append(min(ceiling.v_rms, ceiling.v_peak / SQRT2) / gain)
+    return min(allowed) * db_to_amplitude_ratio(-FIRST_LOOK_BELOW_DB)

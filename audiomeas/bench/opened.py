@@ -1,0 +1,212 @@
+"""A bench in use: plays volts, captures counts with their scale, and states its ceilings. No analysis here."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audiomeas.bench.calibration import Scale
+from audiomeas.bench.file import BenchFile, bench_facts, read_bench
+from audiomeas.bench.interlock import DAC_HEADROOM_DB, Ceiling
+from audiomeas.errors import CalibrationError, RequestError
+from audiomeas.files import read_text, shipped
+from audiomeas.interface.protocol import Interface, StreamFormat
+from audiomeas.interface.transport import Capture, Progress, Watch, play
+from audiomeas.units import SQRT2, db_to_amplitude_ratio
+
+
+class Bench:
+    """Volts at the unit's terminals on one side, an interface's counts on the other. Making it opens no device."""
+
+    def __init__(self, bench_file: BenchFile, interface: Interface) -> None:
+        self.file = bench_file
+        self.interface = interface
+        self.form = StreamFormat(
+            sample_rate_hz=bench_file.interface.sample_rate_hz,
+            sample_format=bench_file.interface.sample_format,
+            block_frames=bench_file.interface.block_frames,
+            latency_s=bench_file.interface.latency_s,
+            output_channels=max(bench_file.channels),
+            input_channels=max(bench_file.channels),
+        )
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """1-based channels in use."""
+        return self.file.channels
+
+    @property
+    def simulated(self) -> bool:
+        """The interface is a simulated one."""
+        return self.file.interface.kind == "simulated"
+
+    def warnings(self) -> tuple[str, ...]:
+        """Say what of the calibration does not fit this set-up; carried by every result."""
+        identity = self.interface.identity
+        return self.file.calibration.mismatches(
+            interface=identity.name,
+            host_api=identity.host_api,
+            gain_setting=self.file.interface.gain_setting,
+            sample_rate_hz=self.form.sample_rate_hz,
+            today=datetime.now(UTC).date(),
+        )
+
+    def output_scale(self, channel: int) -> Scale:
+        """Return an output's scale. Raises CalibrationError when it was never calibrated."""
+        scale = self.file.calibration.output(channel)
+        if scale is None:
+            raise CalibrationError(
+                f"{self.file.calibration.file.name} has no [[output]] for channel {channel}: calibrate it first; "
+                "without it no voltage can be played"
+            )
+        return scale
+
+    def input_scale(self, channel: int) -> Scale:
+        """Return an input's scale on the range in use."""
+        range_name = dict(self.file.ranges)[channel]
+        scale = self.file.calibration.input(channel, range_name)
+        assert scale is not None  # the bench file was refused otherwise
+        return scale
+
+    def ceilings(self, channels: tuple[int, ...]) -> tuple[Ceiling, ...]:
+        """Return everything that a stimulus on these channels must not exceed: unit input, unit output, load, card."""
+        found: list[Ceiling] = []
+        for channel in channels:
+            found.extend(self._input_ceilings(channel))
+        for channel in self.channels:  # every channel's output counts: leakage and mono sum reach it too
+            found.extend(self._output_ceilings(channel))
+        return tuple(found)
+
+    def _input_ceilings(self, channel: int) -> list[Ceiling]:
+        limit_v_rms = self.file.limits.input_v_rms
+        converter_v_rms = self.output_scale(channel).v_rms_at_full_scale * db_to_amplitude_ratio(-DAC_HEADROOM_DB)
+        return [
+            _sine_ceiling(channel, "unit input", "unit's input", limit_v_rms, "lower the level"),
+            _sine_ceiling(
+                channel,
+                "unit input",
+                "card's output",
+                converter_v_rms,
+                "the card can't play that much: lower the level, or use an output with a higher full scale",
+            ),
+        ]
+
+    def _output_ceilings(self, channel: int) -> list[Ceiling]:
+        out = "unit output"
+        found = [_sine_ceiling(channel, out, "unit's output", self.file.limits.output_v_rms, "lower the level")]
+        load = self.file.load(channel)
+        if load is not None:
+            load_v_rms = float(np.sqrt(load.rated_w * load.resistance_ohm))
+            way_out = "lower the level, or use a load that is rated higher"
+            found.append(_sine_ceiling(channel, out, "load", load_v_rms, way_out, load.resistance_ohm))
+        card_v_rms = self.input_scale(channel).v_rms_at_full_scale
+        way_out = "lower the level, or set the attenuator to a higher range and enter it in the bench file"
+        found.append(_sine_ceiling(channel, out, "card's input on this range", card_v_rms, way_out))
+        return found
+
+    def watch(self) -> Watch:
+        """Return the ceilings on the captured samples, for the audio thread."""
+        peak_fs, rms_fs = [], []
+        for channel in range(1, self.form.input_channels + 1):
+            if channel not in self.channels:
+                peak_fs.append(float("inf"))
+                rms_fs.append(float("inf"))
+                continue
+            ceilings = [c for c in self._output_ceilings(channel) if not c.what.startswith("card")]
+            scale_v_peak = self.input_scale(channel).v_rms_at_full_scale * SQRT2
+            peak_fs.append(min(c.v_peak for c in ceilings) / scale_v_peak)
+            rms_fs.append(min(c.v_rms for c in ceilings) / scale_v_peak)
+        return Watch(peak_fs=tuple(peak_fs), rms_fs=tuple(rms_fs), what="the ceiling of the unit's output or its load")
+
+    def play_v(
+        self,
+        samples_v: NDArray[np.float64],
+        channels: tuple[int, ...],
+        *,
+        tail_s: float,
+        form: StreamFormat | None = None,
+        progress: Progress | None = None,
+    ) -> Capture:
+        """Play volts at the unit's input on some channels (silence on the others) and return the capture.
+
+        samples_v : (frames,).  The interlock has been asked before: this only converts. Raises DeviceError.
+        """
+        form = form or self.form
+        output_fs = np.zeros((len(samples_v), form.output_channels))
+        for channel in channels:
+            if channel not in self.channels:
+                raise RequestError(f"this bench has no channel {channel}: it has {', '.join(map(str, self.channels))}")
+            output_fs[:, channel - 1] = samples_v / (self.output_scale(channel).v_rms_at_full_scale * SQRT2)
+        if len(output_fs) and float(np.max(np.abs(output_fs))) > 1.0:
+            raise RequestError("internal: a stimulus beyond the converter's full scale came past the interlock")
+        tail_frames = round(tail_s * form.sample_rate_hz)
+        return play(self.interface, output_fs, form, tail_frames=tail_frames, watch=self.watch(), progress=progress)
+
+    def facts(self) -> dict[str, Any]:
+        """Return what records keep: the bench, hashes, and the texts of bench and calibration."""
+        calibration = self.file.calibration
+        return {
+            "bench": bench_facts(self.file),
+            "hashes": self.hashes(),
+            "texts": {
+                self.file.file.name: read_text(self.file.file),
+                calibration.file.name: read_text(calibration.file),
+            },
+        }
+
+    def hashes(self) -> dict[str, str]:
+        """Return the SHA-256 of bench and calibration file by name."""
+        calibration = self.file.calibration
+        return {self.file.file.name: self.file.sha256, calibration.file.name: calibration.sha256}
+
+    def conditions(self) -> dict[str, Any]:
+        """Return what of the bench belongs to the conditions of each result."""
+        loads = self.file.loads
+        return {
+            "bench": self.file.name,
+            "range": {str(channel): name for channel, name in self.file.ranges},
+            "load_ohm": {str(load.channel): load.resistance_ohm for load in loads},
+            "load_uncertainty": {str(load.channel): load.uncertainty for load in loads},
+        }
+
+
+def _sine_ceiling(
+    channel: int, at: str, what: str, v_rms: float, way_out: str, load_ohm: float | None = None
+) -> Ceiling:
+    return Ceiling(
+        channel=channel, at=at, what=what, v_rms=v_rms, v_peak=v_rms * SQRT2, way_out=way_out, load_ohm=load_ohm
+    )
+
+
+def make_interface(bench_file: BenchFile) -> Interface:
+    """Make the interface that a bench file names; opens no device. Raises FileProblem, RequestError."""
+    choice = bench_file.interface
+    if choice.kind == "soundcard":
+        from audiomeas.interface.soundcard import SoundCard
+
+        return SoundCard(choice.name, choice.host_api)
+    from audiomeas.interface.simulated import simulated_interface
+
+    return simulated_interface(
+        unit=choice.unit,
+        card=choice.card,
+        ranges=bench_file.ranges,
+        loads={load.channel: load.resistance_ohm for load in bench_file.loads},
+        seed=choice.seed,
+        folder=bench_file.file.parent,
+    )
+
+
+def default_bench_file() -> Path:
+    """Return the bench of a fresh machine: the simulated one."""
+    return shipped("examples", "benches", "simulated-bench.toml")
+
+
+def open_bench_file(file: Path | None) -> Bench:
+    """Return the bench of a file (None: the simulated bench). Opens no device."""
+    bench_file = read_bench(file or default_bench_file())
+    return Bench(bench_file, make_interface(bench_file))

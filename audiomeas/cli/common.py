@@ -1,0 +1,122 @@
+"""What several commands share: options, progress on stderr, results on stdout."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.base import Measurement, Option
+    from audiomeas.measurement.result import Result
+
+
+def bench_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --bench."""
+    return click.option(
+        "--bench",
+        type=click.Path(),
+        metavar="FILE",
+        help="Bench file (TOML). Default: the AUDIOMEAS_BENCH variable, else the simulated bench.",
+    )(command)
+
+
+def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --json."""
+    return click.option("--json", "as_json", is_flag=True, help="Print the result as one JSON object.")(command)
+
+
+def say(line: str) -> None:
+    """Print a warning or a step to stderr."""
+    show_progress_end()
+    click.echo(line, err=True)
+
+
+_shown = False
+
+
+def show_progress(doing: str, part: float) -> None:
+    """Show progress on stderr, on one line, when it is a terminal."""
+    global _shown  # noqa: PLW0603 - one terminal, one line
+    if not sys.stderr.isatty():
+        return
+    width = 24
+    filled = round(part * width)
+    sys.stderr.write(f"\r{doing:<22.22} [{'=' * filled}{' ' * (width - filled)}] {100 * part:3.0f} %")
+    sys.stderr.flush()
+    _shown = True
+    if part >= 1.0:
+        show_progress_end()
+
+
+def show_progress_end() -> None:
+    """End the progress line, when there is one."""
+    global _shown  # noqa: PLW0603
+    if _shown:
+        sys.stderr.write("\r" + " " * 60 + "\r")
+        sys.stderr.flush()
+        _shown = False
+
+
+def parameters(measurement: Measurement, *, stage: str | None = None) -> list[click.Option]:
+    """Return a measurement's options as click options (all, or those of one stage)."""
+    return [_parameter(option) for option in measurement.options if stage in (None, option.stage)]
+
+
+def _parameter(option: Option) -> click.Option:
+    name = "--" + option.name.replace("_", "-")
+    help_text = option.help if option.default is None else f"{option.help} [default: {_shown_default(option.default)}]"
+    if option.kind == "truth":
+        return click.Option([f"{name}/--no-{name[2:]}", option.name], default=None, help=help_text)
+    if option.kind == "numbers":
+        return click.Option([name, option.name], type=NumberList(), default=None, help=help_text, metavar="N,N,…")
+    kind: Any = {"number": click.FLOAT, "integer": click.INT}.get(option.kind, click.STRING)
+    if option.kind == "choice":
+        kind = click.Choice(list(option.choices))
+    return click.Option([name, option.name], type=kind, default=None, help=help_text)
+
+
+def _shown_default(default: Any) -> str:
+    return f"{default:g}" if isinstance(default, float) else str(default)
+
+
+class NumberList(click.ParamType):
+    """Numbers with commas between them."""
+
+    name = "numbers"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return a tuple of floats."""
+        if isinstance(value, tuple):
+            return value
+        try:
+            return tuple(float(part) for part in str(value).split(","))
+        except ValueError:
+            self.fail(f"{value!r} is no list of numbers such as 100,1000,10000", param, ctx)
+
+
+def given(options: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the options that the person gave."""
+    return {name: value for name, value in options.items() if value is not None}
+
+
+def print_result(result: Result, *, as_json: bool) -> None:
+    """Print a result on stdout: the contract's JSON, or tables; warnings go to stderr either way."""
+    from audiomeas.files import to_json
+    from audiomeas.measurement.registry import find
+    from audiomeas.measurement.result import SIMULATED_NOTE
+
+    show_progress_end()
+    for warning in result.warnings:
+        click.echo(f"warning: {warning}", err=True)
+    if as_json:
+        click.echo(to_json(result.as_json()), nl=False)
+        return
+    from audiomeas.present.tables import render_table, wants_colour
+
+    if result.simulated:
+        click.echo(SIMULATED_NOTE)
+    for table in find(result.measurement).tables(result):
+        click.echo(render_table(table, colour=wants_colour(sys.stdout)))

@@ -1,0 +1,165 @@
+"""`audiomeas measure MEASUREMENT` and `audiomeas analyze MEASUREMENT FILE`: one sub-command per registered word."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from audiomeas.cli.common import (
+    bench_option,
+    given,
+    json_option,
+    parameters,
+    print_result,
+    say,
+    show_progress,
+)
+from audiomeas.measurement.registry import find, words
+
+CAPTURES_FOLDER = "audiomeas-captures"
+
+
+class MeasurementGroup(click.Group):
+    """A group with one command per measurement word, made when asked for."""
+
+    def __init__(self, *args: Any, make: Any = None, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self._make = make
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the registered words."""
+        return words()
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Return the command of a word."""
+        made: click.Command | None = self._make(cmd_name) if cmd_name in words() else None
+        return made
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the word; name the nearest when there is none."""
+        if args and not args[0].startswith("-"):
+            find(args[0])
+        return super().resolve_command(ctx, args)
+
+
+def _measure_command(word: str) -> click.Command:
+    measurement = find(word)
+
+    def run(
+        bench: str | None,
+        input_level: str | None,
+        output_level: str | None,
+        channels: str,
+        captures: str,
+        no_captures: bool,
+        chart: str | None,
+        as_json: bool,
+        **options: Any,
+    ) -> None:
+        from audiomeas.measurement.api import measure as measure_call
+
+        result = measure_call(
+            word,
+            bench=bench,
+            input_level=input_level,
+            output_level=output_level,
+            channels={"both": None, "1": (1,), "2": (2,)}[channels],
+            captures=None if no_captures else captures,
+            say=say,
+            progress=show_progress,
+            **given(options),
+        )
+        print_result(result, as_json=as_json)
+        _chart(result, chart)
+
+    command = click.Command(
+        word,
+        callback=run,
+        params=parameters(measurement),
+        help=f"{measurement.summary}\n\n\b\nExample: audiomeas measure {measurement.example}",
+    )
+    click.option("--input-level", metavar="LEVEL", help="At the unit's input, such as '100 mV' or '-10 dBV'.")(command)
+    click.option(
+        "--output-level", metavar="LEVEL", help="At the unit's output, such as '1 W' or '2.83 V': found by measuring."
+    )(command)
+    click.option(
+        "--channels", type=click.Choice(["both", "1", "2"]), default="both", show_default=True, help="Driven channels."
+    )(command)
+    click.option(
+        "--captures",
+        type=click.Path(file_okay=False),
+        default=CAPTURES_FOLDER,
+        show_default=True,
+        metavar="FOLDER",
+        help="Keep every capture here.",
+    )(command)
+    click.option("--no-captures", is_flag=True, help="Keep no captures.")(command)
+    click.option("--chart", type=click.Path(), metavar="FILE", help="Also draw the chart (.png, .svg, .pdf).")(command)
+    bench_option(command)
+    json_option(command)
+    return command
+
+
+def _analyze_command(word: str) -> click.Command:
+    measurement = find(word)
+
+    def run(
+        file: str,
+        calibration: str | None,
+        range_name: str | None,
+        stimulus: str | None,
+        chart: str | None,
+        as_json: bool,
+        **options: Any,
+    ) -> None:
+        from audiomeas.measurement.api import analyze as analyze_call
+
+        result = analyze_call(
+            word, file, calibration=calibration, range_name=range_name, stimulus=stimulus, **given(options)
+        )
+        print_result(result, as_json=as_json)
+        _chart(result, chart)
+
+    command = click.Command(
+        word,
+        callback=run,
+        params=[click.Argument(["file"], metavar="FILE"), *parameters(measurement, stage="analyse")],
+        help=f"{measurement.summary}\n\n\b\nExample: audiomeas analyze {word} capture.wav"
+        + (" --stimulus played.wav" if measurement.needs_stimulus else ""),
+    )
+    click.option("--calibration", type=click.Path(), metavar="FILE", help="Calibration file: makes volts of counts.")(
+        command
+    )
+    click.option("--range", "range_name", metavar="NAME", help="Attenuator range, when the calibration has several.")(
+        command
+    )
+    click.option("--stimulus", type=click.Path(), metavar="FILE", help="What was played (by `audiomeas generate`).")(
+        command
+    )
+    click.option("--chart", type=click.Path(), metavar="FILE", help="Also draw the chart (.png, .svg, .pdf).")(command)
+    json_option(command)
+    return command
+
+
+def _chart(result: Any, file: str | None) -> None:
+    if file is None:
+        return
+    from audiomeas.present.api import chart
+
+    say(f"chart: {chart(result, file)}")
+
+
+measure = MeasurementGroup(
+    "measure",
+    make=_measure_command,
+    help="Play, capture and analyse one measurement on a bench.\n\n\b\n"
+    "Example: audiomeas measure distortion --output-level '1 W'",
+)
+analyze = MeasurementGroup(
+    "analyze",
+    make=_analyze_command,
+    help="Analyse a capture made elsewhere (WAV or FLAC).\n\n\b\nExample: audiomeas analyze distortion capture.wav --json",
+)

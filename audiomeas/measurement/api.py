@@ -1,0 +1,249 @@
+"""The calls behind `measure`, `analyze` and `generate`, for Python under the same names."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from audiomeas.bench.calibration import Calibration, read_calibration
+from audiomeas.bench.opened import Bench, open_bench_file
+from audiomeas.errors import FileProblem, RequestError
+from audiomeas.files import free_name, translated
+from audiomeas.interface.protocol import CARRIER_DTYPE, SampleFormat
+from audiomeas.interface.transport import Capture, from_fractions
+from audiomeas.measurement.options import complete
+from audiomeas.measurement.registry import find
+from audiomeas.measurement.result import Result
+from audiomeas.measurement.session import Keep, Progress, Say, Session
+from audiomeas.recording import (
+    Provenance,
+    Recording,
+    read_recording,
+    sidecar_of,
+    suffix_for,
+    write_capture,
+)
+from audiomeas.stimulus import Stimulus, read_stimulus
+from audiomeas.units import SQRT2, Level, parse_level
+
+#: Names the bench file when `--bench` does not.
+BENCH_VARIABLE = "AUDIOMEAS_BENCH"
+
+
+def bench_path(given: Path | str | None) -> Path | None:
+    """Return the bench file to use: the one given, else the variable's, else None (the simulated bench)."""
+    chosen = given if given is not None else os.environ.get(BENCH_VARIABLE) or None
+    return None if chosen is None else Path(chosen)
+
+
+def open_bench(bench: Path | str | None = None) -> Bench:
+    """Return the bench of a file (default: AUDIOMEAS_BENCH, else the simulated bench). Opens no device."""
+    return open_bench_file(bench_path(bench))
+
+
+def measure(
+    word: str,
+    *,
+    bench: Path | str | None = None,
+    input_level: str | Level | None = None,
+    output_level: str | Level | None = None,
+    channels: tuple[int, ...] | None = None,
+    captures: Path | str | None = None,
+    say: Say | None = None,
+    progress: Progress | None = None,
+    **options: Any,
+) -> Result:
+    """Play, capture and analyse on a bench; what `audiomeas measure` does.
+
+    word : 'distortion', 'response', …   input_level, output_level : '100 mV', '1 W' (one of them; else the bench's
+    usual level).   channels : 1-based, driven together; default all.   captures : a folder (made when missing) in
+    which every capture is kept; None keeps none.   options : the measurement's own.
+    Raises AudiomeasError: RequestError, BenchError, SignalError, Interrupted.
+    """
+    measurement = find(word)
+    keep = None if captures is None else CaptureFolder(Path(captures), word)
+    with Session(open_bench(bench), say=say, progress=progress) as session:
+        return session.measure(
+            measurement,
+            options,
+            input_level=_level(input_level),
+            output_level=_level(output_level),
+            channels=channels,
+            keep=keep,
+        )
+
+
+def _level(given: str | Level | None) -> Level | None:
+    return parse_level(given) if isinstance(given, str) else given
+
+
+class CaptureFolder:
+    """Keeps every capture in a folder, each under a name of its own. Callable as a session's `keep`."""
+
+    def __init__(self, folder: Path, stem: str) -> None:
+        with translated(folder, "write"):
+            folder.mkdir(parents=True, exist_ok=True)
+        self.folder = folder
+        self.stem = stem
+        self.written: list[Path] = []
+
+    def __call__(self, capture: Capture, recording: Recording) -> Path:
+        """Write a capture and its sidecar; return its path."""
+        stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
+        purpose = str(recording.conditions.get("purpose", self.stem)).replace(" ", "-")
+        suffix = suffix_for(capture.form.sample_format, len(recording.channels), recording.sample_rate_hz)
+        path = free_name(self.folder, f"{stamp}-{purpose}", suffix)
+        columns = [channel - 1 for channel in recording.channels]
+        write_capture(path, capture.samples[:, columns], capture.form.sample_format, recording)
+        self.written.append(path)
+        return path
+
+
+def analyze(
+    word: str,
+    file: Path | str,
+    *,
+    calibration: Path | str | None = None,
+    range_name: str | None = None,
+    stimulus: Path | str | None = None,
+    **options: Any,
+) -> Result:
+    """Analyse a capture made elsewhere (WAV or FLAC); what `audiomeas analyze` does.
+
+    calibration : a calibration file whose inputs give the volts; range_name : which range, when it has several.
+    stimulus : the file that was played (or its sidecar), where the analysis needs it.
+    Raises RequestError, FileProblem, SignalError.
+    """
+    measurement = find(word)
+    filled = complete(measurement, options, stage="analyse")
+    recording = read_recording(Path(file))
+    if calibration is not None:
+        recording = calibrated(recording, read_calibration(Path(calibration)), range_name)
+    elif range_name is not None:
+        raise RequestError("a range is one of a calibration file: give --calibration too")
+    if stimulus is not None:
+        recording = _with_stimulus(recording, Path(stimulus))
+    if measurement.needs_stimulus and recording.stimulus is None:
+        raise RequestError(
+            f"{word} needs to know what was played: give --stimulus FILE (written by `audiomeas generate`)"
+        )
+    return measurement.analyse(recording, filled)
+
+
+def calibrated(recording: Recording, calibration: Calibration, range_name: str | None) -> Recording:
+    """Return a recording with the volts of a calibration file. Raises RequestError when a channel or range lacks."""
+    ranges = calibration.ranges()
+    if range_name is None and len(ranges) != 1:
+        raise RequestError(f"{calibration.file} has the ranges {', '.join(ranges) or '(none)'}: say which with --range")
+    chosen = range_name or ranges[0]
+    scales = []
+    for channel in recording.channels:
+        scale = calibration.input(channel, chosen)
+        if scale is None:
+            raise RequestError(
+                f"{calibration.file} has no range {chosen!r} for channel {channel}; ranges: {', '.join(ranges)}"
+            )
+        scales.append(scale)
+    warnings = []
+    if recording.sample_rate_hz not in calibration.sample_rates_hz:
+        warnings.append(
+            f"calibration {calibration.file.name} does not hold for {recording.sample_rate_hz:g} Hz: its volts are "
+            "used all the same"
+        )
+    if datetime.now(UTC).date() > calibration.valid_until:
+        warnings.append(f"calibration {calibration.file.name} expired on {calibration.valid_until.isoformat()}")
+    provenance = dataclasses.replace(
+        recording.provenance, hashes={**recording.provenance.hashes, calibration.file.name: calibration.sha256}
+    )
+    return dataclasses.replace(
+        recording,
+        v_rms_at_full_scale=tuple(scale.v_rms_at_full_scale for scale in scales),
+        scale_uncertainty=tuple(scale.uncertainty for scale in scales),
+        conditions={**recording.conditions, "range": {str(n): chosen for n in recording.channels}},
+        warnings=(*recording.warnings, *warnings),
+        provenance=provenance,
+    )
+
+
+def _with_stimulus(recording: Recording, path: Path) -> Recording:
+    from audiomeas.files import read_json
+
+    sidecar = path if path.suffix == ".json" else sidecar_of(path)
+    if not sidecar.exists():
+        raise FileProblem(f"{sidecar} was not found: a stimulus file written by `audiomeas generate` has it beside it")
+    facts = read_json(sidecar)
+    if not isinstance(facts, dict) or not isinstance(facts.get("stimulus"), dict):
+        raise FileProblem(f"{sidecar} describes no stimulus: give the file that `audiomeas generate` wrote")
+    stimulus = read_stimulus(facts["stimulus"], where=str(sidecar))
+    if stimulus.sample_rate_hz != recording.sample_rate_hz:
+        raise RequestError(
+            f"the stimulus was made for {stimulus.sample_rate_hz:g} Hz, the capture has {recording.sample_rate_hz:g} "
+            "Hz: give the stimulus that was played, or capture at its rate"
+        )
+    return dataclasses.replace(
+        recording,
+        stimulus=stimulus,
+        stimulus_start=None,
+        stimulus_in_volts=bool(facts.get("stimulus_in_volts", False)),
+        shared_clock=False,
+    )
+
+
+def generate(
+    stimulus: Stimulus,
+    file: Path | str,
+    *,
+    v_rms_at_full_scale: float | None = None,
+    sample_format: SampleFormat = "int24",
+    lead_s: float = 0.5,
+    tail_s: float = 0.5,
+) -> Path:
+    """Write a stimulus as WAV or FLAC with silence around it, and its sidecar; what `audiomeas generate` does.
+
+    v_rms_at_full_scale : voltage of a full-scale sine at the output that will play it; None: the stimulus' levels are
+    relative to a full-scale sine (1 is 0 dBFS).   The file has as many channels as the highest driven one, at least 2.
+    Raises RequestError (beyond full scale), FileProblem (never overwrites).
+    """
+    import numpy as np
+
+    path = Path(file)
+    if sample_format not in CARRIER_DTYPE:
+        raise RequestError(f"unknown sample format {sample_format!r}: use {', '.join(CARRIER_DTYPE)}")
+    fractions = stimulus.samples_v() / (SQRT2 * (v_rms_at_full_scale or 1.0))
+    if len(fractions) and float(np.max(np.abs(fractions))) > 1.0 + 1e-12:
+        raise RequestError(
+            f"this stimulus needs {20 * np.log10(float(np.max(np.abs(fractions)))):.1f} dB more than full scale: "
+            "lower the level"
+        )
+    channels = max(2, *stimulus.driven_channels) if stimulus.driven_channels else 2
+    lead, tail = round(lead_s * stimulus.sample_rate_hz), round(tail_s * stimulus.sample_rate_hz)
+    output = np.zeros((lead + stimulus.frames + tail, channels))
+    for channel in stimulus.driven_channels:
+        output[lead : lead + stimulus.frames, channel - 1] = fractions
+    recording = Recording(
+        counts_fs=output,
+        sample_rate_hz=stimulus.sample_rate_hz,
+        channels=tuple(range(1, channels + 1)),
+        v_rms_at_full_scale=(v_rms_at_full_scale,) * channels,
+        scale_uncertainty=(None,) * channels,
+        stimulus=stimulus,
+        stimulus_start=lead,
+        stimulus_in_volts=v_rms_at_full_scale is not None,
+        shared_clock=True,
+        conditions={"purpose": "stimulus"},
+        provenance=Provenance(interface="generate", started_at=datetime.now(UTC).isoformat(timespec="seconds")),
+    )
+    write_capture(path, from_fractions(output, sample_format), sample_format, recording)
+    return path
+
+
+def options_of(word: str) -> Mapping[str, Any]:
+    """Return the options of a measurement with their defaults."""
+    return {option.name: option.default for option in find(word).options}
+
+
+__all__ = ["CaptureFolder", "Keep", "analyze", "bench_path", "generate", "measure", "open_bench", "options_of"]

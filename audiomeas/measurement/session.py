@@ -1,0 +1,444 @@
+"""One bench with one unit connected: first look, gates, level setting, capture, alignment, analysis.
+
+Every command that sounds goes through here, so that none can pass a ceiling.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audiomeas.analysis.sweep import gain_over_frequency
+from audiomeas.bench.interlock import first_look_v_rms, predict, refuse_beyond
+from audiomeas.bench.opened import Bench, open_bench_file
+from audiomeas.errors import CaptureError, Interrupted, RequestError
+from audiomeas.interface.transport import Capture
+from audiomeas.measurement.base import Measurement, PlayContext
+from audiomeas.measurement.options import complete
+from audiomeas.measurement.result import Result
+from audiomeas.measurement.trust import (
+    Aligned,
+    RepeatableCaptureError,
+    align,
+    look_for_breaks,
+    refuse_nonsense,
+    refuse_over_range,
+)
+from audiomeas.recording import Provenance, Recording
+from audiomeas.stimulus import Sine, Stimulus, Sweep
+from audiomeas.stimulus.marker import Playlist, between_markers
+from audiomeas.units import SQRT2, Level, amplitude_ratio_to_db, db_to_amplitude_ratio
+
+#: A capture that broke is repeated this often in all (common practice: at most three tries).
+TRIES = 3
+#: Captured after the last marker: latency and the unit's ringing must fit into it.
+TAIL_S = 0.5
+#: The level at the unit's output is set to this, by measuring and correcting.
+LEVEL_WITHIN_DB = 0.02
+
+Keep = Callable[[Capture, Recording], Path | None]
+Say = Callable[[str], None]
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, kw_only=True)
+class FirstLook:
+    """What a quiet sweep told of the unit before any level. All per 1-based channel.
+
+    level_v_rms : of the sweep.  gain_db : largest gain over frequency (noise included, so never too small).
+    curve_db : gain at `frequency_hz`.  silent : channels from which nothing came back.
+    """
+
+    level_v_rms: float
+    frequency_hz: tuple[float, ...]
+    curve_db: dict[int, tuple[float, ...]]
+    gain_db: dict[int, float]
+    polarity: dict[int, int]
+    latency_frames: float
+    silent: tuple[int, ...]
+
+    def gain_at_db(self, channel: int, frequency_hz: float) -> float:
+        """Return the gain found nearest to a frequency, by interpolation over log frequency."""
+        return float(np.interp(math.log(frequency_hz), np.log(self.frequency_hz), self.curve_db[channel]))
+
+    def facts(self) -> dict[str, Any]:
+        """Return what records keep, as JSON."""
+        return {
+            "level_v_rms": self.level_v_rms,
+            "largest_gain_db": {str(channel): gain for channel, gain in self.gain_db.items()},
+            "polarity": {str(channel): sign for channel, sign in self.polarity.items()},
+            "latency_frames": self.latency_frames,
+            "silent_channels": list(self.silent),
+        }
+
+
+def _quiet(_: str) -> None:
+    """Say nothing."""
+
+
+def _no_progress(_: str, __: float) -> None:
+    """Show nothing."""
+
+
+class Session:
+    """A bench in use. A context manager, so that leaving it always leaves the bench silent."""
+
+    def __init__(self, bench: Bench, *, say: Say | None = None, progress: Progress | None = None) -> None:
+        self.bench = bench
+        self._say = say or _quiet
+        self._progress = progress or _no_progress
+        self._look: FirstLook | None = None
+        self._form = bench.form
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._look = None
+
+    @property
+    def simulated(self) -> bool:
+        """The bench is a simulated one."""
+        return self.bench.simulated
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What of the calibration does not fit (carried by every result)."""
+        return self.bench.warnings()
+
+    def facts(self) -> dict[str, Any]:
+        """Return the snapshot that records keep of the bench."""
+        return self.bench.facts()
+
+    # -- first look ---------------------------------------------------------------------------------------------
+
+    def first_look(self, *, keep: Keep | None = None) -> FirstLook:
+        """Return gain, polarity and latency from a sweep 40 dB below every ceiling; taken once a session.
+
+        Raises CaptureError when nothing comes back, or when the gain is higher than the bench allows.
+        """
+        if self._look is None:
+            self._look = self._take_first_look(keep)
+        return self._look
+
+    def _take_first_look(self, keep: Keep | None) -> FirstLook:
+        channels = self.bench.channels
+        rate_hz = self._form.sample_rate_hz
+        limits = self.bench.file.limits
+        level_v_rms = first_look_v_rms(self.bench.ceilings(channels), highest_gain_db=limits.highest_gain_db)
+        sweep = Sweep(
+            start_hz=10.0,
+            stop_hz=0.45 * rate_hz,
+            level_v_rms=level_v_rms,
+            sample_rate_hz=rate_hz,
+            duration_s=1.5,
+            driven_channels=channels,
+        )
+        # The gain is not known yet: the highest one allowed stands for it, and the audio thread watches the ceilings.
+        assumed = {channel: limits.highest_gain_db for channel in channels}
+        recording, aligned = self._captured(sweep, assumed, keep, "first look")
+        return self._judge_look(sweep, recording, aligned)
+
+    def _judge_look(self, sweep: Sweep, recording: Recording, aligned: Aligned) -> FirstLook:
+        frequency_hz: NDArray[np.float64] = np.zeros(0)
+        curves, largest = {}, {}
+        assert recording.stimulus_start is not None
+        played = sweep.samples_v()
+        for channel in self.bench.channels:
+            captured = recording.signal(recording.column(channel))[recording.stimulus_start :]
+            frequency_hz, gain, noise = gain_over_frequency(
+                captured, played, sweep.sample_rate_hz, low_hz=sweep.full_from_hz, high_hz=sweep.full_to_hz
+            )
+            curves[channel] = tuple(float(db) for db in amplitude_ratio_to_db(np.maximum(gain, 1e-9)))
+            largest[channel] = float(amplitude_ratio_to_db(float(np.max(gain + noise))))
+        allowed_db = self.bench.file.limits.highest_gain_db
+        for channel, gain_db in largest.items():
+            if gain_db > allowed_db and channel not in aligned.silent:
+                raise CaptureError(
+                    f"channel {channel} has up to {gain_db:.1f} dB of gain, more than the {allowed_db:g} dB that this "
+                    "bench allows (limits.highest_gain_db): turn the volume down, or enter the higher gain"
+                )
+        for channel in aligned.silent:
+            self._say(f"channel {channel}: nothing came back at first look; check its cables, balance and output")
+        return FirstLook(
+            level_v_rms=sweep.level_v_rms,
+            frequency_hz=tuple(float(hz) for hz in frequency_hz),
+            curve_db=curves,
+            gain_db=largest,
+            polarity=aligned.polarity,
+            latency_frames=aligned.latency_frames,
+            silent=aligned.silent,
+        )
+
+    # -- capture ------------------------------------------------------------------------------------------------
+
+    def record(self, stimulus: Stimulus, *, keep: Keep | None = None, doing: str = "measuring") -> Recording:
+        """Play a stimulus through the gates and return the recording, aligned and trusted.
+
+        keep : called with each raw capture and its recording before anything is analysed, also with refused ones.
+        Raises InterlockRefusal (before any sound), CaptureError, DeviceError, Interrupted.
+        """
+        look = self.first_look(keep=keep)
+        recording, _ = self._captured(stimulus, look.gain_db, keep, doing)
+        return recording
+
+    def _captured(
+        self, stimulus: Stimulus, gain_db: Mapping[int, float], keep: Keep | None, doing: str
+    ) -> tuple[Recording, Aligned]:
+        channels = stimulus.driven_channels
+        refuse_beyond(
+            predict(
+                self.bench.ceilings(channels),
+                level_v_rms=stimulus.level_v_rms,
+                peak_v=stimulus.peak_v,
+                gain_db=dict(gain_db),
+            )
+        )
+        playlist = between_markers(stimulus.samples_v(), stimulus.sample_rate_hz, marker_peak=stimulus.peak_v)
+        warnings: tuple[str, ...] = ()
+        for attempt in range(1, TRIES + 1):
+            try:
+                return self._once(stimulus, playlist, keep, doing, warnings)
+            except RepeatableCaptureError as error:
+                if attempt == TRIES:
+                    raise CaptureError(f"{error} ({TRIES} tries)") from None
+                warnings = (*warnings, f"try {attempt} was refused: {error}")
+                self._say(f"{error}; trying again with a larger block")
+                self._form = self._with_larger_block()
+        raise AssertionError("not reached")
+
+    def _with_larger_block(self) -> Any:
+        longest = int(0.03 * self._form.sample_rate_hz)  # a block and a fade stay below 50 ms
+        return dataclasses.replace(
+            self._form,
+            block_frames=min(2 * self._form.block_frames, longest),
+            latency_s=min(2.0 * (self._form.latency_s or 0.1), 0.4),
+        )
+
+    def _once(
+        self, stimulus: Stimulus, playlist: Playlist, keep: Keep | None, doing: str, warnings: tuple[str, ...]
+    ) -> tuple[Recording, Aligned]:
+        capture = self.bench.play_v(
+            playlist.samples,
+            stimulus.driven_channels,
+            tail_s=TAIL_S,
+            form=self._form,
+            progress=lambda part: self._progress(doing, part),
+        )
+        # Frames that are no numbers would spoil every sum: they are kept as delivered, and refused below.
+        fractions = capture.fractions()
+        try:
+            aligned = self._trusted(capture, fractions, stimulus, playlist)
+        except BaseException as error:
+            recording = self._recording(capture, fractions, stimulus, None, doing, (*warnings, str(error)))
+            self._kept(keep, capture, recording)
+            raise
+        recording = self._recording(capture, fractions, stimulus, aligned, doing, (*warnings, *aligned.notes))
+        self._kept(keep, capture, recording)
+        return recording, aligned
+
+    def _trusted(
+        self, capture: Capture, fractions: NDArray[np.float64], stimulus: Stimulus, playlist: Playlist
+    ) -> Aligned:
+        """Return the alignment of a capture that can be trusted; raise what is wrong with any other."""
+        if capture.signal_number is not None:
+            raise Interrupted(f"stopped by {capture.stopped}: the output was faded to silence")
+        refuse_nonsense(capture, fractions)
+        if capture.stopped.startswith("input channel"):
+            raise CaptureError(f"{capture.stopped}: the output was faded to silence; lower the level and look why")
+        if capture.stopped:
+            raise RepeatableCaptureError(capture.stopped)
+        refuse_over_range(capture, slice(None), self.bench.channels)
+        aligned = align(capture, fractions, playlist, stimulus.driven_channels)
+        notes = look_for_breaks(capture, fractions, stimulus, aligned)
+        return dataclasses.replace(aligned, notes=notes)
+
+    def _kept(self, keep: Keep | None, capture: Capture, recording: Recording) -> None:
+        if keep is not None:
+            keep(capture, recording)
+
+    def _recording(
+        self,
+        capture: Capture,
+        fractions: NDArray[np.float64],
+        stimulus: Stimulus,
+        aligned: Aligned | None,
+        purpose: str,
+        warnings: tuple[str, ...],
+    ) -> Recording:
+        columns = [channel - 1 for channel in self.bench.channels]
+        scales = [self.bench.input_scale(channel) for channel in self.bench.channels]
+        played = [self.bench.output_scale(channel).uncertainty for channel in stimulus.driven_channels]
+        conditions = {
+            **self.bench.conditions(),
+            "purpose": purpose,
+            "driven_channels": list(stimulus.driven_channels),
+            "input_level_v_rms": stimulus.level_v_rms,
+            "input_level_uncertainty": max(played, default=0.0),
+        }
+        if aligned is not None:
+            conditions["latency_frames"] = aligned.latency_frames
+            conditions["polarity"] = {str(channel): sign for channel, sign in aligned.polarity.items()}
+        pairs = at_end_counts(capture, columns)
+        return Recording(
+            counts_fs=fractions[:, columns],
+            sample_rate_hz=capture.form.sample_rate_hz,
+            channels=self.bench.channels,
+            v_rms_at_full_scale=tuple(scale.v_rms_at_full_scale for scale in scales),
+            scale_uncertainty=tuple(scale.uncertainty for scale in scales),
+            stimulus=stimulus,
+            stimulus_start=None if aligned is None else aligned.stimulus_start,
+            stimulus_in_volts=True,
+            shared_clock=True,
+            over_range=pairs,
+            conditions=conditions,
+            warnings=(*self.warnings, *warnings),
+            provenance=Provenance(
+                interface=capture.identity.name,
+                host_api=capture.identity.host_api,
+                started_at=capture.started_at.isoformat(timespec="seconds"),
+                simulated=capture.identity.simulated,
+                hashes=self.bench.hashes(),
+                flags=tuple(f"frame {frame}: {flag}" for frame, flag in capture.flags),
+                stopped=capture.stopped,
+            ),
+        )
+
+    # -- level --------------------------------------------------------------------------------------------------
+
+    def input_level_v_rms(
+        self,
+        *,
+        input_level: Level | None,
+        output_level: Level | None,
+        channels: tuple[int, ...],
+        frequency_hz: float,
+        keep: Keep | None = None,
+    ) -> float:
+        """Return the level at the unit's input that was asked for there, or that gives what was asked at its output.
+
+        An output level is set on the driven channel that is loudest (so none gets more), by a short tone 10 dB below,
+        then at the level, until it is within 0.02 dB or the unit gives no more.
+        Raises RequestError (both given, watts without a load), InterlockRefusal, CaptureError.
+        """
+        if input_level is not None and output_level is not None:
+            raise RequestError("give an input level or an output level, not both")
+        if input_level is None and output_level is None:
+            input_level, output_level = self.bench.file.usual_input_level, self.bench.file.usual_output_level
+        if input_level is not None:
+            if input_level.unit == "W":
+                raise RequestError("an input level is in volts; watts are an output level")
+            return input_level.v_rms()
+        if output_level is None:
+            raise RequestError("give a level: input_level (such as '100 mV') or output_level (such as '1 W')")
+        return self._set_output_level(output_level, channels, frequency_hz, keep)
+
+    def _set_output_level(
+        self, wanted: Level, channels: tuple[int, ...], frequency_hz: float, keep: Keep | None
+    ) -> float:
+        look = self.first_look(keep=keep)
+        answering = [channel for channel in channels if channel not in look.silent]
+        if not answering:
+            raise CaptureError(f"channel {channels[0]} did not answer at first look: no output level can be set")
+        wanted_v = {channel: wanted.v_rms(load_ohm=self._load_ohm(channel)) for channel in answering}
+        input_v_rms = min(
+            wanted_v[channel] / db_to_amplitude_ratio(look.gain_at_db(channel, frequency_hz)) for channel in answering
+        )
+        input_v_rms *= db_to_amplitude_ratio(-10.0)
+        for _ in range(4):
+            reached = self._output_of_burst(input_v_rms, channels, frequency_hz, keep)
+            ratio = min(wanted_v[channel] / reached[channel] for channel in answering)
+            input_v_rms *= ratio
+            if abs(amplitude_ratio_to_db(ratio)) < LEVEL_WITHIN_DB:
+                break
+        return input_v_rms
+
+    def _load_ohm(self, channel: int) -> float | None:
+        load = self.bench.file.load(channel)
+        return None if load is None else load.resistance_ohm
+
+    def _output_of_burst(
+        self, input_v_rms: float, channels: tuple[int, ...], frequency_hz: float, keep: Keep | None
+    ) -> dict[int, float]:
+        rate_hz = self._form.sample_rate_hz
+        sine = Sine.bin_centred(
+            frequency_hz=frequency_hz,
+            level_v_rms=input_v_rms,
+            sample_rate_hz=rate_hz,
+            window_s=max(0.1, round(4 * rate_hz / frequency_hz) / rate_hz),
+            settle_s=0.1,
+            driven_channels=channels,
+        )
+        recording, aligned = self._captured(sine, self.first_look().gain_db, keep, "setting the level")
+        (window,) = sine.windows()
+        start = aligned.stimulus_start
+        found = {}
+        for channel in channels:
+            part = recording.signal(recording.column(channel))[start + window.start : start + window.stop]
+            # Whole periods: projection on the tone is exact, and deaf to hum and noise.
+            turning = np.exp(-2j * np.pi * sine.frequency_hz / rate_hz * np.arange(len(part)))
+            found[channel] = float(np.abs(np.mean(part * turning))) * SQRT2
+        return found
+
+    # -- measurement --------------------------------------------------------------------------------------------
+
+    def measure(
+        self,
+        measurement: Measurement,
+        options: Mapping[str, Any] | None = None,
+        *,
+        input_level: Level | None = None,
+        output_level: Level | None = None,
+        channels: tuple[int, ...] | None = None,
+        keep: Keep | None = None,
+    ) -> Result:
+        """Play, capture and analyse one measurement.
+
+        Raises RequestError, InterlockRefusal, CaptureError, DeviceError, SignalError, Interrupted.
+        """
+        filled = complete(measurement, options or {})
+        driven = channels or self.bench.channels
+        for channel in driven:
+            if channel not in self.bench.channels:
+                has = ", ".join(map(str, self.bench.channels))
+                raise RequestError(f"this bench has no channel {channel}: it has {has}")
+        frequency_hz = float(filled.get("frequency_hz") or filled.get("reference_hz") or 1000.0)
+        level_v_rms = self.input_level_v_rms(
+            input_level=input_level,
+            output_level=output_level,
+            channels=driven,
+            frequency_hz=min(frequency_hz, 0.4 * self._form.sample_rate_hz),
+            keep=keep,
+        )
+        context = PlayContext(
+            sample_rate_hz=self._form.sample_rate_hz, channels=driven, input_level_v_rms=level_v_rms
+        )
+        try:
+            stimulus = measurement.stimulus(context, filled)
+        except ValueError as error:
+            raise RequestError(str(error)) from None
+        recording = self.record(stimulus, keep=keep, doing=measurement.word)
+        return measurement.analyse(recording, filled)
+
+
+def at_end_counts(capture: Capture, columns: list[int]) -> tuple[int, ...]:
+    """Return, per column, how many frames stand in pairs at an end code."""
+    from audiomeas.interface.transport import at_end_code
+
+    pairs = at_end_code(capture.samples, capture.form.sample_format)
+    return tuple(int(np.count_nonzero(pairs[:, column])) for column in columns)
+
+
+def open_session(bench_path: Path | None, *, say: Say | None = None, progress: Progress | None = None) -> Session:
+    """Return a session on the bench of a file (None: the simulated bench). Opens no device yet."""
+    return Session(open_bench_file(bench_path), say=say, progress=progress)

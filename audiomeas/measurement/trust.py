@@ -1,0 +1,171 @@
+"""Whether a capture can be trusted: judged from its samples and from what the driver said. Nothing else is analysed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audiomeas.analysis.alignment import find
+from audiomeas.analysis.continuity import SHORTEST_GAP_FRAMES, longest_zero_run, tone_breaks
+from audiomeas.errors import CaptureError
+from audiomeas.interface.transport import Capture, at_end_code, flags_within
+from audiomeas.stimulus import Stimulus
+from audiomeas.stimulus.marker import Playlist, marker
+
+#: Float converters deliver values of about one; values far beyond are memory that nobody wrote.
+_BELIEVABLE_FS = 16.0
+#: Markers stand where they were put to this part of a frame, when nothing was lost between them.
+_SPACING_FRAMES = 0.5
+
+
+class RepeatableCaptureError(CaptureError):
+    """A capture that can't be trusted for a reason that may be gone at the next try (a dropout, a late block)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Aligned:
+    """Where the stimulus stands in a capture. latency_frames : between play and capture, to a fraction.
+
+    polarity : channel → +1 or −1 by the marker.  marker_gain : channel → ratio of captured to played marker (in
+    fractions of full scale).  silent : channels on which no marker arrived.
+    """
+
+    stimulus_start: int
+    latency_frames: float
+    polarity: dict[int, int]
+    marker_gain: dict[int, float]
+    silent: tuple[int, ...]
+    notes: tuple[str, ...] = ()
+
+
+def refuse_nonsense(capture: Capture, fractions: NDArray[np.float64]) -> None:
+    """Raise CaptureError for buffers that hold no sound: NaN, infinities, memory that nobody wrote."""
+    if not np.all(np.isfinite(fractions)):
+        raise RepeatableCaptureError(
+            f"{capture.identity.name} delivered values that are no numbers (NaN): the capture is refused; use the "
+            "device's own rate and a hardware device rather than a converting one"
+        )
+    if fractions.size and float(np.max(np.abs(fractions))) > _BELIEVABLE_FS:
+        raise RepeatableCaptureError(
+            f"{capture.identity.name} delivered values far beyond full scale (unwritten memory): the capture is refused"
+        )
+
+
+def refuse_over_range(capture: Capture, span: slice, channels: tuple[int, ...]) -> None:
+    """Raise CaptureError when two samples in a row stand at an end code within a span of frames."""
+    pairs = at_end_code(capture.samples[span], capture.form.sample_format)
+    for channel in channels:
+        count = int(np.count_nonzero(pairs[:, channel - 1]))
+        if count:
+            raise CaptureError(
+                f"input {channel} was over-range in {count} of {len(pairs)} frames: set the attenuator to a higher "
+                "range (and enter it in the bench file), or lower the level"
+            )
+
+
+def align(
+    capture: Capture,
+    fractions: NDArray[np.float64],
+    playlist: Playlist,
+    channels: tuple[int, ...],
+) -> Aligned:
+    """Find the markers on each driven channel and where the stimulus begins.
+
+    Raises CaptureError when no marker arrived at all, RepeatableCaptureError when frames were lost between the markers.
+    """
+    rate_hz = capture.form.sample_rate_hz
+    chirp = marker(rate_hz)
+    found = {}
+    silent = []
+    for channel in channels:
+        # The first marker can stand anywhere between 'at once' and the end of the tail: search up to the last one.
+        head = fractions[: max(playlist.last_marker - len(chirp) // 2, len(chirp)), channel - 1]
+        first = find(head, chirp)
+        if first.certain and first.frame >= playlist.first_marker - 1:
+            found[channel] = first
+        else:
+            silent.append(channel)
+    if not found:
+        raise CaptureError(
+            f"nothing of what was played came back on channel {' or '.join(map(str, channels))}: check power, cables, "
+            "input selector, volume, tape monitor and load (and that the loop is not muted)"
+        )
+    best = max(found, key=lambda channel: found[channel].clarity)
+    latency = found[best].frame - playlist.first_marker
+    _check_spacing(fractions[:, best - 1], chirp, playlist, latency)
+    return Aligned(
+        stimulus_start=playlist.stimulus_start + round(latency),
+        latency_frames=latency,
+        polarity={channel: 1 if one.gain > 0 else -1 for channel, one in found.items()},
+        marker_gain={channel: one.gain for channel, one in found.items()},
+        silent=tuple(silent),
+    )
+
+
+def _check_spacing(signal: NDArray[np.float64], chirp: NDArray[np.float64], playlist: Playlist, latency: float) -> None:
+    around = round(playlist.last_marker + latency)
+    start = max(0, around - 2 * len(chirp))
+    part = signal[start : around + 3 * len(chirp)]
+    if len(part) < len(chirp) or around + len(chirp) > len(signal):
+        raise RepeatableCaptureError("the capture ended before the last marker arrived: the latency is longer than usual")
+    last = find(part, chirp)
+    if not last.certain:
+        raise RepeatableCaptureError("the last marker did not arrive: the sound stopped on its way")
+    shift = start + last.frame - playlist.last_marker - latency
+    if abs(shift) > _SPACING_FRAMES:
+        verb = "inserted" if shift > 0 else "lost"
+        raise RepeatableCaptureError(
+            f"{abs(shift):.1f} frames were {verb} between the markers: blocks were dropped or repeated, or play and "
+            "capture run on two clocks; use one duplex device and a larger block"
+        )
+
+
+def look_for_breaks(
+    capture: Capture, fractions: NDArray[np.float64], stimulus: Stimulus, aligned: Aligned
+) -> tuple[str, ...]:
+    """Look for gaps, flags and jumps inside the stimulus; return notes on what may be the unit's own.
+
+    Raises RepeatableCaptureError for what only a broken capture does.
+    """
+    start, stop = aligned.stimulus_start, aligned.stimulus_start + stimulus.frames
+    said = flags_within(capture.flags, start, stop, capture.form.block_frames)
+    if said:
+        raise RepeatableCaptureError(f"the driver reported {said[0]!r} during the stimulus: samples were lost")
+    notes: list[str] = []
+    for channel in stimulus.driven_channels:
+        if channel in aligned.silent:
+            continue
+        signal = fractions[start:stop, channel - 1]
+        for window in stimulus.windows():
+            part = signal[window.start : window.stop]
+            if window.level_v_rms:
+                _refuse_gap(part, channel)
+            if window.frequency_hz is not None:
+                notes += _breaks_of_tone(part, window.frequency_hz, channel, capture.form.sample_rate_hz)
+    return tuple(notes)
+
+
+def _refuse_gap(part: NDArray[np.float64], channel: int) -> None:
+    _, length = longest_zero_run(part)
+    if length >= SHORTEST_GAP_FRAMES:
+        raise RepeatableCaptureError(
+            f"input {channel} has a gap of {length} frames of exact zeros inside the signal: a dropout, or a noise gate "
+            "in the driver"
+        )
+
+
+def _breaks_of_tone(part: NDArray[np.float64], frequency_hz: float, channel: int, rate_hz: float) -> list[str]:
+    notes = []
+    for one in tone_breaks(part, rate_hz, frequency_hz):
+        if one.kind == "phase":
+            raise RepeatableCaptureError(
+                f"input {channel}: the tone's phase jumps by {np.degrees(one.size):.0f} degrees near frame {one.frame}: "
+                "samples were lost or repeated"
+            )
+        notes.append(
+            f"channel {channel}: the level stepped by {one.size:+.2f} dB during the tone: look for a relay, a contact, "
+            "a protection circuit or an automatic gain control"
+        )
+    return notes[:1]
