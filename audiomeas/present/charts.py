@@ -1,0 +1,433 @@
+"""Draw a chart from its description: curves in the axes; title, legend and conditions outside, to cover nothing.
+
+All furniture is placed in points from the corners of the axes, by the measured width of its text; `margins` says how
+much room it takes, so that whoever lays out a page can leave it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.measurement.views import ChartView, LimitBand, Series
+from audiomeas.present import style
+from audiomeas.present.style import Stroke
+from audiomeas.present.text import clean_text, width_pt, wrap
+from audiomeas.present.ticks import set_ticks
+
+if TYPE_CHECKING:
+    import numpy as np
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from matplotlib.transforms import Transform
+    from numpy.typing import NDArray
+
+SIMULATED = "SIMULATED"
+#: Layout in points.
+_LEFT_PT = 58.0
+_RIGHT_PT = 20.0
+_EDGE_PT = 10.0
+_AXIS_TEXTS_PT = 36.0  # tick labels and axis label below the axes
+_TITLE_LINE_PT = 14.0
+_LEGEND_LINE_PT = 13.0
+_CAPTION_LINE_PT = 10.5
+_SAMPLE_PT = 28.0
+_BADGE_PT = 86.0
+_BAR_PT = 5.0
+
+
+@dataclass(frozen=True)
+class Margins:
+    """Room in points around the axes."""
+
+    left: float
+    right: float
+    top: float
+    bottom: float
+
+
+@dataclass(frozen=True)
+class _Entry:
+    """One entry of the legend: its place from the top left corner of the axes, its text, and what it stands for."""
+
+    x_pt: float
+    row: int
+    lines: tuple[str, ...]
+    stroke: Stroke | None
+    role: str
+
+
+# ---------------------------------------------------------------- layout
+
+
+def margins(view: ChartView, width: float) -> Margins:
+    """Return the room that a chart needs around axes of this width (points). Call it inside `style.look()`."""
+    _, rows = _legend(view, width)
+    titles = len(_title_lines(view, width))
+    top = _EDGE_PT + max(titles * _TITLE_LINE_PT, 16.0 if view.simulated else 0.0)
+    top += rows * _LEGEND_LINE_PT + (6.0 if rows else 2.0)
+    captions = len(wrap(view.caption, width, style.SMALL_PT))
+    bottom = _AXIS_TEXTS_PT + _EDGE_PT * 0.6 + captions * _CAPTION_LINE_PT
+    return Margins(left=_LEFT_PT, right=_RIGHT_PT, top=top, bottom=bottom)
+
+
+def chart_figure(view: ChartView, *, size_pt: tuple[float, float] = style.A5_LANDSCAPE_PT) -> Figure:
+    """Return a figure that holds one chart with all of its furniture; higher than asked where long texts need it."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    with style.look():
+        width, height = size_pt
+        across = width - _LEFT_PT - _RIGHT_PT
+        room = margins(view, across)
+        # The curves keep at least a third of the height that was asked for.
+        high = max(height - room.top - room.bottom, height / 3.0)
+        height = high + room.top + room.bottom
+        figure = Figure(figsize=(width / 72.0, height / 72.0))
+        FigureCanvasAgg(figure)
+        ax = figure.add_axes((room.left / width, room.bottom / height, across / width, high / height))
+        draw_chart(view, ax=ax)
+    return figure
+
+
+def _size_pt(ax: Axes) -> tuple[float, float]:
+    box = ax.get_position()
+    across, high = ax.get_figure(root=True).get_size_inches()  # type: ignore[union-attr]
+    return float(box.width * across * 72.0), float(box.height * high * 72.0)
+
+
+def _title_lines(view: ChartView, width: float) -> list[str]:
+    room = width - (_BADGE_PT if view.simulated else 0.0)
+    return wrap(view.title, room, style.TITLE_PT, bold=True)
+
+
+def _strokes(series: Sequence[Series]) -> list[Stroke]:
+    """Return a stroke per series: by channel; the second curve of a channel differs from its first."""
+    seen: Counter[int | None] = Counter()
+    strokes = []
+    for one in series:
+        strokes.append(style.stroke(one.channel, repeat=seen[one.channel]))
+        seen[one.channel] += 1
+    return strokes
+
+
+def _sample_pt(role: str) -> float:
+    return 10.0 if role in ("bars", "points") else _SAMPLE_PT
+
+
+def _legend(view: ChartView, width: float) -> tuple[list[_Entry], int]:
+    """Return the legend's entries, flowing in rows as words do in a text, and how many rows they take."""
+    wanted: list[tuple[str, Stroke | None, str]] = [
+        (clean_text(one.label), stroke, one.role)
+        for one, stroke in zip(view.series, _strokes(view.series), strict=True)
+    ]
+    wanted += [(clean_text(band.label), None, "band") for band in view.bands]
+    entries: list[_Entry] = []
+    x, row, deepest = 0.0, 0, 1
+    for label, stroke, role in wanted:
+        if not label:
+            continue
+        lines = wrap(label, width - _SAMPLE_PT - 6.0, style.TICK_PT)
+        needs = _sample_pt(role) + 5.0 + max(width_pt(line, style.TICK_PT) for line in lines)
+        if x > 0.0 and x + needs > width:
+            x, row, deepest = 0.0, row + deepest, 1
+        entries.append(_Entry(x, row, tuple(lines), stroke, role))
+        deepest = max(deepest, len(lines))
+        x += needs + 16.0
+    return entries, (row + deepest if entries else 0)
+
+
+# ---------------------------------------------------------------- drawing
+
+
+def draw_chart(view: ChartView, *, ax: Axes) -> Axes:
+    """Draw a chart on an axes: curves, limits and scales; title, legend, SIMULATED mark and caption around it.
+
+    The axes stands where it shall stay (its size sets how texts are wrapped); `margins` tells the room that is needed.
+    Values that are None, NaN or infinite, or not positive on a logarithmic scale, are gaps. Returns the axes.
+    """
+    with style.look():
+        drawn = [
+            (one, stroke, *_points(view, one)) for one, stroke in zip(view.series, _strokes(view.series), strict=True)
+        ]
+        _set_scales(view, ax, [x for _, _, x, _ in drawn], [y for _, _, _, y in drawn])
+        for band in view.bands:
+            _draw_band(view, band, ax)
+        bars = [index for index, one in enumerate(view.series) if one.role == "bars"]
+        thick = _bar_width([drawn[index][2] for index in bars], ax)
+        for index, (one, stroke, x, y) in enumerate(drawn):
+            # Bars of several channels stand side by side around their frequency.
+            place = (bars.index(index) - (len(bars) - 1) / 2.0) * thick * 1.25 if index in bars else 0.0
+            _draw_series(one, stroke, x, y, ax, place=place, thick=thick)
+        _draw_point_labels([(one, x, y) for one, _, x, y in drawn], ax)
+        _draw_furniture(view, ax)
+    return ax
+
+
+def _points(view: ChartView, series: Series) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return x and y as arrays with NaN where nothing can be drawn."""
+    x, y = _numbers(series.x), _numbers(series.y)
+    if len(x) != len(y):
+        raise ValueError(f"series {series.label!r} has {len(x)} x values and {len(y)} y values")
+    if view.x_scale == "log":
+        x[~(x > 0.0)] = math.nan
+    if view.y_scale == "log":
+        y[~(y > 0.0)] = math.nan
+    return x, y
+
+
+def _numbers(values: Iterable[float | None]) -> NDArray[np.float64]:
+    import numpy as np
+
+    numbers = np.array([math.nan if value is None else float(value) for value in values], dtype=np.float64)
+    numbers[~np.isfinite(numbers)] = math.nan
+    return numbers
+
+
+def _set_scales(view: ChartView, ax: Axes, xs: list[NDArray[np.float64]], ys: list[NDArray[np.float64]]) -> None:
+    across, high = _size_pt(ax)
+    band_x = [_numbers(band.x) for band in view.bands] if not xs else []
+    band_y = [_numbers(edge) for band in view.bands for edge in (band.low, band.high) if edge is not None]
+    ax.set_xscale(view.x_scale)
+    ax.set_yscale(view.y_scale)
+    bars = any(one.role == "bars" for one in view.series)
+    ax.set_xlim(*(view.x_range or _span([*xs, *band_x], view.x_scale, pad=0.08 if bars else 0.02)))
+    pad = 0.12 if any(one.labels for one in view.series) else 0.06
+    ax.set_ylim(*(view.y_range or _span([*ys, *band_y], view.y_scale, pad=pad, smallest=view.y_smallest_span)))
+    set_ticks(ax, "x", scale=view.x_scale, is_frequency="Hz" in view.x_label, room_pt=across)
+    set_ticks(ax, "y", scale=view.y_scale, is_frequency="Hz" in view.y_label, room_pt=high)
+    ax.grid(True, which="major", color=style.GRID, linewidth=0.6)
+    ax.grid(True, which="minor", color=style.FINE_GRID, linewidth=0.4)
+    ax.set_axisbelow(True)
+    ax.tick_params(which="both", length=0.0, pad=5.0, labelsize=style.TICK_PT)
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+
+
+def _span(
+    arrays: list[NDArray[np.float64]], scale: str, *, pad: float, smallest: float | None = None
+) -> tuple[float, float]:
+    """Return limits that hold all finite values with some air, never empty and never of zero width."""
+    import numpy as np
+
+    values = np.concatenate([*arrays, np.empty(0)])
+    values = values[np.isfinite(values)]
+    if scale == "log":
+        values = np.log10(values[values > 0.0])
+    if values.size == 0:
+        low, high = (0.0, 3.0) if scale == "log" else (0.0, 1.0)
+    else:
+        low, high = float(values.min()), float(values.max())
+    air = (high - low) * pad
+    low, high = low - air, high + air
+    least = (smallest or 0.0) if scale == "linear" else 0.0
+    # A single point, or a line so flat that its ticks would all read alike, still gets a scale.
+    least = max(least, 0.3 if scale == "log" else 1e-3 * max(abs(low), abs(high)) or 1.0)
+    if high - low < least:
+        middle = (low + high) / 2.0
+        if smallest:  # a round middle: a response of nearly 0 dB stands in the middle of ±3 dB
+            middle = round(12.0 * middle / smallest) * smallest / 12.0
+        low, high = min(low, middle - least / 2.0), max(high, middle + least / 2.0)
+    return (10.0**low, 10.0**high) if scale == "log" else (low, high)
+
+
+def _draw_band(view: ChartView, band: LimitBand, ax: Axes) -> None:
+    """Shade what lies outside a limit, with a thin edge at the limit itself."""
+    import numpy as np
+
+    x = _numbers(band.x)
+    bottom, top = ax.get_ylim()
+    for edge, outside in ((band.low, bottom), (band.high, top)):
+        if edge is None:
+            continue
+        y = _numbers(edge)
+        ax.fill_between(x, y, np.full_like(y, outside), color=style.BAND, linewidth=0.0, zorder=0.3)
+        ax.plot(x, y, color=style.BAND_EDGE, linewidth=0.9, zorder=1.6, scalex=False, scaley=False)
+
+
+def _bar_width(xs: list[NDArray[np.float64]], ax: Axes) -> float:
+    """Return the width of bars in points: narrower where neighbours stand close together."""
+    import numpy as np
+
+    x = np.unique(np.concatenate([*xs, np.empty(0)]))
+    x = x[np.isfinite(x)]
+    if x.size < 2:
+        return _BAR_PT
+    places = ax.transData.transform(np.column_stack([x, np.full_like(x, ax.get_ylim()[0])]))[:, 0]
+    closest = float(np.diff(places).min()) * 72.0 / ax.get_figure(root=True).dpi  # type: ignore[union-attr]
+    return min(max(closest / (1.25 * len(xs) + 0.8), 1.0), _BAR_PT)
+
+
+def _draw_series(
+    series: Series,
+    stroke: Stroke,
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    ax: Axes,
+    *,
+    place: float,
+    thick: float,
+) -> None:
+    import numpy as np
+
+    look: dict[str, Any] = {"color": stroke.colour, "scalex": False, "scaley": False, "zorder": 3.0}
+    if series.role == "line":
+        style_of_line: Any = (0, stroke.dashes) if stroke.dashes else "-"
+        marks: dict[str, Any] = {"marker": stroke.marker or None, "markersize": 4.0, "markevery": max(1, len(x) // 12)}
+        ax.plot(x, y, linewidth=stroke.width_pt, linestyle=style_of_line, **marks, **look)
+        alone = _alone(x, y)
+        ax.plot(x[alone], y[alone], linestyle="none", marker=stroke.point, markersize=4.5, **look)
+    elif series.role == "points":
+        ax.plot(x, y, linestyle="none", marker=stroke.point, markersize=5.0, **look)
+    else:
+        good = np.isfinite(x) & np.isfinite(y)
+        shift = _shifted(ax, place)
+        foot = ax.get_ylim()[0]
+        ax.vlines(x[good], foot, y[good], colors=stroke.colour, linewidth=thick, transform=shift, zorder=3.0)
+        # The mark at the tip tells channels apart in grey, and shows a bar that has no height.
+        ax.plot(
+            x[good], y[good], linestyle="none", marker=stroke.point, markersize=thick + 0.5, transform=shift, **look
+        )
+
+
+def _shifted(ax: Axes, place_pt: float) -> Transform:
+    from matplotlib.transforms import ScaledTranslation
+
+    return ax.transData + ScaledTranslation(place_pt / 72.0, 0.0, ax.get_figure(root=True).dpi_scale_trans)  # type: ignore[union-attr]
+
+
+def _alone(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return which points have no neighbour to draw a line to."""
+    import numpy as np
+
+    good = np.isfinite(x) & np.isfinite(y)
+    padded = np.concatenate([[False], good, [False]])
+    return np.asarray(good & ~padded[:-2] & ~padded[2:], dtype=np.bool_)
+
+
+def _draw_point_labels(drawn: list[tuple[Series, NDArray[np.float64], NDArray[np.float64]]], ax: Axes) -> None:
+    """Write the texts at points, highest first; one that would cover another is left out (the table has them all)."""
+    wanted = [
+        (float(y[index]), float(x[index]), clean_text(text))
+        for series, x, y in drawn
+        for index, text in enumerate(series.labels[: len(x)])
+        if text and math.isfinite(x[index]) and math.isfinite(y[index])
+    ]
+    taken: list[tuple[float, float, float, float]] = []
+    written: set[tuple[float, str]] = set()
+    scale = 72.0 / ax.get_figure(root=True).dpi  # type: ignore[union-attr]
+    for y_value, x_value, text in sorted(wanted, key=lambda item: -item[0]):
+        across, up = ax.transData.transform((x_value, y_value)) * scale
+        half = width_pt(text, style.SMALL_PT) / 2.0 + 1.0
+        box = (across - half, up + 3.0, across + half, up + 14.0)
+        if (x_value, text) in written or any(_overlap(box, other) for other in taken):
+            continue
+        taken.append(box)
+        written.add((x_value, text))
+        ax.annotate(
+            text, (x_value, y_value), xytext=(0.0, 5.0), textcoords="offset points", ha="center", va="bottom",
+            fontsize=style.SMALL_PT, annotation_clip=True, zorder=4.0,
+        )  # fmt: skip
+
+
+def _overlap(one: tuple[float, float, float, float], other: tuple[float, float, float, float]) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+
+
+# ---------------------------------------------------------------- furniture
+
+
+def _points_from(ax: Axes, corner: tuple[float, float]) -> Transform:
+    """Return coordinates in points, to the right and up, from a corner of the axes."""
+    from matplotlib.transforms import Affine2D, ScaledTranslation
+
+    inches: Any = ax.get_figure(root=True).dpi_scale_trans  # type: ignore[union-attr]
+    axes: Any = ax.transAxes
+    place: Transform = Affine2D().scale(1.0 / 72.0) + inches + ScaledTranslation(*corner, axes)
+    return place
+
+
+def _draw_furniture(view: ChartView, ax: Axes) -> None:
+    across, high = _size_pt(ax)
+    top = _points_from(ax, (0.0, 1.0))
+    entries, rows = _legend(view, across)
+    for entry in entries:
+        _draw_entry(entry, (rows - entry.row) * _LEGEND_LINE_PT, ax, top)
+    titles = _title_lines(view, across)
+    title_foot = rows * _LEGEND_LINE_PT + 6.0
+    for index, line in enumerate(titles):
+        y = title_foot + (len(titles) - 1 - index) * _TITLE_LINE_PT
+        ax.text(0.0, y + 3.0, line, transform=top, fontsize=style.TITLE_PT, fontweight="bold", va="baseline")
+    if view.simulated:
+        _draw_simulated(ax, title_foot + max(len(titles) - 1, 0) * _TITLE_LINE_PT + 3.0)
+    _draw_axis_labels(view, ax, across, high)
+    bottom = _points_from(ax, (0.0, 0.0))
+    for index, line in enumerate(wrap(view.caption, across, style.SMALL_PT)):
+        y = -_AXIS_TEXTS_PT - (index + 0.8) * _CAPTION_LINE_PT
+        ax.text(0.0, y, line, transform=bottom, fontsize=style.SMALL_PT, color=style.SOFT_INK, va="baseline")
+    if not any(_has_values(view, one) for one in view.series):
+        ax.text(0.5, 0.5, "no values to draw", transform=ax.transAxes, ha="center", va="center")
+
+
+def _has_values(view: ChartView, series: Series) -> bool:
+    x, y = _points(view, series)
+    return bool(((x == x) & (y == y)).any())
+
+
+def _draw_axis_labels(view: ChartView, ax: Axes, across: float, high: float) -> None:
+    bottom, left = _points_from(ax, (0.5, 0.0)), _points_from(ax, (0.0, 0.5))
+    size = style.TEXT_PT
+    x_label, y_label = clean_text(view.x_label), clean_text(view.y_label)
+    # A label that is longer than its axis is set smaller: it is never cut.
+    x_size = min(size, size * across / max(width_pt(x_label, size), 1.0))
+    y_size = min(size, size * high / max(width_pt(y_label, size), 1.0))
+    ax.text(0.0, -31.0, x_label, transform=bottom, ha="center", va="baseline", fontsize=x_size)
+    ax.text(-45.0, 0.0, y_label, transform=left, ha="center", va="center", rotation=90.0, fontsize=y_size)
+
+
+def _draw_entry(entry: _Entry, y: float, ax: Axes, place: Transform) -> None:
+    """Draw one sample with its text; y is the top of its row in points above the axes."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Rectangle
+
+    middle = y - _LEGEND_LINE_PT / 2.0 + 2.0
+    left, right = entry.x_pt, entry.x_pt + _sample_pt(entry.role)
+    if entry.stroke is None:
+        sample: Any = Rectangle(
+            (left, middle - 4.0), _SAMPLE_PT, 8.0, facecolor=style.BAND, edgecolor=style.BAND_EDGE, linewidth=0.7
+        )
+    else:
+        stroke, is_line = entry.stroke, entry.role == "line"
+        centre = (left + right) / 2.0
+        xs = [left, centre, right] if is_line else [centre]
+        marker = (stroke.marker or "None") if is_line else stroke.point
+        sample = Line2D(
+            xs, [middle] * len(xs), marker=marker, markersize=4.5, markevery=[1] if is_line else None,
+            color=stroke.colour, linewidth=stroke.width_pt, linestyle=(0, stroke.dashes) if stroke.dashes else "-",
+        )  # fmt: skip
+    sample.set_transform(place)
+    sample.set_clip_on(False)
+    ax.add_artist(sample)
+    for index, line in enumerate(entry.lines):
+        ax.text(
+            right + 5.0, middle - index * _LEGEND_LINE_PT, line, transform=place, fontsize=style.TICK_PT,
+            va="center_baseline",
+        )  # fmt: skip
+
+
+def _draw_simulated(ax: Axes, y: float) -> None:
+    """Say SIMULATED twice: in a frame beside the title, and large and pale behind the curves."""
+    right = _points_from(ax, (1.0, 1.0))
+    ax.text(
+        -4.0, y, SIMULATED, transform=right, ha="right", va="baseline", fontsize=style.TEXT_PT, fontweight="bold",
+        bbox={"boxstyle": "square,pad=0.3", "facecolor": "white", "edgecolor": style.INK, "linewidth": 1.2},
+    )  # fmt: skip
+    across, high = _size_pt(ax)
+    size = min(0.8 * across / 7.2, 0.45 * high, 60.0)
+    ax.text(
+        0.5, 0.5, SIMULATED, transform=ax.transAxes, ha="center", va="center", fontsize=size, fontweight="bold",
+        color=style.WATERMARK, zorder=0.4, gid="watermark", clip_on=True,
+    )  # fmt: skip

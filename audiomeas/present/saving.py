@@ -1,0 +1,79 @@
+"""Write figures as PNG, SVG or PDF: whole or not at all, never over another file, and the same bytes each time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from audiomeas import __version__
+from audiomeas.errors import FileProblem
+from audiomeas.files import write_new
+from audiomeas.present.style import PNG_DPI, look
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+CHART_SUFFIXES = (".png", ".svg", ".pdf")
+REPORT_SUFFIXES = (".pdf", ".png")
+_MAKER = f"audiomeas {__version__}"
+
+
+def check_suffix(path: Path, suffixes: Sequence[str]) -> None:
+    """Raise FileProblem unless the name ends in one of the suffixes, or if the file exists already.
+
+    Called before any drawing, so that a wrong name costs nothing.
+    """
+    if path.suffix.lower() not in suffixes:
+        raise FileProblem(f"{path}: the name must end in {' or '.join(_listed(suffixes))}, which says what to write")
+    if path.exists():
+        raise FileProblem(f"{path} exists already and is never overwritten: give another name")
+
+
+def _listed(suffixes: Sequence[str]) -> list[str]:
+    return [", ".join(suffixes[:-1]), suffixes[-1]]
+
+
+def save_pages(figures: Sequence[Figure], path: Path, *, title: str, suffixes: Sequence[str] = CHART_SUFFIXES) -> None:
+    """Write one file by the suffix of its name. Several pages: a PDF of several pages, or one tall PNG.
+
+    Raises FileProblem: wrong suffix, exists already, folder missing or read-only, disk full.
+    """
+    check_suffix(path, suffixes)
+    writers = {".png": _write_png, ".svg": _write_svg, ".pdf": _write_pdf}
+    writer = writers[path.suffix.lower()]
+    with look():
+        write_new(path, lambda temporary: writer(figures, temporary, title))
+
+
+def _write_pdf(figures: Sequence[Figure], path: Path, title: str) -> None:
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    # Without a date: the same record gives the same file.
+    metadata: dict[str, Any] = {"Title": title, "Creator": _MAKER, "CreationDate": None}
+    with PdfPages(path, metadata=metadata) as pages:
+        for figure in figures:
+            pages.savefig(figure)
+
+
+def _write_svg(figures: Sequence[Figure], path: Path, title: str) -> None:
+    (figure,) = figures
+    figure.savefig(path, format="svg", metadata={"Title": title, "Creator": _MAKER, "Date": None})
+
+
+def _write_png(figures: Sequence[Figure], path: Path, title: str) -> None:
+    metadata = {"Title": title, "Software": _MAKER}
+    if len(figures) == 1:
+        figures[0].savefig(path, format="png", dpi=PNG_DPI, metadata=metadata)
+        return
+    import numpy as np
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.image import imsave
+
+    pictures = []
+    for figure in figures:
+        figure.set_dpi(PNG_DPI)
+        canvas: Any = FigureCanvasAgg(figure)
+        canvas.draw()
+        pictures.append(np.asarray(canvas.buffer_rgba()).copy())
+    imsave(path, np.vstack(pictures), format="png", dpi=PNG_DPI, metadata=metadata)

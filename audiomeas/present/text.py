@@ -1,0 +1,65 @@
+"""Text that fits: hostile characters out, widths measured with the font that is printed, lines broken to fit."""
+
+from __future__ import annotations
+
+import unicodedata
+from functools import lru_cache
+
+#: Categories that can't be printed or that steer a terminal or a line of text: control, format, surrogate, separators.
+_UNPRINTABLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+
+
+def clean_text(text: str) -> str:
+    """Return one line of printable text: control, format and direction characters become spaces, spaces collapse."""
+    kept = "".join(" " if unicodedata.category(character) in _UNPRINTABLE else character for character in text)
+    return " ".join(kept.split())
+
+
+@lru_cache(maxsize=8192)
+def width_pt(text: str, size_pt: float, bold: bool = False) -> float:
+    """Return the printed width in points of one line in the report's font."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    if not text:
+        return 0.0
+    font = FontProperties(family="DejaVu Sans", size=size_pt, weight="bold" if bold else "normal")
+    return float(text_to_path.get_text_width_height_descent(text, font, ismath=False)[0])
+
+
+def wrap(text: str, room_pt: float, size_pt: float, *, bold: bool = False) -> list[str]:
+    """Break a text into lines that fit a width in points; a word that is wider than the line is broken too.
+
+    Line ends in the text are kept. Nothing is dropped: the joined lines hold every printable character.
+    """
+    lines: list[str] = []
+    for paragraph in text.splitlines():
+        lines.extend(_wrap_line(clean_text(paragraph), room_pt, size_pt, bold))
+    return lines
+
+
+def _wrap_line(text: str, room_pt: float, size_pt: float, bold: bool) -> list[str]:
+    lines: list[str] = []
+    current = ""
+    for word in text.split(" "):
+        candidate = f"{current} {word}" if current else word
+        if width_pt(candidate, size_pt, bold) <= room_pt:
+            current = candidate
+            continue
+        if current:
+            lines.append(current)
+        *whole, current = _broken(word, room_pt, size_pt, bold)
+        lines.extend(whole)
+    return [*lines, current] if current else lines
+
+
+def _broken(word: str, room_pt: float, size_pt: float, bold: bool) -> list[str]:
+    """Break one word into pieces that fit (each at least one character)."""
+    pieces: list[str] = []
+    while len(word) > 1 and width_pt(word, size_pt, bold) > room_pt:
+        fits = 1
+        while fits < len(word) and width_pt(word[: fits + 1], size_pt, bold) <= room_pt:
+            fits += 1
+        pieces.append(word[:fits])
+        word = word[fits:]
+    return [*pieces, word] if word else (pieces or [""])
