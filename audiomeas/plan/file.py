@@ -1,0 +1,264 @@
+"""Read a plan: which measurements, at which conditions, with whose limits. Every key is checked; a refusal says where.
+
+title = "Power amplifier, 60 W into 8 Ω"
+kind = "power amplifier"
+
+[[step]]
+name = "Distortion at 1 W"
+measure = "distortion"
+output_level = "1 W"          # or input_level = "500 mV"
+channels = "both"             # or 1, or 2
+frequency_hz = 1000.0         # the measurement's own options
+
+  [[step.limit]]
+  quantity = "thd_percent"    # a figure of this measurement; its name ends in the unit
+  at_most = 0.1               # at_most, at_least or both; or difference_at_most (between channels)
+  source = "house"            # maker: specification; house: limit of this bench; era: minimum of its time
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import RequestError, TomlProblem
+from audiomeas.measurement import registry
+from audiomeas.record.unit import checked_text
+from audiomeas.tomlfile import Table, read_toml
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.base import Measurement, Option
+    from audiomeas.units import Level
+
+SOURCES = ["maker", "house", "era"]
+_CHANNELS: dict[Any, tuple[int, ...]] = {"both": (1, 2), 1: (1,), 2: (2,)}
+#: Figures whose name ends so can't be negative (an error can: speed_error_percent).
+_NEVER_NEGATIVE = ("_v_rms", "_w", "_hz", "_percent")
+#: measurement → its option that sets a tone, and the harmonic that must still be seen.
+_HARMONIC_NEEDED = {"distortion": ("frequency_hz", 3)}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limit:
+    """A limit on one figure. unit, words : the figure's.  channel : None for each channel that is measured.
+
+    Either at_least and/or at_most, or difference_at_most (the largest difference between channels).
+    """
+
+    quantity: str
+    unit: str
+    words: str
+    source: str
+    at_least: float | None = None
+    at_most: float | None = None
+    difference_at_most: float | None = None
+    channel: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Step:
+    """One measurement of a plan. options : only what the file says; the measurement's defaults fill the rest.
+
+    input_level, output_level : one of them, or neither (the measurement's own level).  channels : None for all.
+    """
+
+    name: str
+    measure: str
+    options: Mapping[str, Any]
+    input_level: Level | None
+    output_level: Level | None
+    channels: tuple[int, ...] | None
+    limits: tuple[Limit, ...]
+
+    def conditions(self) -> dict[str, Any]:
+        """Return the step's conditions as plain JSON."""
+        return {
+            "input_level": None if self.input_level is None else str(self.input_level),
+            "output_level": None if self.output_level is None else str(self.output_level),
+            "channels": None if self.channels is None else list(self.channels),
+            **{key: _plain(value) for key, value in self.options.items()},
+        }
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """A plan as read. kind : the kind of unit that it is for.  text : the file as it was, for the record."""
+
+    title: str
+    kind: str
+    about: str
+    steps: tuple[Step, ...]
+    path: Path
+    text: str
+
+
+def read_plan(path: Path, *, sample_rate_hz: float | None = None) -> Plan:
+    """Read and check a plan file.
+
+    sample_rate_hz : refuse what this rate can't show (see `refuse_impossible`), when it is known already.
+    Raises FileProblem (missing, empty, no text) and TomlProblem (file, line, key, and the nearest valid word).
+    """
+    table = read_toml(path)
+    title, kind = _line(table, "title"), _line(table, "kind")
+    about = table.text("about", "")
+    steps = tuple(_step(each) for each in table.tables("step"))
+    table.finish()
+    if not steps:
+        raise table.problem("step", "a plan needs at least one [[step]]")
+    _refuse_twins(table, steps)
+    plan = Plan(title=title, kind=kind, about=about, steps=steps, path=path, text=table.source)
+    if sample_rate_hz is not None:
+        refuse_impossible(plan, sample_rate_hz)
+    return plan
+
+
+def refuse_impossible(plan: Plan, sample_rate_hz: float) -> None:
+    """Refuse steps whose third harmonic this sample rate can't show: their distortion would read as next to nothing.
+
+    Raises TomlProblem that names the step and the way out.
+    """
+    for number, step in enumerate(plan.steps, start=1):
+        option, order = _HARMONIC_NEEDED.get(step.measure, ("", 0))
+        frequencies = step.options.get(option, ())
+        for frequency_hz in frequencies if isinstance(frequencies, (list, tuple)) else (frequencies,):
+            if frequency_hz * order >= sample_rate_hz / 2.0:
+                raise TomlProblem(
+                    f"{plan.path}: step {number} ({step.name}), {option}: harmonic {order} of {frequency_hz:g} Hz lies "
+                    f"beyond {sample_rate_hz / 2.0:g} Hz, half the sample rate: use at most "
+                    f"{sample_rate_hz / 2.0 / order:.0f} Hz, or a higher sample rate"
+                )
+
+
+def _plain(value: Any) -> Any:
+    """Return an option's value as plain JSON (a level is said with its unit)."""
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    return value if isinstance(value, (bool, int, float, str)) or value is None else str(value)
+
+
+def _line(table: Table, key: str) -> str:
+    """Take a text that is shown as one line: no control characters."""
+    try:
+        return checked_text(table.text(key), "this text").strip()
+    except TomlProblem:
+        raise
+    except RequestError as error:
+        raise table.problem(key, str(error)) from None
+
+
+def _refuse_twins(table: Table, steps: tuple[Step, ...]) -> None:
+    """A step's name tells its rows from others when two visits are compared."""
+    seen: set[str] = set()
+    for step in steps:
+        if step.name in seen:
+            raise table.problem("step", f"two steps are named {step.name!r}: give each its own name")
+        seen.add(step.name)
+
+
+def _step(table: Table) -> Step:
+    name = _line(table, "name")
+    measurement = registry.find(table.choice("measure", registry.words()))
+    input_level, output_level = _level(table, "input_level"), _level(table, "output_level")
+    if input_level is not None and output_level is not None:
+        raise table.problem("output_level", "give input_level or output_level, not both")
+    channels = _channels(table)
+    taken = {option.name: _option(table, option) for option in measurement.options}
+    limits = tuple(_limit(each, measurement, channels) for each in table.tables("limit", optional=True))
+    table.finish()
+    return Step(
+        name=name,
+        measure=measurement.word,
+        options={key: value for key, value in taken.items() if value is not None},
+        input_level=input_level,
+        output_level=output_level,
+        channels=channels,
+        limits=limits,
+    )
+
+
+def _level(table: Table, key: str) -> Level | None:
+    from audiomeas.units import parse_level
+
+    text = table.text(key, None)
+    if text is None:
+        return None
+    try:
+        level = parse_level(text)
+    except RequestError as error:
+        raise table.problem(key, str(error)) from None
+    if level.unit == "FS":
+        raise table.problem(key, "a level in dBFS has no volts on a bench: give it in V, mV, dBV, dBu or W")
+    if level.unit == "W" and key == "input_level":
+        raise table.problem(key, "an input takes volts: give V, mV, dBV or dBu, or use output_level for watts")
+    return level
+
+
+def _channels(table: Table) -> tuple[int, ...] | None:
+    value = table.any_value("channels", None)
+    if value is None:
+        return None
+    if isinstance(value, (bool, float)) or not isinstance(value, (int, str)) or value not in _CHANNELS:
+        raise table.problem("channels", f'{value!r} is not one of "both", 1, 2')
+    return _CHANNELS[value]
+
+
+def _option(table: Table, option: Option) -> Any:
+    """Take one of the measurement's own options; None when the file doesn't set it."""
+    name = option.name
+    if option.kind == "number":
+        return table.number(name, None, above=option.above, at_least=option.at_least, at_most=option.at_most)
+    if option.kind == "integer":
+        return _integer(table, option)
+    if option.kind == "numbers":
+        return table.numbers(name, None, above=option.above)
+    if option.kind == "truth":
+        return table.truth(name, None)
+    if option.kind == "choice":
+        return table.choice(name, list(option.choices), None)
+    if option.kind == "level":
+        _level(table, name)  # checked here, where the line is known; the measurement reads the text itself
+    return table.text(name, None)
+
+
+def _integer(table: Table, option: Option) -> Any:
+    at_least = None if option.at_least is None else int(option.at_least)
+    if option.above is not None:
+        at_least = max(int(option.above) + 1, at_least if at_least is not None else int(option.above) + 1)
+    return table.integer(
+        option.name, None, at_least=at_least, at_most=None if option.at_most is None else int(option.at_most)
+    )
+
+
+def _limit(table: Table, measurement: Measurement, channels: tuple[int, ...] | None) -> Limit:
+    figures = {figure.key: figure for figure in measurement.figures}
+    figure = figures[table.choice("quantity", list(figures))]
+    floor = 0.0 if figure.key.endswith(_NEVER_NEGATIVE) and "_error_" not in figure.key else None
+    limit = Limit(
+        quantity=figure.key,
+        unit=figure.unit,
+        words=figure.words,
+        at_least=table.number("at_least", None),
+        at_most=table.number("at_most", None, at_least=floor),
+        difference_at_most=table.number("difference_at_most", None, at_least=0.0),
+        channel=table.integer("channel", None, at_least=1, at_most=2),
+        source=table.choice("source", SOURCES),
+    )
+    table.finish()
+    _refuse_contradictions(table, limit, channels)
+    return limit
+
+
+def _refuse_contradictions(table: Table, limit: Limit, channels: tuple[int, ...] | None) -> None:
+    single = limit.at_least is not None or limit.at_most is not None
+    if limit.difference_at_most is None and not single:
+        raise table.problem("quantity", "a limit needs at_most, at_least or difference_at_most")
+    if limit.difference_at_most is not None and single:
+        raise table.problem("difference_at_most", "stands alone: write another [[step.limit]] for at_most and at_least")
+    if limit.difference_at_most is not None and (limit.channel or len(channels or (1, 2)) < 2):
+        raise table.problem("difference_at_most", 'compares channels: leave out channel, and measure channels = "both"')
+    if limit.at_least is not None and limit.at_most is not None and limit.at_least > limit.at_most:
+        raise table.problem("at_least", f"no value is at least {limit.at_least:g} and at most {limit.at_most:g}")
+    if limit.channel is not None and limit.channel not in (channels or (1, 2)):
+        raise table.problem("channel", f"channel {limit.channel} is not measured in this step")

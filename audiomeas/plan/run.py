@@ -1,0 +1,273 @@
+"""Run a plan on a unit: through the bench's gates, each capture kept before it is analysed, each limit judged.
+
+A step that the bench or the analysis refuses is written down with its reason, its limits are undecided, and the run
+goes on with the next one; without a bench (DeviceError) it ends there. What was captured is kept in either case.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from audiomeas.errors import (
+    EXIT_DONE,
+    EXIT_VERDICT,
+    AudiomeasError,
+    DeviceError,
+    FileProblem,
+    Interrupted,
+)
+from audiomeas.measurement import registry
+from audiomeas.plan.file import Plan, Step, read_plan, refuse_impossible
+from audiomeas.plan.verdict import Verdict, judge_step, overall
+from audiomeas.record.store import (
+    PlanAsRun,
+    Snapshot,
+    StepWriter,
+    Visit,
+    VisitWriter,
+    checked_stage,
+    open_visit,
+    read_visit,
+)
+from audiomeas.record.unit import Unit, parse_unit
+from audiomeas.record.verdict_row import Word
+
+if TYPE_CHECKING:
+    from audiomeas.interface.transport import Capture
+    from audiomeas.measurement.base import Measurement
+    from audiomeas.measurement.result import Result
+    from audiomeas.recording import Recording
+    from audiomeas.units import Level
+
+Say = Callable[[str], None]
+Progress = Callable[[str, float], None]
+
+
+class HasFacts(Protocol):
+    """What a first look gives back."""
+
+    def facts(self) -> dict[str, Any]:
+        """Return what it found, as JSON."""
+        ...
+
+
+class BenchSession(Protocol):
+    """What a run needs of a bench in use (`audiomeas.measurement.session.Session` is one)."""
+
+    @property
+    def simulated(self) -> bool:
+        """The bench is a simulated one."""
+        ...
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What of the calibration does not fit."""
+        ...
+
+    def facts(self) -> dict[str, Any]:
+        """Return the bench's snapshot: 'bench', 'hashes', 'texts'."""
+        ...
+
+    def first_look(self, *, keep: Callable[[Capture, Recording], Path | None] | None = None) -> HasFacts:
+        """Look at the unit with a quiet sweep, before any level."""
+        ...
+
+    def measure(
+        self,
+        measurement: Measurement,
+        options: Mapping[str, Any] | None = None,
+        *,
+        input_level: Level | None = None,
+        output_level: Level | None = None,
+        channels: tuple[int, ...] | None = None,
+        keep: Callable[[Capture, Recording], Path | None] | None = None,
+    ) -> Result:
+        """Play, capture, keep, analyse."""
+        ...
+
+
+@dataclass(frozen=True, kw_only=True)
+class Failure:
+    """A step (or the first look) without a result. reason : one line.  exit_status : of the error."""
+
+    step: str
+    reason: str
+    exit_status: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunOutcome:
+    """What a run came to. visit : the record, read back from the disk."""
+
+    visit: Visit
+    failures: tuple[Failure, ...] = ()
+
+    @property
+    def verdicts(self) -> tuple[Verdict, ...]:
+        """All rows, in the order of the plan."""
+        return self.visit.verdicts
+
+    @property
+    def verdict(self) -> Word | None:
+        """The verdict of the whole visit: fail, undecided, pass; None when the plan has no limits."""
+        return self.visit.verdict
+
+    @property
+    def exit_status(self) -> int:
+        """The highest that applies: 3 the bench refused, 2 a request was wrong, 1 not all pass, 0 done."""
+        judged = EXIT_DONE if self.verdict in (None, "pass") else EXIT_VERDICT
+        return max([judged, *(failure.exit_status for failure in self.failures)])
+
+
+def _quiet(_: str) -> None:
+    """Say nothing."""
+
+
+def run(
+    plan: Path | str,
+    *,
+    unit: Unit | str,
+    bench: Path | str | None = None,
+    records: Path | str = "records",
+    stage: str = "as-found",
+    say: Say | None = None,
+    progress: Progress | None = None,
+) -> RunOutcome:
+    """Run a plan file on a unit and keep the record of this visit.
+
+    unit : a Unit, or as it is written: 'Demo amplifier A, serial D-0001'.   bench : None for the simulated bench.
+    Raises RequestError, FileProblem, TomlProblem before any sound; Interrupted when stopped (what was captured is
+    kept); FileProblem when the record can't be written on.
+    """
+    read = read_plan(Path(plan))
+    who = parse_unit(unit, kind=read.kind) if isinstance(unit, str) else unit
+    checked_stage(stage)
+    from audiomeas.measurement.session import open_session
+
+    with open_session(None if bench is None else Path(bench), say=say, progress=progress) as session:
+        refuse_impossible(read, session.bench.form.sample_rate_hz)
+        return run_on(session, read, unit=who, records=Path(records), stage=stage, say=say)
+
+
+def run_on(
+    session: BenchSession,
+    plan: Plan,
+    *,
+    unit: Unit,
+    records: Path,
+    stage: str = "as-found",
+    say: Say | None = None,
+) -> RunOutcome:
+    """Run a plan on a bench that is open already (several units of a stack, one after the other). Raises as `run`."""
+    tell = say or _quiet
+    if unit.kind and unit.kind != plan.kind:
+        tell(f"this plan is for a {plan.kind}, the unit is a {unit.kind}")
+    unit = unit if unit.kind else replace(unit, kind=plan.kind)
+    for line in session.warnings:
+        tell(line)
+    visit = open_visit(records, unit, stage, plan=_as_run(plan), snapshot=_snapshot(session))
+    try:
+        going = _Run(session, plan, visit, tell)
+        going.through_all()
+        visit.finish(overall(going.rows))
+    except BaseException as error:
+        _note_end(visit, error, tell)
+        raise
+    return RunOutcome(visit=read_visit(visit.path), failures=tuple(going.failures))
+
+
+def _as_run(plan: Plan) -> PlanAsRun:
+    names = tuple(step.name for step in plan.steps)
+    return PlanAsRun(title=plan.title, kind=plan.kind, file=plan.path.name, text=plan.text, steps=names)
+
+
+def _snapshot(session: BenchSession) -> Snapshot:
+    facts = session.facts()
+    return Snapshot(
+        bench=facts["bench"],
+        hashes=facts["hashes"],
+        texts=facts["texts"],
+        simulated=session.simulated,
+        warnings=session.warnings,
+    )
+
+
+def _note_end(visit: VisitWriter, error: BaseException, tell: Say) -> None:
+    """Write down why a run ended early, where the disk still lets us; say where the record stands."""
+    reason = str(error) or type(error).__name__
+    try:
+        visit.note("interrupted" if isinstance(error, (Interrupted, KeyboardInterrupt)) else "stopped", reason=reason)
+    except FileProblem:
+        tell("the reason could not be written into the record")
+    tell(f"what was measured until then is kept in {visit.path}")
+
+
+class _Run:
+    """One run on its way through the steps."""
+
+    def __init__(self, session: BenchSession, plan: Plan, visit: VisitWriter, tell: Say) -> None:
+        self._session = session
+        self._plan = plan
+        self._visit = visit
+        self._tell = tell
+        self.failures: list[Failure] = []
+        self.rows: list[Verdict] = []
+        self._ended = ""  # why no further step is run
+
+    def through_all(self) -> None:
+        """Go through first look and steps, noting what fails. Raises Interrupted and FileProblem."""
+        self._first_look()
+        for number, step in enumerate(self._plan.steps, start=1):
+            self._tell(f"step {number} of {len(self._plan.steps)}: {step.name}")
+            self._step(step)
+
+    def _first_look(self) -> None:
+        look = self._visit.begin_first_look()
+        try:
+            look.keep_look(self._session.first_look(keep=look.keep).facts())
+        except (Interrupted, FileProblem):
+            raise
+        except AudiomeasError as error:
+            # Without a first look no gain is known, and no level may be played.
+            self._failed("first look", error)
+            self._visit.note("first look failed", reason=str(error), status=error.exit_status)
+            self._ended = f"the first look failed: {error}"
+
+    def _step(self, step: Step) -> None:
+        writer = self._visit.begin_step(step.name, step.measure, step.conditions())
+        if self._ended:
+            writer.pass_over(self._ended, self._judged(step, None, f"not run, {self._ended}"))
+            return
+        try:
+            result = self._measured(step, writer)
+        except (Interrupted, FileProblem):
+            raise
+        except AudiomeasError as error:
+            self._failed(step.name, error)
+            writer.fail(str(error), self._judged(step, None, str(error)), status=error.exit_status)
+            if isinstance(error, DeviceError):
+                self._ended = f"the run ended at {step.name}: {error}"
+            return
+        writer.finish(result, self._judged(step, result))
+
+    def _measured(self, step: Step, writer: StepWriter) -> Result:
+        return self._session.measure(
+            registry.find(step.measure),
+            step.options,
+            input_level=step.input_level,
+            output_level=step.output_level,
+            channels=step.channels,
+            keep=writer.keep,
+        )
+
+    def _judged(self, step: Step, result: Result | None, reason: str = "") -> tuple[Verdict, ...]:
+        rows = judge_step(step, result, reason=reason)
+        self.rows.extend(rows)
+        return rows
+
+    def _failed(self, name: str, error: AudiomeasError) -> None:
+        self.failures.append(Failure(step=name, reason=str(error), exit_status=error.exit_status))
+        self._tell(f"{name}: {error}")

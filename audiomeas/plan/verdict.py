@@ -1,0 +1,157 @@
+"""Judge results: result × limit × uncertainty → pass, fail, undecided. Pure: nothing is read, written or printed.
+
+The guard band is the 95 % half-width of the value (JCGM 106:2012, 8.3, decision rules with guard bands; w = U):
+pass only when the whole interval value ± U is inside the limit, fail only when the whole of it is outside. What is
+missing, what the bench itself limits and what has no known uncertainty is undecided, and the reason is said.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.record.verdict_row import Verdict, Word, limit_text, overall
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.result import ChannelResult, Result
+    from audiomeas.plan.file import Limit, Step
+
+__all__ = ["Verdict", "decide", "judge", "judge_step", "overall"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Reading:
+    """What a limit is held against: a value with its uncertainty, or the reason why there is none."""
+
+    value: float | None = None
+    uncertainty: float | None = None
+    bound: str = ""
+    reason: str = ""
+
+
+def decide(value: float, uncertainty: float, *, at_least: float | None, at_most: float | None) -> Word:
+    """Return the verdict on value ± uncertainty. A limit belongs to the inside.
+
+    value, uncertainty : finite, uncertainty not negative, in the limit's unit; else ValueError.
+    """
+    if not (math.isfinite(value) and math.isfinite(uncertainty) and uncertainty >= 0.0):
+        raise ValueError("a verdict needs a finite value and a finite uncertainty that is not negative")
+    low, high = value - uncertainty, value + uncertainty
+    above = -math.inf if at_least is None else at_least
+    below = math.inf if at_most is None else at_most
+    if low > below or high < above:
+        return "fail"
+    return "pass" if above <= low and high <= below else "undecided"
+
+
+def judge_step(step: Step, result: Result | None, *, reason: str = "") -> tuple[Verdict, ...]:
+    """Return the rows of all limits of a step. reason : why there is no result (None)."""
+    return tuple(row for limit in step.limits for row in judge(limit, result, step=step, reason=reason))
+
+
+def judge(limit: Limit, result: Result | None, *, step: Step, reason: str = "") -> tuple[Verdict, ...]:
+    """Return one row a channel (one row for a difference between channels).
+
+    A channel that was asked for and isn't there gets a row too: missing, and so undecided.
+    """
+    if limit.difference_at_most is not None:
+        return (_row(limit, step, None, _difference(limit, result, step, reason)),)
+    return tuple(
+        _row(limit, step, channel, _reading(limit, result, channel, reason))
+        for channel in _channels(limit, result, step)
+    )
+
+
+def _channels(limit: Limit, result: Result | None, step: Step) -> Sequence[int | None]:
+    if limit.channel is not None:
+        return (limit.channel,)
+    if step.channels is not None:
+        return step.channels
+    return [found.channel for found in result.channels] if result is not None and result.channels else (None,)
+
+
+def _reading(limit: Limit, result: Result | None, channel: int | None, reason: str) -> _Reading:
+    if result is None:
+        return _Reading(reason=f"missing: {reason}" if reason else "missing: not measured")
+    found = next((each for each in result.channels if each.channel == channel), None)
+    if found is None:
+        return _Reading(reason=f"missing: channel {channel} was not measured")
+    return _reading_of(found, limit.quantity)
+
+
+def _reading_of(found: ChannelResult, quantity: str) -> _Reading:
+    value = _number(found.values, quantity)
+    if value is None:
+        return _Reading(reason=f"missing: {quantity} could not be measured under these conditions")
+    uncertainty = _number(found.uncertainty, quantity)
+    if uncertainty is not None and uncertainty < 0.0:
+        uncertainty = None
+    return _Reading(value=value, uncertainty=uncertainty, bound=str(found.bound.get(quantity, "")))
+
+
+def _number(values: Mapping[str, Any], key: str) -> float | None:
+    value = values.get(key)
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        return None
+    return float(value)
+
+
+def _difference(limit: Limit, result: Result | None, step: Step, reason: str) -> _Reading:
+    """Return the largest difference between channels, with the uncertainties of these two combined (JCGM 100, 5.1.2).
+
+    Channels are taken as independent: a common error would cancel and only make the true interval smaller.
+    """
+    channels = list(_channels(limit, result, step))
+    readings = [_reading(limit, result, channel, reason) for channel in channels]
+    values = [reading.value for reading in readings if reading.value is not None]
+    if len(values) < len(readings):
+        return next(reading for reading in readings if reading.value is None)
+    if len(values) < 2:
+        return _Reading(reason="missing: a difference needs two channels")
+    low = min(readings, key=lambda reading: reading.value or 0.0)
+    high = max(readings, key=lambda reading: reading.value or 0.0)
+    combined = None
+    if low.uncertainty is not None and high.uncertainty is not None:
+        combined = math.hypot(low.uncertainty, high.uncertainty)
+    bound = next((reading.bound for reading in readings if reading.bound), "")
+    return _Reading(value=max(values) - min(values), uncertainty=combined, bound=bound)
+
+
+def _row(limit: Limit, step: Step, channel: int | None, reading: _Reading) -> Verdict:
+    verdict, reason = _judged(limit, reading)
+    return Verdict(
+        step=step.name,
+        quantity=limit.quantity,
+        unit=limit.unit,
+        words=limit.words,
+        channel=channel,
+        value=reading.value,
+        uncertainty=reading.uncertainty,
+        bound=reading.bound,
+        at_least=limit.at_least,
+        at_most=limit.at_most,
+        difference_at_most=limit.difference_at_most,
+        source=limit.source,
+        verdict=verdict,
+        reason=reason,
+    )
+
+
+def _judged(limit: Limit, reading: _Reading) -> tuple[Word, str]:
+    if reading.value is None:
+        return "undecided", reading.reason
+    if reading.bound:
+        own = f"{reading.bound} {reading.value:.3g} {limit.unit}".rstrip()
+        return "undecided", f"bench-limited: the unit's own value is {own}, and no more can be told on this bench"
+    if reading.uncertainty is None:
+        return "undecided", "its uncertainty is not known"
+    at_most = limit.at_most if limit.difference_at_most is None else limit.difference_at_most
+    verdict = decide(reading.value, reading.uncertainty, at_least=limit.at_least, at_most=at_most)
+    if verdict == "pass":
+        return verdict, ""
+    wanted = limit_text(limit.at_least, limit.at_most, limit.difference_at_most, limit.unit)
+    if verdict == "fail":
+        return verdict, f"outside {wanted} by more than its uncertainty"
+    return verdict, f"the limit ({wanted}) lies inside the uncertainty"

@@ -1,0 +1,273 @@
+"""Read records: one visit of one unit, and all visits in a folder. Nothing here writes.
+
+A visit's folder (see `store` for how it is written) is readable with a text editor and a sound player:
+
+    RECORDS/demo-amplifier-a-serial-d-0001-1f0c…/unit.json            the unit's true name
+        2026-11-25T074738Z-as-found/
+            visit.json      unit, stage, plan, bench snapshot, program version, SIMULATED or not
+            plan.toml       the plan as it was run
+            bench/          copies of the bench and calibration files, as they were
+            journal.jsonl   what happened, a line each
+            00-first-look/  the quiet sweep before any level: capture and what it told
+            01-distortion-at-1-w/   step.json, capture.flac and its sidecar, result.json, verdict.json
+            checksums.sha256        written at the end: SHA-256 of every file
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal, TypeVar
+
+from audiomeas.errors import FileProblem, RequestError
+from audiomeas.files import read_json, read_text, translated
+from audiomeas.measurement.result import Result, result_from_json
+from audiomeas.record import journal
+from audiomeas.record.unit import Unit, unit_from_json
+from audiomeas.record.verdict_row import Verdict, Word, overall, verdict_from_json
+
+#: The form of a record; a newer one is refused.
+RECORD_VERSION = 1
+VISIT_FILE = "visit.json"
+PLAN_FILE = "plan.toml"
+STEP_FILE = "step.json"
+RESULT_FILE = "result.json"
+VERDICT_FILE = "verdict.json"
+CHECKSUM_FILE = "checksums.sha256"
+FIRST_LOOK_FOLDER = "00-first-look"
+FIRST_LOOK_FILE = "first-look.json"
+_AUDIO = {".flac", ".wav", ".rf64"}
+
+Status = Literal["finished", "failed", "not run", "broken off"]
+#: journal event → what it makes of a step.
+_STATUS: dict[str, Status] = {
+    "step started": "broken off",
+    "step finished": "finished",
+    "step failed": "failed",
+    "step not run": "not run",
+}
+Read = TypeVar("Read")
+
+
+@dataclass(frozen=True, kw_only=True)
+class StepRecord:
+    """What is kept of one step. status : 'broken off' when neither its end nor its failure was reached.
+
+    captures : audio files, in order, sidecars beside them; the last one is what the result was made of, those before it
+    set the level or were refused.   reason : why it failed or was not run.
+    """
+
+    number: int
+    name: str
+    measurement: str
+    conditions: Mapping[str, Any]
+    folder: Path
+    status: Status
+    reason: str
+    captures: tuple[Path, ...]
+    result: Result | None
+    verdicts: tuple[Verdict, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Visit:
+    """One visit of one unit, as its folder holds it.
+
+    planned_steps : names in the plan as run.   finished : all steps were gone through, and the record was closed.
+    first_look : what the quiet sweep told; None when it was not reached.
+    hashes : bench and calibration file → SHA-256.   facts : the whole of visit.json.
+    """
+
+    path: Path
+    unit: Unit
+    stage: str
+    opened_at: datetime
+    version: str
+    simulated: bool
+    plan_title: str
+    plan_text: str
+    planned_steps: tuple[str, ...]
+    bench: Mapping[str, Any]
+    hashes: Mapping[str, str]
+    warnings: tuple[str, ...]
+    facts: Mapping[str, Any]
+    journal: tuple[Mapping[str, Any], ...]
+    finished: bool
+    first_look: Mapping[str, Any] | None
+    steps: tuple[StepRecord, ...]
+
+    @property
+    def verdicts(self) -> tuple[Verdict, ...]:
+        """The rows of all steps, in order."""
+        return tuple(row for step in self.steps for row in step.verdicts)
+
+    @property
+    def verdict(self) -> Word | None:
+        """The verdict of the whole visit: fail, undecided, pass; None without limits.
+
+        A visit that was broken off is at best undecided: what is missing is never a pass.
+        """
+        word = overall(self.verdicts)
+        return word if self.finished or word == "fail" else "undecided"
+
+    def step(self, name: str) -> StepRecord:
+        """Return a step by its name. Raises KeyError."""
+        for step in self.steps:
+            if step.name == name:
+                return step
+        raise KeyError(name)
+
+
+def read_visit(path: Path) -> Visit:
+    """Read a visit's folder. Raises FileProblem that names the file: missing, damaged, or of a newer version."""
+    facts = _facts(path)
+    events = journal.read(path / journal.NAME) if (path / journal.NAME).exists() else ()
+    return _guarded(path / VISIT_FILE, lambda: _visit(path, facts, events))
+
+
+def find_visits(
+    records: Path,
+    serial: str | None = None,
+    *,
+    on_problem: Callable[[FileProblem], None] | None = None,
+) -> tuple[Visit, ...]:
+    """Return all visits in a records folder, oldest first; with `serial`, those of this serial number or tag.
+
+    on_problem : is told of each damaged record, which is then left out; without it the first one raises FileProblem.
+    """
+    found = []
+    for folder in _visit_folders(Path(records)):
+        try:
+            if serial is None or serial in _identities(folder):
+                found.append(read_visit(folder))
+        except FileProblem as problem:
+            if on_problem is None:
+                raise
+            on_problem(problem)
+    return tuple(sorted(found, key=lambda visit: (visit.opened_at, str(visit.path))))
+
+
+def _visit_folders(records: Path) -> Iterator[Path]:
+    """Yield the folders that hold a visit. One without visit.json was broken off before anything was measured."""
+    with translated(records, "read"):
+        units = sorted(each for each in records.iterdir() if each.is_dir())
+    for unit in units:
+        with translated(unit, "read"):
+            yield from sorted(each for each in unit.iterdir() if (each / VISIT_FILE).is_file())
+
+
+def _identities(folder: Path) -> set[str]:
+    unit = _guarded(folder / VISIT_FILE, lambda: unit_from_json(_facts(folder)["unit"]))
+    return {unit.serial, unit.tag} - {""}
+
+
+def _facts(path: Path) -> dict[str, Any]:
+    file = path / VISIT_FILE
+    if not file.exists():
+        raise FileProblem(f"{path} holds no {VISIT_FILE}: it is not the folder of a visit")
+    return _versioned(file)
+
+
+def _versioned(file: Path) -> dict[str, Any]:
+    """Read one of the record's JSON objects. Raises FileProblem: foreign, or of a newer version."""
+    data = read_json(file)
+    version = data.get("record") if isinstance(data, dict) else None
+    if not isinstance(data, dict) or isinstance(version, bool) or not isinstance(version, int):
+        raise FileProblem(f"{file} is not part of a record: the key 'record' with a version is missing")
+    if version > RECORD_VERSION:
+        raise FileProblem(f"{file} was written by a newer audiomeas (record version {version}): update to read it")
+    return data
+
+
+def _guarded(file: Path, read: Callable[[], Read]) -> Read:
+    """Turn what a wrong value in a file raises into an error that names the file."""
+    try:
+        return read()
+    except FileProblem:
+        raise
+    except (KeyError, TypeError, ValueError, AttributeError, RequestError) as error:
+        what = f"the key {error} is missing" if isinstance(error, KeyError) else str(error)
+        raise FileProblem(f"{file} is damaged: {what}") from None
+
+
+def _visit(path: Path, facts: dict[str, Any], events: tuple[dict[str, Any], ...]) -> Visit:
+    return Visit(
+        path=path,
+        unit=unit_from_json(facts["unit"]),
+        stage=str(facts["stage"]),
+        opened_at=datetime.fromisoformat(facts["opened_at"]),
+        version=str(facts["audiomeas"]),
+        simulated=bool(facts["simulated"]),
+        plan_title=str(facts["plan"]["title"]),
+        plan_text=read_text(path / PLAN_FILE),
+        planned_steps=tuple(str(name) for name in facts["plan"]["steps"]),
+        bench=dict(facts["bench"]),
+        hashes=dict(facts["hashes"]),
+        warnings=tuple(str(line) for line in facts["warnings"]),
+        facts=facts,
+        journal=events,
+        finished=any(event["event"] == "finished" for event in events),
+        first_look=_first_look(path / FIRST_LOOK_FOLDER / FIRST_LOOK_FILE),
+        steps=tuple(_step(folder, events) for folder in _step_folders(path)),
+    )
+
+
+def _first_look(file: Path) -> dict[str, Any] | None:
+    return _versioned(file) if file.exists() else None
+
+
+def _step_folders(path: Path) -> list[Path]:
+    return sorted(each for each in path.iterdir() if (each / STEP_FILE).is_file())
+
+
+def _step(folder: Path, events: tuple[dict[str, Any], ...]) -> StepRecord:
+    facts = _versioned(folder / STEP_FILE)
+    status, reason = _outcome(folder.name, events)
+    return _guarded(
+        folder / STEP_FILE,
+        lambda: StepRecord(
+            number=int(facts["number"]),
+            name=str(facts["name"]),
+            measurement=str(facts["measurement"]),
+            conditions=dict(facts["conditions"]),
+            folder=folder,
+            status=status,
+            reason=reason,
+            captures=_captures(folder, events),
+            result=_result(folder / RESULT_FILE),
+            verdicts=_verdicts(folder / VERDICT_FILE),
+        ),
+    )
+
+
+def _outcome(folder: str, events: tuple[dict[str, Any], ...]) -> tuple[Status, str]:
+    """Return what the journal says last of a step."""
+    last: Mapping[str, Any] = {}
+    for event in events:
+        if event.get("step") == folder and event["event"] in _STATUS:
+            last = event
+    return _STATUS.get(last.get("event", ""), "broken off"), str(last.get("reason", ""))
+
+
+def _captures(folder: Path, events: tuple[dict[str, Any], ...]) -> tuple[Path, ...]:
+    """Return the captures in the order they were made; one that a crash left out of the journal comes last."""
+    told = [str(event.get("file")) for event in events if event["event"] == "captured"]
+    there = [each for each in folder.iterdir() if each.suffix in _AUDIO and not each.name.startswith(".")]
+    order = {name: place for place, name in enumerate(told)}
+    return tuple(sorted(there, key=lambda each: (order.get(f"{folder.name}/{each.name}", len(order)), each.name)))
+
+
+def _result(file: Path) -> Result | None:
+    if not file.exists():
+        return None
+    data = read_json(file)
+    return _guarded(file, lambda: result_from_json(data))
+
+
+def _verdicts(file: Path) -> tuple[Verdict, ...]:
+    if not file.exists():
+        return ()
+    data = _versioned(file)
+    return _guarded(file, lambda: tuple(verdict_from_json(row) for row in data["rows"]))

@@ -1,0 +1,269 @@
+"""Running a plan on a bench that does as it is told: what is asked of it, what is kept, and how a run ends."""
+
+from __future__ import annotations
+
+import dataclasses
+import errno
+import os
+from pathlib import Path
+
+import pytest
+from plan_fakes import GOOD, PLAN, FakeSession, checked_by_sha256sum, in_fork, result_of, use_fakes
+
+from audiomeas.errors import (
+    AudiomeasError,
+    CaptureError,
+    DeviceError,
+    FileProblem,
+    InterlockRefusal,
+    Interrupted,
+    RequestError,
+    SignalError,
+)
+from audiomeas.plan.file import read_plan
+from audiomeas.plan.run import RunOutcome, run, run_on
+from audiomeas.record.store import find_visits, read_visit
+from audiomeas.record.unit import parse_unit
+from audiomeas.units import Level
+
+UNIT = parse_unit("Demo amplifier A, serial D-0001")
+
+
+@pytest.fixture(autouse=True)
+def _fakes(monkeypatch: pytest.MonkeyPatch) -> None:
+    use_fakes(monkeypatch)
+
+
+def _run(folder: Path, session: FakeSession, *, said: list[str] | None = None, text: str = PLAN) -> RunOutcome:
+    plan = folder / "plan.toml"
+    plan.write_text(text, encoding="utf-8")
+    say = (said if said is not None else []).append
+    return run_on(session, read_plan(plan), unit=UNIT, records=folder / "records", say=say)
+
+
+def test_a_run_asks_what_the_plan_says_and_keeps_it(tmp_path: Path) -> None:
+    session, said = FakeSession(), []
+    outcome = _run(tmp_path, session, said=said)
+    assert session.asked == [
+        {
+            "measure": "distortion",
+            "options": {"frequency_hz": 1000.0},
+            "input_level": None,
+            "output_level": Level(1.0, "W"),
+            "channels": (1, 2),
+        },
+        {
+            "measure": "response",
+            "options": {},
+            "input_level": Level(0.1, "V"),
+            "output_level": None,
+            "channels": None,
+        },
+    ]
+    visit = outcome.visit
+    assert visit.unit == dataclasses.replace(UNIT, kind="power amplifier")  # the plan says what kind it is
+    assert visit.plan_text == PLAN
+    assert [step.status for step in visit.steps] == ["finished", "finished"]
+    assert [len(step.captures) for step in visit.steps] == [1, 1]
+    assert [row.verdict for row in outcome.verdicts] == ["pass"] * 5  # THD ×2, match, deviation ×2
+    assert (outcome.verdict, outcome.exit_status, outcome.failures) == ("pass", 0, ())
+    assert visit.steps[0].conditions["output_level"] == "1 W"
+    assert said[0] == "calibration expired on 2026-01-01"
+    assert "step 2 of 2: Response" in said
+    assert checked_by_sha256sum(visit.path)
+
+
+@pytest.mark.parametrize(
+    ("thd", "verdict", "status"),
+    [
+        ((0.02, 0.001), "pass", 0),
+        ((0.0995, 0.001), "undecided", 1),
+        ((0.2, 0.001), "fail", 1),
+        ((None, 0.0), "undecided", 1),
+    ],
+)
+def test_the_verdict_sets_the_exit_status(
+    tmp_path: Path, thd: tuple[float | None, float], verdict: str, status: int
+) -> None:
+    outcomes = {"distortion": result_of("distortion", thd_percent=thd, gain_db=(26.0, 0.1))}
+    outcome = _run(tmp_path, FakeSession(outcomes))
+    assert (outcome.verdict, outcome.exit_status) == (verdict, status)
+
+
+@pytest.mark.parametrize(
+    ("error", "status"),
+    [
+        (SignalError("no tone in channel 1"), 2),
+        (RequestError("needs a load"), 2),
+        (CaptureError("over-range"), 3),
+        (InterlockRefusal("3 dB too loud"), 3),
+    ],
+)
+def test_a_step_that_fails_is_kept_with_its_reason_and_the_run_goes_on(
+    tmp_path: Path, error: AudiomeasError, status: int
+) -> None:
+    said: list[str] = []
+    outcome = _run(tmp_path, FakeSession({"distortion": error}), said=said)
+    first, second = outcome.visit.steps
+    assert (first.status, first.reason, first.result) == ("failed", str(error), None)
+    assert len(first.captures) == 1  # captured before the analysis failed, and kept
+    assert {row.verdict for row in first.verdicts} == {"undecided"}
+    assert all(row.reason == f"missing: {error}" for row in first.verdicts)
+    assert second.status == "finished"
+    assert (outcome.verdict, outcome.exit_status) == ("undecided", status)
+    assert f"Distortion at 1 W: {error}" in said
+    assert outcome.visit.finished
+
+
+def test_a_fail_stays_a_fail_when_another_step_has_no_result(tmp_path: Path) -> None:
+    outcomes = {"distortion": SignalError("no tone"), "response": result_of("response", deviation_db=(3.0, 0.1))}
+    outcome = _run(tmp_path, FakeSession(outcomes))
+    assert (outcome.verdict, outcome.exit_status) == ("fail", 2)  # 2 stands before 1
+
+
+def test_without_a_device_the_run_ends_and_says_what_was_not_run(tmp_path: Path) -> None:
+    session = FakeSession({"distortion": DeviceError("the interface is gone")})
+    outcome = _run(tmp_path, session)
+    assert [asked["measure"] for asked in session.asked] == ["distortion"]
+    assert [step.status for step in outcome.visit.steps] == ["failed", "not run"]
+    assert "the interface is gone" in outcome.visit.steps[1].reason
+    assert {row.verdict for row in outcome.verdicts} == {"undecided"}
+    assert (outcome.exit_status, outcome.visit.finished) == (3, True)
+
+
+def test_without_a_first_look_nothing_is_measured(tmp_path: Path) -> None:
+    session = FakeSession(look_error=CaptureError("nothing came back"))
+    outcome = _run(tmp_path, session)
+    assert session.asked == []
+    assert [step.status for step in outcome.visit.steps] == ["not run", "not run"]
+    assert [(failure.step, failure.exit_status) for failure in outcome.failures] == [("first look", 3)]
+    assert (outcome.verdict, outcome.exit_status) == ("undecided", 3)
+    assert list(outcome.visit.path.glob("00-first-look/capture.flac"))
+
+
+@pytest.mark.parametrize("error", [Interrupted("stopped by SIGINT"), KeyboardInterrupt(), RuntimeError("a bug")])
+def test_what_ends_a_run_early_keeps_everything(tmp_path: Path, error: BaseException) -> None:
+    said: list[str] = []
+    with pytest.raises(type(error)):
+        _run(tmp_path, FakeSession({"response": error}), said=said)
+    (visit,) = find_visits(tmp_path / "records")
+    assert [step.status for step in visit.steps] == ["finished", "broken off"]
+    assert [len(step.captures) for step in visit.steps] == [1, 1]
+    assert (visit.finished, visit.verdict) == (False, "undecided")
+    stopped = "stopped" if isinstance(error, RuntimeError) else "interrupted"
+    assert (visit.journal[-1]["event"], visit.journal[-1]["reason"]) == (stopped, str(error) or "KeyboardInterrupt")
+    assert str(visit.path) in said[-1]
+
+
+def test_the_exit_status_of_a_plan_without_limits(tmp_path: Path) -> None:
+    text = 'title = "a"\nkind = "b"\n[[step]]\nname = "c"\nmeasure = "response"\n'
+    outcome = _run(tmp_path, FakeSession(), text=text)
+    assert (outcome.verdict, outcome.verdicts, outcome.exit_status) == (None, (), 0)
+
+
+def test_a_plan_for_another_kind_is_said(tmp_path: Path) -> None:
+    plan = tmp_path / "plan.toml"
+    plan.write_text(PLAN)
+    said: list[str] = []
+    unit = dataclasses.replace(UNIT, kind="tuner")
+    outcome = run_on(FakeSession(), read_plan(plan), unit=unit, records=tmp_path, say=said.append)
+    assert "this plan is for a power amplifier, the unit is a tuner" in said
+    assert outcome.visit.unit.kind == "tuner"
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({"unit": "Demo"}, "neither a serial number nor a tag"),
+        ({"unit": "Demo, tag 1", "stage": "found"}, "unknown stage"),
+    ],
+)
+def test_a_wrong_request_is_refused_before_the_bench_is_opened(
+    tmp_path: Path, asked: dict[str, str], said: str
+) -> None:
+    plan = tmp_path / "plan.toml"
+    plan.write_text(PLAN)
+    with pytest.raises(RequestError, match=said):
+        run(plan, bench=tmp_path / "no-such-bench.toml", records=tmp_path / "records", **asked)
+    assert not (tmp_path / "records").exists()
+
+
+# -- power cuts and full disks -------------------------------------------------------------------------------------
+
+
+def _cut_at(number: int, folder: Path, monkeypatch: pytest.MonkeyPatch) -> int:
+    """Run in a process that dies without a word (as by a power cut) at its n-th sync."""
+
+    def dying() -> None:
+        syncs = 0
+        real = os.fsync
+
+        def sync(descriptor: int) -> None:
+            nonlocal syncs
+            syncs += 1
+            if syncs == number:
+                os._exit(77)
+            real(descriptor)
+
+        os.fsync = sync  # in the forked process only
+        _run(folder, FakeSession())
+
+    return in_fork(dying)
+
+
+def test_a_power_cut_between_any_two_steps_leaves_a_readable_record(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: set[tuple[str, ...]] = set()
+    for number in range(1, 200):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        status = _cut_at(number, folder, monkeypatch)
+        visits = find_visits(folder / "records")
+        for visit in visits:
+            seen.add(tuple(step.status for step in visit.steps))
+            assert visit.verdict == ("pass" if visit.finished else "undecided")
+            for step in visit.steps:
+                if step.status == "finished":
+                    assert step.result is not None
+                    assert step.verdicts
+                    assert step.captures
+        again = _run(folder, FakeSession())  # the next run is not in the way of what was left
+        assert len(find_visits(folder / "records")) == len(visits) + 1
+        assert again.verdict == "pass"
+        if status == 0:
+            break
+    assert status == 0  # in the end the cut came after everything: all places were tried
+    assert {(), ("broken off",), ("finished",), ("finished", "broken off"), ("finished", "finished")} <= seen
+
+
+def test_a_full_disk_at_any_moment_is_said_and_loses_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    real = os.fsync
+    for number in range(1, 200):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        syncs = 0
+
+        def full(descriptor: int, number: int = number) -> None:
+            nonlocal syncs
+            syncs += 1
+            if syncs >= number:
+                raise OSError(errno.ENOSPC, "no space")
+            real(descriptor)
+
+        monkeypatch.setattr(os, "fsync", full)
+        try:
+            outcome = _run(folder, FakeSession())
+        except FileProblem as problem:
+            assert "disk is full" in str(problem)
+            outcome = None
+        finally:
+            monkeypatch.setattr(os, "fsync", real)
+        for visit in find_visits(folder / "records"):
+            assert visit.finished or visit.verdict == "undecided"
+            assert not list(visit.path.rglob(".writing-*"))  # half-written files are taken away again
+        if outcome is not None:
+            break
+    assert outcome is not None
+    assert read_visit(outcome.visit.path).verdict == "pass"
+    assert GOOD["distortion"].channels == outcome.visit.steps[0].result.channels  # type: ignore[union-attr]

@@ -1,0 +1,198 @@
+"""Verdicts: the guard band on both sides of both limits, and that nothing missing or bench-limited ever passes."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from audiomeas.measurement.result import ChannelResult, Result
+from audiomeas.plan.file import Limit, Step
+from audiomeas.plan.verdict import Verdict, decide, judge, judge_step, overall
+
+
+def _limit(**kept: object) -> Limit:
+    return Limit(**{"quantity": "gain_db", "unit": "dB", "words": "gain", "source": "house", **kept})  # type: ignore[arg-type]
+
+
+def _step(*limits: Limit, channels: tuple[int, ...] | None = (1, 2)) -> Step:
+    return Step(
+        name="gain",
+        measure="distortion",
+        options={},
+        input_level=None,
+        output_level=None,
+        channels=channels,
+        limits=limits,
+    )
+
+
+def _result(*channels: ChannelResult) -> Result:
+    return Result(measurement="distortion", sample_rate_hz=48e3, conditions={}, channels=channels)
+
+
+def _channel(number: int, value: object, uncertainty: float | None = 0.1, bound: str = "") -> ChannelResult:
+    return ChannelResult(
+        channel=number,
+        values={"gain_db": value},
+        uncertainty={} if uncertainty is None else {"gain_db": uncertainty},
+        bound={"gain_db": bound} if bound else {},
+    )
+
+
+def _one(limit: Limit, *channels: ChannelResult) -> Verdict:
+    (row,) = judge(limit, _result(*channels), step=_step(limit, channels=(1,)))
+    return row
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "at_least", "at_most", "verdict"),
+    # Values chosen to be exact in binary, so that a limit that is just touched is touched exactly.
+    [
+        (1.0, 0.25, None, 1.25, "pass"),  # value + U on the limit is still inside
+        (1.0, 0.25, None, 1.125, "undecided"),
+        (1.25, 0.25, None, 1.0, "undecided"),  # value − U on the limit: not yet outside by U
+        (1.5, 0.25, None, 1.0, "fail"),
+        (1.0, 0.25, 0.75, None, "pass"),
+        (1.0, 0.25, 0.875, None, "undecided"),
+        (1.0, 0.25, 1.25, None, "undecided"),
+        (1.0, 0.25, 1.5, None, "fail"),
+        (1.0, 0.25, 0.5, 1.5, "pass"),
+        (1.0, 0.75, 0.5, 1.5, "undecided"),  # wider than the whole range
+        (2.0, 0.25, 0.5, 1.5, "fail"),
+        (0.0, 0.25, 0.5, 1.5, "fail"),
+        (1.0, 0.0, None, 1.0, "pass"),
+    ],
+)
+def test_the_guard_band(
+    value: float, uncertainty: float, at_least: float | None, at_most: float | None, verdict: str
+) -> None:
+    assert decide(value, uncertainty, at_least=at_least, at_most=at_most) == verdict
+
+
+@pytest.mark.parametrize(("value", "uncertainty"), [(math.nan, 0.1), (1.0, math.nan), (math.inf, 0.1), (1.0, -0.1)])
+def test_no_number_gets_no_verdict(value: float, uncertainty: float) -> None:
+    with pytest.raises(ValueError, match="finite"):
+        decide(value, uncertainty, at_least=None, at_most=2.0)
+
+
+_REAL = st.floats(-1e6, 1e6)
+
+
+@given(value=_REAL, uncertainty=st.floats(0, 1e6), limit=_REAL, more=st.floats(0, 1e6))
+def test_more_uncertainty_never_decides_more(value: float, uncertainty: float, limit: float, more: float) -> None:
+    sure = decide(value, uncertainty, at_least=None, at_most=limit)
+    unsure = decide(value, uncertainty + more, at_least=None, at_most=limit)
+    assert unsure in (sure, "undecided")
+
+
+@given(value=_REAL, uncertainty=st.floats(0, 1e6), limit=_REAL)
+def test_the_two_sides_are_mirror_images(value: float, uncertainty: float, limit: float) -> None:
+    below = decide(value, uncertainty, at_least=None, at_most=limit)
+    assert decide(-value, uncertainty, at_least=-limit, at_most=None) == below
+
+
+def test_wrong_verdicts_are_rare_for_a_unit_at_its_limit() -> None:
+    # JCGM 106:2012, 9.3: with U = 1.96 u a unit that stands exactly on its limit passes (or fails) with 2.5 %
+    # probability. 20,000 draws: standard deviation 0.11 %, so five of them are allowed (chance below 1e-6).
+    drawn = 10.0 + np.random.default_rng(20261125).normal(0.0, 1.0, 20_000)
+    words = [decide(float(value), 1.959964, at_least=None, at_most=10.0) for value in drawn]
+    for word in ("pass", "fail"):
+        assert words.count(word) / len(words) == pytest.approx(0.025, abs=5 * 0.0011)
+
+
+def test_each_channel_gets_its_row() -> None:
+    limit = _limit(at_least=25.0, at_most=27.0)
+    rows = judge_step(_step(limit), _result(_channel(1, 26.0), _channel(2, 29.0)))
+    assert [(row.channel, row.verdict) for row in rows] == [(1, "pass"), (2, "fail")]
+    assert rows[1].reason == "outside 25 to 27 dB by more than its uncertainty"
+    assert (rows[0].value, rows[0].uncertainty, rows[0].step, rows[0].source) == (26.0, 0.1, "gain", "house")
+
+
+def test_a_limit_of_one_channel_leaves_the_other_alone() -> None:
+    limit = _limit(at_most=27.0, channel=2)
+    (row,) = judge(limit, _result(_channel(1, 99.0), _channel(2, 26.0)), step=_step(limit))
+    assert (row.channel, row.verdict) == (2, "pass")
+
+
+@pytest.mark.parametrize("value", [None, math.nan, math.inf, "26", True, [26.0]])
+def test_what_is_no_number_is_missing_and_undecided(value: object) -> None:
+    row = _one(_limit(at_most=27.0), _channel(1, value))
+    assert (row.verdict, row.value) == ("undecided", None)
+    assert row.reason.startswith("missing")
+
+
+def test_a_channel_that_was_asked_for_and_is_not_there_is_undecided() -> None:
+    limit = _limit(at_most=27.0)
+    rows = judge_step(_step(limit), _result(_channel(1, 26.0)))
+    assert [(row.channel, row.verdict) for row in rows] == [(1, "pass"), (2, "undecided")]
+    assert rows[1].reason == "missing: channel 2 was not measured"
+
+
+def test_without_a_result_each_limit_is_undecided_with_the_reason() -> None:
+    rows = judge_step(_step(_limit(at_most=1.0), _limit(difference_at_most=1.0)), None, reason="no tone")
+    assert [(row.channel, row.verdict, row.reason) for row in rows] == [
+        (1, "undecided", "missing: no tone"),
+        (2, "undecided", "missing: no tone"),
+        (None, "undecided", "missing: no tone"),
+    ]
+    (row,) = judge_step(_step(_limit(at_most=1.0), channels=None), None, reason="no tone")
+    assert (row.channel, row.verdict) == (None, "undecided")
+
+
+@pytest.mark.parametrize("bound", ["at most", "at least"])
+@pytest.mark.parametrize("value", [1.0, 99.0])
+def test_what_the_bench_limits_is_undecided(bound: str, value: float) -> None:
+    row = _one(_limit(at_most=27.0), _channel(1, value, bound=bound))
+    assert row.verdict == "undecided"
+    assert row.reason.startswith(f"bench-limited: the unit's own value is {bound} {value:g} dB")
+
+
+@pytest.mark.parametrize("uncertainty", [None, math.nan, -0.1])
+def test_without_an_uncertainty_nothing_is_decided(uncertainty: float | None) -> None:
+    row = _one(_limit(at_most=27.0), _channel(1, 1.0, uncertainty=uncertainty))
+    assert (row.verdict, row.reason, row.uncertainty) == ("undecided", "its uncertainty is not known", None)
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "verdict"),
+    # Combined uncertainty of 0.3 and 0.4 is 0.5 (3-4-5 triangle), so the limit of 1 dB has a band of 0.5 … 1.5.
+    [(26.0, 26.25, "pass"), (26.0, 25.75, "pass"), (26.0, 26.75, "undecided"), (26.0, 27.75, "fail"), (29, 26, "fail")],
+)
+def test_a_difference_between_channels(left: float, right: float, verdict: str) -> None:
+    limit = _limit(difference_at_most=1.0)
+    (row,) = judge(limit, _result(_channel(1, left, 0.3), _channel(2, right, 0.4)), step=_step(limit))
+    assert (row.verdict, row.channel, row.value) == (verdict, None, abs(left - right))
+    assert row.uncertainty == pytest.approx(0.5, rel=1e-12)  # rounding of doubles
+
+
+def test_a_difference_needs_both_channels() -> None:
+    limit = _limit(difference_at_most=1.0)
+    (row,) = judge(limit, _result(_channel(1, 26.0)), step=_step(limit))
+    assert (row.verdict, row.reason) == ("undecided", "missing: channel 2 was not measured")
+    (row,) = judge(limit, _result(_channel(1, 26.0)), step=_step(limit, channels=None))
+    assert (row.verdict, row.reason) == ("undecided", "missing: a difference needs two channels")
+    (row,) = judge(limit, _result(_channel(1, 26.0), _channel(2, 26.0, bound="at most")), step=_step(limit))
+    assert row.verdict == "undecided"
+
+
+@pytest.mark.parametrize(
+    ("words", "verdict"),
+    [
+        (["pass", "pass"], "pass"),
+        (["pass", "undecided"], "undecided"),
+        (["undecided", "fail", "pass"], "fail"),
+        ([], None),
+    ],
+)
+def test_the_verdict_of_a_whole_run(words: list[str], verdict: str | None) -> None:
+    row = {
+        "pass": _one(_limit(at_most=27.0), _channel(1, 26.0)),
+        "undecided": _one(_limit(at_most=27.0), _channel(1, 27.0)),
+        "fail": _one(_limit(at_most=27.0), _channel(1, 28.0)),
+    }
+    assert [row[word].verdict for word in words] == words
+    assert overall(row[word] for word in words) == verdict
