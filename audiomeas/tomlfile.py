@@ -82,6 +82,11 @@ class Table:
         """The file that this table comes from."""
         return self._file
 
+    @property
+    def source(self) -> str:
+        """The whole text of that file."""
+        return self._source
+
     def problem(self, key: str | None, message: str) -> TomlProblem:
         """Return an error that names file, line and key; the caller raises it."""
         path = [*self._path, key] if key is not None else self._path
