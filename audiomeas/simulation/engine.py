@@ -1,0 +1,229 @@
+"""The physics, block by block: volts at the card's output in, volts at its converter out.
+
+Everything carries its state, and every source of noise has a generator of its own, so that the size of the blocks
+changes nothing. Time is true time: the card's crystal may run fast or slow, the unit's corners and hum do not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audiomeas.simulation.card import CardModel
+from audiomeas.simulation.filters import (
+    FIR_DELAY_FRAMES,
+    AnalogNetwork,
+    ComplexArray,
+    Delay,
+    Fir,
+    Recursive,
+    completing_fir,
+    low_cut,
+    recursive_sections,
+)
+from audiomeas.simulation.resampling import INTERNAL_RATE_HZ, Oversampler, oversampling_factor
+from audiomeas.simulation.unit import NOISE_BANDWIDTH_HZ, ChannelModel, HumLine, UnitModel
+
+FloatArray = NDArray[np.float64]
+
+
+class WhiteNoise:
+    """White noise of a level stated in 20 kHz; at a sample rate it reaches to half of that rate."""
+
+    def __init__(self, v_rms_in_20_khz: float, rate_hz: float, seed: np.random.SeedSequence) -> None:
+        self._v_rms = v_rms_in_20_khz * float(np.sqrt(0.5 * rate_hz / NOISE_BANDWIDTH_HZ))
+        self._generator = np.random.default_rng(seed)
+
+    def added_to(self, volts: FloatArray) -> FloatArray:
+        """Return the volts, (frames,), with noise."""
+        if self._v_rms == 0.0:
+            return volts
+        return volts + self._v_rms * self._generator.standard_normal(len(volts))
+
+
+class Hum:
+    """Lines at multiples of the mains frequency, at phases drawn once for each stream."""
+
+    def __init__(self, lines: Sequence[HumLine], mains_hz: float, rate_hz: float, seed: np.random.SeedSequence) -> None:
+        self._cycles_per_frame = np.array([line.multiple for line in lines]) * mains_hz / rate_hz
+        self._peaks_v = np.array([line.level_v_rms for line in lines]) * np.sqrt(2.0)
+        self._phases = np.random.default_rng(seed).random(len(lines))
+        self._position = 0
+        self._turns: ComplexArray = np.zeros((len(lines), 0), dtype=np.complex128)
+
+    def added_to(self, volts: FloatArray) -> FloatArray:
+        """Return the volts, (frames,), with hum."""
+        frames = len(volts)
+        if len(self._peaks_v) == 0 or frames == 0:
+            return volts
+        if self._turns.shape[1] < frames:  # how each line turns within a block: the same for every block
+            self._turns = np.exp(2j * np.pi * np.outer(self._cycles_per_frame, np.arange(frames)))
+        cycles = np.remainder(self._cycles_per_frame * self._position + self._phases, 1.0)
+        self._position += frames
+        hum_v = (self._peaks_v * np.exp(2j * np.pi * cycles)) @ self._turns[:, :frames]
+        return np.asarray(volts + hum_v.real, dtype=np.float64)
+
+
+def bent(asked_v: FloatArray, channel: ChannelModel, drive_limits_v: tuple[float, float]) -> FloatArray:
+    """Return the open output of the memoryless stages (see `simulation.unit`). asked_v : (frames,).
+
+    drive_limits_v : of the channel; handed in because finding them takes longer than a block.
+    """
+    output_v = asked_v
+    if channel.dead_band_v > 0.0:
+        # What the dead band swallows is the voltage limited to its width.
+        output_v = output_v - np.clip(output_v, -channel.dead_band_v, channel.dead_band_v)
+    if channel.clips:
+        # Limiting before the polynomial, where it reaches the rails, is the same as limiting after it – and keeps a
+        # polynomial that turns back far beyond the rails from folding a hard overdrive.
+        output_v = np.clip(output_v, *drive_limits_v)
+    if channel.bends:
+        slope = channel.third_order_per_v2 * output_v
+        slope += channel.second_order_per_v
+        slope *= output_v
+        slope += 1.0
+        output_v = slope * output_v
+    return output_v
+
+
+# A search plays many short streams on one unit, and its channels often differ in gain only: the taps of a shape are
+# worked out once.
+@lru_cache(maxsize=64)
+def _through_taps(shape: AnalogNetwork, rate_hz: float) -> FloatArray:
+    return completing_fir(shape.at, recursive_sections(shape, rate_hz), rate_hz)
+
+
+@lru_cache(maxsize=64)
+def _across_taps(shape: AnalogNetwork, leakage_shape: AnalogNetwork, rate_hz: float) -> FloatArray:
+    return completing_fir(
+        lambda hz: shape.at(hz) * leakage_shape.at(hz), recursive_sections(shape, rate_hz), rate_hz, zero_at_dc=True
+    )
+
+
+class ChannelEngine:
+    """One channel of a unit, from both inputs to its loaded output."""
+
+    def __init__(
+        self,
+        unit: UnitModel,
+        channel: int,
+        *,
+        true_rate_hz: float,
+        load_ohm: float | None,
+        seed: np.random.SeedSequence,
+    ) -> None:
+        self._model = unit.channels[channel - 1]
+        self._divider = self._model.divider(load_ohm)
+        self._drive_limits_v = self._model.drive_limits_v()
+        input_seed, hum_seed, output_seed = seed.spawn(3)
+        self._input_noise = WhiteNoise(self._model.input_noise_v_rms, true_rate_hz, input_seed)
+        self._output_noise = WhiteNoise(self._model.output_noise_v_rms, true_rate_hz, output_seed)
+        self._hum = Hum(self._model.hum, unit.mains_hz, true_rate_hz, hum_seed)
+        self._make_linear(unit, channel, true_rate_hz)
+        self._oversampler = self._make_oversampler(true_rate_hz)
+
+    def _make_linear(self, unit: UnitModel, channel: int, true_rate_hz: float) -> None:
+        network = unit.network(channel)
+        shape = replace(network, gain=1.0)
+        self._recursive = Recursive(recursive_sections(shape, true_rate_hz))
+        self._through = Fir(network.gain * _through_taps(shape, true_rate_hz))
+        self._across: Fir | None = None
+        leakage = self._model.leakage_network()
+        if leakage is not None:
+            taps = _across_taps(shape, replace(leakage, gain=1.0), true_rate_hz)
+            self._across = Fir(network.gain * leakage.gain * taps)
+
+    def _make_oversampler(self, true_rate_hz: float) -> Oversampler | None:
+        if self._model.clips or self._model.dead_band_v > 0.0:
+            return Oversampler(oversampling_factor(true_rate_hz, INTERNAL_RATE_HZ))
+        # A third-order polynomial alone makes nothing beyond three times the band: four times the rate holds it all.
+        return Oversampler(4) if self._model.bends else None
+
+    @property
+    def delay_frames(self) -> int:
+        """Frames from input to output."""
+        return FIR_DELAY_FRAMES + (self._oversampler.delay_frames if self._oversampler is not None else 0)
+
+    def process(self, own_v: FloatArray, other_v: FloatArray) -> FloatArray:
+        """Return the loaded output, (frames,), of this channel's input and the other's."""
+        asked_v = self._through.process(self._input_noise.added_to(own_v))
+        if self._across is not None:
+            asked_v = asked_v + self._across.process(other_v)
+        asked_v = self._recursive.process(asked_v)
+        if self._oversampler is not None:
+            asked_v = self._oversampler.down(bent(self._oversampler.up(asked_v), self._model, self._drive_limits_v))
+        open_v = self._output_noise.added_to(self._hum.added_to(asked_v))
+        return self._divider * open_v
+
+
+class _Coupling:
+    """A coupling capacitor of the card; nothing when its corner is 0."""
+
+    def __init__(self, corner_hz: float, true_rate_hz: float) -> None:
+        rows = [low_cut(corner_hz, true_rate_hz)] if corner_hz > 0.0 else []
+        self._recursive = Recursive(np.array(rows).reshape(-1, 6))
+
+    def process(self, volts: FloatArray) -> FloatArray:
+        return self._recursive.process(volts)
+
+
+class SignalPath:
+    """Card output → unit (or a loop cable) → attenuator → card input, two channels, fresh state.
+
+    ratios : of the attenuator before each input.  load_ohm : on each output of the unit; None: open.
+    delay_frames : of the whole path, whatever is in it. Raises ValueError when the unit's filters take longer.
+    """
+
+    def __init__(
+        self,
+        unit: UnitModel | None,
+        card: CardModel,
+        *,
+        sample_rate_hz: float,
+        delay_frames: int,
+        ratios: Sequence[float] = (1.0, 1.0),
+        load_ohm: Sequence[float | None] = (None, None),
+        seed: np.random.SeedSequence | int = 0,
+    ) -> None:
+        sequence = seed if isinstance(seed, np.random.SeedSequence) else np.random.SeedSequence(seed)
+        rate_hz = card.true_rate_hz(sample_rate_hz)
+        seeds = sequence.spawn(3 * card.channels)
+        self._ratios = tuple(ratios)
+        self._engines = [
+            ChannelEngine(unit, channel, true_rate_hz=rate_hz, load_ohm=load_ohm[channel - 1], seed=seeds[channel - 1])
+            for channel in (1, 2)
+            if unit is not None
+        ]
+        self._output_noise = [WhiteNoise(card.output_noise_v_rms, rate_hz, s) for s in seeds[2:4]]
+        self._input_noise = [WhiteNoise(card.input_noise_v_rms, rate_hz, s) for s in seeds[4:6]]
+        self._output_coupling = [_Coupling(card.output_low_cut_hz, rate_hz) for _ in range(2)]
+        self._input_coupling = [_Coupling(card.input_low_cut_hz, rate_hz) for _ in range(2)]
+        self._delays = self._make_delays(delay_frames)
+
+    def _make_delays(self, delay_frames: int) -> list[Delay]:
+        """Return what makes all channels equally late: their own filters differ when only one of them bends."""
+        own = [engine.delay_frames for engine in self._engines] or [0, 0]
+        if delay_frames < max(own):
+            raise ValueError(f"the path takes at least {max(own)} frames, not {delay_frames}")
+        return [Delay(delay_frames - frames) for frames in own]
+
+    def process(self, played_v: FloatArray) -> FloatArray:
+        """Return volts at the card's converter of volts at its outputs, both (frames, 2). Any number of frames."""
+        outputs = [
+            coupling.process(noise.added_to(played_v[:, channel]))
+            for channel, (coupling, noise) in enumerate(zip(self._output_coupling, self._output_noise, strict=True))
+        ]
+        unit_v = outputs
+        if self._engines:
+            unit_v = [
+                engine.process(outputs[channel], outputs[1 - channel]) for channel, engine in enumerate(self._engines)
+            ]
+        captured = np.empty_like(played_v)
+        for channel, volts in enumerate(unit_v):
+            late = self._delays[channel].process(volts) / self._ratios[channel]
+            captured[:, channel] = self._input_noise[channel].added_to(self._input_coupling[channel].process(late))
+        return captured

@@ -1,0 +1,270 @@
+"""A simulated unit: what it is, what is wrong with it, and its design truth in closed form.
+
+The order of the stages of a channel is fixed:
+
+    input + noise + leakage from the other channel's input
+      → low cuts, equalization, high cuts, gain           linear, before everything that bends
+      → crossover dead band → polynomial → rails          memoryless, in volts at the open output
+      → + hum + noise                                     in volts at the open output
+      → output impedance against the load                 divides all of the above
+
+So with u the voltage that the linear part asks for, the open output is
+
+    v = sign(u) · max(|u| − d, 0)       dead band of half-width d, continuous ('sub' in the field's tables)
+    y = v + a₂·v² + a₃·v³               for v = A·cos ωt: fundamental A + ¾·a₃·A³, second harmonic ½·a₂·A², third
+                                        ¼·a₃·A³, DC ½·a₂·A²
+    y limited to negative_clip_v … positive_clip_v
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audiomeas.errors import RequestError
+from audiomeas.simulation.filters import AnalogNetwork
+from audiomeas.tomlfile import Table, nearest, read_toml
+
+EQUALIZATIONS = ("flat", "riaa")
+#: RIAA playback (IEC 60098): 3180 µs and 75 µs fall, 318 µs rises.
+RIAA_FALL_S, RIAA_RISE_S = (3180e-6, 75e-6), (318e-6,)
+#: Noise voltages of units and cards are stated in this bandwidth.
+NOISE_BANDWIDTH_HZ = 20_000.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class HumLine:
+    """A line at a multiple of the mains frequency, in V r.m.s. at the open output."""
+
+    multiple: float
+    level_v_rms: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChannelModel:
+    """One channel of a unit; volts at the open output unless the name says otherwise.
+
+    gain_db : at middle frequencies (with equalization: at 1 kHz).  inverted : polarity.
+    low_cuts_hz, high_cuts_hz : first-order corners.  dead_band_v : half-width.
+    second_order_per_v, third_order_per_v2 : a₂ and a₃ (see the module).
+    positive_clip_v, negative_clip_v : rails, of the open output; infinite when there are none.
+    leakage_db : ratio of what arrives from the other channel's input at 1 kHz; None: nothing. It rises by 6 dB an
+    octave up to leakage_corner_hz.
+    input_noise_v_rms, output_noise_v_rms : white, in 20 kHz, at the input and at the open output.
+    """
+
+    gain_db: float = 0.0
+    inverted: bool = False
+    low_cuts_hz: tuple[float, ...] = ()
+    high_cuts_hz: tuple[float, ...] = ()
+    dead_band_v: float = 0.0
+    second_order_per_v: float = 0.0
+    third_order_per_v2: float = 0.0
+    positive_clip_v: float = math.inf
+    negative_clip_v: float = -math.inf
+    output_impedance_ohm: float = 0.0
+    leakage_db: float | None = None
+    leakage_corner_hz: float = 200_000.0
+    hum: tuple[HumLine, ...] = ()
+    input_noise_v_rms: float = 0.0
+    output_noise_v_rms: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not self.negative_clip_v < 0.0 < self.positive_clip_v:
+            raise ValueError("rails need a negative and a positive voltage")
+        self.drive_limits_v()
+
+    @property
+    def clips(self) -> bool:
+        """There is a rail."""
+        return math.isfinite(self.positive_clip_v) or math.isfinite(self.negative_clip_v)
+
+    @property
+    def bends(self) -> bool:
+        """The polynomial is there."""
+        return self.second_order_per_v != 0.0 or self.third_order_per_v2 != 0.0
+
+    def drive_limits_v(self) -> tuple[float, float]:
+        """Return where the polynomial reaches the rails (negative, positive); infinite without that rail.
+
+        Raises ValueError when it turns back before: such a stage has no sense beyond the turn.
+        """
+        return (
+            -_reaches(-self.negative_clip_v, -self.second_order_per_v, self.third_order_per_v2),
+            _reaches(self.positive_clip_v, self.second_order_per_v, self.third_order_per_v2),
+        )
+
+    def divider(self, load_ohm: float | None) -> float:
+        """Return what is left of the open output's voltage at a load (None: open)."""
+        return 1.0 if load_ohm is None else load_ohm / (load_ohm + self.output_impedance_ohm)
+
+    def leakage_network(self) -> AnalogNetwork | None:
+        """Return the way from the other channel's input to this one's; None without leakage."""
+        if self.leakage_db is None:
+            return None
+        ratio = 1_000.0 / self.leakage_corner_hz
+        at_1_khz = ratio / math.hypot(1.0, ratio)
+        return AnalogNetwork(gain=10.0 ** (self.leakage_db / 20.0) / at_1_khz, low_cuts_hz=(self.leakage_corner_hz,))
+
+
+def _reaches(rail_v: float, second: float, third: float) -> float:
+    """Return the smallest v > 0 with v + second·v² + third·v³ = rail_v. Raises ValueError when it turns back before."""
+    if not math.isfinite(rail_v):
+        return math.inf
+    if second == 0.0 and third == 0.0:
+        return rail_v
+    roots = np.roots([third, second, 1.0, -rail_v])
+    crossings = [float(root.real) for root in roots if abs(root.imag) < 1e-9 * rail_v and root.real > 0.0]
+    turns = [float(root.real) for root in np.roots([3.0 * third, 2.0 * second, 1.0]) if abs(root.imag) < 1e-12]
+    if not crossings or any(0.0 < turn < min(crossings) for turn in turns):
+        raise ValueError("the polynomial turns back before it reaches the rail: make its coefficients smaller")
+    return min(crossings)
+
+
+@dataclass(frozen=True, kw_only=True)
+class UnitModel:
+    """A stereo unit with known properties. channels : left, right."""
+
+    kind: str
+    maker: str
+    model: str
+    serial: str
+    channels: tuple[ChannelModel, ChannelModel]
+    equalization: str = "flat"
+    mains_hz: float = 50.0
+
+    def network(self, channel: int) -> AnalogNetwork:
+        """Return the linear part of a channel (1 or 2), from its input to its open output."""
+        model = self.channels[channel - 1]
+        gain = 10.0 ** (model.gain_db / 20.0) * (-1.0 if model.inverted else 1.0)
+        falls: tuple[float, ...] = ()
+        rises: tuple[float, ...] = ()
+        if self.equalization == "riaa":
+            falls = tuple(1.0 / (2.0 * math.pi * tau_s) for tau_s in RIAA_FALL_S)
+            rises = tuple(1.0 / (2.0 * math.pi * tau_s) for tau_s in RIAA_RISE_S)
+            shape = AnalogNetwork(high_cuts_hz=falls, zeros_hz=rises)
+            gain /= float(np.abs(shape.at(np.array([1_000.0]))[0]))
+        return AnalogNetwork(gain, model.low_cuts_hz, falls + model.high_cuts_hz, rises)
+
+    def gain_at_hz(
+        self, channel: int, frequency_hz: NDArray[np.float64], *, load_ohm: float | None = None
+    ) -> NDArray[np.complex128]:
+        """Return the complex small-signal gain of a channel (1 or 2) by design, dead band and polynomial left out."""
+        divider = self.channels[channel - 1].divider(load_ohm)
+        return self.network(channel).at(np.asarray(frequency_hz, dtype=np.float64)) * divider
+
+
+def read_unit(path: Path) -> UnitModel:
+    """Read a unit's TOML file. Raises FileProblem or TomlProblem (file, line, key)."""
+    table = read_toml(path)
+    channels = table.tables("channel")
+    if len(channels) != 2:
+        raise table.problem("channel", f"a stereo unit has two [[channel]] tables, not {len(channels)}")
+    unit = UnitModel(
+        kind=table.text("kind"),
+        maker=table.text("maker"),
+        model=table.text("model"),
+        serial=table.text("serial"),
+        equalization=table.choice("equalization", list(EQUALIZATIONS), "flat"),
+        mains_hz=table.number("mains_hz", 50.0, at_least=40.0, at_most=70.0),
+        channels=(_channel(channels[0]), _channel(channels[1])),
+    )
+    table.finish()
+    return unit
+
+
+def _channel(table: Table) -> ChannelModel:
+    values: dict[str, Any] = {
+        "gain_db": table.number("gain_db", at_least=-60.0, at_most=100.0),
+        "inverted": table.truth("inverted", False),
+        "low_cuts_hz": _corners(table, "low_cuts_hz", 0.01, 20_000.0),
+        "high_cuts_hz": _corners(table, "high_cuts_hz", 10.0, 1e8),
+        "dead_band_v": table.number("dead_band_v", 0.0, at_least=0.0, at_most=1_000.0),
+        "second_order_per_v": table.number("second_order_per_v", 0.0),
+        "third_order_per_v2": table.number("third_order_per_v2", 0.0),
+        "positive_clip_v": table.number("positive_clip_v", math.inf, above=0.0),
+        "negative_clip_v": table.number("negative_clip_v", -math.inf, at_most=-1e-6),
+        "output_impedance_ohm": table.number("output_impedance_ohm", 0.0, at_least=0.0, at_most=1e6),
+        "leakage_db": table.number("leakage_db", None, at_least=-200.0, at_most=0.0),
+        # The FIR that realises it has died out for any corner in the audio band's upper half and beyond.
+        "leakage_corner_hz": table.number("leakage_corner_hz", 200_000.0, at_least=20_000.0, at_most=1e8),
+        "hum": _hum(table),
+        "input_noise_v_rms": table.number("input_noise_v_rms", 0.0, at_least=0.0, at_most=1.0),
+        "output_noise_v_rms": table.number("output_noise_v_rms", 0.0, at_least=0.0, at_most=10.0),
+    }
+    table.finish()
+    try:
+        return ChannelModel(**values)
+    except ValueError as error:
+        raise table.problem(None, str(error)) from None
+
+
+def _corners(table: Table, key: str, lowest_hz: float, highest_hz: float) -> tuple[float, ...]:
+    corners: tuple[float, ...] = table.numbers(key, (), above=0.0)
+    for corner_hz in corners:
+        if not lowest_hz <= corner_hz <= highest_hz:
+            raise table.problem(key, f"a corner must lie from {lowest_hz:g} to {highest_hz:g} Hz, not {corner_hz:g}")
+    return corners
+
+
+def _hum(table: Table) -> tuple[HumLine, ...]:
+    """Take [[multiple, volts], …]. The multiples end at 100, well inside every sample rate's band."""
+    lines = table.any_value("hum", [])
+    message = "must be a list of [multiple of the mains frequency (0 … 100), V r.m.s.], for example [[1, 5e-5]]"
+    if not isinstance(lines, list):
+        raise table.problem("hum", message)
+    found: list[HumLine] = []
+    for line in lines:
+        numbers = isinstance(line, list) and len(line) == 2
+        if not numbers or any(isinstance(n, bool) or not isinstance(n, int | float) for n in line):
+            raise table.problem("hum", message)
+        multiple, level_v_rms = float(line[0]), float(line[1])
+        if not (0.0 < multiple <= 100.0 and math.isfinite(level_v_rms) and level_v_rms >= 0.0):
+            raise table.problem("hum", message)
+        found.append(HumLine(multiple=multiple, level_v_rms=level_v_rms))
+    return tuple(found)
+
+
+def _shipped(folder: str) -> dict[str, Path]:
+    return {path.stem: path for path in sorted((Path(__file__).parent / folder).glob("*.toml"))}
+
+
+def shipped_units() -> dict[str, Path]:
+    """Return the units that come with audiomeas: name → file."""
+    return _shipped("units")
+
+
+def shipped_cards() -> dict[str, Path]:
+    """Return the cards that come with audiomeas: name → file."""
+    return _shipped("cards")
+
+
+def find_unit(name_or_path: str | Path, *, folder: Path | None = None) -> Path:
+    """Return the file of a shipped unit by its name, or of a TOML file. Raises RequestError naming the shipped ones.
+
+    folder : where a relative path starts (None: the current folder).
+    """
+    return _find(name_or_path, shipped_units(), "unit", folder)
+
+
+def find_card(name_or_path: str | Path, *, folder: Path | None = None) -> Path:
+    """Return the file of a shipped card by its name, or of a TOML file. Raises RequestError naming the shipped ones."""
+    return _find(name_or_path, shipped_cards(), "card", folder)
+
+
+def _find(name_or_path: str | Path, shipped: dict[str, Path], what: str, folder: Path | None) -> Path:
+    name = str(name_or_path)
+    if name in shipped:
+        return shipped[name]
+    path = Path(name) if folder is None else folder / name
+    if name.endswith(".toml"):
+        return path
+    hint = nearest(name, list(shipped))
+    raise RequestError(
+        f"no simulated {what} {name!r}{hint}; there are {', '.join(shipped)}, or give a TOML file of your own"
+    )
