@@ -1,0 +1,126 @@
+"""The calls behind `audiomeas chart` and `audiomeas report`: what to draw, from where, into which file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from audiomeas.errors import FileProblem, RequestError
+from audiomeas.files import read_json
+from audiomeas.measurement import registry
+from audiomeas.measurement.result import Result, result_from_json
+from audiomeas.present.saving import CHART_SUFFIXES, REPORT_SUFFIXES, check_suffix
+from audiomeas.tomlfile import nearest
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.views import ChartView
+    from audiomeas.record.visit import Visit
+
+#: Drawn when nothing is asked for: what a customer understands first.
+_USUAL_CHART = "response"
+
+
+def chart(
+    source: Result | str | Path, file: str | Path, *, measurement: str | None = None, name: str | None = None
+) -> Path:
+    """Draw one chart into a PNG, SVG or PDF file; return its path.
+
+    source : a result, the JSON file of one, or the folder of a visit.
+    measurement : of a visit, only charts of this measurement.   name : of a chart, or of a visit's step (its first
+    chart). Without a name: the response, or else the first chart.
+    Raises RequestError (no such chart; the valid names are listed) and FileProblem (source missing, damaged or foreign;
+    name of the file without .png, .svg or .pdf; exists already).
+    """
+    from audiomeas.present.charts import chart_figure
+    from audiomeas.present.saving import save_pages
+
+    target = Path(file)
+    check_suffix(target, CHART_SUFFIXES)
+    view = _chosen(_views(source, measurement), name)
+    save_pages([chart_figure(view)], target, title=view.title)
+    return target
+
+
+def report(visit_path: str | Path, file: str | Path, *, paper: str = "A4") -> Path:
+    """Write the customer's report of a visit as PDF (or PNG); return its path.
+
+    visit_path : the folder of a visit.  paper : 'A4' or 'letter'.
+    Raises FileProblem (no record, damaged; name without .pdf or .png; exists already) and RequestError (paper).
+    """
+    from audiomeas.present.content import content_of
+    from audiomeas.present.report import write_report
+    from audiomeas.record.visit import read_visit
+
+    target = Path(file)
+    check_suffix(target, REPORT_SUFFIXES)
+    write_report(content_of(read_visit(Path(visit_path))), target, paper=paper)
+    return target
+
+
+def read_result(file: Path) -> Result:
+    """Return the result that a JSON file holds. Raises FileProblem: missing, damaged, or no result."""
+    data = read_json(file)
+    try:
+        return result_from_json(data)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        what = f"the key {error} is missing" if isinstance(error, KeyError) else str(error)
+        raise FileProblem(f"{file} holds no result of audiomeas: {what}") from None
+
+
+#: A chart with the name of the step that it belongs to ('' outside a visit).
+_Named = tuple[str, "ChartView"]
+
+
+def _views(source: Result | str | Path, measurement: str | None) -> list[_Named]:
+    if isinstance(source, Result):
+        return _views_of(source, "", measurement)
+    path = Path(source)
+    if path.is_dir():
+        from audiomeas.record.visit import read_visit
+
+        return _views_of_visit(read_visit(path), measurement)
+    return _views_of(read_result(path), "", measurement)
+
+
+def _views_of(result: Result, step: str, measurement: str | None) -> list[_Named]:
+    if measurement is not None and registry.find(measurement).word != result.measurement:
+        raise RequestError(f"this is a result of {result.measurement}, not of {measurement}")
+    return [(step, view) for view in registry.find(result.measurement).charts(result)]
+
+
+def _views_of_visit(visit: Visit, measurement: str | None) -> list[_Named]:
+    """Return the charts of a visit's steps, each with the unit in its title."""
+    if measurement is not None:
+        registry.find(measurement)
+    measured = [(step.name, step.result) for step in visit.steps if step.result is not None]
+    wanted = [(name, result) for name, result in measured if measurement in (None, result.measurement)]
+    if not wanted:
+        of = f" of {measurement}" if measurement else ""
+        there = ", ".join(sorted({result.measurement for _, result in measured})) or "nothing"
+        raise RequestError(f"{visit.path} holds no result{of} to draw; measured: {there}")
+    stage = visit.stage.replace("-", " ")
+    return [
+        (name, replace(view, title=f"{view.title}: {visit.unit.name}, {stage} {visit.opened_at:%Y-%m-%d}"))
+        for name, result in wanted
+        for _, view in _views_of(result, name, None)
+    ]
+
+
+def _chosen(views: list[_Named], name: str | None) -> ChartView:
+    if not views:
+        raise RequestError("this result has no chart")
+    if name is None:
+        return next((view for _, view in views if view.name == _USUAL_CHART), views[0][1])
+    for step, view in views:
+        if name in (view.name, step):
+            return view
+    names = _once(view.name for _, view in views)
+    steps = _once(step for step, _ in views if step)
+    of_steps = f"; steps: {', '.join(steps)}" if steps else ""
+    raise RequestError(f"no chart {name!r}{nearest(name, [*names, *steps])}; charts: {', '.join(names)}{of_steps}")
+
+
+def _once(names: Iterable[str]) -> list[str]:
+    return list(dict.fromkeys(names))

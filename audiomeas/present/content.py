@@ -1,0 +1,263 @@
+"""What a report says, as plain facts: gathered from a visit once, then worded and laid out without looking back."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.units import v_rms_to_w
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.result import ChannelResult, Result
+    from audiomeas.measurement.views import ChartView
+    from audiomeas.record.verdict_row import Verdict, Word
+    from audiomeas.record.visit import StepRecord, Visit
+
+POWER, BALANCE = "power_w", "balance_db"
+#: Shown to customers only where a limit asks for them: the same thing said in another unit, or a setting.
+_TWICE_SAID = ("_dbfs", "_dbv", "_dbu")
+_SETTINGS = ("frequency_hz", "reference_hz", "sinad_db")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Finding:
+    """One quantity of one channel: what was found, and what a limit says about it.
+
+    channel : None for a difference between channels.  value : None when it is not known; then `reason` says why.
+    uncertainty : 95 % half-width in `unit`.   bound : 'at most', 'at least', or ''.
+    limit : the limit in words, '' without one; then `verdict` is None.
+    """
+
+    step: str
+    quantity: str
+    words: str
+    unit: str
+    channel: int | None
+    value: float | None
+    uncertainty: float | None = None
+    bound: str = ""
+    limit: str = ""
+    source: str = ""
+    verdict: Word | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReportContent:
+    """All that a report says about one visit.
+
+    identity : 'serial D-0001' or 'tag 12'.  date : 2024-05-01.  verdict : of the whole visit; None without limits.
+    gaps : steps that gave no result, each with its reason.   conditions : (topic, sentence).
+    cautions : what must be known with the numbers.   chart : drawn on the first page.
+    """
+
+    maker: str
+    model: str
+    identity: str
+    kind: str
+    stage: str
+    date: str
+    plan: str
+    verdict: Word | None
+    finished: bool
+    findings: tuple[Finding, ...]
+    gaps: tuple[str, ...] = ()
+    conditions: tuple[tuple[str, str], ...] = ()
+    cautions: tuple[str, ...] = ()
+    chart: ChartView | None = None
+    simulated: bool = False
+    version: str = ""
+
+
+def content_of(visit: Visit) -> ReportContent:
+    """Return what a report says about a visit, from its record alone. Nothing is measured or judged here."""
+    unit = visit.unit
+    results = [step.result for step in visit.steps if step.result is not None]
+    return ReportContent(
+        maker=unit.maker,
+        model=unit.model,
+        identity=f"serial {unit.serial}" if unit.serial else f"tag {unit.tag} (no serial number)",
+        kind=unit.kind,
+        stage=visit.stage,
+        date=f"{visit.opened_at:%Y-%m-%d}",
+        plan=visit.plan_title,
+        verdict=visit.verdict,
+        finished=visit.finished,
+        findings=tuple(finding for step in visit.steps for finding in findings_of(step)),
+        gaps=tuple(_gaps(visit)),
+        conditions=tuple(_conditions(visit, results)),
+        cautions=tuple(dict.fromkeys([*visit.warnings, *(line for result in results for line in result.warnings)])),
+        chart=_customer_chart(results),
+        simulated=visit.simulated or any(result.simulated for result in results),
+        version=visit.version,
+    )
+
+
+# ---------------------------------------------------------------- findings
+
+
+def findings_of(step: StepRecord) -> Iterator[Finding]:
+    """Yield what a step found: power first, then what was judged, then what else was measured."""
+    judged = {(row.quantity, row.channel) for row in step.verdicts}
+    if step.result is not None:
+        yield from (each for each in _powers(step.name, step.result) if (POWER, each.channel) not in judged)
+    for row in step.verdicts:
+        yield _judged(row)
+    if step.result is not None:
+        for finding in _measured(step.name, step.result):
+            if (finding.quantity, finding.channel) not in judged:
+                yield finding
+        if not any(row.difference_at_most is not None for row in step.verdicts):
+            yield from _balance(step.name, step.result)
+
+
+def _judged(row: Verdict) -> Finding:
+    return Finding(
+        step=row.step, quantity=row.quantity, words=row.words, unit=row.unit, channel=row.channel, value=row.value,
+        uncertainty=row.uncertainty, bound=row.bound, limit=row.limit_text(), source=row.source, verdict=row.verdict,
+        reason=row.reason,
+    )  # fmt: skip
+
+
+def _measured(step: str, result: Result) -> Iterator[Finding]:
+    """Yield the figures of a result that a customer can read, each in one unit only."""
+    from audiomeas.measurement import registry
+
+    figures = registry.find(result.measurement).figures
+    keys = {figure.key for figure in figures}
+    for figure in figures:
+        in_percent = figure.key.removesuffix("_db") + "_percent"
+        if (
+            figure.key in _SETTINGS
+            or figure.key.endswith(_TWICE_SAID)
+            or (in_percent != figure.key and in_percent in keys)
+        ):
+            continue
+        for channel in result.channels:
+            value = number(channel.values.get(figure.key))
+            if value is not None:
+                yield Finding(
+                    step=step, quantity=figure.key, words=figure.words, unit=figure.unit, channel=channel.channel,
+                    value=value, uncertainty=number(channel.uncertainty.get(figure.key)),
+                    bound=str(channel.bound.get(figure.key, "")),
+                )  # fmt: skip
+
+
+def number(value: Any) -> float | None:
+    """Return a finite number, or None for everything else."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        return None
+    return float(value)
+
+
+def _powers(step: str, result: Result) -> Iterator[Finding]:
+    """Yield the power of each channel whose output voltage and load are both known (P = U²/R)."""
+    for channel in result.channels:
+        level = number(channel.values.get("level_v_rms"))
+        load_ohm = number(_of_channel(result.conditions.get("load_ohm"), channel.channel))
+        if level is None or load_ohm is None or load_ohm <= 0.0 or number(channel.values.get(POWER)) is not None:
+            continue
+        power_w = v_rms_to_w(level, load_ohm)
+        yield Finding(
+            step=step, quantity=POWER, words=f"power into {load_ohm:g} Ω", unit="W", channel=channel.channel,
+            value=power_w, uncertainty=_power_uncertainty(power_w, level, channel, result),
+        )  # fmt: skip
+
+
+def _power_uncertainty(power_w: float, level_v_rms: float, channel: ChannelResult, result: Result) -> float | None:
+    """Return the 95 % half-width of U²/R: twice the relative one of U and that of R, uncorrelated (JCGM 100, 5.1.6)."""
+    of_level = number(channel.uncertainty.get("level_v_rms"))
+    of_load = number(_of_channel(result.conditions.get("load_uncertainty"), channel.channel))
+    if of_level is None or of_load is None or level_v_rms <= 0.0:
+        return None
+    return power_w * math.hypot(2.0 * of_level / level_v_rms, of_load)
+
+
+def _of_channel(by_channel: Any, channel: int) -> Any:
+    return by_channel.get(str(channel)) if isinstance(by_channel, Mapping) else None
+
+
+def _balance(step: str, result: Result) -> Iterator[Finding]:
+    """Yield how far the gains of two channels lie apart, where both were driven and measured."""
+    gains = [(each, number(each.values.get("gain_db"))) for each in result.channels]
+    known = [(each, gain) for each, gain in gains if gain is not None]
+    if len(known) != 2:
+        return
+    (one, first), (other, second) = known
+    parts = [number(each.uncertainty.get("gain_db")) for each in (one, other)]
+    yield Finding(
+        step=step, quantity=BALANCE, words="difference in gain between the channels", unit="dB", channel=None,
+        value=abs(first - second),
+        uncertainty=None if parts[0] is None or parts[1] is None else math.hypot(parts[0], parts[1]),
+    )  # fmt: skip
+
+
+# ---------------------------------------------------------------- the rest
+
+
+def _gaps(visit: Visit) -> Iterator[str]:
+    started = {step.name for step in visit.steps}
+    for step in visit.steps:
+        if step.result is None:
+            yield f"{step.name}: {step.status}" + (f" ({step.reason})" if step.reason else "")
+    for name in visit.planned_steps:
+        if name not in started:
+            yield f"{name}: not run"
+
+
+def _customer_chart(results: list[Result]) -> ChartView | None:
+    """Return the response chart, or else the first chart that there is."""
+    from audiomeas.measurement import registry
+
+    views = [view for result in results for view in registry.find(result.measurement).charts(result)]
+    return next((view for view in views if view.name == "response"), views[0] if views else None)
+
+
+def _conditions(visit: Visit, results: list[Result]) -> Iterator[tuple[str, str]]:
+    yield from _loads(results)
+    yield from _driven(visit)
+    yield "Bench", _bench_sentence(visit, results)
+    calibration = visit.bench.get("calibration")
+    if isinstance(calibration, Mapping):
+        yield "Calibration", _calibration_sentence(calibration)
+    yield "Uncertainty", "the true value lies within the ± range with 95 % probability; without ± it is not known."
+    yield "Program", f"audiomeas {visit.version}, plan “{visit.plan_title}”."
+
+
+def _loads(results: list[Result]) -> Iterator[tuple[str, str]]:
+    loads = next((result.conditions["load_ohm"] for result in results if result.conditions.get("load_ohm")), None)
+    if isinstance(loads, Mapping):
+        each = ", ".join(f"{value:g} Ω on channel {channel}" for channel, value in loads.items())
+        yield "Load", f"{each}: resistors in place of loudspeakers."
+    elif results:
+        yield "Load", "none entered; no power can be stated."
+
+
+def _driven(visit: Visit) -> Iterator[tuple[str, str]]:
+    """Yield which channels were driven, once for all steps that agree."""
+    by_channels: dict[str, list[str]] = {}
+    for step in visit.steps:
+        driven = step.result.conditions.get("driven_channels") if step.result is not None else None
+        if driven:
+            words = f"channel {driven[0]} driven" if len(driven) == 1 else "all channels driven at the same time"
+            if len(driven) == 2:
+                words = "both channels driven at the same time"
+            by_channels.setdefault(words, []).append(step.name)
+    for words, names in by_channels.items():
+        yield "Signal", words + (f" ({', '.join(names)})." if len(by_channels) > 1 else ".")
+
+
+def _bench_sentence(visit: Visit, results: list[Result]) -> str:
+    name = str(visit.bench.get("name") or "not named")
+    interface = next((str(result.provenance.get("interface") or "") for result in results), "")
+    rates = sorted({result.sample_rate_hz for result in results})
+    sentence = name + (f", interface {interface}" if interface else "")
+    return sentence + (f", {' and '.join(f'{rate / 1000:g}' for rate in rates)} kHz sample rate." if rates else ".")
+
+
+def _calibration_sentence(calibration: Mapping[str, Any]) -> str:
+    made, until = calibration.get("made", "not known"), calibration.get("valid_until", "not known")
+    instrument = calibration.get("instrument")
+    return f"made {made}, valid until {until}" + (f", with {instrument}." if instrument else ".")

@@ -1,0 +1,88 @@
+"""How many digits of a number are shown: as many as its uncertainty lets stand.
+
+JCGM 100:2008, 7.2.6: an uncertainty has at most two significant digits, the value is rounded to its last digit, and an
+uncertainty is rounded up where rounding down would understate it (10.47 becomes 11), but not out of pedantry (28.05
+becomes 28). When one digit is enough: the Particle Data Group's rule (Review of Particle Physics, Introduction, 5.3):
+two digits where the first three are 100 to 354, one digit from 355 to 949, and 950 and above becomes 1000.
+"""
+
+from __future__ import annotations
+
+import math
+from decimal import ROUND_HALF_EVEN, ROUND_UP, Decimal
+
+#: Digits of a number whose uncertainty is not known: what a bench of this kind can hold at best.
+PLAIN_DIGITS = 4
+#: An uncertainty is never understated by more than this part of it (between GUM's examples: 4.5 % no, 0.2 % yes).
+_UNDERSTATED_AT_MOST = Decimal("0.03")
+
+
+def with_uncertainty(value: float, uncertainty: float | None) -> str:
+    """Return '2.83 ± 0.04': the value with its 95 % half-width, both to the digits that mean something.
+
+    Without an uncertainty (None, zero): the value to four digits. A value that is not finite, or an uncertainty that is
+    negative or not finite, raises ValueError: it must not look like a number.
+    """
+    if uncertainty is None or uncertainty == 0.0:
+        return plain(value)
+    rounded = _rounded_uncertainty(uncertainty)
+    return f"{_text(_to_last_digit_of(value, rounded))} ± {_text(rounded)}"
+
+
+def value_digits(value: float, uncertainty: float | None) -> str:
+    """Return only the value, rounded to the last digit of its uncertainty."""
+    if uncertainty is None or uncertainty == 0.0:
+        return plain(value)
+    return _text(_to_last_digit_of(value, _rounded_uncertainty(uncertainty)))
+
+
+def plain(value: float, digits: int = PLAIN_DIGITS) -> str:
+    """Return a number to so many significant digits, never in powers of ten between 0.000001 and 9 999 999."""
+    number = _finite(value)
+    if number == 0:
+        return "0"
+    last = number.adjusted() - digits + 1
+    rounded = number.quantize(Decimal(1).scaleb(min(last, 0)), rounding=ROUND_HALF_EVEN)
+    if rounded.adjusted() > number.adjusted() and last < 0:  # 9.9999 became 10.000
+        rounded = rounded.quantize(Decimal(1).scaleb(min(last + 1, 0)))
+    return _text(rounded)
+
+
+def fixed(value: float, decimals: int) -> str:
+    """Return a number with so many decimals."""
+    return _text(_finite(value).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN))
+
+
+def _finite(value: float) -> Decimal:
+    if not math.isfinite(value):
+        raise ValueError(f"{value} is no number that can be shown: unknown is None")
+    return Decimal(repr(float(value)))
+
+
+def _rounded_uncertainty(uncertainty: float) -> Decimal:
+    number = _finite(uncertainty)
+    if number < 0:
+        raise ValueError("an uncertainty is not negative")
+    first_three = int(number.scaleb(2 - number.adjusted()))
+    if first_three >= 950:
+        return Decimal(10).scaleb(number.adjusted())
+    unit = Decimal(1).scaleb(number.adjusted() - (1 if first_three < 355 else 0))
+    nearest = number.quantize(unit, rounding=ROUND_HALF_EVEN)
+    if number - nearest > _UNDERSTATED_AT_MOST * number:
+        nearest = number.quantize(unit, rounding=ROUND_UP)
+    return nearest
+
+
+def _to_last_digit_of(value: float, rounded: Decimal) -> Decimal:
+    return _finite(value).quantize(rounded, rounding=ROUND_HALF_EVEN)  # quantize takes over the exponent
+
+
+def _text(number: Decimal) -> str:
+    """Return digits with a true minus sign; powers of ten only where zeros would fill a line."""
+    if number == 0:
+        number = abs(number)
+    leading = number.adjusted()
+    if number != 0 and not -7 <= leading <= 9:
+        digits = f"{number.scaleb(-leading):f}"
+        return f"{digits}e{leading}".replace("-", "−")
+    return f"{number:f}".replace("-", "−")

@@ -1,0 +1,362 @@
+"""Lay out the customer's report: one page where it fits, more pages with the heading repeated where it doesn't.
+
+Texts are measured before they are placed, in points from the top left corner of the paper, so that nothing is cut and
+nothing overlaps, however long the names or many the rows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import RequestError
+from audiomeas.present import style
+from audiomeas.present.charts import SIMULATED, Margins, draw_chart, margins
+from audiomeas.present.content import ReportContent
+from audiomeas.present.saving import REPORT_SUFFIXES, check_suffix, save_pages
+from audiomeas.present.sentences import (
+    SAFETY,
+    STAGES,
+    Topic,
+    chart_meaning,
+    topics,
+    verdict_headline,
+    verdict_lines,
+)
+from audiomeas.present.text import clean_text, wrap
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from audiomeas.measurement.views import ChartView
+
+#: Layout in points.
+_MARGIN_PT = 46.0
+_LABEL_PT = 128.0
+_LONGEST_LABEL = 9
+#: A heading that is repeated on each page ends here (letters).
+_LONGEST_NAME = 200
+_FOOT_PT = 62.0
+_LEADING = 1.32
+_LEAST_AXES_PT = 95.0
+_HIGHEST_CHART_PT = 270.0
+_NAME_PT = 17.0
+_HEADING_PT = 11.0
+
+
+@dataclass(frozen=True)
+class _Line:
+    """One printed line."""
+
+    text: str
+    size_pt: float = style.TEXT_PT
+    bold: bool = False
+    colour: str = style.INK
+
+    @property
+    def height(self) -> float:
+        return self.size_pt * _LEADING
+
+
+@dataclass(frozen=True)
+class _Block:
+    """Lines beside a label in the margin, kept together on a page. gap_pt : air below."""
+
+    label: tuple[_Line, ...]
+    lines: tuple[_Line, ...]
+    gap_pt: float = 6.0
+
+    @property
+    def height(self) -> float:
+        return max(sum(line.height for line in part) for part in (self.label, self.lines)) + self.gap_pt
+
+
+class _Page:
+    """One sheet of paper; `y` is where the next thing goes, in points from the top."""
+
+    def __init__(self, paper: str) -> None:
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.figure import Figure
+
+        self.width, self.height = style.PAPERS_PT[paper]
+        self.figure = Figure(figsize=(self.width / 72.0, self.height / 72.0))
+        FigureCanvasAgg(self.figure)
+        self.y = _MARGIN_PT
+
+    @property
+    def across(self) -> float:
+        return self.width - 2.0 * _MARGIN_PT
+
+    @property
+    def room(self) -> float:
+        return self.height - _FOOT_PT - self.y
+
+    def write(self, line: _Line, x: float, y: float, **how: Any) -> None:
+        """Write one line, its top at y."""
+        self.figure.text(
+            x / self.width, 1.0 - (y + line.size_pt) / self.height, line.text, fontsize=line.size_pt,
+            fontweight="bold" if line.bold else "normal", color=line.colour, va="baseline", **how,
+        )  # fmt: skip
+
+    def rule(self, y: float, *, width_pt: float = 0.6) -> None:
+        """Draw a line across the page."""
+        from matplotlib.lines import Line2D
+
+        ends = [_MARGIN_PT / self.width, 1.0 - _MARGIN_PT / self.width]
+        self.figure.add_artist(
+            Line2D(
+                ends,
+                [1.0 - y / self.height] * 2,
+                color=style.RULE,
+                linewidth=width_pt,
+                transform=self.figure.transFigure,
+            )
+        )
+
+    def put(self, block: _Block) -> None:
+        """Place a block at y and move on."""
+        for part, x in ((block.label, _MARGIN_PT), (block.lines, _MARGIN_PT + _LABEL_PT)):
+            y = self.y
+            for line in part:
+                self.write(line, x, y)
+                y += line.height
+        self.y += block.height
+
+
+# ---------------------------------------------------------------- pages
+
+
+def report_pages(content: ReportContent, *, paper: str = "A4") -> list[Figure]:
+    """Return the report's pages as figures. Raises RequestError for an unknown paper."""
+    if paper not in style.PAPERS_PT:
+        raise RequestError(f"unknown paper {paper!r}: use {' or '.join(style.PAPERS_PT)}")
+    with style.look():
+        pages = _lay_out(content, paper)
+        for number, page in enumerate(pages, start=1):
+            _foot(page, content, number, len(pages))
+    return [page.figure for page in pages]
+
+
+def write_report(content: ReportContent, file: Path, *, paper: str = "A4") -> None:
+    """Write the report as PDF (or PNG, pages below each other) by its suffix.
+
+    Raises FileProblem (wrong suffix, exists already, can't be written) and RequestError (unknown paper).
+    """
+    check_suffix(file, REPORT_SUFFIXES)
+    title = f"Measurements of {_unit_name(content)}, {content.identity}"
+    save_pages(report_pages(content, paper=paper), file, title=clean_text(title), suffixes=REPORT_SUFFIXES)
+
+
+def _lay_out(content: ReportContent, paper: str) -> list[_Page]:
+    page = _Page(paper)
+    pages = [page]
+    _head(page, content, again=False)
+    for block in _verdict_blocks(content, page.across):
+        page = _place(block, pages, content, paper)
+    found = [_topic_block(topic, page.across) for topic in topics(content)]
+    ending = _ending_blocks(content, page.across)
+    ending_height = sum(block.height for block in ending) + 12.0
+    chart_height = _chart_height(content, page)
+    held = _held_back(found, page, chart_height, ending_height)
+    first, rest = found[: len(found) - held], found[len(found) - held :]
+    for block in first:
+        page.put(block)
+    if rest:
+        _say_continued(page, len(rest))
+    if content.chart is not None:
+        page = _place_chart(content, pages, paper, leave=ending_height if not rest else 0.0)
+    for block in rest:
+        page = _place(block, pages, content, paper)
+    _rule_above(page)
+    for block in ending:
+        page = _place(block, pages, content, paper)
+    return pages
+
+
+def _held_back(found: Sequence[_Block], page: _Page, chart_height: float, ending_height: float) -> int:
+    """Return how many topics must go to the next page so that the chart stays on this one.
+
+    With all topics on this page, chart and conditions must fit too; else only the chart and a word of continuation.
+    """
+    total = sum(block.height for block in found)
+    if total + chart_height + ending_height <= page.room:
+        return 0
+    needed = chart_height + 20.0
+    used, kept = 0.0, 0
+    for block in found:
+        if used + block.height + needed > page.room:
+            break
+        used += block.height
+        kept += 1
+    return len(found) - kept
+
+
+def _place(block: _Block, pages: list[_Page], content: ReportContent, paper: str) -> _Page:
+    """Put a block on the last page, or on a new one with the heading repeated; one longer than a page is parted."""
+    page = pages[-1]
+    if block.height <= page.room:
+        page.put(block)
+        return page
+    fresh = _Page(paper)
+    _head(fresh, content, again=True)
+    if block.height <= fresh.room:
+        pages.append(fresh)
+        fresh.put(block)
+        return fresh
+    fits = 0
+    while fits < len(block.lines) and sum(line.height for line in block.lines[: fits + 1]) <= page.room:
+        fits += 1
+    if fits == 0:
+        pages.append(fresh)
+        return _place(block, pages, content, paper)
+    page.put(replace(block, lines=block.lines[:fits], gap_pt=0.0))
+    return _place(replace(block, lines=block.lines[fits:]), pages, content, paper)
+
+
+def _rule_above(page: _Page) -> None:
+    if page.room > 30.0:
+        page.rule(page.y + 2.0)
+        page.y += 10.0
+
+
+def _say_continued(page: _Page, count: int) -> None:
+    text = f"{count} more {'topic is' if count == 1 else 'topics are'} on the next page."
+    page.put(_Block((), (_Line(text, style.TEXT_PT, colour=style.SOFT_INK),)))
+
+
+# ---------------------------------------------------------------- parts of a page
+
+
+def _unit_name(content: ReportContent) -> str:
+    name = clean_text(f"{content.maker} {content.model}") or "Unit without a name"
+    return name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1]}…"
+
+
+def _head(page: _Page, content: ReportContent, *, again: bool) -> None:
+    """Write what was measured, when and at which stage; smaller on the following pages."""
+    size = style.TEXT_PT + 2.0 if again else _NAME_PT
+    room = page.across - 110.0
+    if content.simulated:
+        line = _Line(SIMULATED, style.TEXT_PT, bold=True)
+        page.write(
+            line, page.width - _MARGIN_PT - 5.0, page.y + 2.0, ha="right",
+            bbox={"boxstyle": "square,pad=0.35", "facecolor": "white", "edgecolor": style.INK, "linewidth": 1.3},
+        )  # fmt: skip
+    lines = [_Line(text, size, bold=True) for text in wrap(_unit_name(content), room, size, bold=True)]
+    stage = STAGES.get(content.stage, content.stage)
+    facts = [content.kind, content.identity, f"measured {content.date}", stage]
+    lines += [_Line(text) for text in wrap(" · ".join(fact for fact in facts if fact), page.across, style.TEXT_PT)]
+    if content.simulated and not again:
+        lines += [_Line("SIMULATED: made on the simulated bench, not on a real unit.", bold=True)]
+    if again:
+        lines.append(_Line("What was found, continued", style.TEXT_PT, colour=style.SOFT_INK))
+    for line in lines:
+        page.write(line, _MARGIN_PT, page.y)
+        page.y += line.height + (1.0 if line.bold else 0.0)
+    page.rule(page.y + 3.0, width_pt=1.0)
+    page.y += 13.0
+
+
+def _foot(page: _Page, content: ReportContent, number: int, of: int) -> None:
+    top = page.height - _FOOT_PT + 8.0
+    page.rule(top - 3.0)
+    lines = wrap(SAFETY, page.across, style.SMALL_PT)
+    for index, text in enumerate(lines):
+        page.write(
+            _Line(text, style.SMALL_PT, colour=style.SOFT_INK), _MARGIN_PT, top + index * style.SMALL_PT * _LEADING
+        )
+    y = top + len(lines) * style.SMALL_PT * _LEADING
+    made = _Line(f"audiomeas {content.version}".strip(), style.SMALL_PT, colour=style.SOFT_INK)
+    page.write(made, _MARGIN_PT, y)
+    page.write(replace(made, text=f"page {number} of {of}"), page.width - _MARGIN_PT, y, ha="right")
+
+
+def _verdict_blocks(content: ReportContent, across: float) -> list[_Block]:
+    room = across - _LABEL_PT
+    # The headline stands beside the sentences; a long list of what failed may run over pages.
+    headline = tuple(
+        _Line(text, _HEADING_PT, bold=True)
+        for text in wrap(verdict_headline(content), _LABEL_PT - 10.0, _HEADING_PT, bold=True)
+    )
+    lines = []
+    for sentence in verdict_lines(content):
+        first, *more = wrap(sentence, room - 10.0, style.TEXT_PT)
+        lines += [first, *(f"   {text}" if sentence.startswith("–") else text for text in more)]
+    return [_Block(headline, tuple(map(_Line, lines)), gap_pt=12.0)]
+
+
+def _topic_block(topic: Topic, across: float) -> _Block:
+    room, narrow = across - _LABEL_PT, _LABEL_PT - 10.0
+    label = [_Line(text, bold=True) for text in wrap(topic.heading, narrow, style.TEXT_PT, bold=True)]
+    label += [_Line(text, style.SMALL_PT, colour=style.SOFT_INK) for text in wrap(topic.step, narrow, style.SMALL_PT)]
+    lines = [_Line(text) for line in topic.lines for text in wrap(line, room, style.TEXT_PT)]
+    if len(label) > _LONGEST_LABEL:  # beside such a name the page would be empty: it goes above the lines
+        name = f"{topic.heading} ({topic.step})"
+        label, lines = [], [*(_Line(text, bold=True) for text in wrap(name, room, style.TEXT_PT, bold=True)), *lines]
+    lines += [_Line(text, style.SMALL_PT, colour=style.SOFT_INK) for text in wrap(topic.meaning, room, style.SMALL_PT)]
+    return _Block(tuple(label), tuple(lines), gap_pt=8.0)
+
+
+def _ending_blocks(content: ReportContent, across: float) -> list[_Block]:
+    """Return how it was measured and what must be known with it, in small print."""
+    room = across - _LABEL_PT
+    blocks = []
+    entries = [*content.conditions, *(("Caution", caution) for caution in content.cautions)]
+    before = ""
+    for topic, sentence in entries:
+        label = "" if topic == before else topic
+        before = topic
+        heading = tuple(
+            _Line(text, style.SMALL_PT, bold=True) for text in wrap(label, _LABEL_PT - 10.0, style.SMALL_PT, bold=True)
+        )
+        lines = tuple(_Line(text, style.SMALL_PT) for text in wrap(sentence, room, style.SMALL_PT))
+        blocks.append(_Block(heading, lines, gap_pt=1.5))
+    return blocks
+
+
+def _chart_sentence(content: ReportContent, page: _Page) -> list[_Line]:
+    texts = wrap(chart_meaning(content), page.across, style.SMALL_PT)
+    return [_Line(text, style.SMALL_PT, colour=style.SOFT_INK) for text in texts]
+
+
+def _chart_furniture(view: ChartView, page: _Page) -> tuple[float, Margins]:
+    """Return the width of the chart's axes and the room around them."""
+    across = page.across - 78.0
+    return across, margins(view, across)
+
+
+def _chart_height(content: ReportContent, page: _Page) -> float:
+    """Return the least height of the chart with the sentence below it; 0 without a chart."""
+    if content.chart is None:
+        return 0.0
+    _, room = _chart_furniture(content.chart, page)
+    below = sum(line.height for line in _chart_sentence(content, page)) + 8.0
+    return room.top + room.bottom + _LEAST_AXES_PT + below
+
+
+def _place_chart(content: ReportContent, pages: list[_Page], paper: str, *, leave: float) -> _Page:
+    """Draw the chart over the whole width, as high as the page allows, with a sentence on what it shows."""
+    assert content.chart is not None
+    page, view = pages[-1], content.chart
+    least = _chart_height(content, page)
+    if least > page.room:
+        page = _Page(paper)
+        pages.append(page)
+        _head(page, content, again=True)
+    across, room = _chart_furniture(view, page)
+    sentence = _chart_sentence(content, page)
+    below = sum(line.height for line in sentence) + 8.0
+    height = max(min(_HIGHEST_CHART_PT, page.room - leave), least) - below
+    high = height - room.top - room.bottom
+    bottom = page.height - page.y - height + room.bottom
+    left = _MARGIN_PT + room.left
+    ax = page.figure.add_axes((left / page.width, bottom / page.height, across / page.width, high / page.height))
+    draw_chart(view, ax=ax)
+    page.y += height
+    for line in sentence:
+        page.write(line, _MARGIN_PT, page.y)
+        page.y += line.height
+    page.y += 8.0
+    return page

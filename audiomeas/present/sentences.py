@@ -1,0 +1,164 @@
+"""The report's words: templates that are bound to values. Nothing is claimed that no row holds; nothing is graded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+from audiomeas.present.content import BALANCE, POWER, Finding, ReportContent
+from audiomeas.present.digits import value_digits, with_uncertainty
+
+SAFETY = (
+    "These are measurements of one unit, at the time and under the conditions stated. "
+    "They are not a safety certificate and no promise of how long the unit will work."
+)
+STAGES = {
+    "as-found": "as found, before any work",
+    "as-left": "as left, after the work",
+    "after-run-in": "after run-in",
+    "return": "on return",
+}
+_SOURCES = {"maker": "maker's specification", "house": "limit set by the workshop", "era": "minimum for its time"}
+#: What a number means, in one sentence, for somebody who never heard the word. Key of the quantity → sentence.
+_MEANINGS = {
+    POWER: "What the amplifier put into the load in this test; the most that it can give may be higher.",
+    BALANCE: "How much louder one channel is: 0 dB is equally loud, 6 dB is twice the voltage.",
+    "level_v_rms": "The voltage at the output during this test (r.m.s., the value that counts for power).",
+    "gain_db": "How many times larger the signal leaves than it enters: 20 dB is ten times, 26 dB twenty times.",
+    "thd_percent": "Overtones that the unit adds to a pure tone, as a share of it: 1 % is a hundredth.",
+    "thd_n_percent": "All that comes out besides the pure tone (overtones, hum, noise), as a share of the whole.",
+}
+#: The same by what the unit says, for quantities that later measurements bring.
+_MEANINGS_OF_UNIT = {
+    "dB": "Decibels compare levels: 0 dB is the same, 3 dB twice the power, 20 dB 10 times the voltage.",
+    "%": "A share of the whole signal: 1 % is a hundredth.",
+    "Hz": "Frequency, the pitch of a tone: people hear from about 20 Hz (deep) to 20 000 Hz (high).",
+}
+_RESPONSE = (
+    "How evenly deep and high tones come through: 0 dB is as loud as the tone of 1 kHz, −3 dB is half its power."
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Topic:
+    """One quantity under one limit: a heading, where it was found, a line a channel, and what it means."""
+
+    heading: str
+    step: str
+    lines: tuple[str, ...]
+    meaning: str = ""
+
+
+def verdict_headline(content: ReportContent) -> str:
+    """Return the verdict in one or two words."""
+    return f"Verdict: {content.verdict}" if content.verdict else "No verdict"
+
+
+def verdict_lines(content: ReportContent, *, most: int = 3) -> list[str]:
+    """Return the verdict in plain words: how many limits were kept, and each that was not, with its value.
+
+    most : so many are named here; of more, the number is said.
+    """
+    judged = [finding for finding in content.findings if finding.limit]
+    lines = list(_counts(content, judged))
+    for word in ("fail", "undecided"):
+        found = [finding for finding in judged if finding.verdict == word]
+        lines += [f"– {_named(finding)}" for finding in found[:most]]
+        if len(found) > most:
+            lines.append(f"– and {len(found) - most} more that {_WORDS[word]}; all are listed below.")
+    lines += [f"– {gap}" for gap in content.gaps]
+    return lines
+
+
+_WORDS = {"pass": "kept their limit", "fail": "did not keep their limit", "undecided": "are undecided"}
+
+
+def _counts(content: ReportContent, judged: Sequence[Finding]) -> Iterator[str]:
+    if not content.findings:
+        yield "Nothing was measured, so nothing can be said about this unit."
+    elif not judged:
+        yield "No limits were set, so there is no verdict; the values that were measured are listed below."
+    else:
+        number = {word: sum(finding.verdict == word for finding in judged) for word in _WORDS}
+        total = len(judged)
+        if number["pass"] == total:
+            yield "The one value with a limit kept it." if total == 1 else f"All {total} values with a limit kept it."
+        else:
+            parts = [f"{count} {_one(word, count)}" for word, count in number.items() if count]
+            yield f"Of {total} {'value' if total == 1 else 'values'} with a limit, {', '.join(parts)}."
+    if not content.finished:
+        yield "The plan was not carried out to its end: what is missing is never counted as a pass."
+
+
+def _one(word: str, count: int) -> str:
+    return _WORDS[word].replace("their", "its").replace("are ", "is ") if count == 1 else _WORDS[word]
+
+
+def _named(finding: Finding) -> str:
+    """Return a finding that was not a pass, in one line."""
+    where = f" on channel {finding.channel}" if finding.channel is not None else ""
+    why = f": {finding.reason}" if finding.reason and finding.verdict == "undecided" else ""
+    return f"{finding.words}{where} ({finding.step}): {amount(finding)}; limit: {finding.limit}{why}."
+
+
+def amount(finding: Finding) -> str:
+    """Return '0.0123 ± 0.0005 %', 'at most 0.001 %' (where the bench itself is the limit), or 'not known'."""
+    if finding.value is None:
+        return "not known"
+    unit = f" {finding.unit}" if finding.unit else ""
+    if finding.bound:
+        return f"{finding.bound} {value_digits(finding.value, finding.uncertainty)}{unit}"
+    return f"{with_uncertainty(finding.value, finding.uncertainty)}{unit}"
+
+
+def topics(content: ReportContent) -> list[Topic]:
+    """Return all findings as topics, in the order of the plan; what a number means is said only once."""
+    found = []
+    said: set[str] = set()
+    for (step, *_), group in groupby(content.findings, key=_topic_of):
+        members = list(group)
+        meaning = meaning_of(members[0])
+        found.append(
+            Topic(
+                heading=members[0].words[:1].upper() + members[0].words[1:],
+                step=step,
+                lines=(*map(line_of, members), *_limit_lines(members[0])),
+                meaning="" if meaning in said else meaning,
+            )
+        )
+        said.add(meaning)
+    return found
+
+
+def _topic_of(finding: Finding) -> tuple[str, ...]:
+    return finding.step, finding.quantity, finding.words, finding.limit, finding.source
+
+
+def line_of(finding: Finding) -> str:
+    """Return one finding as a line; where there is a limit, its verdict stands at the end in words."""
+    who = f"Channel {finding.channel}: " if finding.channel is not None else ""
+    line = f"{who}{amount(finding)}"
+    if finding.limit:
+        line += f"; verdict: {finding.verdict}"
+    # Why a value failed is seen from the limit, which stands below; why one is undecided or not known is not.
+    return line + (f" ({finding.reason})" if finding.reason and finding.verdict != "fail" else "")
+
+
+def _limit_lines(finding: Finding) -> Iterator[str]:
+    if finding.limit:
+        source = _SOURCES.get(finding.source, finding.source)
+        yield f"Limit: {finding.limit}" + (f" ({source})." if source else ".")
+
+
+def meaning_of(finding: Finding) -> str:
+    """Return what a quantity means in one sentence; '' where nothing general can be said."""
+    known = _MEANINGS.get(finding.quantity)
+    if known is None and finding.quantity.startswith("level_"):
+        known = _MEANINGS["level_v_rms"]
+    return known or _MEANINGS_OF_UNIT.get(finding.unit, "")
+
+
+def chart_meaning(content: ReportContent) -> str:
+    """Return what the chart shows in one sentence."""
+    return _RESPONSE if content.chart is not None and content.chart.name == "response" else ""
