@@ -8,7 +8,7 @@ import pytest
 from plan_fakes import PLAN, use_fakes
 
 from audiomeas.errors import FileProblem, TomlProblem
-from audiomeas.plan.file import read_plan, refuse_impossible
+from audiomeas.plan.file import find_plan, read_plan, refuse_impossible
 
 
 @pytest.fixture(autouse=True)
@@ -142,3 +142,16 @@ def test_distortion_without_a_third_harmonic_is_refused_when_the_rate_is_known(t
         refuse_impossible(plan, 48_000.0)
     with pytest.raises(TomlProblem, match="use at most 8000 Hz, or a higher sample rate"):
         read_plan(_write(tmp_path, PLAN.replace("frequency_hz = 1000.0", "frequency_hz = 20000")), sample_rate_hz=48e3)
+
+
+def test_a_bare_name_means_a_shipped_plan_unless_such_a_file_is_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert find_plan("power-amplifier").is_file()
+    assert find_plan("power-amplifier.toml") == Path("power-amplifier.toml")
+    assert find_plan("folder/power-amplifier") == Path("folder/power-amplifier")
+    with pytest.raises(FileProblem, match="did you mean 'power-amplifier'"):
+        find_plan("power-amplifyer")
+    (tmp_path / "power-amplifier").write_text(PLAN)
+    assert find_plan("power-amplifier") == Path("power-amplifier")

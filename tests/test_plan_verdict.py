@@ -108,7 +108,7 @@ def test_each_channel_gets_its_row() -> None:
     limit = _limit(at_least=25.0, at_most=27.0)
     rows = judge_step(_step(limit), _result(_channel(1, 26.0), _channel(2, 29.0)))
     assert [(row.channel, row.verdict) for row in rows] == [(1, "pass"), (2, "fail")]
-    assert rows[1].reason == "outside 25 to 27 dB by more than its uncertainty"
+    assert rows[1].reason == "outside the limit by more than its uncertainty"
     assert (rows[0].value, rows[0].uncertainty, rows[0].step, rows[0].source) == (26.0, 0.1, "gain", "house")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import errno
 import json
 import os
@@ -100,6 +101,23 @@ def test_captures_are_kept_bit_for_bit_with_their_volts(tmp_path: Path) -> None:
     assert np.array_equal(samples, capture.samples)
     assert rate_hz == 48_000
     assert read_recording(path).v_rms_at_full_scale == (2.0, 2.1)
+
+
+def test_a_bench_on_one_input_of_several_keeps_a_capture_that_reads_back(tmp_path: Path) -> None:
+    from audiomeas.recording import read_recording
+
+    capture, recording = capture_of()
+    second = dataclasses.replace(
+        recording,
+        counts_fs=recording.counts_fs[:, 1:],
+        channels=(2,),
+        v_rms_at_full_scale=(2.1,),
+        scale_uncertainty=(0.01,),
+    )
+    read = read_recording(_opened(tmp_path).begin_step("a", "distortion", {}).keep(capture, second))
+    assert (read.channels, read.v_rms_at_full_scale) == ((2,), (2.1,))
+    # Written as 24 bits and read back: the same codes, scaled by the same largest code; rounding of doubles only.
+    assert np.allclose(read.counts_fs, second.counts_fs, rtol=1e-12, atol=0)
 
 
 def test_everything_in_a_record_is_plain_text_or_audio(tmp_path: Path) -> None:
@@ -327,3 +345,14 @@ def test_times_are_utc_whatever_the_clock_on_the_wall_says(tmp_path: Path, monke
         time.tzset()
     assert event["at"].endswith("Z")
     assert event["at"][:13] == now[:13] or event["at"][14:16] in ("59", "00")  # the hour may just have turned
+
+
+def test_names_that_no_system_takes_are_said_in_one_line(tmp_path: Path) -> None:
+    for read in (read_visit, find_visits):
+        with pytest.raises(FileProblem, match="name is too long"):
+            read(tmp_path / ("a" * 5000))
+    with pytest.raises(FileProblem, match="name is too long"):
+        _opened(tmp_path / ("a" * 5000))
+    with pytest.raises(FileProblem, match="is a file, not a folder"):
+        (tmp_path / "file").write_text("")
+        _opened(tmp_path / "file" / "records")

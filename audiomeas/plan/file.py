@@ -23,10 +23,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.errors import RequestError, TomlProblem
+from audiomeas.errors import FileProblem, RequestError, TomlProblem
+from audiomeas.files import shipped, translated
 from audiomeas.measurement import registry
 from audiomeas.record.unit import checked_text
-from audiomeas.tomlfile import Table, read_toml
+from audiomeas.tomlfile import Table, nearest, read_toml
 
 if TYPE_CHECKING:
     from audiomeas.measurement.base import Measurement, Option
@@ -92,6 +93,28 @@ class Plan:
     steps: tuple[Step, ...]
     path: Path
     text: str
+
+
+def shipped_plans() -> list[str]:
+    """Return the names of the plans that ship with audiomeas."""
+    return sorted(path.stem for path in shipped("examples", "plans").glob("*.toml"))
+
+
+def find_plan(plan: Path | str) -> Path:
+    """Return the file of a plan: a path as it is; a bare name that is no file here means a shipped plan.
+
+    Raises FileProblem with the nearest shipped plan.
+    """
+    path = Path(plan)
+    with translated(path, "read"):
+        if path.exists() or path.suffix or path.name != str(plan):
+            return path
+    if path.name not in shipped_plans():
+        names = shipped_plans()
+        raise FileProblem(
+            f"{plan} is neither a file here nor a shipped plan{nearest(path.name, names)}; shipped: {', '.join(names)}"
+        )
+    return shipped("examples", "plans", f"{path.name}.toml")
 
 
 def read_plan(path: Path, *, sample_rate_hz: float | None = None) -> Plan:

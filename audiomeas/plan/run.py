@@ -7,7 +7,7 @@ goes on with the next one; without a bench (DeviceError) it ends there. What was
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -20,7 +20,8 @@ from audiomeas.errors import (
     Interrupted,
 )
 from audiomeas.measurement import registry
-from audiomeas.plan.file import Plan, Step, read_plan, refuse_impossible
+from audiomeas.measurement.result import SIMULATED_NOTE, clean
+from audiomeas.plan.file import Plan, Step, find_plan, read_plan, refuse_impossible
 from audiomeas.plan.verdict import Verdict, judge_step, overall
 from audiomeas.record.store import (
     PlanAsRun,
@@ -121,6 +122,33 @@ class RunOutcome:
         judged = EXIT_DONE if self.verdict in (None, "pass") else EXIT_VERDICT
         return max([judged, *(failure.exit_status for failure in self.failures)])
 
+    def as_json(self) -> dict[str, Any]:
+        """Return the outcome as one JSON object."""
+        return {
+            "audiomeas": self.visit.version,
+            "simulated": self.visit.simulated,
+            "unit": self.visit.unit.as_json(),
+            "stage": self.visit.stage,
+            "plan": self.visit.plan_title,
+            "record": str(self.visit.path),
+            "verdict": self.verdict,
+            "verdicts": [clean(row.as_json()) for row in self.verdicts],
+            "failures": [asdict(failure) for failure in self.failures],
+        }
+
+    def text(self) -> str:
+        """Return the outcome in lines: whose, each row with its limit and reason, the verdict, the record's folder."""
+        visit = self.visit
+        lines = [SIMULATED_NOTE] if visit.simulated else []
+        lines.append(f"{visit.unit.name}, {visit.stage}: {visit.plan_title}")
+        for step in visit.steps:
+            lines += ["", step.name]
+            if step.result is None:
+                lines.append(f"  {step.status}: {step.reason}")
+            lines += [f"  {row.text()}" for row in step.verdicts]
+        lines += ["", f"verdict: {self.verdict or 'none, this plan has no limits'}", f"record: {visit.path}"]
+        return "\n".join(lines)
+
 
 def _quiet(_: str) -> None:
     """Say nothing."""
@@ -136,18 +164,20 @@ def run(
     say: Say | None = None,
     progress: Progress | None = None,
 ) -> RunOutcome:
-    """Run a plan file on a unit and keep the record of this visit.
+    """Run a plan on a unit and keep the record of this visit.
 
-    unit : a Unit, or as it is written: 'Demo amplifier A, serial D-0001'.   bench : None for the simulated bench.
+    plan : a file, or the name of a shipped plan ('power-amplifier').   bench : a file; None: AUDIOMEAS_BENCH, else the
+    simulated bench.   unit : a Unit, or as it is written: 'Demo amplifier A, serial D-0001'.
     Raises RequestError, FileProblem, TomlProblem before any sound; Interrupted when stopped (what was captured is
     kept); FileProblem when the record can't be written on.
     """
-    read = read_plan(Path(plan))
+    read = read_plan(find_plan(plan))
     who = parse_unit(unit, kind=read.kind) if isinstance(unit, str) else unit
     checked_stage(stage)
-    from audiomeas.measurement.session import open_session
+    from audiomeas.measurement.api import open_bench
+    from audiomeas.measurement.session import Session
 
-    with open_session(None if bench is None else Path(bench), say=say, progress=progress) as session:
+    with Session(open_bench(bench), say=say, progress=progress) as session:
         refuse_impossible(read, session.bench.form.sample_rate_hz)
         return run_on(session, read, unit=who, records=Path(records), stage=stage, say=say)
 

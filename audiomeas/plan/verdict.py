@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.record.verdict_row import Verdict, Word, limit_text, overall
+from audiomeas.record.verdict_row import Verdict, Word, overall
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
@@ -151,7 +151,6 @@ def _judged(limit: Limit, reading: _Reading) -> tuple[Word, str]:
     verdict = decide(reading.value, reading.uncertainty, at_least=limit.at_least, at_most=at_most)
     if verdict == "pass":
         return verdict, ""
-    wanted = limit_text(limit.at_least, limit.at_most, limit.difference_at_most, limit.unit)
     if verdict == "fail":
-        return verdict, f"outside {wanted} by more than its uncertainty"
-    return verdict, f"the limit ({wanted}) lies inside the uncertainty"
+        return verdict, "outside the limit by more than its uncertainty"
+    return verdict, "the limit lies inside the uncertainty"

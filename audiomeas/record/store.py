@@ -248,9 +248,10 @@ class StepWriter:
         from audiomeas.recording import suffix_for, write_capture
 
         form = capture.form
-        suffix = suffix_for(form.sample_format, capture.samples.shape[1], form.sample_rate_hz)
+        samples = capture.samples[:, [channel - 1 for channel in recording.channels]]  # inputs that the bench uses
+        suffix = suffix_for(form.sample_format, samples.shape[1], form.sample_rate_hz)
         path = free_name(self.folder, "capture", suffix)
-        write_capture(path, capture.samples, form.sample_format, recording)
+        write_capture(path, samples, form.sample_format, recording)
         self._note("captured", file=f"{self.folder.name}/{path.name}")
         return path
 

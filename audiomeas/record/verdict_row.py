@@ -39,6 +39,17 @@ class Verdict:
         """Return the row's JSON object."""
         return asdict(self)
 
+    def text(self) -> str:
+        """Return the row as one line: 'fail, left: distortion 0.51 ± 0.01 %; at most 0.1 % (house); outside …'."""
+        where = {None: "", 1: ", left", 2: ", right"}.get(self.channel, f", channel {self.channel}")
+        found = "not known" if self.value is None else f"{self.bound} {self.value:.4g}".strip()
+        if self.value is not None and self.uncertainty is not None:
+            found += f" ± {self.uncertainty:.2g}"
+        if self.value is not None:
+            found = f"{found} {self.unit}".rstrip()
+        line = f"{self.verdict}{where}: {self.words} {found}; {self.limit_text()} ({self.source})"
+        return f"{line}; {self.reason}" if self.reason else line
+
     def limit_text(self) -> str:
         """Return the limit in words: 'at most 0.1 %', 'within 20 … 22 V', 'channels within 0.5 dB'."""
         return limit_text(self.at_least, self.at_most, self.difference_at_most, self.unit)

@@ -15,6 +15,7 @@ A visit's folder (see `store` for how it is written) is readable with a text edi
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -122,9 +123,10 @@ class Visit:
 
 def read_visit(path: Path) -> Visit:
     """Read a visit's folder. Raises FileProblem that names the file: missing, damaged, or of a newer version."""
-    facts = _facts(path)
-    events = journal.read(path / journal.NAME) if (path / journal.NAME).exists() else ()
-    return _guarded(path / VISIT_FILE, lambda: _visit(path, facts, events))
+    with translated(path, "read"):
+        facts = _facts(path)
+        events = journal.read(path / journal.NAME) if (path / journal.NAME).exists() else ()
+        return _guarded(path / VISIT_FILE, lambda: _visit(path, facts, events))
 
 
 def find_visits(
@@ -137,25 +139,32 @@ def find_visits(
 
     on_problem : is told of each damaged record, which is then left out; without it the first one raises FileProblem.
     """
-    found = []
-    for folder in _visit_folders(Path(records)):
-        try:
-            if serial is None or serial in _identities(folder):
-                found.append(read_visit(folder))
-        except FileProblem as problem:
-            if on_problem is None:
-                raise
-            on_problem(problem)
+    found: list[Visit] = []
+    with _told(on_problem):
+        for unit_folder in _folders(Path(records), holding=""):
+            with _told(on_problem):
+                # A folder without visit.json was broken off before anything was measured.
+                for folder in _folders(unit_folder, holding=VISIT_FILE):
+                    with _told(on_problem):
+                        if serial is None or serial in _identities(folder):
+                            found.append(read_visit(folder))
     return tuple(sorted(found, key=lambda visit: (visit.opened_at, str(visit.path))))
 
 
-def _visit_folders(records: Path) -> Iterator[Path]:
-    """Yield the folders that hold a visit. One without visit.json was broken off before anything was measured."""
-    with translated(records, "read"):
-        units = sorted(each for each in records.iterdir() if each.is_dir())
-    for unit in units:
-        with translated(unit, "read"):
-            yield from sorted(each for each in unit.iterdir() if (each / VISIT_FILE).is_file())
+@contextlib.contextmanager
+def _told(on_problem: Callable[[FileProblem], None] | None) -> Iterator[None]:
+    """Tell of a problem with one folder, and let the others be read."""
+    try:
+        yield
+    except FileProblem as problem:
+        if on_problem is None:
+            raise
+        on_problem(problem)
+
+
+def _folders(parent: Path, *, holding: str) -> list[Path]:
+    with translated(parent, "read"):
+        return sorted(each for each in parent.iterdir() if each.is_dir() and (each / holding).exists())
 
 
 def _identities(folder: Path) -> set[str]:
