@@ -29,7 +29,7 @@ _WORDS = {
     "open_bench": "audiomeas.measurement.api",
     "devices": "audiomeas.interface.listing",
     "run": "audiomeas.plan.run",
-    "demo": "audiomeas.plan.demo",
+    "demo": "audiomeas.demo",
     "chart": "audiomeas.present.api",
     "report": "audiomeas.present.api",
 }

@@ -39,7 +39,7 @@ _shown = False
 
 def show_progress(doing: str, part: float) -> None:
     """Show progress on stderr, on one line, when it is a terminal."""
-    global _shown  # noqa: PLW0603 - one terminal, one line
+    global _shown
     if not sys.stderr.isatty():
         return
     width = 24
@@ -53,7 +53,7 @@ def show_progress(doing: str, part: float) -> None:
 
 def show_progress_end() -> None:
     """End the progress line, when there is one."""
-    global _shown  # noqa: PLW0603
+    global _shown
     if _shown:
         sys.stderr.write("\r" + " " * 60 + "\r")
         sys.stderr.flush()

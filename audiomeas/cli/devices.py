@@ -43,10 +43,10 @@ def devices(as_json: bool) -> None:
                 row.host_api,
                 float(row.max_output_channels),
                 float(row.max_input_channels),
-                row.default_sample_rate_hz,
+                row.default_rate_hz,
             )
             for row in listing.rows
         ),
-        notes=listing.notes,
+        notes=(listing.note,) if listing.note else (),
     )
     click.echo(render_table(view))

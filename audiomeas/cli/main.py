@@ -1,4 +1,4 @@
-"""The `audiomeas` command: a group whose commands load when they are used, and the one place that ends with a status."""
+"""The `audiomeas` command: its commands load when they are used, and here alone it ends with an exit status."""
 
 from __future__ import annotations
 
@@ -89,7 +89,7 @@ def main(arguments: list[str] | None = None) -> None:
 def status_of(arguments: list[str] | None = None) -> int:
     """Run the command line and return the exit status."""
     try:
-        status: Any = audiomeas.main(args=arguments, standalone_mode=False)
+        status: Any = audiomeas.main(args=arguments, prog_name="audiomeas", standalone_mode=False)
         sys.stdout.flush()
         return status if isinstance(status, int) else 0
     except (KeyboardInterrupt, click.Abort):

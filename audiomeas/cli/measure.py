@@ -161,5 +161,6 @@ measure = MeasurementGroup(
 analyze = MeasurementGroup(
     "analyze",
     make=_analyze_command,
-    help="Analyse a capture made elsewhere (WAV or FLAC).\n\n\b\nExample: audiomeas analyze distortion capture.wav --json",
+    help="Analyse a capture made elsewhere (WAV or FLAC).\n\n\b\n"
+    "Example: audiomeas analyze distortion capture.wav --json",
 )

@@ -1,0 +1,5 @@
+"""`python -m audiomeas`."""
+
+from audiomeas.cli.main import main
+
+main()

@@ -1,0 +1,79 @@
+"""`audiomeas bench show`: what the bench file says, in words, and what of its calibration does not fit."""
+
+from __future__ import annotations
+
+import click
+
+from audiomeas.cli.common import bench_option, json_option
+
+
+@click.group()
+def bench() -> None:
+    """Show a bench: interface, ranges, loads, ceilings, calibration.
+
+    \b
+    Example: audiomeas bench show --bench my-bench.toml
+    """
+
+
+@bench.command()
+@bench_option
+@json_option
+def show(bench: str | None, as_json: bool) -> None:
+    """Show what a bench file says, and what of its calibration does not fit.
+
+    \b
+    Example: audiomeas bench show --bench my-bench.toml
+    """
+    from audiomeas.bench.interlock import first_look_v_rms
+    from audiomeas.measurement.api import open_bench
+
+    opened = open_bench(bench)
+    facts = opened.facts()
+    for warning in opened.warnings():
+        click.echo(f"warning: {warning}", err=True)
+    if as_json:
+        from audiomeas.files import to_json
+
+        click.echo(to_json({"bench": facts["bench"], "hashes": facts["hashes"]}), nl=False)
+        return
+    kept = opened.file
+    limits = kept.limits
+    identity = opened.interface.identity
+    look_v = first_look_v_rms(opened.ceilings(opened.channels), highest_gain_db=limits.highest_gain_db)
+    simulated = " (SIMULATED)" if opened.simulated else ""
+    click.echo(f"{kept.name}{simulated}, from {kept.file}")
+    click.echo(
+        f"interface    {identity.name} ({identity.host_api}), {kept.interface.sample_rate_hz:g} Hz, "
+        f"{kept.interface.sample_format}"
+    )
+    for channel, range_name in kept.ranges:
+        scale = opened.input_scale(channel)
+        load = kept.load(channel)
+        loaded = f", load {load.resistance_ohm:g} Ω rated {load.rated_w:g} W" if load else ", no load entered"
+        click.echo(
+            f"channel {channel}    range {range_name}: full scale {scale.v_rms_at_full_scale:g} V r.m.s. "
+            f"± {100 * scale.uncertainty:g} %{loaded}"
+        )
+    click.echo(
+        f"ceilings     unit input {limits.input_v_rms:g} V, unit output {limits.output_v_rms:g} V, "
+        f"gain up to {limits.highest_gain_db:g} dB"
+    )
+    click.echo(f"first look   {1000 * look_v:.3g} mV at the unit's input, 40 dB below every ceiling")
+    calibration = kept.calibration
+    click.echo(f"calibration  {calibration.file.name}, made {calibration.made}, holds until {calibration.valid_until}")
+    click.echo("caution      audiomeas is not a safety device: loads get hot, mains and tube voltages kill")
+
+
+@bench.command()
+def units() -> None:
+    """List the simulated units that ship with audiomeas.
+
+    \b
+    Example: audiomeas bench units
+    """
+    from audiomeas.simulation.unit import read_unit, shipped_units
+
+    for name, path in shipped_units().items():
+        unit = read_unit(path)
+        click.echo(f"{name:<28} {unit.kind}: {unit.model}, serial {unit.serial} (SIMULATED)")

@@ -1,0 +1,211 @@
+"""`audiomeas generate STIMULUS FILE`: a stimulus as WAV or FLAC, with the sidecar that `analyze --stimulus` reads."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from audiomeas.stimulus import Stimulus
+    from audiomeas.units import Level
+
+
+@click.group()
+def generate() -> None:
+    """Write a stimulus as WAV or FLAC, with its sidecar FILE.json.
+
+    Levels are in dBFS, or in volts when --full-scale says what the output gives.
+
+    \b
+    Example: audiomeas generate sweep sweep.wav --level "-6 dBFS"
+    """
+
+
+def _common(command: Callable[..., Any]) -> Callable[..., Any]:
+    for decorator in (
+        click.option(
+            "--channels", type=click.Choice(["both", "1", "2"]), default="both", show_default=True, help="Which play."
+        ),
+        click.option(
+            "--format",
+            "sample_format",
+            type=click.Choice(["int16", "int24", "float32"]),
+            default="int24",
+            show_default=True,
+            help="Of the samples.",
+        ),
+        click.option("--rate", "sample_rate_hz", type=click.FLOAT, default=48000.0, show_default=True, help="In Hz."),
+        click.option("--full-scale", metavar="LEVEL", help="What a full-scale sine is at the output, such as '2 V'."),
+        click.option("--level", default="-6 dBFS", show_default=True, metavar="LEVEL", help="In dBFS, or V, mV, dBV."),
+    ):
+        command = decorator(command)
+    return command
+
+
+def _write(
+    file: str,
+    make: Callable[[float, float, tuple[int, ...]], Stimulus],
+    *,
+    level: str,
+    full_scale: str | None,
+    sample_rate_hz: float,
+    sample_format: Any,
+    channels: str,
+) -> None:
+    from audiomeas.errors import RequestError
+    from audiomeas.measurement.api import generate as generate_call
+    from audiomeas.units import parse_level
+
+    scale = None if full_scale is None else parse_level(full_scale)
+    if scale is not None and scale.unit != "V":
+        raise RequestError("--full-scale is in volts, such as '2 V'")
+    if not 8_000 <= sample_rate_hz <= 768_000 or not float(sample_rate_hz).is_integer():
+        raise RequestError(f"a rate of {sample_rate_hz:g} Hz can't be written: use 8000 to 768000 Hz")
+    driven = {"both": (1, 2), "1": (1,), "2": (2,)}[channels]
+    level_v_rms = _resolved(parse_level(level), scale)
+    try:
+        stimulus = make(level_v_rms, sample_rate_hz, driven)
+    except ValueError as error:
+        raise RequestError(str(error)) from None
+    path = generate_call(
+        stimulus, file, v_rms_at_full_scale=None if scale is None else scale.value, sample_format=sample_format
+    )
+    click.echo(f"{path} and {path.name}.json", err=True)
+
+
+def _resolved(level: Level, scale: Level | None) -> float:
+    """Return a level relative to a full-scale sine, or in volts when full scale is known."""
+    from audiomeas.errors import RequestError
+
+    if level.unit == "FS":
+        return level.value * (1.0 if scale is None else scale.value)
+    if level.unit == "V" and scale is not None:
+        return level.value
+    if level.unit == "V":
+        raise RequestError("a level in volts needs --full-scale, such as '2 V'; or give the level in dBFS")
+    raise RequestError("a level in watts belongs to an output of a unit: give dBFS or volts")
+
+
+@generate.command()
+@click.argument("file")
+@click.option("--frequency-hz", type=click.FLOAT, default=997.0, show_default=True)
+@click.option("--duration-s", type=click.FLOAT, default=1.0, show_default=True, help="Of the steady part.")
+@_common
+def sine(file: str, frequency_hz: float, duration_s: float, **common: Any) -> None:
+    """Write a sine with whole periods in its steady part.
+
+    \b
+    Example: audiomeas generate sine tone.wav --frequency-hz 997 --level "-1 dBFS"
+    """
+
+    def make(level_v_rms: float, rate_hz: float, channels: tuple[int, ...]) -> Stimulus:
+        from audiomeas.stimulus import Sine
+        from audiomeas.stimulus.base import checked_tone
+
+        checked_tone(frequency_hz, level_v_rms, rate_hz)
+        _checked_duration(duration_s)
+        return Sine.bin_centred(
+            frequency_hz=frequency_hz,
+            level_v_rms=level_v_rms,
+            sample_rate_hz=rate_hz,
+            window_s=duration_s,
+            driven_channels=channels,
+        )
+
+    _write(file, make, **common)
+
+
+@generate.command()
+@click.argument("file")
+@click.option("--frequencies-hz", metavar="N,N,…", default="100,1000,10000", show_default=True)
+@click.option("--falls-db", metavar="N,N,…", default="0", show_default=True, help="Steps below the level, in dB.")
+@click.option("--step-s", type=click.FLOAT, default=0.5, show_default=True, help="Steady part of each step.")
+@_common
+def steps(file: str, frequencies_hz: str, falls_db: str, step_s: float, **common: Any) -> None:
+    """Write stepped sines: each frequency at each level.
+
+    \b
+    Example: audiomeas generate steps steps.wav --frequencies-hz 997 --falls-db 0,10,20,30
+    """
+
+    def make(level_v_rms: float, rate_hz: float, channels: tuple[int, ...]) -> Stimulus:
+        from audiomeas.stimulus import SteppedSines
+        from audiomeas.stimulus.base import checked_tone
+        from audiomeas.units import db_to_amplitude_ratio
+
+        _checked_duration(step_s)
+        wanted = [
+            (hz, level_v_rms * db_to_amplitude_ratio(-abs(fall)))
+            for fall in _numbers(falls_db)
+            for hz in _numbers(frequencies_hz)
+        ]
+        for hz, level in wanted:
+            checked_tone(hz, level, rate_hz)
+        return SteppedSines.bin_centred(
+            steps=tuple(wanted), sample_rate_hz=rate_hz, window_s=step_s, driven_channels=channels
+        )
+
+    _write(file, make, **common)
+
+
+@generate.command()
+@click.argument("file")
+@click.option("--from-hz", type=click.FLOAT, default=None, help="Default: 5 Hz.")
+@click.option("--to-hz", type=click.FLOAT, default=None, help="Default: 0.48 of the rate.")
+@click.option("--duration-s", type=click.FLOAT, default=4.0, show_default=True)
+@_common
+def sweep(file: str, from_hz: float | None, to_hz: float | None, duration_s: float, **common: Any) -> None:
+    """Write a synchronized exponential sweep.
+
+    \b
+    Example: audiomeas generate sweep sweep.flac --level "-6 dBFS" --rate 96000
+    """
+
+    def make(level_v_rms: float, rate_hz: float, channels: tuple[int, ...]) -> Stimulus:
+        from audiomeas.stimulus import Sweep
+
+        _checked_duration(duration_s)
+        return Sweep(
+            start_hz=from_hz if from_hz is not None else 5.0,
+            stop_hz=to_hz if to_hz is not None else 0.48 * rate_hz,
+            level_v_rms=level_v_rms,
+            sample_rate_hz=rate_hz,
+            duration_s=duration_s,
+            driven_channels=channels,
+        )
+
+    _write(file, make, **common)
+
+
+@generate.command()
+@click.argument("file")
+@click.option("--duration-s", type=click.FLOAT, default=10.0, show_default=True)
+@_common
+def silence(file: str, duration_s: float, **common: Any) -> None:
+    """Write silence, for noise measurements.
+
+    \b
+    Example: audiomeas generate silence silence.wav --duration-s 10
+    """
+
+    def make(level_v_rms: float, rate_hz: float, channels: tuple[int, ...]) -> Stimulus:
+        from audiomeas.stimulus import Silence
+
+        _checked_duration(duration_s)
+        return Silence(duration_s=duration_s, sample_rate_hz=rate_hz)
+
+    _write(file, make, **common)
+
+
+def _checked_duration(duration_s: float) -> None:
+    if not 0 < duration_s <= 4 * 3600:
+        raise ValueError(f"a duration of {duration_s:g} s is not possible: use up to 4 hours")
+
+
+def _numbers(text: str) -> tuple[float, ...]:
+    try:
+        return tuple(float(part) for part in text.split(","))
+    except ValueError:
+        raise ValueError(f"{text!r} is no list of numbers such as 100,1000,10000") from None

@@ -1,0 +1,42 @@
+"""`audiomeas run PLAN --unit …`: a plan on one unit, verdicts, and a record of the visit."""
+
+from __future__ import annotations
+
+import click
+
+from audiomeas.cli.common import bench_option, json_option, say, show_progress, show_progress_end
+
+
+@click.command()
+@click.argument("plan", metavar="PLAN")
+@click.option(
+    "--unit",
+    required=True,
+    metavar="TEXT",
+    help="The unit, such as 'Demo amplifier A, serial D-0001' (or '…, tag 7' when it has no serial).",
+)
+@click.option("--records", default="records", show_default=True, metavar="FOLDER", help="Where records are kept.")
+@click.option(
+    "--stage", default="as-found", show_default=True, metavar="WORD", help="as-found, as-left, after-run-in, return."
+)
+@bench_option
+@json_option
+def run(plan: str, unit: str, records: str, stage: str, bench: str | None, as_json: bool) -> int:
+    """Run a plan on one unit, judge its limits, and keep a record of the visit.
+
+    \b
+    Example: audiomeas run power-amplifier --unit "Demo amplifier A, serial D-0001"
+
+    PLAN is a TOML file, or the name of a shipped plan. Exit status 1 when a verdict is fail or undecided.
+    """
+    from audiomeas.plan.run import run as run_call
+
+    outcome = run_call(plan, unit=unit, bench=bench, records=records, stage=stage, say=say, progress=show_progress)
+    show_progress_end()
+    if as_json:
+        from audiomeas.files import to_json
+
+        click.echo(to_json(outcome.as_json()), nl=False)
+    else:
+        click.echo(outcome.text())
+    return outcome.exit_status

@@ -1,0 +1,141 @@
+"""The arrows of DEVELOPERS.md: imports point downward, and `--help` stays light."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import audiomeas
+
+PACKAGE = Path(audiomeas.__file__).parent
+BASE = {"errors", "units", "files", "tomlfile", ""}  # '' is the package itself (its version)
+ALLOWED = {
+    "stimulus": {"stimulus"},
+    "analysis": {"analysis"},
+    "simulation": {"simulation"},
+    "interface": {"interface", "simulation"},
+    "bench": {"bench", "interface", "simulation"},
+    "measurement": {"measurement", "bench", "analysis", "stimulus", "interface", "recording"},
+    "record": {"record", "measurement", "recording", "interface"},
+    "plan": {"plan", "record", "measurement", "recording", "interface"},
+    "present": {"present", "record", "measurement"},
+    "cli": {"cli", "demo", "plan", "record", "present", "measurement", "bench", "interface", "simulation", "stimulus"},
+    "recording.py": {"stimulus", "interface"},
+    "demo.py": {"plan", "present", "record", "bench"},
+    "errors.py": set(),
+    "units.py": set(),
+    "files.py": set(),
+    "tomlfile.py": set(),
+}
+#: The only outside packages that a room may import.
+OUTSIDE = {
+    "analysis": {"numpy", "scipy"},
+    "stimulus": {"numpy"},
+    "bench": {"numpy"},
+    "simulation": {"numpy", "scipy"},
+    "measurement": {"numpy", "scipy"},
+    "plan": {"numpy"},
+    "record": {"numpy"},
+    "present": {"numpy", "matplotlib"},
+    "cli": {"click"},
+}
+
+
+def imports(path):
+    """Yield every imported module of a file, by full name."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            yield node.module or ""
+
+
+def files_of(room):
+    return [PACKAGE / room] if room.endswith(".py") else sorted((PACKAGE / room).rglob("*.py"))
+
+
+def test_every_room_is_listed():
+    rooms = {p.name for p in PACKAGE.iterdir() if p.is_dir() and (p / "__init__.py").exists()}
+    modules = {p.name for p in PACKAGE.glob("*.py")} - {"__init__.py", "__main__.py"}
+    assert rooms | modules == set(ALLOWED)
+
+
+@pytest.mark.parametrize("room", ALLOWED)
+def test_imports_point_downward(room):
+    for path in files_of(room):
+        for name in imports(path):
+            if name.split(".")[0] == "audiomeas":
+                target = name.split(".")[1] if "." in name else ""
+                assert target in ALLOWED[room] | BASE, f"{path.name} imports {name}"
+
+
+@pytest.mark.parametrize("room", OUTSIDE)
+def test_outside_packages(room):
+    for path in files_of(room):
+        for name in imports(path):
+            top = name.split(".")[0]
+            if top in sys.stdlib_module_names or top == "audiomeas":
+                continue
+            assert top in OUTSIDE[room], f"{path.name} imports {name}"
+
+
+def test_analysis_has_no_clock_file_or_process():
+    forbidden = {"time", "datetime", "os", "pathlib", "subprocess", "threading", "random", "io"}
+    for path in files_of("analysis"):
+        assert not forbidden & {name.split(".")[0] for name in imports(path)}, path.name
+
+
+def loaded_by(code):
+    """Return the modules loaded by a piece of code in a fresh interpreter."""
+    command = [sys.executable, "-c", f"{code}\nimport sys; print(' '.join(sys.modules))"]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    return set(done.stdout.split("\n")[-2].split())
+
+
+HEAVY = {"numpy", "scipy", "matplotlib", "sounddevice", "soundfile"}
+HELPS = [
+    ["--help"],
+    ["demo", "--help"],
+    ["devices", "--help"],
+    ["bench", "--help"],
+    ["bench", "show", "--help"],
+    ["measure", "--help"],
+    ["measure", "distortion", "--help"],
+    ["measure", "response", "--help"],
+    ["analyze", "distortion", "--help"],
+    ["analyze", "response", "--help"],
+    ["generate", "sweep", "--help"],
+    ["run", "--help"],
+    ["chart", "--help"],
+    ["report", "--help"],
+]
+
+
+@pytest.mark.parametrize("arguments", HELPS, ids=" ".join)
+def test_help_loads_nothing_heavy(arguments):
+    """The time itself is a benchmark (tests/benchmarks/bench_help.py); what makes it is tested here."""
+    code = f"from audiomeas.cli.main import status_of; assert status_of({arguments!r}) == 0"
+    assert not HEAVY & loaded_by(code)
+
+
+def test_importing_the_package_loads_nothing_heavy():
+    assert not HEAVY & loaded_by("import audiomeas; audiomeas.__version__; dir(audiomeas)")
+
+
+def test_no_test_takes_its_truth_from_the_analysis_of_another_room():
+    """Correction 16, as far as a program can see it: simulation and stimulus are tested without analysis."""
+    for path in Path(__file__).parent.glob("test_simulation*.py"):
+        assert not [name for name in imports(path) if name.startswith("audiomeas.analysis")], path.name
+
+
+def test_every_help_has_an_example():
+    for arguments in HELPS:
+        command = [sys.executable, "-m", "audiomeas", *arguments]
+        done = subprocess.run(command, capture_output=True, text=True, check=True)
+        if arguments != ["--help"]:
+            assert "Example: audiomeas " in done.stdout, arguments

@@ -1,0 +1,84 @@
+"""Writing: whole or not at all, never over another file; reading: errors of our own."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+from pathlib import Path
+
+import pytest
+
+from audiomeas import files
+from audiomeas.errors import FileProblem
+
+
+def test_never_overwrites(tmp_path):
+    path = tmp_path / "kept.txt"
+    files.write_new_text(path, "first")
+    with pytest.raises(FileProblem, match="never overwritten"):
+        files.write_new_text(path, "second")
+    assert path.read_text() == "first"
+    assert [p.name for p in tmp_path.iterdir()] == ["kept.txt"]
+
+
+def test_a_failing_writer_leaves_nothing(tmp_path):
+    def half(temporary: Path) -> None:
+        temporary.write_text("half")
+        raise RuntimeError("power cut")
+
+    with pytest.raises(RuntimeError):
+        files.write_new(tmp_path / "x.txt", half)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("number", "words"), [(errno.ENOSPC, "disk is full"), (errno.EROFS, "read-only"), (errno.EIO, "can't write")]
+)
+def test_disk_errors_are_one_line(tmp_path, number, words):
+    def fails(_: Path) -> None:
+        raise OSError(number, os.strerror(number))
+
+    with pytest.raises(FileProblem, match=words) as caught:
+        files.write_new(tmp_path / "x.txt", fails)
+    assert "\n" not in str(caught.value)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_missing_folder_and_bad_names(tmp_path):
+    with pytest.raises(FileProblem, match="not found"):
+        files.write_new_text(tmp_path / "no" / "x.txt", "a")
+    with pytest.raises(FileProblem):
+        files.write_new_text(tmp_path / ("x" * 300), "a")
+    with pytest.raises(FileProblem):
+        files.read_text(Path("a\0b"))
+
+
+def test_a_real_full_disk():
+    """/dev/full is the kernel's own full disk: writing to it gives ENOSPC."""
+    if not Path("/dev/full").exists():
+        pytest.skip("no /dev/full on this system")
+    with pytest.raises(FileProblem, match="disk is full"), files.translated(Path("/dev/full"), "write"):
+        Path("/dev/full").write_text("x")
+
+
+def test_json_refuses_what_is_no_number(tmp_path):
+    path = tmp_path / "x.json"
+    for text in ("NaN", "[Infinity]", "{", "[" * 100_000, '{"a": -Infinity}'):
+        path.write_text(text)
+        with pytest.raises(FileProblem, match=r"x\.json"):
+            files.read_json(path)
+    with pytest.raises(ValueError, match="Out of range"):
+        files.to_json({"a": float("nan")})
+
+
+def test_checksum_is_sha256(tmp_path):
+    path = tmp_path / "x"
+    path.write_bytes(b"abc")
+    assert files.sha256_of(path) == hashlib.sha256(b"abc").hexdigest()
+
+
+def test_free_name_counts_up(tmp_path):
+    assert files.free_name(tmp_path, "a", ".txt").name == "a.txt"
+    (tmp_path / "a.txt").touch()
+    assert files.free_name(tmp_path, "a", ".txt").name == "a-2.txt"
