@@ -214,7 +214,7 @@ def read_audio(path: Path) -> tuple[NDArray[np.float64], int, str]:
         with soundfile.SoundFile(path) as handle:
             announced = handle.frames
             rate_hz, subtype = handle.samplerate, handle.subtype
-            samples = handle.read(dtype="float64", always_2d=True)
+            samples = _fractions_of(handle)
     except soundfile.LibsndfileError as error:
         raise FileProblem(f"{path} can't be read as audio ({_plain(error)}): a WAV or FLAC file was expected") from None
     except (MemoryError, ValueError, OverflowError):
@@ -225,13 +225,24 @@ def read_audio(path: Path) -> tuple[NDArray[np.float64], int, str]:
         raise FileProblem(f"{path} holds no samples")
     if not np.all(np.isfinite(samples)):
         raise FileProblem(f"{path} holds values that are no numbers (NaN or infinite): capture it again")
-    return samples * _code_correction(subtype), rate_hz, subtype
+    return samples, rate_hz, subtype
 
 
-def _code_correction(subtype: str) -> float:
-    """Return what makes the largest code 1.0 (libsndfile makes the code below it 1 − 2^(1−bits))."""
-    bits = {"PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "PCM_S8": 8, "PCM_U8": 8}.get(subtype)
-    return 1.0 if bits is None else 2.0 ** (bits - 1) / (2.0 ** (bits - 1) - 1.0)
+def _fractions_of(handle: Any) -> NDArray[np.float64]:
+    """Read all samples as fractions of full scale, by the arithmetic of a live capture: both are equal, bit for bit.
+
+    handle : an open soundfile.SoundFile.
+    """
+    from audiomeas.interface.transport import to_fractions
+
+    if handle.subtype == "PCM_16":
+        return to_fractions(handle.read(dtype="int16", always_2d=True), "int16")
+    if handle.subtype == "PCM_24":
+        return to_fractions(handle.read(dtype="int32", always_2d=True), "int24")
+    samples: NDArray[np.float64] = handle.read(dtype="float64", always_2d=True)
+    # libsndfile makes the largest code 1 − 2^(1−bits); here it is 1.
+    bits = {"PCM_32": 32, "PCM_S8": 8, "PCM_U8": 8}.get(handle.subtype)
+    return samples if bits is None else samples * (2.0 ** (bits - 1) / (2.0 ** (bits - 1) - 1.0))
 
 
 def read_recording(path: Path) -> Recording:
