@@ -120,6 +120,15 @@ def test_a_bench_on_one_input_of_several_keeps_a_capture_that_reads_back(tmp_pat
     assert np.allclose(read.counts_fs, second.counts_fs, rtol=1e-12, atol=0)
 
 
+def test_a_capture_is_named_for_its_purpose(tmp_path: Path) -> None:
+    capture, recording = capture_of()
+    step = _opened(tmp_path).begin_step("a", "distortion", {})
+    for purpose in ("setting the level", "../..", "setting the level"):
+        step.keep(capture, dataclasses.replace(recording, conditions={"purpose": purpose}))
+    names = [path.name for path in read_visit(step.folder.parent).steps[0].captures]
+    assert names == ["setting-the-level.flac", "capture.flac", "setting-the-level-2.flac"]  # in the order captured
+
+
 def test_everything_in_a_record_is_plain_text_or_audio(tmp_path: Path) -> None:
     path = _whole_visit(tmp_path)
     for file in path.rglob("*"):

@@ -244,13 +244,17 @@ class StepWriter:
         self.folder = folder
 
     def keep(self, capture: Capture, recording: Recording) -> Path:
-        """Store a capture as it was delivered, with its sidecar. Raises FileProblem; never overwrites."""
+        """Store a capture as it was delivered, with its sidecar, named for its purpose. Never overwrites.
+
+        Raises FileProblem.
+        """
         from audiomeas.recording import suffix_for, write_capture
 
         form = capture.form
         samples = capture.samples[:, [channel - 1 for channel in recording.channels]]  # inputs that the bench uses
         suffix = suffix_for(form.sample_format, samples.shape[1], form.sample_rate_hz)
-        path = free_name(self.folder, "capture", suffix)
+        purpose = str(recording.conditions.get("purpose", ""))  # 'setting the level', 'distortion' …
+        path = free_name(self.folder, slug(purpose, otherwise="capture"), suffix)
         write_capture(path, samples, form.sample_format, recording)
         self._note("captured", file=f"{self.folder.name}/{path.name}")
         return path

@@ -9,7 +9,7 @@ A visit's folder (see `store` for how it is written) is readable with a text edi
             bench/          copies of the bench and calibration files, as they were
             journal.jsonl   what happened, a line each
             00-first-look/  the quiet sweep before any level: capture and what it told
-            01-distortion-at-1-w/   step.json, capture.flac and its sidecar, result.json, verdict.json
+            01-distortion-at-1-w/   step.json, distortion.flac and its sidecar, result.json, verdict.json
             checksums.sha256        written at the end: SHA-256 of every file
 """
 
