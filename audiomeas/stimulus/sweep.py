@@ -50,6 +50,37 @@ class Sweep:
                 f"a sweep from {self.start_hz:g} Hz needs at least {math.log(self._ratio) / self.start_hz:.2g} s"
             )
 
+    @classmethod
+    def covering(cls, *, from_hz: float, to_hz: float, sample_rate_hz: float, duration_s: float, **rest: Any) -> Self:
+        """Make a sweep whose level is full from from_hz to to_hz, with fades long enough to be exact at both.
+
+        It starts near a quarter of from_hz, where its fade-in is gentle to coupling capacitors and keeps the harmonics'
+        impulse responses short; it ends a little above to_hz. Raises ValueError when the rate can't carry to_hz.
+        """
+        stop_hz = min(1.15 * to_hz, 0.485 * sample_rate_hz)
+        wished_hz = from_hz / 4.0
+        if not 0 < from_hz < to_hz <= stop_hz / 1.05:
+            raise ValueError(
+                f"a sweep from {from_hz:g} to {to_hz:g} Hz can't be exact at {sample_rate_hz:g} Hz sample rate"
+            )
+        whole = max(1, round(wished_hz * duration_s / math.log(stop_hz / wished_hz)))
+        start_hz = wished_hz
+        for _ in range(50):  # a contraction: the logarithm changes little, and the fiftieth step nothing at all
+            start_hz = whole * math.log(stop_hz / start_hz) / duration_s
+        if not start_hz < 0.8 * from_hz:
+            needed_s = math.log(stop_hz / (0.7 * from_hz)) / (0.7 * from_hz)
+            raise ValueError(f"a sweep from {from_hz:g} Hz needs at least {needed_s:.2g} s")
+        growth_s = whole / start_hz
+        return cls(
+            start_hz=start_hz,
+            stop_hz=stop_hz,
+            sample_rate_hz=sample_rate_hz,
+            duration_s=duration_s,
+            fade_in_s=growth_s * math.log(0.85 * from_hz / start_hz),
+            fade_out_s=growth_s * math.log(stop_hz / (1.01 * to_hz)),
+            **rest,
+        )
+
     @property
     def _ratio(self) -> float:
         return self.stop_hz / self.start_hz

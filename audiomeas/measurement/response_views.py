@@ -1,0 +1,230 @@
+"""Tables and charts of a response, made from the result alone (also from one that was read back from JSON)."""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left
+from collections.abc import Sequence
+from typing import Any
+
+from audiomeas.measurement.result import ChannelResult, Result
+from audiomeas.measurement.views import ChartView, Column, Series, TableView
+
+#: Nominal third-octave frequencies of ISO 266; they repeat in each decade.
+_NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
+#: A flat response shall look flat: at least this much stands on the axis.
+_SMALLEST_SPAN_DB = 6.0
+
+
+def tables(result: Result) -> tuple[TableView, ...]:
+    """Return the figures of each channel, and the gain at the standard frequencies."""
+    return (_figures(result), _standard_gains(result))
+
+
+def charts(result: Result) -> tuple[ChartView, ...]:
+    """Return the charts: response, then phase, balance and harmonics where they are known."""
+    views = (_response_chart(result), _phase_chart(result), _balance_chart(result), _harmonics_chart(result))
+    return tuple(view for view in views if view is not None)
+
+
+def _known(result: Result) -> list[ChannelResult]:
+    return [channel for channel in result.channels if channel.values["frequency_hz"]]
+
+
+def _reference_hz(result: Result) -> float:
+    return float(result.conditions["reference_hz"])
+
+
+def hertz(frequency_hz: float) -> str:
+    """Return a frequency as the trade writes it: '20 Hz', '1 kHz', '31.5 Hz'."""
+    return f"{frequency_hz / 1000.0:.4g} kHz" if frequency_hz >= 1000.0 else f"{frequency_hz:.4g} Hz"
+
+
+def nominal_frequencies(low_hz: float, high_hz: float) -> list[float]:
+    """Return the nominal third-octave frequencies from low_hz to high_hz."""
+    first, last = math.floor(math.log10(low_hz)), math.floor(math.log10(high_hz))
+    every = [round(step * 10.0**decade, 6) for decade in range(first, last + 1) for step in _NOMINAL]
+    return [hz for hz in every if low_hz <= hz <= high_hz]
+
+
+def at_frequency(frequency_hz: Sequence[float], values: Sequence[float], wanted_hz: float) -> float | None:
+    """Return a curve's value at a frequency, straight over log frequency; None outside the curve."""
+    if not frequency_hz or not frequency_hz[0] <= wanted_hz <= frequency_hz[-1]:
+        return None
+    right = max(1, bisect_left(frequency_hz, wanted_hz))
+    left_hz, right_hz = frequency_hz[right - 1], frequency_hz[right]
+    part = math.log(wanted_hz / left_hz) / math.log(right_hz / left_hz)
+    return values[right - 1] + part * (values[right] - values[right - 1])
+
+
+def _figures(result: Result) -> TableView:
+    columns = (
+        Column(heading="Channel"),
+        Column(heading=f"Gain at {hertz(_reference_hz(result))}", unit="dB"),
+        Column(heading="Deviation", unit="dB"),
+        Column(heading="Lower corner", unit="Hz"),
+        Column(heading="Upper corner", unit="Hz"),
+        Column(heading="Balance", unit="dB"),
+        Column(heading="Delay", unit="ms"),
+        Column(heading="Polarity"),
+    )
+    keys = ("gain_at_reference_db", "deviation_db", "corner_low_hz", "corner_high_hz", "balance_db")
+    rows = tuple(
+        (f"{one.channel}", *(_cell(one, key) for key in keys), _milliseconds(one), _polarity(one))
+        for one in result.channels
+    )
+    uncertainties = tuple((None, *(one.uncertainty.get(key) for key in keys), None, None) for one in result.channels)
+    low_hz, high_hz = result.conditions["deviation_band_hz"]
+    return TableView(
+        title="Response",
+        columns=columns,
+        rows=rows,
+        uncertainties=uncertainties,
+        notes=(
+            f"Deviation from {hertz(_reference_hz(result))} within {hertz(low_hz)} to {hertz(high_hz)}.",
+            f"Corners: {result.conditions['corners']}.",
+        ),
+    )
+
+
+def _cell(one: ChannelResult, key: str) -> str | float | None:
+    value: float | None = one.values[key]
+    note: str | None = one.values.get(key.replace("_hz", "_note")) if key.endswith("_hz") else None
+    return value if note is None else note
+
+
+def _milliseconds(one: ChannelResult) -> float | None:
+    delay_s: float | None = one.values["delay_s"]
+    return None if delay_s is None else 1000.0 * delay_s
+
+
+def _polarity(one: ChannelResult) -> str | None:
+    return {1: "as played", -1: "inverted"}.get(one.values["polarity"] or 0)
+
+
+def _gain_words(result: Result) -> str:
+    if result.conditions["gain_reference"] == "absolute":
+        return "Gain"
+    return f"Gain re {hertz(_reference_hz(result))}"
+
+
+def _standard_gains(result: Result) -> TableView:
+    known = _known(result)
+    low_hz = min((one.values["frequency_hz"][0] for one in known), default=20.0)
+    high_hz = max((one.values["frequency_hz"][-1] for one in known), default=20_000.0)
+    standard = nominal_frequencies(low_hz, high_hz)
+
+    def column(key: str) -> list[list[float | None]]:
+        return [
+            [at_frequency(one.values["frequency_hz"], one.values[key], hz) for one in result.channels]
+            for hz in standard
+        ]
+
+    return TableView(
+        title=f"{_gain_words(result)} at the standard frequencies",
+        columns=(
+            Column(heading="Frequency", unit="Hz"),
+            *(Column(heading=f"Channel {one.channel}", unit="dB") for one in result.channels),
+        ),
+        rows=tuple((hz, *row) for hz, row in zip(standard, column("gain_db"), strict=True)),
+        uncertainties=tuple((None, *row) for row in column("gain_uncertainty_db")),
+    )
+
+
+def _caption(result: Result) -> str:
+    conditions = result.conditions
+    level_v_rms = conditions.get("input_level_v_rms")
+    parts = [
+        f"Sweep of {conditions['sweep_s']:.3g} s"
+        + ("" if level_v_rms is None else f" at {1000.0 * level_v_rms:.4g} mV r.m.s. input"),
+        "driven: " + " and ".join(f"channel {channel}" for channel in conditions["channels_driven"]),
+        f"{result.sample_rate_hz:g} Hz sample rate",
+    ]
+    return "; ".join(parts) + "."
+
+
+def _chart(result: Result, name: str, title: str, y_label: str, series: list[Series], **how: Any) -> ChartView | None:
+    drawn = tuple(one for one in series if len(one.x))
+    if not drawn:
+        return None
+    return ChartView(
+        name=name,
+        title=title,
+        x_label="Frequency (Hz)",
+        y_label=y_label,
+        series=drawn,
+        caption=_caption(result),
+        x_range=(min(one.x[0] for one in drawn), max(one.x[-1] for one in drawn)),
+        simulated=result.simulated,
+        **how,
+    )
+
+
+def _curve(one: ChannelResult, values: Sequence[float | None], label: str | None = None) -> Series:
+    """Return a series of the points that are known."""
+    known = [(hz, value) for hz, value in zip(one.values["frequency_hz"], values, strict=True) if value is not None]
+    return Series(
+        label=label or f"channel {one.channel}",
+        x=[hz for hz, _ in known],
+        y=[value for _, value in known],
+        channel=one.channel,
+    )
+
+
+def _response_chart(result: Result) -> ChartView | None:
+    known = _known(result)
+    if not known:
+        return None
+    # One reference for all channels, so that an imbalance between them is seen.
+    base = known[0]
+    base_db = at_frequency(base.values["frequency_hz"], base.values["gain_db"], _reference_hz(result)) or 0.0
+    series = [_curve(one, [gain_db - base_db for gain_db in one.values["gain_db"]]) for one in known]
+    absolute = result.conditions["gain_reference"] == "absolute"
+    of = f" of channel {base.channel}" if absolute and len(known) > 1 else ""
+    y_label = f"Gain (dB re {hertz(_reference_hz(result))}{of})"
+    return _chart(result, "response", "Frequency response", y_label, series, y_smallest_span=_SMALLEST_SPAN_DB)
+
+
+def _phase_chart(result: Result) -> ChartView | None:
+    series = [_curve(one, one.values["phase_deg"]) for one in _known(result)]
+    return _chart(
+        result, "phase", "Phase after removing each channel's delay", "Phase (degrees)", series, y_smallest_span=30.0
+    )
+
+
+def _balance_chart(result: Result) -> ChartView | None:
+    known = _known(result)
+    if len(known) < 2 or result.conditions["gain_reference"] != "absolute":
+        return None
+    base = known[0]
+    series = [
+        _curve(
+            one,
+            [gain_db - base_db for gain_db, base_db in zip(one.values["gain_db"], base.values["gain_db"], strict=True)],
+            f"channel {one.channel} − channel {base.channel}",
+        )
+        for one in known[1:]
+    ]
+    return _chart(result, "balance", "Balance of the channels", "Difference of gain (dB)", series, y_smallest_span=2.0)
+
+
+def _harmonics_chart(result: Result) -> ChartView | None:
+    series = [
+        Series(
+            label=f"channel {one.channel}, {'2nd' if harmonic['order'] == 2 else '3rd'} harmonic",
+            x=[hz for hz, value in _heard(harmonic)],
+            y=[value for hz, value in _heard(harmonic)],
+            channel=one.channel,
+        )
+        for one in _known(result)
+        for harmonic in one.values["harmonics"]
+        if harmonic["order"] in (2, 3)
+    ]
+    return _chart(
+        result, "harmonics", "Harmonic distortion", "Distortion (% of the fundamental)", series, y_scale="log"
+    )
+
+
+def _heard(harmonic: dict[str, Any]) -> list[tuple[float, float]]:
+    points = zip(harmonic["frequency_hz"], harmonic["distortion_percent"], strict=True)
+    return [(hz, value) for hz, value in points if value is not None]
