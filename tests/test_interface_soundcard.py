@@ -118,6 +118,9 @@ class FakeLibrary(types.ModuleType):
     def _terminate(self) -> None:
         pass
 
+    def _exit_handler(self) -> None:
+        pass
+
     def _initialize(self) -> None:
         self.devices += self.plugged_in_later
         self.plugged_in_later = []
@@ -341,16 +344,24 @@ def test_a_stop_that_hangs_is_aborted_and_closed(fake: FakeLibrary, monkeypatch:
     assert fake.streams[0].calls == ["start", "stop", "abort", "close"]
 
 
-def test_the_first_error_is_the_one_told(fake: FakeLibrary, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_driver_that_never_lets_go_loses_no_capture_and_is_not_used_again(
+    fake: FakeLibrary, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(soundcard, "STOP_HANGS_S", 0.05)
+    monkeypatch.setattr(portaudio, "_left_alone", "")  # put back after the test
     monkeypatch.setattr(FakeStream, "abort", lambda self: self.aborted.wait(0.5))
     fake.stop_hangs = True
+    open_and_close(SoundCard("unit"))  # no error here would let a capture through
+    with pytest.raises(DeviceError, match=r"'unit' .* did not let go: .* start this program again"):
+        open_and_close(SoundCard("unit"))
+    assert "did not let go" in listing.devices().note
+    fake.streams[0].aborted.set()
+
+
+def test_an_exception_inside_is_the_one_told(fake: FakeLibrary) -> None:
     with pytest.raises(ZeroDivisionError), SoundCard("unit").stream(FORM, Silence()):
         raise ZeroDivisionError
-    with pytest.raises(DeviceError, match="does not let go"):
-        open_and_close(SoundCard("unit"))
-    for stream in fake.streams:
-        stream.aborted.set()
+    assert fake.streams[0].calls == ["start", "stop", "close"]
 
 
 def test_exclusive_use_comes_first_and_shared_without_conversion_next(fake: FakeLibrary) -> None:

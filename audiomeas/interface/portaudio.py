@@ -28,6 +28,7 @@ INSTALL_HINT = (
 _LIBRARY_LOCK = threading.RLock()
 _open_streams = 0
 _muted_streams = 0
+_left_alone = ""
 _loud_file: int | None = None
 
 #: PortAudio's error codes (portaudio.h, enum PaErrorCode) that have words of their own here.
@@ -128,8 +129,23 @@ def _mute_for_good() -> None:
         stderr.value = _null_file()
 
 
+def leave_alone(why: str) -> None:
+    """Never call the library again in this process: a thread of ours hangs inside it, and the next would too.
+
+    That includes its own exit handler, with which the program would never end.
+    """
+    global _left_alone
+    _left_alone = why
+    atexit.unregister(sys.modules["sounddevice"]._exit_handler)
+
+
 def library() -> Any:
-    """Return the module sounddevice, started. Raises DeviceError that says what to install when it can't be."""
+    """Return the module sounddevice, started.
+
+    Raises DeviceError that says what to do: it is not installed, does not start, or was left alone.
+    """
+    if _left_alone:
+        raise DeviceError(f"{_left_alone}: plug it in again or restart the sound server, then start this program again")
     with quiet_stderr():
         try:
             import sounddevice

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -168,11 +168,8 @@ def _running(card: _Card, form: StreamFormat, mover: BlockMover) -> Iterator[Non
             with portaudio.quiet_stderr(), _translated(card, form):
                 stream.start()
             yield
-        except BaseException:
-            with suppress(DeviceError):  # the first error is the one to tell
-                _end(stream, card)
-            raise
-        _end(stream, card)
+        finally:
+            _end(stream, card)
 
 
 def _translated(card: _Card, form: StreamFormat) -> AbstractContextManager[None]:
@@ -301,11 +298,15 @@ def flag_words(status: Any) -> tuple[str, ...]:
 
 
 def _end(stream: Any, card: _Card) -> None:
-    """Stop and close; abort when stopping hangs. Raises DeviceError when the driver does not let go."""
+    """Stop and close; abort when stopping hangs.
+
+    Never raises, so that what was captured until a driver or a sound server died is kept. A library that hangs even
+    then is left alone for the rest of this process.
+    """
     with portaudio.quiet_stderr():
         stopped = _finishes(stream.stop) or _finishes(stream.abort)
         if not (stopped and _finishes(stream.close)):
-            raise DeviceError(f"sound card {card} does not let go: unplug it, or restart the sound server")
+            portaudio.leave_alone(f"sound card {card} did not let go")
 
 
 def _finishes(step: Callable[[], object]) -> bool:
