@@ -202,28 +202,31 @@ class SignalPath:
         self._input_noise = [WhiteNoise(card.input_noise_v_rms, rate_hz, s) for s in seeds[4:6]]
         self._output_coupling = [_Coupling(card.output_low_cut_hz, rate_hz) for _ in range(2)]
         self._input_coupling = [_Coupling(card.input_low_cut_hz, rate_hz) for _ in range(2)]
-        self._delays = self._make_delays(delay_frames)
-
-    def _make_delays(self, delay_frames: int) -> list[Delay]:
-        """Return what makes all channels equally late: their own filters differ when only one of them bends."""
         own = [engine.delay_frames for engine in self._engines] or [0, 0]
         if delay_frames < max(own):
             raise ValueError(f"the path takes at least {max(own)} frames, not {delay_frames}")
-        return [Delay(delay_frames - frames) for frames in own]
+        # The card is late before anything makes noise or hum: so these do not move when the latency does. A channel
+        # with fewer filters than the other waits for it.
+        self._latency = [Delay(delay_frames - max(own)) for _ in own]
+        self._waits = [Delay(max(own) - frames) for frames in own]
 
     def process(self, played_v: FloatArray) -> FloatArray:
         """Return volts at the card's converter of volts at its outputs, both (frames, 2). Any number of frames."""
-        outputs = [
-            coupling.process(noise.added_to(played_v[:, channel]))
-            for channel, (coupling, noise) in enumerate(zip(self._output_coupling, self._output_noise, strict=True))
-        ]
-        unit_v = outputs
-        if self._engines:
-            unit_v = [
-                engine.process(outputs[channel], outputs[1 - channel]) for channel, engine in enumerate(self._engines)
-            ]
+        outputs = [self._output(channel, played_v[:, channel]) for channel in (0, 1)]
         captured = np.empty_like(played_v)
-        for channel, volts in enumerate(unit_v):
-            late = self._delays[channel].process(volts) / self._ratios[channel]
-            captured[:, channel] = self._input_noise[channel].added_to(self._input_coupling[channel].process(late))
+        for channel, volts in enumerate(self._unit(outputs)):
+            coupled_v = self._input_coupling[channel].process(volts / self._ratios[channel])
+            captured[:, channel] = self._input_noise[channel].added_to(coupled_v)
         return captured
+
+    def _output(self, channel: int, played_v: FloatArray) -> FloatArray:
+        late_v = self._latency[channel].process(played_v)
+        return self._output_coupling[channel].process(self._output_noise[channel].added_to(late_v))
+
+    def _unit(self, outputs: list[FloatArray]) -> list[FloatArray]:
+        if not self._engines:
+            return outputs
+        return [
+            wait.process(engine.process(outputs[channel], outputs[1 - channel]))
+            for channel, (engine, wait) in enumerate(zip(self._engines, self._waits, strict=True))
+        ]

@@ -141,7 +141,7 @@ def completing_fir(
     is kept exactly, so that the relative error stays small towards DC.
     Complex least squares on relative error over half the sample rate (rows weighted, see _TRANSITION_WEIGHT).
     """
-    grid = (np.arange(400) + 0.5) / 800.0  # fractions of the sample rate, without DC itself
+    grid = np.asarray((np.arange(400) + 0.5) / 800.0, dtype=np.float64)  # of the sample rate, without DC
     z_inverse = np.exp(-2j * np.pi * grid)
     wanted = target(grid * sample_rate_hz) / _sections_at(sections, z_inverse)
     if zero_at_dc:
