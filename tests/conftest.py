@@ -1,6 +1,11 @@
-"""Rules for all tests: markers ask for what they need; `wide` only on request; no bench of the person's own leaks in."""
+"""Rules for all tests: markers ask for what they need; `wide` only on request; no bench of the person's leaks in."""
 
 from __future__ import annotations
+
+import os
+
+# As the command does: one thread for linear algebra, before numpy loads.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from collections.abc import Callable, Generator
 
@@ -46,5 +51,5 @@ def _no_bench_of_the_person(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def need() -> Callable[[str], str]:
-    """`need("ngspice")` returns the program's path; skips, or fails with AUDIOMEAS_REQUIRE_ALL=1, when it is missing."""
+    """`need("ngspice")` returns the program's path; skips (or fails, when all is required) where it is missing."""
     return require

@@ -35,7 +35,7 @@ class DeviceList:
 
 SIMULATED_ROW = DeviceRow(
     name="Simulated card",
-    host_api="simulated",
+    host_api="simulation",
     max_output_channels=2,
     max_input_channels=2,
     default_rate_hz=None,
