@@ -7,6 +7,7 @@ much room it takes, so that whoever lays out a page can leave it.
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -197,14 +198,19 @@ def _set_scales(view: ChartView, ax: Axes, xs: list[NDArray[np.float64]], ys: li
     ax.set_xlim(*(view.x_range or _span([*xs, *band_x], view.x_scale, pad=0.08 if bars else 0.02)))
     pad = 0.12 if any(one.labels for one in view.series) else 0.06
     ax.set_ylim(*(view.y_range or _span([*ys, *band_y], view.y_scale, pad=pad, smallest=view.y_smallest_span)))
-    set_ticks(ax, "x", scale=view.x_scale, is_frequency="Hz" in view.x_label, room_pt=across)
-    set_ticks(ax, "y", scale=view.y_scale, is_frequency="Hz" in view.y_label, room_pt=high)
+    set_ticks(ax, "x", scale=view.x_scale, is_frequency=_in_hertz(view.x_label), room_pt=across)
+    set_ticks(ax, "y", scale=view.y_scale, is_frequency=_in_hertz(view.y_label), room_pt=high)
     ax.grid(True, which="major", color=style.GRID, linewidth=0.6)
     ax.grid(True, which="minor", color=style.FINE_GRID, linewidth=0.4)
     ax.set_axisbelow(True)
     ax.tick_params(which="both", length=0.0, pad=5.0, labelsize=style.TICK_PT)
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)
+
+
+def _in_hertz(label: str) -> bool:
+    """Return whether an axis is in Hz ('frequency (Hz)'), not only relative to a frequency ('dB re 1 kHz')."""
+    return re.search(r"(^|[\s(,])Hz\b", label) is not None
 
 
 def _span(

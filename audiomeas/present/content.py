@@ -7,15 +7,13 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.units import v_rms_to_w
-
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
     from audiomeas.measurement.views import ChartView
     from audiomeas.record.verdict_row import Verdict, Word
     from audiomeas.record.visit import StepRecord, Visit
 
-POWER, BALANCE = "power_w", "balance_db"
+POWER, BALANCE = "level_w", "balance_db"
 #: Shown to customers only where a limit asks for them: the same thing said in another unit, or a setting.
 _TWICE_SAID = ("_dbfs", "_dbv", "_dbu")
 _SETTINGS = ("frequency_hz", "reference_hz", "sinad_db")
@@ -75,6 +73,7 @@ def content_of(visit: Visit) -> ReportContent:
     """Return what a report says about a visit, from its record alone. Nothing is measured or judged here."""
     unit = visit.unit
     results = [step.result for step in visit.steps if step.result is not None]
+    balanced = any(number(each.values.get(BALANCE)) is not None for result in results for each in result.channels)
     return ReportContent(
         maker=unit.maker,
         model=unit.model,
@@ -85,7 +84,7 @@ def content_of(visit: Visit) -> ReportContent:
         plan=visit.plan_title,
         verdict=visit.verdict,
         finished=visit.finished,
-        findings=tuple(finding for step in visit.steps for finding in findings_of(step)),
+        findings=tuple(finding for step in visit.steps for finding in findings_of(step, with_balance=not balanced)),
         gaps=tuple(_gaps(visit)),
         conditions=tuple(_conditions(visit, results)),
         cautions=tuple(dict.fromkeys([*visit.warnings, *(line for result in results for line in result.warnings)])),
@@ -98,19 +97,21 @@ def content_of(visit: Visit) -> ReportContent:
 # ---------------------------------------------------------------- findings
 
 
-def findings_of(step: StepRecord) -> Iterator[Finding]:
-    """Yield what a step found: power first, then what was judged, then what else was measured."""
+def findings_of(step: StepRecord, *, with_balance: bool = True) -> Iterator[Finding]:
+    """Yield what a step found: power first, then what was judged, then what else was measured.
+
+    with_balance : also the difference between the gains of two channels, when no limit asks for a difference.
+    """
     judged = {(row.quantity, row.channel) for row in step.verdicts}
+    measured: list[Finding] = []
     if step.result is not None:
-        yield from (each for each in _powers(step.name, step.result) if (POWER, each.channel) not in judged)
-    for row in step.verdicts:
-        yield _judged(row)
-    if step.result is not None:
-        for finding in _measured(step.name, step.result):
-            if (finding.quantity, finding.channel) not in judged:
-                yield finding
-        if not any(row.difference_at_most is not None for row in step.verdicts):
-            yield from _balance(step.name, step.result)
+        measured = [*_powers(step.name, step.result), *_measured(step.name, step.result)]
+        if with_balance and not any(row.difference_at_most is not None for row in step.verdicts):
+            measured += _balance(step.name, step.result)
+    others = [finding for finding in measured if (finding.quantity, finding.channel) not in judged]
+    yield from (finding for finding in others if finding.quantity == POWER)
+    yield from map(_judged, step.verdicts)
+    yield from (finding for finding in others if finding.quantity != POWER)
 
 
 def _judged(row: Verdict) -> Finding:
@@ -135,7 +136,8 @@ def _measured(step: str, result: Result) -> Iterator[Finding]:
             or (in_percent != figure.key and in_percent in keys)
         ):
             continue
-        for channel in result.channels:
+        # The balance of the first channel is its difference from itself.
+        for channel in result.channels[1:] if figure.key == BALANCE else result.channels:
             value = number(channel.values.get(figure.key))
             if value is not None:
                 yield Finding(
@@ -154,10 +156,12 @@ def number(value: Any) -> float | None:
 
 def _powers(step: str, result: Result) -> Iterator[Finding]:
     """Yield the power of each channel whose output voltage and load are both known (P = U²/R)."""
+    from audiomeas.units import v_rms_to_w
+
     for channel in result.channels:
         level = number(channel.values.get("level_v_rms"))
         load_ohm = number(_of_channel(result.conditions.get("load_ohm"), channel.channel))
-        if level is None or load_ohm is None or load_ohm <= 0.0 or number(channel.values.get(POWER)) is not None:
+        if level is None or load_ohm is None or load_ohm <= 0.0 or POWER in channel.values:
             continue
         power_w = v_rms_to_w(level, load_ohm)
         yield Finding(
@@ -227,9 +231,11 @@ def _conditions(visit: Visit, results: list[Result]) -> Iterator[tuple[str, str]
 
 
 def _loads(results: list[Result]) -> Iterator[tuple[str, str]]:
-    loads = next((result.conditions["load_ohm"] for result in results if result.conditions.get("load_ohm")), None)
-    if isinstance(loads, Mapping):
-        each = ", ".join(f"{value:g} Ω on channel {channel}" for channel, value in loads.items())
+    entered = (result.conditions.get("load_ohm") for result in results)
+    loads = next((each for each in entered if isinstance(each, Mapping) and each), {})
+    known = {channel: value for channel, value in loads.items() if number(value) is not None}
+    if known:
+        each = ", ".join(f"{value:g} Ω on channel {channel}" for channel, value in known.items())
         yield "Load", f"{each}: resistors in place of loudspeakers."
     elif results:
         yield "Load", "none entered; no power can be stated."

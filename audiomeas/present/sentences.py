@@ -24,6 +24,9 @@ _SOURCES = {"maker": "maker's specification", "house": "limit set by the worksho
 _MEANINGS = {
     POWER: "What the amplifier put into the load in this test; the most that it can give may be higher.",
     BALANCE: "How much louder one channel is: 0 dB is equally loud, 6 dB is twice the voltage.",
+    "deviation_db": "How far the loudest or softest tone strays from the reference; 0 dB is even.",
+    "corner_low_hz": "The deep tone at which half the power is left.",
+    "corner_high_hz": "The high tone at which half the power is left.",
     "level_v_rms": "The voltage at the output during this test (r.m.s., the value that counts for power).",
     "gain_db": "How many times larger the signal leaves than it enters: 20 dB is ten times, 26 dB twenty times.",
     "thd_percent": "Overtones that the unit adds to a pure tone, as a share of it: 1 % is a hundredth.",

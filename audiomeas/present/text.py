@@ -40,16 +40,19 @@ def wrap(text: str, room_pt: float, size_pt: float, *, bold: bool = False) -> li
 
 def _wrap_line(text: str, room_pt: float, size_pt: float, bold: bool) -> list[str]:
     lines: list[str] = []
-    current = ""
+    current, filled = "", 0.0
+    # A line's width is the sum of its words': words come again and again, so that few have to be measured.
+    space = width_pt(" ", size_pt, bold)
     for word in text.split(" "):
-        candidate = f"{current} {word}" if current else word
-        if width_pt(candidate, size_pt, bold) <= room_pt:
-            current = candidate
+        wide = width_pt(word, size_pt, bold)
+        if current and filled + space + wide <= room_pt:
+            current, filled = f"{current} {word}", filled + space + wide
             continue
         if current:
             lines.append(current)
         *whole, current = _broken(word, room_pt, size_pt, bold)
         lines.extend(whole)
+        filled = width_pt(current, size_pt, bold) if whole else wide
     return [*lines, current] if current else lines
 
 
@@ -57,9 +60,11 @@ def _broken(word: str, room_pt: float, size_pt: float, bold: bool) -> list[str]:
     """Break one word into pieces that fit (each at least one character)."""
     pieces: list[str] = []
     while len(word) > 1 and width_pt(word, size_pt, bold) > room_pt:
-        fits = 1
-        while fits < len(word) and width_pt(word[: fits + 1], size_pt, bold) <= room_pt:
-            fits += 1
+        low, high = 1, len(word)
+        while low < high:  # the longest beginning that fits, by halving: measuring is what takes time
+            middle = (low + high + 1) // 2
+            low, high = (middle, high) if width_pt(word[:middle], size_pt, bold) <= room_pt else (low, middle - 1)
+        fits = low
         pieces.append(word[:fits])
         word = word[fits:]
     return [*pieces, word] if word else (pieces or [""])

@@ -1,0 +1,82 @@
+"""Digits follow the uncertainty."""
+
+from __future__ import annotations
+
+import math
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from audiomeas.present.digits import fixed, plain, value_digits, with_uncertainty
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "expected"),
+    [
+        # JCGM 100:2008, 7.2.6: y = 10,057 62 Ω with u = 27 mΩ is rounded to 10,058 Ω
+        (10.05762, 0.027, "10.058 ± 0.027"),
+        # ibid.: 10,47 mΩ might be rounded up to 11 mΩ
+        (100.0, 10.47, "100 ± 11"),
+        # ibid.: 28,05 kHz should be rounded down to 28 kHz
+        (1000.0, 28.05, "1000 ± 28"),
+        # Particle Data Group, Review of Particle Physics, Introduction 5.3 (rule and first two figures from memory)
+        (0.827, 0.119, "0.83 ± 0.12"),
+        (0.827, 0.367, "0.8 ± 0.4"),
+        (14.674, 0.964, "14.7 ± 1.0"),
+        # by hand
+        (2.8284, 0.037, "2.83 ± 0.04"),
+        (-140.123, 0.5, "−140.1 ± 0.5"),
+        (0.0003, 0.00002, "0.000300 ± 0.000020"),
+        (12345.0, 230.0, "12340 ± 230"),
+        (-0.001, 0.5, "0.0 ± 0.5"),
+        (0.0, 0.01, "0.000 ± 0.010"),
+        (250.4, 5.0, "250 ± 5"),
+    ],
+)
+def test_value_and_uncertainty_are_rounded_together(value, uncertainty, expected):
+    assert with_uncertainty(value, uncertainty) == expected
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"),
+    [(2.828427, "2.828"), (0.0003, "0.0003000"), (9.99996, "10.00"), (99999.6, "100000"), (250.0, "250.0"), (0.0, "0")],
+)
+def test_without_an_uncertainty_four_digits_are_shown(value, expected):
+    assert plain(value) == with_uncertainty(value, None) == with_uncertainty(value, 0.0) == expected
+
+
+def test_only_the_value_is_rounded_to_its_uncertainty():
+    assert value_digits(2.8284, 0.037) == "2.83"
+
+
+def test_fixed_decimals():
+    assert fixed(-0.004, 2) == "0.00"
+    assert fixed(2.345, 1) == "2.3"
+
+
+@pytest.mark.parametrize("wrong", [math.nan, math.inf, -math.inf])
+def test_what_is_no_number_is_refused(wrong):
+    for call in (lambda: plain(wrong), lambda: with_uncertainty(wrong, 0.1), lambda: with_uncertainty(1.0, wrong)):
+        with pytest.raises(ValueError, match="no number"):
+            call()
+
+
+def test_a_negative_uncertainty_is_refused():
+    with pytest.raises(ValueError, match="negative"):
+        with_uncertainty(1.0, -0.1)
+
+
+@given(
+    st.floats(-1e6, 1e6).filter(lambda value: value == 0 or abs(value) > 1e-6),
+    st.floats(1e-6, 1e5),
+)
+def test_what_is_shown_lies_within_the_uncertainty_and_never_understates_it_much(value, uncertainty):
+    shown_value, shown_uncertainty = (
+        float(Decimal(part.replace("−", "-"))) for part in with_uncertainty(value, uncertainty).split(" ± ")
+    )
+    # Half a unit of the last digit: with one digit (at least 3.55) that is at most 15 % of it.
+    assert abs(shown_value - value) <= 0.15 * uncertainty * (1 + 1e-9)
+    # The rule's own bound downwards; upwards one unit of one digit, at most 1 in 3.55.
+    assert 0.97 * uncertainty * (1 - 1e-9) <= shown_uncertainty <= 1.29 * uncertainty

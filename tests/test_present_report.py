@@ -1,0 +1,185 @@
+"""The customer's report: nothing cut or covered at any extreme, no claim without a row, text that can be selected."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from dataclasses import replace
+
+import present_cases as cases
+import pytest
+
+from audiomeas.errors import FileProblem, RequestError
+from audiomeas.present.report import report_pages, write_report
+from audiomeas.present.sentences import amount, line_of, topics, verdict_lines
+from audiomeas.present.style import PAPERS_PT
+
+
+@pytest.fixture(scope="module")
+def pages():
+    return {name: report_pages(content) for name, content in cases.CONTENTS.items()}
+
+
+def printed(figures) -> str:
+    return "\n".join(text for figure in figures for text, _ in cases.drawn_texts(figure))
+
+
+@pytest.mark.parametrize("name", cases.CONTENTS)
+def test_no_text_is_cut_or_covers_another(pages, name):
+    for figure in pages[name]:
+        assert cases.outside(figure) == []
+        assert cases.overlapping(figure) == []
+
+
+@pytest.mark.parametrize("name", cases.CONTENTS)
+def test_each_page_names_the_unit_its_number_and_what_it_is_not(pages, name):
+    content = cases.CONTENTS[name]
+    count = len(pages[name])
+    for number, figure in enumerate(pages[name], start=1):
+        text = re.sub(r"\s+", "", printed([figure]))
+        assert re.sub(r"\s+", "", content.identity) in text
+        assert f"page{number}of{count}" in text
+        assert "notasafetycertificate" in text
+        assert ("SIMULATED" in text) is content.simulated
+
+
+@pytest.mark.parametrize("name", ["plain", "all failed", "all undecided", "no limits", "all missing"])
+def test_a_usual_report_is_one_page(pages, name):
+    assert len(pages[name]) == 1
+
+
+@pytest.mark.parametrize("name", cases.CONTENTS)
+def test_every_row_is_printed(pages, name):
+    text = re.sub(r"\s+", "", printed(pages[name]))
+    for finding in cases.CONTENTS[name].findings:
+        assert re.sub(r"\s+", "", line_of(finding))[:60] in text
+    for _, sentence in cases.CONTENTS[name].conditions:
+        assert re.sub(r"\s+", "", sentence) in text
+
+
+def test_many_rows_go_on_with_the_heading_repeated(pages):
+    assert len(pages["many rows"]) > 1
+    for figure in pages["many rows"][1:]:
+        assert "What was found, continued" in printed([figure])
+    # The chart stays on the first page, where the customer looks.
+    assert [len(figure.axes) for figure in pages["many rows"]] == [1] + [0] * (len(pages["many rows"]) - 1)
+
+
+# ---------------------------------------------------------------- words
+
+
+def test_a_line_says_value_uncertainty_and_verdict():
+    assert line_of(cases.finding()) == "Channel 1: 0.0123 ± 0.0005 %; verdict: pass"
+    assert line_of(cases.finding(verdict="fail", reason="outside")) == "Channel 1: 0.0123 ± 0.0005 %; verdict: fail"
+    unknown = cases.finding(value=None, verdict="undecided", reason="missing: not measured")
+    assert line_of(unknown) == "Channel 1: not known; verdict: undecided (missing: not measured)"
+    assert line_of(cases.finding(channel=None, limit="", verdict=None)) == "0.0123 ± 0.0005 %"
+
+
+def test_a_bound_is_never_said_as_a_value():
+    assert amount(cases.finding(bound="at most", value=0.0021, uncertainty=None)) == "at most 0.002100 %"
+
+
+def test_the_limit_and_whose_it_is_are_said_once_for_all_channels():
+    (topic,) = topics(replace(cases.PLAIN, findings=(cases.finding(), cases.finding(channel=2))))
+    assert topic.lines[-1] == "Limit: at most 0.1 % (limit set by the workshop)."
+    assert sum("Limit" in line for line in topic.lines) == 1
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "sentence"),
+    [
+        (["pass", "pass", "pass"], "All 3 values with a limit kept it."),
+        (["pass"], "The one value with a limit kept it."),
+        (["pass", "fail", "fail"], "Of 3 values with a limit, 1 kept its limit, 2 did not keep their limit."),
+        (["undecided", "pass"], "Of 2 values with a limit, 1 kept its limit, 1 is undecided."),
+        (["fail"], "Of 1 value with a limit, 1 did not keep its limit."),
+    ],
+)
+def test_the_verdict_counts_what_was_judged(verdicts, sentence):
+    rows = tuple(cases.finding(channel=n, verdict=word) for n, word in enumerate(verdicts, start=1))
+    assert verdict_lines(replace(cases.PLAIN, findings=rows))[0] == sentence
+
+
+def test_each_failure_is_named_with_its_value_and_limit():
+    lines = verdict_lines(replace(cases.PLAIN, findings=(cases.finding(channel=2, value=0.45, verdict="fail"),)))
+    assert lines[1] == (
+        "– total harmonic distortion on channel 2 (Distortion at 1 W): 0.4500 ± 0.0005 %; limit: at most 0.1 %."
+    )
+
+
+def test_nothing_is_claimed_without_a_row(pages):
+    text = printed(pages["nothing measured"])
+    assert "Nothing was measured" in text
+    assert not re.search(r"\bpass\b|\bfail\b|kept|[0-9] ?(W|%|dB|Hz)\b", text)
+    assert "No verdict" in printed(pages["no limits"])
+    assert "verdict:" not in printed(pages["no limits"])
+
+
+def test_an_unfinished_visit_says_so(pages):
+    text = printed(pages["all missing"])
+    assert "not carried out to its end" in text
+    assert "Response: broken off" in text
+
+
+def test_hostile_text_is_printed_as_it_is_written(pages):
+    text = printed(pages["hostile"])
+    assert "<b>$x^2$</b>" in text
+    assert not re.search(r"[\x00-\x09\x0b-\x1f\u202e]", text)
+
+
+# ---------------------------------------------------------------- files
+
+
+@pytest.mark.poppler
+def test_pdf_text_can_be_selected_fonts_are_embedded_and_paper_is_right(tmp_path, need):
+    for paper, size in PAPERS_PT.items():
+        file = tmp_path / f"{paper}.pdf"
+        write_report(cases.PLAIN, file, paper=paper)
+        assert file.stat().st_size < 1_000_000
+
+        def run(program, file=file):
+            return subprocess.run([need(program), file, "-"][: 3 if program == "pdftotext" else 2], capture_output=True,
+                                  text=True, check=True).stdout  # fmt: skip
+
+        text = run("pdftotext")
+        for words in ("Demo amplifier A", "serial D-0001", "SIMULATED", "1.021 ± 0.020 W", "not a safety certificate"):
+            assert words in text
+        fonts = [
+            re.search(r"(CID TrueType|TrueType)\s+\S+\s+(yes|no)", row) for row in run("pdffonts").splitlines()[2:]
+        ]
+        assert fonts
+        assert all(font is not None and font.group(2) == "yes" for font in fonts)
+        found = re.search(r"Page size:\s+([\d.]+) x ([\d.]+) pts", run("pdfinfo"))
+        assert found is not None
+        # A4 is 210 mm x 297 mm (ISO 216), letter 8.5 in x 11 in; pdfinfo rounds to a hundredth of a point
+        assert [float(side) for side in found.groups()] == pytest.approx(size, abs=0.02)
+
+
+def test_the_same_visit_gives_the_same_bytes(tmp_path):
+    files = [tmp_path / f"{n}.pdf" for n in (1, 2)]
+    for file in files:
+        write_report(cases.CONTENTS["real unit"], file)
+    assert files[0].read_bytes() == files[1].read_bytes()
+
+
+def test_png_holds_all_pages_below_each_other(tmp_path, pages):
+    write_report(cases.CONTENTS["many rows"], tmp_path / "a.png")
+    header = (tmp_path / "a.png").read_bytes()[16:24]
+    width, height = int.from_bytes(header[:4], "big"), int.from_bytes(header[4:], "big")
+    assert height / width == pytest.approx(len(pages["many rows"]) * 297 / 210, rel=0.002)  # whole pixels
+
+
+def test_a_report_is_never_overwritten_and_its_suffix_is_checked(tmp_path):
+    file = tmp_path / "a.pdf"
+    file.write_text("mine")
+    with pytest.raises(FileProblem, match="never overwritten"):
+        write_report(cases.PLAIN, file)
+    assert file.read_text() == "mine"
+    with pytest.raises(FileProblem, match=r"\.pdf or \.png"):
+        write_report(cases.PLAIN, tmp_path / "a.svg")
+
+
+def test_unknown_paper_is_refused():
+    with pytest.raises(RequestError, match="A4 or letter"):
+        report_pages(cases.PLAIN, paper="foolscap")

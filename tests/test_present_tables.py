@@ -1,0 +1,116 @@
+"""Text tables: aligned, in 80 columns, nothing dropped, colour only on request."""
+
+from __future__ import annotations
+
+import io
+import re
+
+import pytest
+
+from audiomeas.measurement.views import Column, TableView
+from audiomeas.present.tables import columns_of, render_table, wants_colour
+
+DISTORTION = TableView(
+    title="Distortion at 1 kHz",
+    columns=(
+        Column(heading="channel"),
+        Column(heading="level", unit="V"),
+        Column(heading="THD", unit="%"),
+        Column(heading="verdict"),
+    ),
+    rows=((1, 2.8284, 0.00123, "pass"), (2, 12.8284, None, "fail")),
+    uncertainties=((None, 0.037, 0.00005, None), (None, 0.2, None, None)),
+    notes=("both channels driven",),
+)
+
+
+def test_a_table_looks_like_this():
+    assert render_table(DISTORTION).splitlines() == [
+        "Distortion at 1 kHz",
+        "channel     level (V)            THD (%)  verdict",
+        "-------  ------------  -----------------  -------",
+        "      1   2.83 ± 0.04  0.00123 ± 0.00005  pass",
+        "      2  12.83 ± 0.20          not known  fail",
+        "both channels driven",
+    ]
+
+
+def wide(texts: int, numbers: int, rows: int = 3) -> TableView:
+    columns = [Column(heading="channel")]
+    columns += [Column(heading=f"a long text heading {n}") for n in range(texts)]
+    columns += [Column(heading=f"harmonic {n} of the tone", unit="dB") for n in range(numbers)]
+    row = (*(f"cell{n} " + "word " * 12 + "x" * 90 for n in range(texts)), *(-100.123 - n for n in range(numbers)))
+    return TableView(title="t " * 60, columns=tuple(columns), rows=((1, *row),) * rows, notes=("note " * 40,))
+
+
+@pytest.mark.parametrize(("texts", "numbers"), [(0, 0), (1, 0), (6, 0), (0, 3), (0, 20), (3, 12)])
+@pytest.mark.parametrize("width", [40, 80, 132])
+def test_a_wide_table_fits_and_drops_nothing(texts, numbers, width):
+    printed = render_table(wide(texts, numbers), width=width)
+    assert max(map(columns_of, printed.splitlines())) <= width
+    for n in range(numbers):
+        assert len(re.findall(rf"−{100 + n}\.1\b", printed)) >= 3
+    letters = re.sub(r"\s", "", printed)
+    assert letters.count("x") >= 3 * texts * 90  # long words are broken, not cut
+    assert letters.count("cell") == 3 * texts
+
+
+def test_decimal_points_stand_below_each_other():
+    view = TableView(
+        title="", columns=(Column(heading="a"), Column(heading="b")), rows=((1, 0.5), (2, 100.25), (3, -2.0))
+    )
+    rows = render_table(view).splitlines()[2:]
+    assert len({row.index(".") for row in rows}) == 1
+
+
+def test_wide_letters_count_twice():
+    view = TableView(title="", columns=(Column(heading="a"), Column(heading="b")), rows=(("日本", "x"), ("abcd", "y")))
+    rows = render_table(view).splitlines()[2:]
+    assert rows == ["日本  x", "abcd  y"]
+
+
+def test_control_characters_never_reach_the_terminal():
+    hostile = "\x1b[31mred\x07\r\n\u202eevil"
+    view = TableView(title=hostile, columns=(Column(heading=hostile),), rows=((hostile,),), notes=(hostile,))
+    printed = render_table(view).replace("\n", "")
+    assert printed.isprintable()
+
+
+def test_no_rows_are_said():
+    assert "(no rows)" in render_table(TableView(title="t", columns=(Column(heading="a"),), rows=()))
+
+
+@pytest.mark.parametrize("wrong", [float("nan"), float("inf")])
+def test_what_is_no_number_is_refused(wrong):
+    with pytest.raises(ValueError, match="no number"):
+        render_table(TableView(title="t", columns=(Column(heading="a"),), rows=((wrong,),)))
+
+
+def test_a_row_of_another_length_is_refused():
+    with pytest.raises(ValueError, match="row 1"):
+        render_table(TableView(title="t", columns=(Column(heading="a"),), rows=((1, 2),)))
+
+
+def test_colour_adds_to_the_word_and_only_when_asked():
+    plain, painted = render_table(DISTORTION), render_table(DISTORTION, colour=True)
+    assert "\x1b" not in plain
+    assert "\x1b" in painted
+    assert re.sub(r"\x1b\[[0-9;]*m", "", painted) == plain
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_colour_is_wanted_by_a_terminal_without_no_color(monkeypatch):
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setenv("TERM", "xterm")
+    assert wants_colour(Terminal())
+    assert not wants_colour(io.StringIO())
+    monkeypatch.setenv("NO_COLOR", "1")
+    assert not wants_colour(Terminal())
+    monkeypatch.setenv("NO_COLOR", "")  # no-color.org: "when present and not an empty string"
+    assert wants_colour(Terminal())
+    monkeypatch.setenv("TERM", "dumb")
+    assert not wants_colour(Terminal())
