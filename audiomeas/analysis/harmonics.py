@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaincinv
+from scipy.special import gammaincinv, stdtrit
 
 from audiomeas.analysis.lines import ENBW
 
@@ -15,9 +15,8 @@ FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 BoolArray = NDArray[np.bool_]
 
-#: One-sided 95 % and half of two-sided 95 % of a normal distribution.
+#: One-sided 95 % of a normal distribution.
 ONE_SIDED_95 = 1.6448536269514722
-TWO_SIDED_95 = 1.959963984540054
 #: 20/ln 10: a relative change as decibels.
 _DB_PER_NEPER = 20.0 / math.log(10.0)
 
@@ -92,9 +91,17 @@ def line_noise(at_lines: FloatArray) -> FloatArray:
 
 
 def describe_harmonics(
-    amplitudes: ComplexArray, orders: NDArray[np.intp], at_lines: FloatArray, fundamental: complex, frequency_hz: float
+    amplitudes: ComplexArray,
+    orders: NDArray[np.intp],
+    at_lines: FloatArray,
+    freedom: FloatArray,
+    fundamental: complex,
+    frequency_hz: float,
 ) -> Harmonics:
-    """Make harmonics of complex peak amplitudes; all phases as of cosines at one instant."""
+    """Make harmonics of complex peak amplitudes; all phases as of cosines at one instant.
+
+    at_lines : noise per bin around each, known with `freedom` degrees of freedom.
+    """
     noise = line_noise(at_lines)
     raw = np.abs(amplitudes) ** 2 / 2
     power = raw - noise
@@ -104,7 +111,7 @@ def describe_harmonics(
     reference = abs(fundamental) ** 2 / 2
     with np.errstate(divide="ignore", invalid="ignore"):
         level_db = 10.0 * np.log10(np.maximum(stated, 0.0) / reference)
-        spread_db = _DB_PER_NEPER * TWO_SIDED_95 * np.sqrt(noise / (2.0 * np.maximum(power, 0.0)))
+        spread_db = _DB_PER_NEPER * stdtrit(freedom, 0.975) * np.sqrt(noise / (2.0 * np.maximum(power, 0.0)))
     return Harmonics(
         order=orders,
         frequency_hz=np.asarray(orders * frequency_hz, dtype=np.float64),

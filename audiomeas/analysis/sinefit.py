@@ -134,9 +134,10 @@ def _unexplained(signal: FloatArray, cycles: float, amplitude: complex, others: 
     """Return the projections of what the sine and the other lines leave over."""
     lines = np.concatenate([[cycles], others.cycles])
     values = np.concatenate([[amplitude], others.amplitudes]) / 2
-    direct, image = moments(lines - cycles, len(signal)), moments(-lines - cycles, len(signal))
+    m0, m1, _ = moments(np.concatenate([lines, -lines]) - cycles, len(signal))
+    both = np.concatenate([values, np.conj(values)])
     q0, q1 = project(signal, cycles)
-    explained = [complex(np.sum(values * direct[p] + np.conj(values) * image[p])) for p in range(2)]
+    explained = complex(np.sum(both * m0)), complex(np.sum(both * m1))
     return q0 - explained[0], q1 - explained[1]
 
 

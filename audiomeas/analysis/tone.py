@@ -53,8 +53,10 @@ LEAST_PERIODS = 8
 GUARD_BINS = 4
 #: Shortest capture that says anything.
 _LEAST_FRAMES = 64
-#: Harmonics that stand beside the fundamental while it is fitted; higher ones don't reach it.
-_BESIDE = 40
+#: Harmonics that stand beside the fundamental while it is fitted: all that lie within this many bins of it (what a
+#: line leaks falls with the distance), and at least so many orders.
+_BESIDE_BINS = 20_000
+_BESIDE_ORDERS = 20
 #: How far a tone may lie from where it is expected.
 _NEAR = 0.02
 #: AES17 notch: Q (centre frequency over −3 dB bandwidth) between 1.2 and 3; from memory (definitions.md section 3).
@@ -247,7 +249,7 @@ def _fit_beside_harmonics(
     passes: int,
 ) -> SineFit:
     frames = len(signal)
-    reach_hz = (_BESIDE + 0.5) * place * sample_rate_hz / frames
+    reach_hz = max(_BESIDE_BINS, (_BESIDE_ORDERS + 0.5) * place) * sample_rate_hz / frames
     positions, _ = _tone_lines(place, frames, min(limit_hz, reach_hz), sample_rate_hz)
     amplitudes = _at_mid_capture(fit_lines(spectrum, frames, positions), positions, frames)
     others = OtherLines(cycles=np.delete(positions, 1) / frames, amplitudes=np.delete(amplitudes, 1))
@@ -374,7 +376,12 @@ def _assembled(
     is_harmonic, is_mains = lines.kinds >= 2, lines.kinds < 0
     mid_capture = _at_mid_capture(lines.amplitudes, lines.positions, fit.frames)
     harmonics = describe_harmonics(
-        mid_capture[is_harmonic], lines.kinds[is_harmonic], floor.at_lines[is_harmonic], fit.amplitude, frequency_hz
+        mid_capture[is_harmonic],
+        lines.kinds[is_harmonic],
+        floor.at_lines[is_harmonic],
+        floor.freedom[is_harmonic],
+        fit.amplitude,
+        frequency_hz,
     )
     band = (band_hz[0], min(band_hz[1], sample_rate_hz / 2))
     shares = _Shares(fit, lines, floor, band, notch_q)

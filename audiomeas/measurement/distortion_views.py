@@ -1,0 +1,239 @@
+"""Tables and charts of a distortion result, from the result alone (also one that was stored and read back)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.measurement.views import ChartView, Column, Series, TableView
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.result import ChannelResult, Result
+
+#: key, words, unit: quantities down, channels across.
+_QUANTITIES = (
+    ("frequency_hz", "frequency", "Hz"),
+    ("level_v_rms", "level of the fundamental", "V"),
+    ("level_w", "power into the load", "W"),
+    ("level_dbfs", "level of the fundamental", "dBFS"),
+    ("gain_db", "gain", "dB"),
+    ("thd_percent", "THD (of the fundamental)", "%"),
+    ("thd_db", "THD (of the fundamental)", "dB"),
+    ("thd_n_percent", "THD+N (of the total)", "%"),
+    ("thd_n_db", "THD+N (of the total)", "dB"),
+    ("thd_n_notch_db", "THD+N, notch form", "dB"),
+    ("sinad_db", "SINAD", "dB"),
+    ("noise_db", "noise alone (of the total)", "dB"),
+    ("dc_v", "DC", "V"),
+)
+#: Always told, even when not known; the others only where some channel knows them.
+_ALWAYS = {"level_v_rms", "thd_percent", "thd_n_percent"}
+#: Orders in the harmonics' table and bars.
+_HIGHEST_ORDER = 12
+_NAMES = {2: "2nd", 3: "3rd"}
+#: The charts' floor below the lowest thing worth seeing.
+_LOWEST_DB = -200.0
+
+
+def tables(result: Result) -> tuple[TableView, ...]:
+    """Return the figures, the harmonics and, where there are any, the mains lines."""
+    views = [_figures(result)]
+    if any(channel.values.get("harmonics") for channel in result.channels):
+        views.append(_harmonics(result))
+    if any(channel.values.get("mains") for channel in result.channels):
+        views.append(_mains(result))
+    return tuple(views)
+
+
+def _figures(result: Result) -> TableView:
+    rows, widths = [], []
+    for key, words, unit in _QUANTITIES:
+        if key not in _ALWAYS and all(channel.values.get(key) is None for channel in result.channels):
+            continue
+        rows.append((words, unit, *(_cell(channel, key) for channel in result.channels)))
+        widths.append((None, None, *(channel.uncertainty.get(key) for channel in result.channels)))
+    return TableView(
+        title="Distortion",
+        columns=(Column(heading="quantity"), Column(heading="unit"), *_channel_columns(result)),
+        rows=tuple(rows),
+        uncertainties=tuple(widths),
+        notes=(_caption(result),),
+    )
+
+
+def _channel_columns(result: Result) -> tuple[Column, ...]:
+    return tuple(Column(heading=f"channel {channel.channel}") for channel in result.channels)
+
+
+def _cell(channel: ChannelResult, key: str) -> str | float | None:
+    value, bound = channel.values.get(key), channel.bound.get(key)
+    if value is None:
+        return None
+    return float(value) if bound is None else f"{bound} {value:.2g}" if abs(value) < 10 else f"{bound} {value:.1f}"
+
+
+def _harmonics(result: Result) -> TableView:
+    by_channel = [_by_order(channel) for channel in result.channels]
+    orders = sorted({order for rows in by_channel for order in rows if order <= _HIGHEST_ORDER})
+    rows, widths = [], []
+    for order in orders:
+        found = [harmonics.get(order) for harmonics in by_channel]
+        frequency = next(float(row["frequency_hz"]) for row in found if row is not None)
+        rows.append((_name(order), frequency, *(_level_cell(row) for row in found)))
+        widths.append((None, None, *(None if row is None else row.get("uncertainty_db") for row in found)))
+    return TableView(
+        title="Harmonics, dB relative to the fundamental",
+        columns=(
+            Column(heading="harmonic"),
+            Column(heading="frequency", unit="Hz", decimals=1),
+            *(Column(heading=f"channel {channel.channel}", unit="dB", decimals=2) for channel in result.channels),
+        ),
+        rows=tuple(rows),
+        uncertainties=tuple(widths),
+    )
+
+
+def _by_order(channel: ChannelResult) -> dict[int, Mapping[str, Any]]:
+    return {int(row["order"]): row for row in channel.values.get("harmonics") or ()}
+
+
+def _level_cell(row: Mapping[str, Any] | None) -> str | float | None:
+    if row is None or row["level_db"] is None:
+        return None
+    return f"{row['bound']} {row['level_db']:.1f}" if row.get("bound") else float(row["level_db"])
+
+
+def _name(order: int) -> str:
+    return _NAMES.get(order, f"{order}th" if order % 10 not in (1, 2, 3) or 10 < order % 100 < 14 else _ordinal(order))
+
+
+def _ordinal(order: int) -> str:
+    return f"{order}{('st', 'nd', 'rd')[order % 10 - 1]}"
+
+
+def _mains(result: Result) -> TableView:
+    rows = [
+        (f"channel {channel.channel}", float(line["frequency_hz"]), line["level_v_rms"], float(line["level_db"]))
+        for channel in result.channels
+        for line in channel.values.get("mains") or ()
+    ]
+    return TableView(
+        title="Mains lines (in THD+N, not in THD)",
+        columns=(
+            Column(heading=""),
+            Column(heading="frequency", unit="Hz", decimals=2),
+            Column(heading="level", unit="V"),
+            Column(heading="relative to the tone", unit="dB", decimals=1),
+        ),
+        rows=tuple(rows),
+    )
+
+
+def charts(result: Result) -> tuple[ChartView, ...]:
+    """Return the spectrum with its harmonics named, and the harmonics as bars; no chart where nothing is known."""
+    return (*_spectrum(result), *_bars(result))
+
+
+def _spectrum(result: Result) -> tuple[ChartView, ...]:
+    series: list[Series] = []
+    for channel in result.channels:
+        spectrum = channel.values.get("spectrum")
+        if not spectrum or not spectrum["frequency_hz"]:
+            continue
+        label = f"channel {channel.channel}"
+        levels = [_LOWEST_DB if level is None else max(level, _LOWEST_DB) for level in spectrum["level_db"]]
+        series.append(Series(label=label, x=spectrum["frequency_hz"], y=levels, channel=channel.channel))
+        series += _named_points(channel)
+    if not series:
+        return ()
+    return (
+        ChartView(
+            name="spectrum",
+            title="Spectrum of the output",
+            x_label="frequency, Hz",
+            y_label="level of lines, dB re fundamental",
+            series=tuple(series),
+            caption=_caption(result),
+            simulated=result.simulated,
+        ),
+    )
+
+
+def _named_points(channel: ChannelResult) -> list[Series]:
+    rows = [
+        row
+        for order, row in _by_order(channel).items()
+        if order <= _HIGHEST_ORDER and not row.get("bound") and row["level_db"] is not None
+    ]
+    if not rows:
+        return []
+    return [
+        Series(
+            label=f"harmonics, channel {channel.channel}",
+            x=[float(row["frequency_hz"]) for row in rows],
+            y=[max(float(row["level_db"]), _LOWEST_DB) for row in rows],
+            role="points",
+            channel=channel.channel,
+            labels=tuple(_name(int(row["order"])) for row in rows),
+        )
+    ]
+
+
+def _bars(result: Result) -> tuple[ChartView, ...]:
+    series = []
+    for channel in result.channels:
+        rows = [
+            (order, row)
+            for order, row in _by_order(channel).items()
+            if order <= _HIGHEST_ORDER and row["level_db"] is not None
+        ]
+        if rows:
+            series.append(
+                Series(
+                    label=f"channel {channel.channel}",
+                    x=[float(order) for order, _ in rows],
+                    y=[max(float(row["level_db"]), _LOWEST_DB) for _, row in rows],
+                    role="bars",
+                    channel=channel.channel,
+                )
+            )
+    if not series:
+        return ()
+    return (
+        ChartView(
+            name="harmonics",
+            title="Harmonics of the tone",
+            x_label="order of the harmonic",
+            y_label="level, dB re fundamental",
+            series=tuple(series),
+            x_scale="linear",
+            caption=f"{_caption(result)} {_bound_words(result)}".strip(),
+            simulated=result.simulated,
+        ),
+    )
+
+
+def _bound_words(result: Result) -> str:
+    """Return which bars are limits, not values."""
+    parts = []
+    for channel in result.channels:
+        orders = [o for o, row in _by_order(channel).items() if o <= _HIGHEST_ORDER and row.get("bound")]
+        if orders:
+            parts.append(f"{_listed(orders)} on channel {channel.channel}")
+    return f"At most, drowned in noise: {'; '.join(parts)}." if parts else ""
+
+
+def _listed(orders: Sequence[int]) -> str:
+    return ", ".join(_name(order) for order in orders)
+
+
+def _caption(result: Result) -> str:
+    conditions = result.conditions
+    low, high = conditions["band_hz"]
+    limit = conditions.get("harmonic_limit_hz")
+    text = f"THD+N and noise from {low:g} Hz to {high:g} Hz, r.m.s., unweighted"
+    if limit is not None:
+        text += f"; THD with harmonics up to {limit:.0f} Hz"
+    if conditions.get("notch_q") is not None:
+        text += f"; notch Q {conditions['notch_q']:g}"
+    return f"{text}; {conditions['analysed_s']:.3g} s analysed."
