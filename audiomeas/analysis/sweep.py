@@ -47,9 +47,12 @@ _CLEAR_RATIO = 8.0
 _GROWTH_TOLERANCE = 2e-3
 #: 95 % of a normal distribution lies within this many standard deviations.
 _K95 = 1.96
-#: What the method itself leaves, as found against exact chains (tests/test_analysis_sweep.py): relative, and degrees.
-METHOD_GAIN = 5e-5
-METHOD_PHASE_DEG = 0.01
+#: What the method itself leaves, relative, as found with exact chains and sweeps of 0.5 to 10 s: this much everywhere,
+_METHOD = 1e-5
+#: and this much at the sweep's start, falling with the fourth power of frequency (bounds of what was found).
+_METHOD_AT_START = 0.04
+#: What the method leaves of harmonics where there are none: at full_from_hz (falling likewise), and everywhere.
+_HARMONIC_AT_START, _HARMONIC_FLOOR = 1e-5, 1e-9
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,11 +164,12 @@ def analyze_sweep(
     amplitude = played_amplitude(played, law)
     impulse_frame = _impulse_frame(captured, played, law, start_frame)
     # A cut capture is filled with silence first: that it is cut can only be said once it is known to hold the sweep.
-    cut = cut_out(*_filled(captured, impulse_frame, law), law, _QUIET_S)
+    filled, frame = _filled(captured, impulse_frame, law)
+    cut = cut_out(filled, frame, law, _QUIET_S)
     points = transform_points(cut, law)
     impulses = deconvolve(cut, inverse_spectrum(played, law, points), points, law)
     clear = _peak_to_rest(impulses, law)
-    _refuse_unclear(clear)
+    _refuse_unclear(clear, cut_short=filled is not captured)
     cut_out(captured, impulse_frame, law, _QUIET_S)
     frequency_hz = frequency_grid(full_from_hz, full_to_hz, points_per_octave, also_hz)
     linear = _linear_part(impulses, frequency_hz, law)
@@ -179,7 +183,7 @@ def analyze_sweep(
     peak_s, polarity = _peak_time(impulses)
     response = unmixed * np.exp(2j * np.pi * frequency_hz * peak_s)
     relative = linear.noise / np.maximum(np.abs(response), 1e-300)
-    method = np.hypot(METHOD_GAIN, _fade_compression(harmonics, frequency_hz, law))
+    method = np.hypot(_method_error(frequency_hz, law), _fade_compression(harmonics, frequency_hz, law))
     start = impulse_frame if start_frame is None else start_frame
     return SweepResponse(
         frequency_hz=frequency_hz,
@@ -191,7 +195,7 @@ def analyze_sweep(
         group_delay_s=linear.group_delay_s - peak_s,
         noise=linear.noise,
         gain_uncertainty=np.hypot(_K95 / np.sqrt(2.0) * relative, method),
-        phase_uncertainty_deg=np.hypot(np.degrees(np.hypot(_K95 / np.sqrt(2.0) * relative, method)), METHOD_PHASE_DEG),
+        phase_uncertainty_deg=np.degrees(np.hypot(_K95 / np.sqrt(2.0) * relative, method)),
         window_s=linear.window_s,
         peak_to_rest=clear,
         growth_error=growth_error,
@@ -216,7 +220,8 @@ def gain_over_frequency(
     captured : holds the stimulus from start_frame on (up to 0.5 s of delay is searched).
     low_hz, high_hz : band in which the stimulus has full level.
     gain : magnitude, captured over played, noise included.
-    noise_gain : 95 % half-width of the gain through noise. A silent capture gives zeros. Raises SignalError for a capture that is cut.
+    noise_gain : 95 % half-width of the gain through noise.
+    A silent capture gives zeros.  Raises SignalError for a capture that is cut.
     """
     _check_samples(captured, played)
     # A law that only spans the band: nothing here rests on the sweep's growth except where noise is looked for.
@@ -303,15 +308,16 @@ def _peak_to_rest(impulses: Impulses, law: SweepLaw) -> float:
     near, _ = impulses.between(-0.005, 0.05)
     early, _ = impulses.between(-law.duration_s, -1.05 * law.lead_s(HIGHEST_ORDER + 1))
     late, _ = impulses.between(0.25 * law.duration_s, 0.75 * law.duration_s)
-    rest = np.sqrt(np.mean(np.concatenate([early, late]) ** 2))
+    rest = np.sqrt(max(np.mean(early**2), np.mean(late**2)))
     body = np.sqrt(np.mean(near**2))
     peak = float(np.max(np.abs(near)))
     # A chirp instead of an impulse: its own body is as high as its peak, however quiet the rest is.
     return float(min(peak / max(rest, 1e-300), 2.0 * peak / max(body, 1e-300)))
 
 
-def _refuse_unclear(clear: float) -> None:
-    if clear < _CLEAR_RATIO:
+def _refuse_unclear(clear: float, *, cut_short: bool) -> None:
+    # Silence that fills a cut capture has no noise: the rest seems lower than it is.
+    if clear < _CLEAR_RATIO * (2.0 if cut_short else 1.0):
         raise SignalError(
             f"no clear impulse comes out of this capture (its peak is only {clear:.1f} times the rest): it holds "
             "another stimulus, another sample rate, or too much noise; give the stimulus that was played, or raise the "
@@ -476,11 +482,12 @@ def _harmonic(order: int, impulses: Impulses, fundamental_hz: FloatArray, law: S
     upper_hz = order * frequency_hz
     raw = spectrum_at(kept, first + lead_s * law.sample_rate_hz, upper_hz, law.sample_rate_hz)
     density = _noise_density(impulses, upper_hz, law, _WINDOWS_PERIODS[-1] / law.start_hz)
+    floor = _HARMONIC_FLOOR + _HARMONIC_AT_START * (law.full_from_hz / frequency_hz) ** 4
     return HarmonicResponse(
         order=order,
         frequency_hz=frequency_hz,
         ratio=raw / harmonic_ripple(order, frequency_hz, law, gate),
-        noise=np.sqrt(density * float(window @ window)),
+        noise=np.hypot(np.sqrt(density * float(window @ window)), floor),
     )
 
 
@@ -494,6 +501,11 @@ def _leaks(harmonics: list[HarmonicResponse], frequency_hz: FloatArray, law: Swe
             harmonic.order, strength, frequency_hz, law, lambda of: _gate(of, 0.0, *_linear_gate_s(law))
         )
     return total
+
+
+def _method_error(frequency_hz: FloatArray, law: SweepLaw) -> FloatArray:
+    """Return what the method itself may leave, relative: nothing is known below the start, and it rings."""
+    return np.asarray(_METHOD + _METHOD_AT_START * (law.start_hz / frequency_hz) ** 4)
 
 
 def _fade_compression(harmonics: list[HarmonicResponse], frequency_hz: FloatArray, law: SweepLaw) -> FloatArray:
