@@ -14,7 +14,7 @@ def chart(source: str, file: str, measurement: str | None, name: str | None) -> 
     """Draw a chart from a record's folder or a result's JSON file; FILE ends in .png, .svg or .pdf.
 
     \b
-    Example: audiomeas chart records/demo-amplifier-a-d-0001/20261125T101500Z-as-found response.png
+    Example: audiomeas chart records/UNIT/VISIT response.png
     """
     from audiomeas.present.api import chart as chart_call
 
@@ -28,7 +28,7 @@ def report(record: str, file: str) -> None:
     """Make the one-page report of a record, as FILE.pdf.
 
     \b
-    Example: audiomeas report records/demo-amplifier-a-d-0001/20261125T101500Z-as-found report.pdf
+    Example: audiomeas report records/UNIT/VISIT report.pdf
     """
     from audiomeas.present.api import report as report_call
 
