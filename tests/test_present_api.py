@@ -254,6 +254,28 @@ def test_a_judged_quantity_is_told_once_and_each_in_one_unit():
     assert not keys & {"thd_db", "level_dbfs"}
 
 
+def test_what_no_limit_asks_for_is_told_once_but_power_for_each_step():
+    source = visit(step(1, "A", distortion()), step(2, "B", distortion()))
+    assert [each.step for each in found("gain_db", source)] == ["A", "A"]
+    assert [each.step for each in found("level_w", source)] == ["A", "A", "B", "B"]
+    assert found("level_v_rms", source) == []
+
+
+def test_a_limit_on_a_difference_is_worded_as_one():
+    judged = verdict(quantity="gain_db", words="gain", channel=None, difference_at_most=0.5, at_most=None, unit="dB")
+    (row,) = found("gain_db_difference", visit(step(1, "s", distortion(), (judged,))))
+    assert row.words == "difference between the channels in gain"
+    assert row.limit == "channels within 0.5 dB of each other"
+
+
+def test_the_balance_of_the_first_channel_to_itself_is_not_told(monkeypatch):
+    channels = tuple(ChannelResult(channel=n, values={"balance_db": 0.1 * (n - 1)}) for n in (1, 2))
+    figures = (Figure(key="balance_db", unit="dB", words="balance"),)
+    monkeypatch.setattr(registry, "find", lambda word: SimpleNamespace(figures=figures, charts=lambda result: ()))
+    rows = found("balance_db", visit(step(1, "s", distortion(channels=channels))))
+    assert [(each.channel, each.value) for each in rows] == [(2, 0.1)]
+
+
 def test_values_that_are_no_numbers_are_left_out():
     broken = ChannelResult(channel=1, values={"thd_percent": math.nan, "level_v_rms": None, "gain_db": True})
     content = content_of(visit(step(1, "s", distortion(channels=(broken,)))))

@@ -176,8 +176,10 @@ def test_simulated_is_marked_and_real_is_not(figures):
 # ---------------------------------------------------------------- files
 
 
-@pytest.mark.parametrize("name", ["response of 2 channels", "harmonics"])
-@pytest.mark.parametrize("suffix", [".png", ".svg", ".pdf"])
+@pytest.mark.parametrize(
+    ("name", "suffix"),
+    [("response of 2 channels", ".pdf"), ("harmonics", ".svg"), ("gaps", ".png"), ("hostile", ".svg")],
+)
 def test_the_same_chart_gives_the_same_bytes(tmp_path, name, suffix):
     view = cases.VIEWS[name]
     files = [tmp_path / f"{n}{suffix}" for n in (1, 2)]

@@ -41,7 +41,7 @@ def test_value_and_uncertainty_are_rounded_together(value, uncertainty, expected
 
 @pytest.mark.parametrize(
     ("value", "expected"),
-    [(2.828427, "2.828"), (0.0003, "0.0003000"), (9.99996, "10.00"), (99999.6, "100000"), (250.0, "250.0"), (0.0, "0")],
+    [(2.828427, "2.828"), (0.0003, "0.0003"), (9.99996, "10"), (99999.6, "100000"), (250.0, "250"), (0.0, "0")],
 )
 def test_without_an_uncertainty_four_digits_are_shown(value, expected):
     assert plain(value) == with_uncertainty(value, None) == with_uncertainty(value, 0.0) == expected

@@ -38,6 +38,7 @@ _CAPTION_LINE_PT = 10.5
 _SAMPLE_PT = 28.0
 _BADGE_PT = 86.0
 _BAR_PT = 5.0
+_FEW_POINTS = 600
 
 
 @dataclass(frozen=True)
@@ -283,7 +284,9 @@ def _draw_series(
     if series.role == "line":
         style_of_line: Any = (0, stroke.dashes) if stroke.dashes else "-"
         marks: dict[str, Any] = {"marker": stroke.marker or None, "markersize": 4.0, "markevery": max(1, len(x) // 12)}
-        ax.plot(x, y, linewidth=stroke.width_pt, linestyle=style_of_line, **marks, **look)
+        # A spectrum of many points is a fine texture: thick lines would make one band of it.
+        width = stroke.width_pt if len(x) <= _FEW_POINTS else 0.5 * stroke.width_pt
+        ax.plot(x, y, linewidth=width, linestyle=style_of_line, **marks, **look)
         alone = _alone(x, y)
         ax.plot(x[alone], y[alone], linestyle="none", marker=stroke.point, markersize=4.5, **look)
     elif series.role == "points":
@@ -389,9 +392,19 @@ def _draw_axis_labels(view: ChartView, ax: Axes, across: float, high: float) -> 
     x_label, y_label = clean_text(view.x_label), clean_text(view.y_label)
     # A label that is longer than its axis is set smaller: it is never cut.
     x_size = min(size, size * across / max(width_pt(x_label, size), 1.0))
-    y_size = min(size, size * high / max(width_pt(y_label, size), 1.0))
     ax.text(0.0, -31.0, x_label, transform=bottom, ha="center", va="baseline", fontsize=x_size)
-    ax.text(-45.0, 0.0, y_label, transform=left, ha="center", va="center", rotation=90.0, fontsize=y_size)
+    for place, line, y_size in _upright(y_label, high):
+        ax.text(place, 0.0, line, transform=left, ha="center", va="center", rotation=90.0, fontsize=y_size)
+
+
+def _upright(label: str, high: float) -> list[tuple[float, str, float]]:
+    """Return the y label as (place, text, size): in one line, in two smaller ones, or as small as it takes."""
+    if width_pt(label, style.TEXT_PT) <= high:
+        return [(-45.0, label, style.TEXT_PT)]
+    lines = wrap(label, high, style.SMALL_PT)
+    if len(lines) == 2:
+        return [(-52.5, lines[0], style.SMALL_PT), (-42.0, lines[1], style.SMALL_PT)]
+    return [(-45.0, label, style.TEXT_PT * high / width_pt(label, style.TEXT_PT))]
 
 
 def _draw_entry(entry: _Entry, y: float, ax: Axes, place: Transform) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -84,7 +84,7 @@ def content_of(visit: Visit) -> ReportContent:
         plan=visit.plan_title,
         verdict=visit.verdict,
         finished=visit.finished,
-        findings=tuple(finding for step in visit.steps for finding in findings_of(step, with_balance=not balanced)),
+        findings=tuple(_without_repeats(visit.steps, with_balance=not balanced)),
         gaps=tuple(_gaps(visit)),
         conditions=tuple(_conditions(visit, results)),
         cautions=tuple(dict.fromkeys([*visit.warnings, *(line for result in results for line in result.warnings)])),
@@ -95,6 +95,23 @@ def content_of(visit: Visit) -> ReportContent:
 
 
 # ---------------------------------------------------------------- findings
+
+
+def _without_repeats(steps: Sequence[StepRecord], *, with_balance: bool) -> Iterator[Finding]:
+    """Yield all steps' findings; what no limit asks for is told once, where it comes first (power: for each step).
+
+    The output voltage is left out where the power that it makes is known.
+    """
+    told: set[str] = set()
+    for step in steps:
+        findings = list(findings_of(step, with_balance=with_balance))
+        power_known = any(finding.quantity == POWER for finding in findings)
+        for finding in findings:
+            again = finding.quantity in told and finding.quantity != POWER
+            voltage = finding.quantity == "level_v_rms" and power_known
+            if finding.limit or not (again or voltage):
+                yield finding
+        told |= {finding.quantity for finding in findings}
 
 
 def findings_of(step: StepRecord, *, with_balance: bool = True) -> Iterator[Finding]:
@@ -115,8 +132,11 @@ def findings_of(step: StepRecord, *, with_balance: bool = True) -> Iterator[Find
 
 
 def _judged(row: Verdict) -> Finding:
+    quantity, words = row.quantity, row.words
+    if row.difference_at_most is not None:
+        quantity, words = f"{quantity}_difference", f"difference between the channels in {words}"
     return Finding(
-        step=row.step, quantity=row.quantity, words=row.words, unit=row.unit, channel=row.channel, value=row.value,
+        step=row.step, quantity=quantity, words=words, unit=row.unit, channel=row.channel, value=row.value,
         uncertainty=row.uncertainty, bound=row.bound, limit=row.limit_text(), source=row.source, verdict=row.verdict,
         reason=row.reason,
     )  # fmt: skip

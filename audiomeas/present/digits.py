@@ -37,15 +37,13 @@ def value_digits(value: float, uncertainty: float | None) -> str:
 
 
 def plain(value: float, digits: int = PLAIN_DIGITS) -> str:
-    """Return a number to so many significant digits, never in powers of ten between 0.000001 and 9 999 999."""
+    """Return a number to at most so many significant digits, without zeros behind them that nobody measured."""
     number = _finite(value)
     if number == 0:
         return "0"
     last = number.adjusted() - digits + 1
     rounded = number.quantize(Decimal(1).scaleb(min(last, 0)), rounding=ROUND_HALF_EVEN)
-    if rounded.adjusted() > number.adjusted() and last < 0:  # 9.9999 became 10.000
-        rounded = rounded.quantize(Decimal(1).scaleb(min(last + 1, 0)))
-    return _text(rounded)
+    return _text(rounded.normalize())
 
 
 def fixed(value: float, decimals: int) -> str:

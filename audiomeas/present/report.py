@@ -19,6 +19,7 @@ from audiomeas.present.saving import REPORT_SUFFIXES, check_suffix, save_pages
 from audiomeas.present.sentences import (
     SAFETY,
     STAGES,
+    Sentence,
     Topic,
     chart_meaning,
     topics,
@@ -34,13 +35,18 @@ if TYPE_CHECKING:
 
 #: Layout in points.
 _MARGIN_PT = 46.0
-_LABEL_PT = 128.0
-_LONGEST_LABEL = 9
+_LABEL_PT = 116.0
+_INDENT_PT = 9.0
+_LONGEST_LABEL = 8
 #: A heading that is repeated on each page ends here (letters).
 _LONGEST_NAME = 200
 _FOOT_PT = 62.0
 _LEADING = 1.32
 _LEAST_AXES_PT = 95.0
+_CONTINUED_PT = 16.0
+_FEWEST_LINES = 3
+#: Conditions that take more than this go behind the rows, on another page.
+_LONGEST_ENDING_PT = 190.0
 _HIGHEST_CHART_PT = 270.0
 _NAME_PT = 17.0
 _HEADING_PT = 11.0
@@ -54,6 +60,7 @@ class _Line:
     size_pt: float = style.TEXT_PT
     bold: bool = False
     colour: str = style.INK
+    indent: float = 0.0
 
     @property
     def height(self) -> float:
@@ -120,7 +127,7 @@ class _Page:
         for part, x in ((block.label, _MARGIN_PT), (block.lines, _MARGIN_PT + _LABEL_PT)):
             y = self.y
             for line in part:
-                self.write(line, x, y)
+                self.write(line, x + line.indent, y)
                 y += line.height
         self.y += block.height
 
@@ -159,38 +166,58 @@ def _lay_out(content: ReportContent, paper: str) -> list[_Page]:
     ending = _ending_blocks(content, page.across)
     ending_height = sum(block.height for block in ending) + 12.0
     chart_height = _chart_height(content, page)
-    held = _held_back(found, page, chart_height, ending_height)
-    first, rest = found[: len(found) - held], found[len(found) - held :]
+    ending_first = ending_height < _LONGEST_ENDING_PT
+    room = page.room - chart_height - (ending_height if ending_first else 0.0)
+    first, rest = _shared(found, room)
     for block in first:
         page.put(block)
     if rest:
-        _say_continued(page, len(rest))
+        _say_continued(page)
     if content.chart is not None:
-        page = _place_chart(content, pages, paper, leave=ending_height if not rest else 0.0)
+        page = _place_chart(content, pages, paper, leave=ending_height if ending_first else 0.0)
+    if ending_first and ending_height <= page.room:
+        for block in _ruled(ending, page):
+            page.put(block)
+        ending = []
     for block in rest:
         page = _place(block, pages, content, paper)
-    _rule_above(page)
-    for block in ending:
+    for block in _ruled(ending, page):
         page = _place(block, pages, content, paper)
     return pages
 
 
-def _held_back(found: Sequence[_Block], page: _Page, chart_height: float, ending_height: float) -> int:
-    """Return how many topics must go to the next page so that the chart stays on this one.
+def _ruled(ending: list[_Block], page: _Page) -> list[_Block]:
+    """Return the blocks, with a line drawn above them."""
+    if ending and page.room > 30.0:
+        page.rule(page.y + 2.0)
+        page.y += 10.0
+    return ending
 
-    With all topics on this page, chart and conditions must fit too; else only the chart and a word of continuation.
-    """
-    total = sum(block.height for block in found)
-    if total + chart_height + ending_height <= page.room:
-        return 0
-    needed = chart_height + 20.0
-    used, kept = 0.0, 0
-    for block in found:
-        if used + block.height + needed > page.room:
-            break
-        used += block.height
-        kept += 1
-    return len(found) - kept
+
+def _shared(found: Sequence[_Block], room: float) -> tuple[list[_Block], list[_Block]]:
+    """Return what stands in the room of the first page, and what goes to the next ones (a block may be parted)."""
+    if sum(block.height for block in found) <= room:
+        return list(found), []
+    room -= _CONTINUED_PT
+    first: list[_Block] = []
+    for number, block in enumerate(found):
+        if block.height > room:
+            parts = _parted(block, room)
+            return first + parts[:-1], [*parts[-1:], *found[number + 1 :]]
+        first.append(block)
+        room -= block.height
+    return first, []
+
+
+def _parted(block: _Block, room: float) -> list[_Block]:
+    """Return a block in two where at least a few of its lines and its label fit, else whole; the label is repeated."""
+    fits = 0
+    while fits < len(block.lines) and sum(line.height for line in block.lines[: fits + 1]) <= room:
+        fits += 1
+    label = sum(line.height for line in block.label)
+    if fits < min(_FEWEST_LINES, len(block.lines)) or label > room or fits == len(block.lines):
+        return [block]
+    return [replace(block, lines=block.lines[:fits], gap_pt=0.0), replace(block, lines=block.lines[fits:])]
 
 
 def _place(block: _Block, pages: list[_Page], content: ReportContent, paper: str) -> _Page:
@@ -205,25 +232,16 @@ def _place(block: _Block, pages: list[_Page], content: ReportContent, paper: str
         pages.append(fresh)
         fresh.put(block)
         return fresh
-    fits = 0
-    while fits < len(block.lines) and sum(line.height for line in block.lines[: fits + 1]) <= page.room:
-        fits += 1
-    if fits == 0:
+    parts = _parted(block, page.room)
+    if len(parts) == 1:  # nothing of it fits here
         pages.append(fresh)
         return _place(block, pages, content, paper)
-    page.put(replace(block, lines=block.lines[:fits], gap_pt=0.0))
-    return _place(replace(block, lines=block.lines[fits:]), pages, content, paper)
+    page.put(parts[0])
+    return _place(parts[1], pages, content, paper)
 
 
-def _rule_above(page: _Page) -> None:
-    if page.room > 30.0:
-        page.rule(page.y + 2.0)
-        page.y += 10.0
-
-
-def _say_continued(page: _Page, count: int) -> None:
-    text = f"{count} more {'topic is' if count == 1 else 'topics are'} on the next page."
-    page.put(_Block((), (_Line(text, style.TEXT_PT, colour=style.SOFT_INK),)))
+def _say_continued(page: _Page) -> None:
+    page.put(_Block((), (_Line("More was measured: see the next page.", colour=style.SOFT_INK),), gap_pt=4.0))
 
 
 # ---------------------------------------------------------------- parts of a page
@@ -280,23 +298,31 @@ def _verdict_blocks(content: ReportContent, across: float) -> list[_Block]:
         _Line(text, _HEADING_PT, bold=True)
         for text in wrap(verdict_headline(content), _LABEL_PT - 10.0, _HEADING_PT, bold=True)
     )
-    lines = []
-    for sentence in verdict_lines(content):
-        first, *more = wrap(sentence, room - 10.0, style.TEXT_PT)
-        lines += [first, *(f"   {text}" if sentence.startswith("–") else text for text in more)]
-    return [_Block(headline, tuple(map(_Line, lines)), gap_pt=12.0)]
+    lines = [line for sentence in verdict_lines(content) for line in _printed(Sentence(sentence), room)]
+    return [_Block(headline, tuple(lines), gap_pt=12.0)]
 
 
 def _topic_block(topic: Topic, across: float) -> _Block:
     room, narrow = across - _LABEL_PT, _LABEL_PT - 10.0
-    label = [_Line(text, bold=True) for text in wrap(topic.heading, narrow, style.TEXT_PT, bold=True)]
-    label += [_Line(text, style.SMALL_PT, colour=style.SOFT_INK) for text in wrap(topic.step, narrow, style.SMALL_PT)]
-    lines = [_Line(text) for line in topic.lines for text in wrap(line, room, style.TEXT_PT)]
+    label = [_Line(text, bold=True) for text in wrap(topic.step, narrow, style.TEXT_PT, bold=True)]
+    lines = [line for sentence in topic.lines for line in _printed(sentence, room)]
     if len(label) > _LONGEST_LABEL:  # beside such a name the page would be empty: it goes above the lines
-        name = f"{topic.heading} ({topic.step})"
-        label, lines = [], [*(_Line(text, bold=True) for text in wrap(name, room, style.TEXT_PT, bold=True)), *lines]
-    lines += [_Line(text, style.SMALL_PT, colour=style.SOFT_INK) for text in wrap(topic.meaning, room, style.SMALL_PT)]
+        name = wrap(topic.step, room, style.TEXT_PT, bold=True)
+        label, lines = [], [*(_Line(text, bold=True) for text in name), *lines]
     return _Block(tuple(label), tuple(lines), gap_pt=8.0)
+
+
+def _printed(sentence: Sentence, room: float) -> list[_Line]:
+    """Return a sentence as lines; what goes on below is set in by a little."""
+    size = style.SMALL_PT if sentence.small else style.TEXT_PT
+    colour = style.SOFT_INK if sentence.small else style.INK
+    first, *more = wrap(sentence.text, room - 2.0 * _INDENT_PT, size) or [""]
+    start = _INDENT_PT if sentence.indented else 0.0
+    further = 0.0 if sentence.small else start + _INDENT_PT
+    return [
+        _Line(first, size, colour=colour, indent=start),
+        *(_Line(text, size, colour=colour, indent=further) for text in more),
+    ]
 
 
 def _ending_blocks(content: ReportContent, across: float) -> list[_Block]:

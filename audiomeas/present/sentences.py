@@ -19,7 +19,7 @@ STAGES = {
     "after-run-in": "after run-in",
     "return": "on return",
 }
-_SOURCES = {"maker": "maker's specification", "house": "limit set by the workshop", "era": "minimum for its time"}
+_SOURCES = {"maker": "maker's specification", "house": "the workshop's limit", "era": "minimum for its time"}
 #: What a number means, in one sentence, for somebody who never heard the word. Key of the quantity → sentence.
 _MEANINGS = {
     POWER: "What the amplifier put into the load in this test; the most that it can give may be higher.",
@@ -43,14 +43,21 @@ _RESPONSE = (
 )
 
 
+@dataclass(frozen=True)
+class Sentence:
+    """One sentence of a topic. small : an explanation, in small print.  indented : belongs to the one above."""
+
+    text: str
+    small: bool = False
+    indented: bool = False
+
+
 @dataclass(frozen=True, kw_only=True)
 class Topic:
-    """One quantity under one limit: a heading, where it was found, a line a channel, and what it means."""
+    """What one step of the plan found, sentence by sentence."""
 
-    heading: str
     step: str
-    lines: tuple[str, ...]
-    meaning: str = ""
+    lines: tuple[Sentence, ...]
 
 
 def verdict_headline(content: ReportContent) -> str:
@@ -116,49 +123,74 @@ def amount(finding: Finding) -> str:
 
 
 def topics(content: ReportContent) -> list[Topic]:
-    """Return all findings as topics, in the order of the plan; what a number means is said only once."""
-    found = []
+    """Return what each step found, in the order of the plan; what a number means is said only once."""
     said: set[str] = set()
-    for (step, *_), group in groupby(content.findings, key=_topic_of):
-        members = list(group)
+    return [_topic(step, list(group), said) for step, group in groupby(content.findings, key=lambda one: one.step)]
+
+
+def _topic(step: str, findings: Sequence[Finding], said: set[str]) -> Topic:
+    """Return a step's sentences, a quantity after the other. said : meanings that stand above already; added to."""
+    lines: list[Sentence] = []
+    for quantity in dict.fromkeys((each.quantity, each.words) for each in findings):
+        members = [each for each in findings if (each.quantity, each.words) == quantity]
+        lines.append(Sentence(value_line(members)))
+        if limits := limit_line(members):
+            lines.append(Sentence(limits, indented=True))
         meaning = meaning_of(members[0])
-        found.append(
-            Topic(
-                heading=members[0].words[:1].upper() + members[0].words[1:],
-                step=step,
-                lines=(*map(line_of, members), *_limit_lines(members[0])),
-                meaning="" if meaning in said else meaning,
-            )
-        )
-        said.add(meaning)
-    return found
+        if meaning and meaning not in said:
+            said.add(meaning)
+            lines.append(Sentence(meaning, small=True))
+    return Topic(step=step, lines=tuple(lines))
 
 
-def _topic_of(finding: Finding) -> tuple[str, ...]:
-    return finding.step, finding.quantity, finding.words, finding.limit, finding.source
+def value_line(members: Sequence[Finding]) -> str:
+    """Return one quantity of all channels: 'Gain: 26.83 ± 0.06 dB on channel 1, 26.77 ± 0.06 dB on channel 2.'"""
+    by_channel = {each.channel: each for each in reversed(members)}
+    parts = []
+    for channel in sorted(by_channel, key=lambda one: one or 0):
+        finding = by_channel[channel]
+        why = f" ({finding.reason})" if finding.value is None and finding.reason and not finding.limit else ""
+        parts.append(amount(finding) + (f" on channel {channel}" if channel is not None else "") + why)
+    words = members[0].words
+    return f"{words[:1].upper()}{words[1:]}: {', '.join(parts)}."
 
 
-def line_of(finding: Finding) -> str:
-    """Return one finding as a line; where there is a limit, its verdict stands at the end in words."""
-    who = f"Channel {finding.channel}: " if finding.channel is not None else ""
-    line = f"{who}{amount(finding)}"
-    if finding.limit:
-        line += f"; verdict: {finding.verdict}"
-    # Why a value failed is seen from the limit, which stands below; why one is undecided or not known is not.
-    return line + (f" ({finding.reason})" if finding.reason and finding.verdict != "fail" else "")
+def limit_line(members: Sequence[Finding]) -> str:
+    """Return the limits on a quantity, each with its verdict: 'Limit at most 0.1 %: pass.' ('' without a limit)."""
+    judged = [each for each in members if each.limit]
+    parts = []
+    for limit, source in dict.fromkeys((each.limit, each.source) for each in judged):
+        under = [each for each in judged if (each.limit, each.source) == (limit, source)]
+        whose = _SOURCES.get(source, source)
+        parts.append(limit + (f" ({whose})" if whose else "") + f": {_verdict_words(under)}")
+    return f"{'Limit' if len(parts) == 1 else 'Limits'} {'; '.join(parts)}." if parts else ""
 
 
-def _limit_lines(finding: Finding) -> Iterator[str]:
-    if finding.limit:
-        source = _SOURCES.get(finding.source, finding.source)
-        yield f"Limit: {finding.limit}" + (f" ({source})." if source else ".")
+def _verdict_words(under: Sequence[Finding]) -> str:
+    """Return 'pass', or 'pass on channel 1, fail on channel 2'; why something is undecided stands behind it."""
+    groups: dict[str, list[str]] = {}
+    for each in under:
+        # Why a value failed is seen from the limit beside it; why one is undecided is not.
+        why = f" ({each.reason})" if each.reason and each.verdict == "undecided" else ""
+        groups.setdefault(f"{each.verdict}|{why}", []).append("" if each.channel is None else str(each.channel))
+    parts = []
+    for key, channels in groups.items():
+        word, _, why = key.partition("|")
+        many = "channels" if len(channels) > 1 else "channel"
+        where = f" on {many} {_listed(channels)}" if len(groups) > 1 and any(channels) else ""
+        parts.append(f"{word}{where}{why}")
+    return ", ".join(parts)
+
+
+def _listed(words: Sequence[str]) -> str:
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
 
 
 def meaning_of(finding: Finding) -> str:
     """Return what a quantity means in one sentence; '' where nothing general can be said."""
     known = _MEANINGS.get(finding.quantity)
-    if known is None and finding.quantity.startswith("level_"):
-        known = _MEANINGS["level_v_rms"]
+    if finding.quantity.endswith("db_difference"):
+        known = _MEANINGS[BALANCE]
     return known or _MEANINGS_OF_UNIT.get(finding.unit, "")
 
 

@@ -30,7 +30,7 @@ FINE_GRID = "#EEEEEE"
 BAND = "#EBEBEB"
 BAND_EDGE = "#6E6E6E"
 #: Pale enough that a curve on top of it stays readable, dark enough to survive a photocopier.
-WATERMARK = "#DADADA"
+WATERMARK = "#DEDEDE"
 
 #: Font sizes in points, on paper. 8 pt is the smallest that stays readable on A5 at arm's length (common practice).
 TITLE_PT = 11.0

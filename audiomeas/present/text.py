@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from functools import lru_cache
 
 #: Categories that can't be printed or that steer a terminal or a line of text: control, format, surrogate, separators.
 _UNPRINTABLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+
+
+#: A space where a line may end: not beside ±, and not between a number and its unit.
+_BREAK = re.compile(r"(?<!±) (?!±|k?Hz\b|dB\b|[WVΩ%](?:\W|$))")
 
 
 def clean_text(text: str) -> str:
@@ -43,7 +48,7 @@ def _wrap_line(text: str, room_pt: float, size_pt: float, bold: bool) -> list[st
     current, filled = "", 0.0
     # A line's width is the sum of its words': words come again and again, so that few have to be measured.
     space = width_pt(" ", size_pt, bold)
-    for word in text.split(" "):
+    for word in _BREAK.split(text):
         wide = width_pt(word, size_pt, bold)
         if current and filled + space + wide <= room_pt:
             current, filled = f"{current} {word}", filled + space + wide
