@@ -78,7 +78,18 @@ def verdict_lines(content: ReportContent, *, most: int = 3) -> list[str]:
         if len(found) > most:
             lines.append(f"– and {len(found) - most} more that {_WORDS[word]}; all are listed below.")
     lines += [f"– {gap}" for gap in content.gaps]
-    return lines
+    return [*lines, *_highest_power(content)]
+
+
+def _highest_power(content: ReportContent) -> Iterator[str]:
+    """Yield the power of the loudest step, which may stand on a later page, when several steps tell one."""
+    powers = [each for each in content.findings if each.quantity == POWER and each.value is not None]
+    steps = dict.fromkeys(each.step for each in powers)
+    if len(steps) > 1:
+        loudest = max(powers, key=lambda each: each.value or 0.0).step
+        members = [each for each in powers if each.step == loudest]
+        values = ", ".join(f"{amount(each)} on channel {each.channel}" for each in members)
+        yield f"Highest power in these tests: {values} ({loudest})."
 
 
 _WORDS = {"pass": "kept their limit", "fail": "did not keep their limit", "undecided": "are undecided"}
