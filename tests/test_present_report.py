@@ -142,11 +142,12 @@ def test_each_failure_is_named_with_its_value_and_limit():
 
 
 def test_the_highest_power_is_told_first_where_steps_differ():
+    bare = cases.finding(quantity="level_w", unit="W", uncertainty=None, limit="", verdict=None)
     rows = tuple(
-        cases.finding(step=f"at {watts} W", quantity="level_w", unit="W", value=watts * part, uncertainty=None, channel=n,
-                      limit="", verdict=None)
-        for watts in (1.0, 30.0, 2.0) for n, part in ((1, 1.0), (2, 0.9))
-    )  # fmt: skip
+        replace(bare, step=f"at {watts} W", value=watts * part, channel=channel)
+        for watts in (1.0, 30.0, 2.0)
+        for channel, part in ((1, 1.0), (2, 0.9))
+    )
     assert verdict_lines(replace(cases.PLAIN, findings=rows))[-1] == (
         "Highest power in these tests: 30 W on channel 1, 27 W on channel 2 (at 30.0 W)."
     )
