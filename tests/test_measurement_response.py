@@ -79,6 +79,9 @@ def test_gain_is_absolute_and_exact(result):
     assert one["gain_at_reference_db"] == pytest.approx(float(gain_db(1000.0)), abs=0.0005)
     # 0.1 % of the scale is 8.686 × 0.001 dB.
     assert result.channel(1).uncertainty["gain_at_reference_db"] == pytest.approx(0.008686, rel=0.01)
+    assert one["gain_uncertainty_db"][100] == pytest.approx(0.008686, rel=0.01)
+    # What is relative to the reference does not carry the scale.
+    assert result.channel(1).uncertainty["deviation_db"] < 0.002
 
 
 def test_lists_have_one_length(result):
@@ -140,6 +143,7 @@ def test_without_volts_gain_is_relative(stereo):
         assert found.conditions["gain_reference"] == "0 dB at 1000 Hz"
         one = found.channel(2).values
         assert one["gain_db"][one["frequency_hz"].index(1000.0)] == 0.0
+        assert one["gain_uncertainty_db"][100] < 0.001
         assert one["gain_at_reference_db"] is None and one["balance_db"] is None
         assert one["deviation_db"] is not None
 
@@ -175,6 +179,17 @@ def test_harmonics_are_listed_by_order():
     assert there == pytest.approx([1.0] * len(there), rel=0.006)  # 0.05 dB
     fourth = harmonics.get(4)
     assert fourth is None or all(value is None or value < 0.01 for value in fourth["distortion_percent"])
+
+
+def test_noise_alone_makes_no_harmonics():
+    captured = through(STIMULUS, AMPLIFIER)
+    for seed in (1, 2, 3):
+        noisy = captured + 1e-3 * np.random.default_rng(seed).standard_normal(len(captured))
+        found = analysed(recording_of(STIMULUS, noisy))
+        # Some 140 points over the orders, and one in 8,000 by chance: two are as good as impossible.
+        listed = [value for one in found.channel(1).values["harmonics"] for value in one["distortion_percent"]]
+        assert sum(value is not None for value in listed) <= 1
+        assert "harmonics" not in {chart.name for chart in RESPONSE.charts(found)}
 
 
 def test_undriven_channels_are_left_out():

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
-from audiomeas.measurement.response_views import charts, tables
+from audiomeas.measurement.response_views import charts, hertz, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 
 if TYPE_CHECKING:
@@ -22,6 +22,8 @@ _HIGHEST_PART = 0.4536
 _DB_PER_PART = 20.0 / math.log(10.0)
 #: Harmonics are listed at every fourth point: a sixth of an octave at 24 points.
 _HARMONIC_STEP = 4
+#: A harmonic is told from its noise at this many times its r.m.s.: noise alone passes once in 8,000 points (Rayleigh).
+_HEARD = 3.0
 #: What is not the linear response may reach this part of it over 10 ms before it is said.
 _DISTURBANCE = 0.1
 
@@ -318,10 +320,16 @@ class _ChannelFigures:
             "frequency_hz": _rounded(one.frequency_hz, 6),
             "gain_db": _rounded(self._gain_db if self._absolute else self._relative_db, 6),
             "phase_deg": phase_deg if self._same_clock else nothing,
-            "gain_uncertainty_db": _rounded(self._uncertainty_db, 6),
+            "gain_uncertainty_db": _rounded(self._with_scale_db(self._uncertainty_db), 6),
             "phase_uncertainty_deg": _rounded(one.phase_uncertainty_deg, 5) if self._same_clock else nothing,
             "group_delay_s": _rounded(one.group_delay_s, 10) if self._same_clock else nothing,
         }
+
+    def _with_scale_db(self, noise_db: Any) -> Any:
+        """Return the uncertainty of gain: an absolute one also carries that of the calibration."""
+        import numpy as np
+
+        return np.hypot(noise_db, _DB_PER_PART * self._scales[0] if self._absolute else 0.0)
 
     def _times(self) -> dict[str, Any]:
         one, base = self._response, self._base
@@ -340,7 +348,7 @@ class _ChannelFigures:
         gain_db = float(self._gain_db[self._reference])
         balance_db = None
         if self._absolute:
-            self._uncertainty["gain_at_reference_db"] = math.hypot(_DB_PER_PART * own_scale, noise_db)
+            self._uncertainty["gain_at_reference_db"] = float(self._with_scale_db(noise_db))
         if self._base is self._response:
             balance_db = 0.0
             self._uncertainty["balance_db"] = 0.0
@@ -374,7 +382,7 @@ class _ChannelFigures:
         found = corner(self._response.frequency_hz, self._relative_db, self._reference, upwards=upwards)
         note = key.replace("_hz", "_note")
         if found.frequency_hz is None:
-            return {key: None, note: f"beyond {found.beyond_hz:.5g} Hz"}
+            return {key: None, note: f"beyond {hertz(found.beyond_hz)}"}
         noise_db = math.hypot(self._uncertainty_db[self._reference], self._uncertainty_db[found.index])
         self._uncertainty[key] = found.frequency_hz * noise_db / max(abs(found.slope_db), 1e-9)
         return {key: found.frequency_hz, note: None}
@@ -388,9 +396,9 @@ def _arrival_s(one: SweepResponse, base: SweepResponse) -> float | None:
 
 
 def _harmonic_facts(harmonic: HarmonicResponse) -> dict[str, Any] | None:
-    """Return a harmonic as lists, thinned; what lies below its own noise (95 %) is null. None when all of it does."""
+    """Return a harmonic as lists, thinned; what noise may have made is null. None when all of it is."""
     keep = slice(None, None, _HARMONIC_STEP)
-    ratio, noise = harmonic.ratio[keep], 1.96 * harmonic.noise[keep]
+    ratio, noise = harmonic.ratio[keep], _HEARD * harmonic.noise[keep]
     size = abs(ratio)
     heard = size > noise
     if not heard.any():
@@ -422,7 +430,7 @@ def _rounded(values: Any, decimals: int) -> list[float]:
 MEASUREMENT = Measurement(
     word="response",
     summary="Gain and phase against frequency from one sweep, with corners, balance, delay and harmonics.",
-    example='audiomeas measure response --input-level "100 mV"',
+    example='response --input-level "100 mV"',
     options=(
         Option(
             name="duration_s",

@@ -15,6 +15,9 @@ _NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 #: A flat response shall look flat: at least this much stands on the axis.
 _SMALLEST_SPAN_DB = 6.0
 
+#: A curve of fewer points than this is no curve.
+_FEWEST_POINTS = 5
+
 
 def tables(result: Result) -> tuple[TableView, ...]:
     """Return the figures of each channel, and the gain at the standard frequencies."""
@@ -218,7 +221,7 @@ def _harmonics_chart(result: Result) -> ChartView | None:
         )
         for one in _known(result)
         for harmonic in one.values["harmonics"]
-        if harmonic["order"] in (2, 3)
+        if harmonic["order"] in (2, 3) and len(_heard(harmonic)) >= _FEWEST_POINTS
     ]
     return _chart(
         result, "harmonics", "Harmonic distortion", "Distortion (% of the fundamental)", series, y_scale="log"
