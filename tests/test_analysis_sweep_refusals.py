@@ -9,6 +9,7 @@ from sweep_chains import chain, law_of, start_of, sweep, through
 
 from audiomeas.analysis.sweep import analyze_sweep
 from audiomeas.errors import SignalError
+from audiomeas.stimulus import Sweep
 
 STIMULUS = sweep()
 CAPTURE = through(STIMULUS, chain(3.0))
@@ -89,3 +90,9 @@ def test_a_cough_is_told_with_its_place():
     place_s = (70_000 - start_of(STIMULUS)) / RATE
     assert STIMULUS.frequency_at_s(place_s) <= found.disturbance_hz <= STIMULUS.frequency_at_s(place_s + 0.05)
     assert analyzed(CAPTURE).disturbance < 0.01
+
+
+def test_a_sweep_that_begins_abruptly_is_no_disturbance():
+    stimulus = Sweep(start_hz=5.0, stop_hz=23_040.0, level_v_rms=1.0, sample_rate_hz=48_000.0, duration_s=4.0)
+    found = analyze_sweep(through(stimulus, chain(3.0)), stimulus.samples_v(), 48_000.0, **law_of(stimulus))
+    assert found.disturbance < 0.05

@@ -267,7 +267,9 @@ def _worst_disturbance(cut: Cut, rest: Cut, law: SweepLaw) -> tuple[float, float
     Raises SignalError where the sound was away for such a time: a dropout.
     """
     block = round(0.01 * law.sample_rate_hz)
-    first, last = (int(law.time_of_hz(np.array(hz)) * law.sample_rate_hz) for hz in (law.full_from_hz, law.full_to_hz))
+    # Below four times its start the sweep itself rings (see `_method_error`): that is no disturbance.
+    ends_hz = (max(law.full_from_hz, 4.0 * law.start_hz), law.full_to_hz)
+    first, last = (int(law.time_of_hz(np.array(hz)) * law.sample_rate_hz) for hz in ends_hz)
     count = (last - first) // block
     if count < 1:
         return 0.0, law.full_from_hz
