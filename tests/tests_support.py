@@ -6,7 +6,9 @@ whatever would be skipped fails, so that a green run really executed the wider t
 
 from __future__ import annotations
 
-import importlib
+import ctypes.util
+import functools
+import importlib.util
 import os
 import shutil
 from typing import NoReturn
@@ -52,12 +54,23 @@ def require(program: str) -> str:
 
 
 def require_portaudio() -> None:
-    """Skip (or fail) when sounddevice or JACK-Client can't be imported, as without their libraries."""
-    for module, package in (("sounddevice", "libportaudio2"), ("jack", "libjack-jackd2-0")):
-        try:
-            importlib.import_module(module)
-        except (ImportError, OSError) as error:
-            missing(f"{module} does not load: {error} (pip install '.[test]'; Debian: apt-get install {package})")
+    """Skip (or fail) when sounddevice or JACK-Client or their libraries are missing.
+
+    Neither is imported: sounddevice would start PortAudio, which keeps to the sound servers that it meets then.
+    """
+    for module, library, package in (
+        ("sounddevice", "portaudio", "libportaudio2"),
+        ("jack", "jack", "libjack-jackd2-0"),
+    ):
+        if importlib.util.find_spec(module) is None:
+            missing(f"the Python package with {module} is not installed (pip install '.[test]')")
+        if _find_library(library) is None:
+            missing(f"the library {library} is not installed (Debian: apt-get install {package})")
+
+
+@functools.cache
+def _find_library(name: str) -> str | None:
+    return ctypes.util.find_library(name)
 
 
 def require_for_marker(marker: str) -> None:
