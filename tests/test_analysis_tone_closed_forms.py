@@ -27,7 +27,9 @@ WITHIN_DB = 0.001
 
 
 @pytest.mark.parametrize("wave", WAVES)
-@pytest.mark.parametrize(("sample_rate_hz", "frames", "frequency_hz"), [(48_000, 48_000, 997.3), (96_000, 9_001, 131.7)])
+@pytest.mark.parametrize(
+    ("sample_rate_hz", "frames", "frequency_hz"), [(48_000, 48_000, 997.3), (96_000, 9_001, 131.7)]
+)
 def test_thd_and_harmonics_of_known_waves(wave: str, sample_rate_hz: int, frames: int, frequency_hz: float) -> None:
     """Fourier series up to the band's edge (correction 13); nothing is a whole number of periods."""
     wanted = WAVES[wave](2000)

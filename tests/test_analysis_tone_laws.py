@@ -71,7 +71,9 @@ def test_phase_changes_phase_and_nothing_else(phase_deg: float) -> None:
         moved += peak * np.sin(2 * np.pi * np.remainder(order * 997.0 * time, 1.0))
     found = analyze_tone(moved + NOISE, RATE_HZ)
     # The same noise adds to harmonics in another phase: within the stated uncertainty (95 %, thrice for all cases).
-    assert abs(found.harmonics.level_db[0] - REFERENCE.harmonics.level_db[0]) < 3 * REFERENCE.harmonics.uncertainty_db[0]
+    assert (
+        abs(found.harmonics.level_db[0] - REFERENCE.harmonics.level_db[0]) < 3 * REFERENCE.harmonics.uncertainty_db[0]
+    )
     assert _close(_ratios(found)[1:], _ratios(REFERENCE)[1:], 0.01)
     assert abs(math.remainder(found.phase_deg - phase_deg, 360)) < 3 * found.phase_uncertainty_deg
     assert abs(math.remainder(found.harmonics.phase_deg[1] - 180, 360)) < 2.0

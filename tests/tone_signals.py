@@ -32,9 +32,7 @@ def series(
     total = np.zeros(frames)
     for order, value in coefficients.items():
         if order * frequency_hz <= highest and value:
-            total += sine(
-                order * frequency_hz, sample_rate_hz, frames, peak=value, phase_deg=90.0 if cosines else 0.0
-            )
+            total += sine(order * frequency_hz, sample_rate_hz, frames, peak=value, phase_deg=90.0 if cosines else 0.0)
     return total
 
 

@@ -25,7 +25,7 @@ ENBW = WINDOW_MEAN_SQUARE / WINDOW_MEAN**2
 #: Bins on each side of a line that its main lobe fills.
 LOBE_BINS = 3
 #: Bins on each side that take part in a projection; beyond them the transform is below −148 dB of its peak.
-_REACH = 32
+REACH_BINS = 32
 #: Neighbours on each side that the normal equations couple.
 _NEIGHBOURS = 6
 _ITERATIONS = 60
@@ -85,7 +85,7 @@ def _gathered(spectrum: ComplexArray, bins: NDArray[np.intp], frames: int) -> Co
 
 
 def _around(positions: FloatArray) -> NDArray[np.intp]:
-    return np.rint(positions).astype(np.intp)[:, None] + np.arange(-_REACH, _REACH + 1)
+    return np.rint(positions).astype(np.intp)[:, None] + np.arange(-REACH_BINS, REACH_BINS + 1)
 
 
 def fit_lines(spectrum: ComplexArray, frames: int, positions: FloatArray) -> ComplexArray:
@@ -124,7 +124,7 @@ def _solve(positions: FloatArray, right: ComplexArray, frames: int) -> ComplexAr
             new[:-shift] -= np.conj(kernel) * z[shift:]
         change = float(np.max(np.abs(new - z), initial=0.0))
         z = new
-        if change <= 1e-16 * float(np.max(np.abs(z), initial=0.0)):
+        if change <= 1e-15 * float(np.max(np.abs(z), initial=0.0)):
             break
     return z
 
@@ -133,7 +133,7 @@ def add_lines(window_spectrum: ComplexArray, frames: int, positions: FloatArray,
     """Add lines to a windowed spectrum, in place. Amplitudes as `fit_lines` gives them; negative ones subtract."""
     is_dc = positions == 0.0
     half = np.where(is_dc, amplitudes, amplitudes / 2)
-    mirrored = ~is_dc & ((positions < _REACH) | (positions > frames / 2 - _REACH))
+    mirrored = ~is_dc & ((positions < REACH_BINS) | (positions > frames / 2 - REACH_BINS))
     image = np.where(positions < frames / 4, -positions, frames - positions)[mirrored]
     all_positions = np.concatenate([positions, image])
     values = np.concatenate([half, np.conj(half[mirrored])])

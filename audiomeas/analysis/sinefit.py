@@ -97,15 +97,19 @@ def moments(cycles: FloatArray, frames: int) -> tuple[ComplexArray, ComplexArray
     """Return Σ exp(jωt), Σ t·exp(jωt) and Σ t²·exp(jωt) over a capture, t from mid-capture; (n,) each."""
     grid = _Grid.of(frames)
     last = frames - (grid.rows - 1) * grid.width
-    total = [np.zeros(len(cycles), dtype=np.complex128) for _ in range(3)]
+    m0, m1, m2 = np.zeros((3, len(cycles)), dtype=np.complex128)
     for starts, width in ((grid.starts[:-1], grid.width), (grid.starts[-1:], last)):
-        inside, turn = phasors(cycles, grid.inside[:width]), phasors(cycles, starts)
-        k = [np.sum(inside * grid.inside[:width] ** power, axis=1) for power in range(3)]
-        b = [np.sum(turn * starts**power, axis=1) for power in range(3)]
-        total[0] += b[0] * k[0]
-        total[1] += b[1] * k[0] + b[0] * k[1]
-        total[2] += b[2] * k[0] + 2 * b[1] * k[1] + b[0] * k[2]
-    return total[0], total[1], total[2]
+        k0, k1, k2 = (phasors(cycles, grid.inside[:width]) @ _powers(grid.inside[:width])).T
+        b0, b1, b2 = (phasors(cycles, starts) @ _powers(starts)).T
+        m0 += b0 * k0
+        m1 += b1 * k0 + b0 * k1
+        m2 += b2 * k0 + 2 * b1 * k1 + b0 * k2
+    return m0, m1, m2
+
+
+def _powers(values: FloatArray) -> ComplexArray:
+    """Return 1, t and t² as columns, (n, 3)."""
+    return np.stack([np.ones(len(values)), values, values**2], axis=1).astype(np.complex128)
 
 
 def fit_sine(

@@ -24,6 +24,7 @@ from scipy.special import stdtrit
 from audiomeas.analysis.harmonics import Harmonics, PowerSum, describe_harmonics, line_noise, power_sum
 from audiomeas.analysis.lines import (
     LOBE_BINS,
+    REACH_BINS,
     WINDOW_MEAN,
     add_lines,
     fit_lines,
@@ -192,7 +193,14 @@ def analyze_tone(
     near_hz = exact_frequency_hz if near_hz is None else near_hz
     fit = _fundamental(signal, sample_rate_hz, near_hz, exact_frequency_hz, limit_hz)
     lines, floor, spectrum = _lines_and_floor(signal, fit, sample_rate_hz, limit_hz, spectrum_points)
-    return _assembled(fit, lines, floor, spectrum, sample_rate_hz, band_hz, limit_hz, notch_q, exact_frequency_hz)
+    request = _Request(
+        sample_rate_hz=sample_rate_hz,
+        band_hz=band_hz,
+        limit_hz=limit_hz,
+        notch_q=notch_q,
+        frequency_is_exact=exact_frequency_hz is not None,
+    )
+    return _assembled(fit, lines, floor, spectrum, request)
 
 
 def _check_request(sample_rate_hz: float, band_hz: tuple[float, float], notch_q: float) -> None:
@@ -327,13 +335,21 @@ def _with_mains(left: ComplexArray, cleaned: ComplexArray, lines: _Lines, frames
     mains = find_mains(cleaned, lines.positions, frames, bin_hz)
     if mains is None:
         return lines
-    places = np.concatenate([lines.positions, mains.positions])
+    # Only lines within reach of the mains lines feel them; some more take part so that the last ones keep theirs.
+    top = float(mains.positions[-1])
+    fitted, touched = lines.positions < top + 6 * REACH_BINS, lines.positions < top + 2 * REACH_BINS
+    places = np.concatenate([lines.positions[fitted], mains.positions])
     order = np.argsort(places)
-    kinds = np.concatenate([lines.kinds, -np.asarray(mains.multiples, dtype=np.intp)])[order]
-    both = _Lines(places[order], fit_lines(left, frames, places[order]), kinds)
-    add_lines(cleaned, frames, lines.positions, lines.amplitudes)
-    add_lines(cleaned, frames, both.positions, -both.amplitudes)
-    return both
+    amplitudes = np.empty(len(places), dtype=np.complex128)
+    amplitudes[order] = fit_lines(left, frames, places[order])
+    of_mains, of_tone = amplitudes[np.count_nonzero(fitted) :], lines.amplitudes.copy()
+    of_tone[touched] = amplitudes[: np.count_nonzero(touched)]
+    add_lines(cleaned, frames, lines.positions[touched], (lines.amplitudes - of_tone)[touched])
+    add_lines(cleaned, frames, mains.positions, -of_mains)
+    kinds = np.concatenate([lines.kinds, -np.asarray(mains.multiples, dtype=np.intp)])
+    all_places = np.concatenate([lines.positions, mains.positions])
+    order = np.argsort(all_places)
+    return _Lines(all_places[order], np.concatenate([of_tone, of_mains])[order], kinds[order])
 
 
 def _thinned(residual: ComplexArray, fit: SineFit, bin_hz: float, points: int) -> Spectrum:
@@ -359,70 +375,80 @@ def _at_first_frame(fit: SineFit) -> complex:
     return fit.amplitude * complex(np.exp(-2j * np.pi * turns))
 
 
-def _assembled(
-    fit: SineFit,
-    lines: _Lines,
-    floor: NoiseFloor,
-    spectrum: Spectrum,
-    sample_rate_hz: float,
-    band_hz: tuple[float, float],
-    limit_hz: float,
-    notch_q: float,
-    exact_frequency_hz: float | None,
-) -> ToneAnalysis:
-    frequency_hz = fit.cycles * sample_rate_hz
-    peak = abs(fit.amplitude)
-    noise_ms = line_noise(floor.at_lines)
-    is_harmonic, is_mains = lines.kinds >= 2, lines.kinds < 0
-    mid_capture = _at_mid_capture(lines.amplitudes, lines.positions, fit.frames)
-    harmonics = describe_harmonics(
-        mid_capture[is_harmonic],
-        lines.kinds[is_harmonic],
-        floor.at_lines[is_harmonic],
-        floor.freedom[is_harmonic],
-        fit.amplitude,
-        frequency_hz,
-    )
-    band = (band_hz[0], min(band_hz[1], sample_rate_hz / 2))
-    shares = _Shares(fit, lines, floor, band, notch_q)
+@dataclass(frozen=True, kw_only=True)
+class _Request:
+    """What was asked for."""
+
+    sample_rate_hz: float
+    band_hz: tuple[float, float]
+    limit_hz: float
+    notch_q: float
+    frequency_is_exact: bool
+
+
+def _assembled(fit: SineFit, lines: _Lines, floor: NoiseFloor, spectrum: Spectrum, request: _Request) -> ToneAnalysis:
+    frequency_hz, tone = fit.cycles * request.sample_rate_hz, abs(fit.amplitude) ** 2 / 2
+    band = (request.band_hz[0], min(request.band_hz[1], request.sample_rate_hz / 2))
+    shares = _Shares(fit, lines, floor, band, request.notch_q)
     noise = shares.noise()
-    _check_dominant(peak**2 / 2, noise.mean_square, frequency_hz)
-    second = _second_tone(floor, shares.weight, lines, noise)
-    _check_second(second, peak**2 / 2, frequency_hz)
+    _check_dominant(tone, noise.mean_square, frequency_hz)
+    second = _second_tone(floor, shares.weight)
+    _check_second(second, tone, frequency_hz)
     slack = max(floor.bin_hz / 2, _EDGE_SLACK * frequency_hz)
     inside = band[0] - slack <= frequency_hz <= band[1] + slack
     residual = shares.residual() if inside else None
-    thd = harmonics.total() if 3 * frequency_hz <= limit_hz * (1 + 1e-9) else None
-    at = int(np.flatnonzero(lines.kinds == 1)[0])
-    variance, k = float(floor.variance_per_sample()[at]), float(stdtrit(floor.freedom[at], 0.975))
-    exact = exact_frequency_hz is not None
-    dc_sd = math.sqrt(float(noise_ms[lines.kinds == 0][0]) / 2.0)
+    harmonics = _harmonics(fit, lines, floor, frequency_hz)
+    thd = harmonics.total() if 3 * frequency_hz <= request.limit_hz * (1 + 1e-9) else None
     second = _worth_a_word(second, residual, noise)
     return ToneAnalysis(
-        sample_rate_hz=sample_rate_hz,
+        sample_rate_hz=request.sample_rate_hz,
         frames=fit.frames,
         frequency_hz=frequency_hz,
-        frequency_uncertainty_hz=0.0 if exact else k * crb_cycles(variance, peak, fit.frames) * sample_rate_hz,
-        level_rms=peak / math.sqrt(2.0),
-        level_uncertainty=k * crb_amplitude(variance, fit.frames) / math.sqrt(2.0),
+        level_rms=math.sqrt(tone),
         phase_deg=fit.phase_at_start_deg(),
-        phase_uncertainty_deg=k
-        * math.degrees(crb_start_phase_rad(variance, peak, fit.frames, frequency_is_exact=exact)),
         dc=float(lines.amplitudes[lines.kinds == 0][0].real),
-        dc_uncertainty=k * dc_sd,
+        **_uncertainties(fit, lines, floor, request),
         harmonics=harmonics,
-        harmonic_limit_hz=limit_hz,
+        harmonic_limit_hz=request.limit_hz,
         thd=thd,
-        band_hz=band_hz,
+        band_hz=request.band_hz,
         residual=residual,
         noise=noise,
-        notch_q=notch_q,
+        notch_q=request.notch_q,
         notched=shares.notched() if inside else None,
-        mains=_mains_lines(lines, noise_ms, is_mains, sample_rate_hz / fit.frames),
+        mains=_mains_lines(lines, floor),
         second_tone=second,
         spectrum=spectrum,
-        notes=_notes(frequency_hz, limit_hz, sample_rate_hz, band_hz, thd, inside, second),
+        notes=_notes(frequency_hz, request, thd, inside, second),
     )
+
+
+def _harmonics(fit: SineFit, lines: _Lines, floor: NoiseFloor, frequency_hz: float) -> Harmonics:
+    chosen = lines.kinds >= 2
+    return describe_harmonics(
+        _at_mid_capture(lines.amplitudes, lines.positions, fit.frames)[chosen],
+        lines.kinds[chosen],
+        floor.at_lines[chosen],
+        floor.freedom[chosen],
+        fit.amplitude,
+        frequency_hz,
+    )
+
+
+def _uncertainties(fit: SineFit, lines: _Lines, floor: NoiseFloor, request: _Request) -> dict[str, float]:
+    """Return 95 % half-widths: the Cramér-Rao bounds for the noise around the tone, and how well that is known."""
+    at, dc = int(np.flatnonzero(lines.kinds == 1)[0]), int(np.flatnonzero(lines.kinds == 0)[0])
+    peak, exact = abs(fit.amplitude), request.frequency_is_exact
+    variance, k = float(floor.variance_per_sample()[at]), float(stdtrit(floor.freedom[at], 0.975))
+    cycles = 0.0 if exact else crb_cycles(variance, peak, fit.frames)
+    phase_rad = crb_start_phase_rad(variance, peak, fit.frames, frequency_is_exact=exact)
+    return {
+        "frequency_uncertainty_hz": k * cycles * request.sample_rate_hz,
+        "level_uncertainty": k * crb_amplitude(variance, fit.frames) / math.sqrt(2.0),
+        "phase_uncertainty_deg": k * math.degrees(phase_rad),
+        # A mean has half the variance of a line's mean-square value.
+        "dc_uncertainty": k * math.sqrt(float(line_noise(floor.at_lines)[dc]) / 2.0),
+    }
 
 
 class _Shares:
@@ -477,7 +503,7 @@ def _check_dominant(tone: float, noise: float, frequency_hz: float) -> None:
         )
 
 
-def _second_tone(floor: NoiseFloor, weight: FloatArray, lines: _Lines, noise: PowerSum) -> Line | None:
+def _second_tone(floor: NoiseFloor, weight: FloatArray) -> Line | None:
     """Return the strongest line in band that is neither harmonic nor mains, if there is one."""
     candidates = floor.power * floor.free
     candidates[weight == 0.0] = 0.0
@@ -510,27 +536,23 @@ def _worth_a_word(second: Line | None, residual: PowerSum | None, noise: PowerSu
     return second if second is not None and second.level_rms**2 > _LINE_PART * whole else None
 
 
-def _mains_lines(lines: _Lines, noise_ms: FloatArray, chosen: NDArray[np.bool_], bin_hz: float) -> tuple[Line, ...]:
-    power = np.abs(lines.amplitudes[chosen]) ** 2 / 2 - noise_ms[chosen]
+def _mains_lines(lines: _Lines, floor: NoiseFloor) -> tuple[Line, ...]:
+    chosen = lines.kinds < 0
+    power = (np.abs(lines.amplitudes) ** 2 / 2 - line_noise(floor.at_lines))[chosen]
     return tuple(
-        Line(frequency_hz=float(place * bin_hz), level_rms=math.sqrt(value))
+        Line(frequency_hz=float(place * floor.bin_hz), level_rms=math.sqrt(value))
         for place, value in zip(lines.positions[chosen], power, strict=True)
         if value > 0.0
     )
 
 
 def _notes(
-    frequency_hz: float,
-    limit_hz: float,
-    sample_rate_hz: float,
-    band_hz: tuple[float, float],
-    thd: PowerSum | None,
-    inside: bool,
-    second: Line | None,
+    frequency_hz: float, request: _Request, thd: PowerSum | None, inside: bool, second: Line | None
 ) -> tuple[str, ...]:
+    limit_hz, band_hz, half_rate_hz = request.limit_hz, request.band_hz, request.sample_rate_hz / 2
     notes = []
     if thd is None:
-        way_out = "use a higher rate" if limit_hz > 0.9 * sample_rate_hz / 2 else "raise the harmonic limit"
+        way_out = "use a higher rate" if limit_hz > 0.9 * half_rate_hz else "raise the harmonic limit"
         notes.append(
             f"no THD: the third harmonic of {frequency_hz:.6g} Hz lies beyond {limit_hz:.6g} Hz; "
             f"{way_out}, or measure with two tones (intermodulation)"
@@ -540,8 +562,8 @@ def _notes(
             f"no THD+N: the tone at {frequency_hz:.6g} Hz lies outside the band {band_hz[0]:g} to {band_hz[1]:g} Hz; "
             "widen the band"
         )
-    elif band_hz[1] > sample_rate_hz / 2:
-        notes.append(f"the band ends at {sample_rate_hz / 2:g} Hz, half the sample rate, not at {band_hz[1]:g} Hz")
+    elif band_hz[1] > half_rate_hz:
+        notes.append(f"the band ends at {half_rate_hz:g} Hz, half the sample rate, not at {band_hz[1]:g} Hz")
     if second is not None:
         what = "the tone wanders or is modulated: a sideband" if _is_sideband(second, frequency_hz) else "a second tone"
         notes.append(f"{what} at {second.frequency_hz:.6g} Hz is in THD+N and noise, not in THD")

@@ -158,11 +158,13 @@ def _breaks(recording: Recording, column: int, span: slice, channel: int, freque
     found = tone_breaks(recording.window(span.start, span.stop).signal(column), recording.sample_rate_hz, frequency_hz)
     if not found:
         return []
-    at_s = (span.start + found[0].frame) / recording.sample_rate_hz
+    # Lost samples also dip the level of their block: the jump says more.
+    worst = next((one for one in found if one.kind == "phase"), found[0])
+    at_s = (span.start + worst.frame) / recording.sample_rate_hz
     what = (
-        f"the tone's phase jumps by {math.degrees(found[0].size):.0f} degrees: samples were lost or repeated"
-        if found[0].kind == "phase"
-        else f"the level steps by {found[0].size:+.2f} dB"
+        f"the tone's phase jumps by {math.degrees(worst.size):.0f} degrees: samples were lost or repeated"
+        if worst.kind == "phase"
+        else f"the level steps by {worst.size:+.2f} dB"
     )
     return [f"channel {channel}: {what} near {at_s:.2f} s; capture it again, or cut the file to its steady part"]
 
