@@ -152,8 +152,8 @@ def steps(file: str, frequencies_hz: str, falls_db: str, step_s: float, **common
 
 @generate.command()
 @click.argument("file")
-@click.option("--from-hz", type=click.FLOAT, default=None, help="Default: 5 Hz.")
-@click.option("--to-hz", type=click.FLOAT, default=None, help="Default: 0.48 of the rate.")
+@click.option("--from-hz", type=click.FLOAT, default=None, help="Lowest frequency told. Default: 20 Hz.")
+@click.option("--to-hz", type=click.FLOAT, default=None, help="Highest. Default: 0.45 of the rate.")
 @click.option("--duration-s", type=click.FLOAT, default=4.0, show_default=True)
 @_common
 def sweep(file: str, from_hz: float | None, to_hz: float | None, duration_s: float, **common: Any) -> None:
@@ -167,9 +167,9 @@ def sweep(file: str, from_hz: float | None, to_hz: float | None, duration_s: flo
         from audiomeas.stimulus import Sweep
 
         _checked_duration(duration_s)
-        return Sweep(
-            start_hz=from_hz if from_hz is not None else 5.0,
-            stop_hz=to_hz if to_hz is not None else 0.48 * rate_hz,
+        return Sweep.covering(
+            from_hz=from_hz if from_hz is not None else 20.0,
+            to_hz=to_hz if to_hz is not None else 0.45 * rate_hz,
             level_v_rms=level_v_rms,
             sample_rate_hz=rate_hz,
             duration_s=duration_s,

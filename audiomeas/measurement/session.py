@@ -39,8 +39,10 @@ from audiomeas.units import SQRT2, Level, amplitude_ratio_to_db, db_to_amplitude
 
 #: A capture that broke is repeated this often in all (common practice: at most three tries).
 TRIES = 3
-#: Captured after the last marker: latency and the unit's ringing must fit into it.
+#: Captured after the last marker: latency (not known before the first look) and the unit's ringing must fit into it.
 TAIL_S = 0.5
+#: The same for steady tones once the latency is known, on top of it: what rings after a tone is not looked at.
+TAIL_OF_TONES_S = 0.1
 #: The level at the unit's output is set to this, by measuring and correcting.
 LEVEL_WITHIN_DB = 0.02
 
@@ -145,7 +147,7 @@ class Session:
             driven_channels=channels,
         )
         # The gain is not known yet: the highest one allowed stands for it, and the audio thread watches the ceilings.
-        assumed = {channel: limits.highest_gain_db for channel in channels}
+        assumed = dict.fromkeys(channels, limits.highest_gain_db)
         recording, aligned = self._captured(sweep, assumed, keep, "first look")
         return self._judge_look(sweep, recording, aligned)
 
@@ -231,7 +233,7 @@ class Session:
         capture = self.bench.play_v(
             playlist.samples,
             stimulus.driven_channels,
-            tail_s=TAIL_S,
+            tail_s=self._tail_s(stimulus),
             form=self._form,
             progress=lambda part: self._progress(doing, part),
         )
@@ -246,6 +248,12 @@ class Session:
         recording = self._recording(capture, fractions, stimulus, aligned, doing, (*warnings, *aligned.notes))
         self._kept(keep, capture, recording)
         return recording, aligned
+
+    def _tail_s(self, stimulus: Stimulus) -> float:
+        steady = all(window.frequency_hz is not None for window in stimulus.windows())
+        if self._look is None or not steady or self._form != self.bench.form:
+            return TAIL_S
+        return min(TAIL_S, self._look.latency_frames / self._form.sample_rate_hz + TAIL_OF_TONES_S)
 
     def _trusted(
         self, capture: Capture, fractions: NDArray[np.float64], stimulus: Stimulus, playlist: Playlist
@@ -420,9 +428,7 @@ class Session:
             frequency_hz=min(frequency_hz, 0.4 * self._form.sample_rate_hz),
             keep=keep,
         )
-        context = PlayContext(
-            sample_rate_hz=self._form.sample_rate_hz, channels=driven, input_level_v_rms=level_v_rms
-        )
+        context = PlayContext(sample_rate_hz=self._form.sample_rate_hz, channels=driven, input_level_v_rms=level_v_rms)
         try:
             stimulus = measurement.stimulus(context, filled)
         except ValueError as error:

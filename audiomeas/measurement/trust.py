@@ -109,7 +109,9 @@ def _check_spacing(signal: NDArray[np.float64], chirp: NDArray[np.float64], play
     start = max(0, around - 2 * len(chirp))
     part = signal[start : around + 3 * len(chirp)]
     if len(part) < len(chirp) or around + len(chirp) > len(signal):
-        raise RepeatableCaptureError("the capture ended before the last marker arrived: the latency is longer than usual")
+        raise RepeatableCaptureError(
+            "the capture ended before the last marker arrived: the latency is longer than usual"
+        )
     last = find(part, chirp)
     if not last.certain:
         raise RepeatableCaptureError("the last marker did not arrive: the sound stopped on its way")
@@ -151,8 +153,8 @@ def _refuse_gap(part: NDArray[np.float64], channel: int) -> None:
     _, length = longest_zero_run(part)
     if length >= SHORTEST_GAP_FRAMES:
         raise RepeatableCaptureError(
-            f"input {channel} has a gap of {length} frames of exact zeros inside the signal: a dropout, or a noise gate "
-            "in the driver"
+            f"input {channel} has a gap of {length} frames of exact zeros inside the signal: a dropout, or a noise "
+            "gate in the driver"
         )
 
 
@@ -161,8 +163,8 @@ def _breaks_of_tone(part: NDArray[np.float64], frequency_hz: float, channel: int
     for one in tone_breaks(part, rate_hz, frequency_hz):
         if one.kind == "phase":
             raise RepeatableCaptureError(
-                f"input {channel}: the tone's phase jumps by {np.degrees(one.size):.0f} degrees near frame {one.frame}: "
-                "samples were lost or repeated"
+                f"input {channel}: the tone's phase jumps by {np.degrees(one.size):.0f} degrees near frame "
+                f"{one.frame}: samples were lost or repeated"
             )
         notes.append(
             f"channel {channel}: the level stepped by {one.size:+.2f} dB during the tone: look for a relay, a contact, "
