@@ -394,7 +394,7 @@ def _conditions(
 MEASUREMENT = Measurement(
     word="distortion",
     summary="THD, THD+N, SINAD, harmonics, level and noise of a steady tone",
-    example="audiomeas measure distortion --output-level '1 W'",
+    example="distortion --output-level '1 W'",
     options=(
         Option(
             name="frequency_hz",

@@ -33,6 +33,8 @@ _HIGHEST_ORDER = 12
 _NAMES = {2: "2nd", 3: "3rd"}
 #: The charts' floor below the lowest thing worth seeing.
 _LOWEST_DB = -200.0
+#: The spectrum is drawn from here, or from half the tone's frequency.
+_FROM_HZ = 10.0
 
 
 def tables(result: Result) -> tuple[TableView, ...]:
@@ -69,7 +71,12 @@ def _cell(channel: ChannelResult, key: str) -> str | float | None:
     value, bound = channel.values.get(key), channel.bound.get(key)
     if value is None:
         return None
-    return float(value) if bound is None else f"{bound} {value:.2g}" if abs(value) < 10 else f"{bound} {value:.1f}"
+    return float(value) if bound is None else _bounded(bound, float(value))
+
+
+def _bounded(bound: str, value: float) -> str:
+    digits = f"{value:.2g}" if abs(value) < 10 else f"{value:.1f}"
+    return f"{bound} {digits.replace('-', '−')}"
 
 
 def _harmonics(result: Result) -> TableView:
@@ -100,7 +107,7 @@ def _by_order(channel: ChannelResult) -> dict[int, Mapping[str, Any]]:
 def _level_cell(row: Mapping[str, Any] | None) -> str | float | None:
     if row is None or row["level_db"] is None:
         return None
-    return f"{row['bound']} {row['level_db']:.1f}" if row.get("bound") else float(row["level_db"])
+    return _bounded(row["bound"], float(row["level_db"])) if row.get("bound") else float(row["level_db"])
 
 
 def _name(order: int) -> str:
@@ -141,8 +148,15 @@ def _spectrum(result: Result) -> tuple[ChartView, ...]:
         if not spectrum or not spectrum["frequency_hz"]:
             continue
         label = f"channel {channel.channel}"
-        levels = [_LOWEST_DB if level is None else max(level, _LOWEST_DB) for level in spectrum["level_db"]]
-        series.append(Series(label=label, x=spectrum["frequency_hz"], y=levels, channel=channel.channel))
+        lowest_hz = min(_FROM_HZ, float(channel.values["frequency_hz"]) / 2)
+        points = [
+            (hz, _LOWEST_DB if level is None else max(level, _LOWEST_DB))
+            for hz, level in zip(spectrum["frequency_hz"], spectrum["level_db"], strict=True)
+            if hz >= lowest_hz
+        ]
+        series.append(
+            Series(label=label, x=[hz for hz, _ in points], y=[db for _, db in points], channel=channel.channel)
+        )
         series += _named_points(channel)
     if not series:
         return ()
