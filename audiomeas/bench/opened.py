@@ -133,14 +133,16 @@ class Bench:
     ) -> Capture:
         """Play volts at the unit's input on some channels (silence on the others) and return the capture.
 
-        samples_v : (frames,).  The interlock has been asked before: this only converts. Raises DeviceError.
+        samples_v : (frames,), or (frames, len(channels)) when the channels play different samples.
+        The interlock has been asked before: this only converts. Raises DeviceError.
         """
         form = form or self.form
         output_fs = np.zeros((len(samples_v), form.output_channels))
-        for channel in channels:
+        for column, channel in enumerate(channels):
             if channel not in self.channels:
                 raise RequestError(f"this bench has no channel {channel}: it has {', '.join(map(str, self.channels))}")
-            output_fs[:, channel - 1] = samples_v / (self.output_scale(channel).v_rms_at_full_scale * SQRT2)
+            own_v = samples_v if samples_v.ndim == 1 else samples_v[:, column]
+            output_fs[:, channel - 1] = own_v / (self.output_scale(channel).v_rms_at_full_scale * SQRT2)
         if len(output_fs) and float(np.max(np.abs(output_fs))) > 1.0:
             raise RequestError("internal: a stimulus beyond the converter's full scale came past the interlock")
         tail_frames = round(tail_s * form.sample_rate_hz)

@@ -27,7 +27,7 @@ from audiomeas.recording import (
     suffix_for,
     write_capture,
 )
-from audiomeas.stimulus import Stimulus, read_stimulus
+from audiomeas.stimulus import Stimulus, played_samples_v, read_stimulus
 from audiomeas.units import SQRT2, Level, parse_level
 
 #: Names the bench file when `--bench` does not.
@@ -213,7 +213,7 @@ def generate(
     path = Path(file)
     if sample_format not in CARRIER_DTYPE:
         raise RequestError(f"unknown sample format {sample_format!r}: use {', '.join(CARRIER_DTYPE)}")
-    fractions = stimulus.samples_v() / (SQRT2 * (v_rms_at_full_scale or 1.0))
+    fractions = played_samples_v(stimulus) / (SQRT2 * (v_rms_at_full_scale or 1.0))
     if len(fractions) and float(np.max(np.abs(fractions))) > 1.0 + 1e-12:
         raise RequestError(
             f"this stimulus needs {20 * np.log10(float(np.max(np.abs(fractions)))):.1f} dB more than full scale: "
@@ -222,8 +222,9 @@ def generate(
     channels = max(2, *stimulus.driven_channels) if stimulus.driven_channels else 2
     lead, tail = round(lead_s * stimulus.sample_rate_hz), round(tail_s * stimulus.sample_rate_hz)
     output = np.zeros((lead + stimulus.frames + tail, channels))
-    for channel in stimulus.driven_channels:
-        output[lead : lead + stimulus.frames, channel - 1] = fractions
+    for column, channel in enumerate(stimulus.driven_channels):
+        own = fractions if fractions.ndim == 1 else fractions[:, column]
+        output[lead : lead + stimulus.frames, channel - 1] = own
     recording = Recording(
         counts_fs=output,
         sample_rate_hz=stimulus.sample_rate_hz,

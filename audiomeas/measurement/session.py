@@ -33,7 +33,7 @@ from audiomeas.measurement.trust import (
     refuse_over_range,
 )
 from audiomeas.recording import Provenance, Recording
-from audiomeas.stimulus import Sine, Stimulus, Sweep
+from audiomeas.stimulus import Sine, Stimulus, Sweep, played_samples_v
 from audiomeas.stimulus.marker import Playlist, between_markers
 from audiomeas.units import SQRT2, Level, amplitude_ratio_to_db, db_to_amplitude_ratio
 
@@ -206,7 +206,7 @@ class Session:
                 gain_db=dict(gain_db),
             )
         )
-        playlist = between_markers(stimulus.samples_v(), stimulus.sample_rate_hz, marker_peak=stimulus.peak_v)
+        playlist = between_markers(played_samples_v(stimulus), stimulus.sample_rate_hz, marker_peak=stimulus.peak_v)
         warnings: tuple[str, ...] = ()
         for attempt in range(1, TRIES + 1):
             try:

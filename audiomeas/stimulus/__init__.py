@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
-from audiomeas.stimulus.base import Stimulus, Window, raised_cosine_ramp
+from audiomeas.stimulus.base import PlaysPerChannel, Stimulus, Window, played_samples_v, raised_cosine_ramp
 from audiomeas.stimulus.catalogue import read_stimulus
+from audiomeas.stimulus.multitone import Multitone
 from audiomeas.stimulus.sines import Silence, Sine, SteppedSines, bin_centred_hz
 from audiomeas.stimulus.sweep import Sweep
+from audiomeas.stimulus.tones import SquarePlusSine, TwinTone
 
 __all__ = [
+    "Multitone",
+    "PlaysPerChannel",
     "Silence",
     "Sine",
+    "SquarePlusSine",
     "SteppedSines",
     "Stimulus",
     "Sweep",
+    "TwinTone",
     "Window",
     "bin_centred_hz",
+    "played_samples_v",
     "raised_cosine_ramp",
     "read_stimulus",
 ]

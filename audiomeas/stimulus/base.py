@@ -65,7 +65,10 @@ class Stimulus(Protocol):
         ...
 
     def samples_v(self) -> FloatArray:
-        """Return one channel's samples, (frames,), in volts. All driven channels play the same."""
+        """Return one channel's samples, (frames,), in volts. All driven channels play the same.
+
+        A stimulus whose channels differ is a `PlaysPerChannel` too; here it gives its first driven channel.
+        """
         ...
 
     def windows(self) -> tuple[Window, ...]:
@@ -80,6 +83,22 @@ class Stimulus(Protocol):
     def from_facts(cls, facts: Mapping[str, Any]) -> Stimulus:
         """Make the stimulus again from its facts. Raises KeyError, TypeError or ValueError on wrong ones."""
         ...
+
+
+@runtime_checkable
+class PlaysPerChannel(Protocol):
+    """What a stimulus has beside the rest when its driven channels play different samples."""
+
+    def channel_samples_v(self, channel: int) -> FloatArray:
+        """Return the samples of one driven channel (1-based), (frames,), in volts."""
+        ...
+
+
+def played_samples_v(stimulus: Stimulus) -> FloatArray:
+    """Return what is played: (frames,) when all driven channels play the same, else (frames, driven channels)."""
+    if isinstance(stimulus, PlaysPerChannel):
+        return np.stack([stimulus.channel_samples_v(channel) for channel in stimulus.driven_channels], axis=1)
+    return stimulus.samples_v()
 
 
 def raised_cosine_ramp(frames: int) -> FloatArray:

@@ -7,10 +7,14 @@ from typing import Any
 
 from audiomeas.errors import RequestError
 from audiomeas.stimulus.base import Stimulus
+from audiomeas.stimulus.multitone import Multitone
 from audiomeas.stimulus.sines import Silence, Sine, SteppedSines
 from audiomeas.stimulus.sweep import Sweep
+from audiomeas.stimulus.tones import SquarePlusSine, TwinTone
 
-_FAMILIES: dict[str, type[Stimulus]] = {family.kind: family for family in (Sine, SteppedSines, Sweep, Silence)}
+_FAMILIES: dict[str, type[Stimulus]] = {
+    family.kind: family for family in (Sine, SteppedSines, Sweep, Silence, TwinTone, SquarePlusSine, Multitone)
+}
 
 
 def read_stimulus(facts: Mapping[str, Any], *, where: str = "the stimulus") -> Stimulus:

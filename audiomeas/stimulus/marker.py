@@ -32,7 +32,7 @@ def marker(sample_rate_hz: float, *, peak: float = 1.0) -> FloatArray:
 class Playlist:
     """A stimulus between its markers: silence, marker, silence, stimulus, silence, marker.
 
-    samples : (frames,).  first_marker, stimulus_start, last_marker : frames where each begins.
+    samples : (frames,) or (frames, channels).  first_marker, stimulus_start, last_marker : frames where each begins.
     """
 
     samples: FloatArray
@@ -42,13 +42,19 @@ class Playlist:
 
 
 def between_markers(samples: FloatArray, sample_rate_hz: float, *, marker_peak: float) -> Playlist:
-    """Put samples between two markers of a given peak (same unit as the samples)."""
+    """Put samples, (frames,) or (frames, channels), between two markers of a given peak (same unit as the samples).
+
+    With several channels the markers are on each of them.
+    """
     chirp = marker(sample_rate_hz, peak=marker_peak)
     lead = np.zeros(round(LEAD_S * sample_rate_hz))
     gap = np.zeros(round(GAP_S * sample_rate_hz))
     stimulus_start = len(lead) + len(chirp) + len(gap)
+    before, after = np.concatenate([lead, chirp, gap]), np.concatenate([gap, chirp])
+    if samples.ndim == 2:
+        before, after = (np.repeat(part[:, None], samples.shape[1], axis=1) for part in (before, after))
     return Playlist(
-        samples=np.concatenate([lead, chirp, gap, samples, gap, chirp]),
+        samples=np.concatenate([before, samples, after]),
         first_marker=len(lead),
         stimulus_start=stimulus_start,
         last_marker=stimulus_start + len(samples) + len(gap),
