@@ -20,6 +20,7 @@ from audiomeas.analysis.sweep import gain_over_frequency
 from audiomeas.bench.interlock import first_look_v_rms, predict, refuse_beyond
 from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.errors import CaptureError, Interrupted, RequestError
+from audiomeas.interface.protocol import StreamFormat
 from audiomeas.interface.transport import Capture
 from audiomeas.measurement.base import Measurement, PlayContext
 from audiomeas.measurement.options import complete
@@ -219,13 +220,10 @@ class Session:
                 self._form = self._with_larger_block()
         raise AssertionError("not reached")
 
-    def _with_larger_block(self) -> Any:
-        longest = int(0.03 * self._form.sample_rate_hz)  # a block and a fade stay below 50 ms
-        return dataclasses.replace(
-            self._form,
-            block_frames=min(2 * self._form.block_frames, longest),
-            latency_s=min(2.0 * (self._form.latency_s or 0.1), 0.4),
-        )
+    def _with_larger_block(self) -> StreamFormat:
+        # Not a longer latency: what the driver has in store already can't be faded, and 50 ms is the promise.
+        longest = int(0.03 * self._form.sample_rate_hz)
+        return dataclasses.replace(self._form, block_frames=min(2 * self._form.block_frames, longest))
 
     def _once(
         self, stimulus: Stimulus, playlist: Playlist, keep: Keep | None, doing: str, warnings: tuple[str, ...]
