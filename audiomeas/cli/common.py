@@ -60,7 +60,7 @@ def show_progress_end() -> None:
         _shown = False
 
 
-def parameters(measurement: Measurement, *, stage: str | None = None) -> list[click.Option]:
+def parameters(measurement: Measurement, *, stage: str | None = None) -> list[click.Parameter]:
     """Return a measurement's options as click options (all, or those of one stage)."""
     return [_parameter(option) for option in measurement.options if stage in (None, option.stage)]
 
@@ -71,7 +71,7 @@ def _parameter(option: Option) -> click.Option:
     if option.kind == "truth":
         return click.Option([f"{name}/--no-{name[2:]}", option.name], default=None, help=help_text)
     if option.kind == "numbers":
-        return click.Option([name, option.name], type=NumberList(), default=None, help=help_text, metavar="N,N,…")
+        return click.Option([name, option.name], callback=_numbers, default=None, help=help_text, metavar="N,N,…")
     kind: Any = {"number": click.FLOAT, "integer": click.INT}.get(option.kind, click.STRING)
     if option.kind == "choice":
         kind = click.Choice(list(option.choices))
@@ -82,19 +82,15 @@ def _shown_default(default: Any) -> str:
     return f"{default:g}" if isinstance(default, float) else str(default)
 
 
-class NumberList(click.ParamType):
-    """Numbers with commas between them."""
-
-    name = "numbers"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return a tuple of floats."""
-        if isinstance(value, tuple):
-            return value
-        try:
-            return tuple(float(part) for part in str(value).split(","))
-        except ValueError:
-            self.fail(f"{value!r} is no list of numbers such as 100,1000,10000", param, ctx)
+def _numbers(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[float, ...] | None:
+    """Return numbers with commas between them as a tuple."""
+    if value is None:
+        return None
+    try:
+        return tuple(float(part) for part in value.split(","))
+    except ValueError:
+        message = f"{value!r} is no list of numbers such as 100,1000,10000"
+        raise click.BadParameter(message, ctx=ctx, param=param) from None
 
 
 def given(options: Mapping[str, Any]) -> dict[str, Any]:

@@ -103,7 +103,7 @@ def status_of(arguments: list[str] | None = None) -> int:
         return 130
     except BrokenPipeError:
         # The reader of our output has gone (`… | head`): not an error of ours, and nobody is left to tell.
-        sys.stdout = None  # type: ignore[assignment]
+        sys.stdout = None
         return 0
     except Exception as error:
         return _told(error)

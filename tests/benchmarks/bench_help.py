@@ -10,8 +10,20 @@ import subprocess
 import sys
 import time
 
-HELPS = [["--help"], ["demo"], ["devices"], ["bench", "show"], ["measure"], ["measure", "distortion"],
-         ["measure", "response"], ["analyze", "distortion"], ["generate", "sweep"], ["run"], ["chart"], ["report"]]  # fmt: skip
+HELPS = [
+    ["--help"],
+    ["demo"],
+    ["devices"],
+    ["bench", "show"],
+    ["measure"],
+    ["measure", "distortion"],
+    ["measure", "response"],
+    ["analyze", "distortion"],
+    ["generate", "sweep"],
+    ["run"],
+    ["chart"],
+    ["report"],
+]
 
 
 def seconds(command: list[str], repeats: int = 7) -> float:
@@ -32,7 +44,8 @@ def main() -> None:
     for arguments in HELPS:
         words = arguments if arguments == ["--help"] else [*arguments, "--help"]
         taken = seconds([sys.executable, "-m", "audiomeas", *words])
-        print(f"{'within' if taken < allowed else 'BEYOND'}  {taken:.3f} s  ratio to bare {taken / bare:.2f}  audiomeas {' '.join(words)}")
+        judged = "within" if taken < allowed else "BEYOND"
+        print(f"{judged}  {taken:.3f} s  ratio to bare {taken / bare:.2f}  audiomeas {' '.join(words)}")
 
 
 if __name__ == "__main__":
