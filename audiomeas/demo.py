@@ -122,9 +122,7 @@ def _draw(place: Path, runs: list[RunOutcome]) -> tuple[Path, ...]:
     for outcome in runs:
         serial = outcome.visit.unit.serial
         drawn.append(chart(outcome.visit.path, place / "charts" / f"{serial}-response.png"))
-        drawn.append(
-            chart(outcome.visit.path, place / "charts" / f"{serial}-spectrum.png", measurement="distortion")
-        )
+        drawn.append(chart(outcome.visit.path, place / "charts" / f"{serial}-spectrum.png", measurement="distortion"))
     return tuple(drawn)
 
 

@@ -255,7 +255,7 @@ def test_run_ends_with_a_verdict_status_and_a_record(tmp_path):
         "no serial here",
         "A, serial ../../../x",
         "A\x07, serial 1",
-        "'; drop, serial \"1\"",
+        '\'; drop, serial "1"',
         "A/B\\C, serial .",
         "ア, serial 1",
     ],

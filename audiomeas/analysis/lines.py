@@ -7,6 +7,8 @@ tolerated but solved for: the equations hold the window's exact transform.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -37,19 +39,19 @@ def window_transform(offset_bins: FloatArray, frames: int) -> ComplexArray:
     odd = np.where(np.mod(whole, 2.0) == 1.0, -1.0, 1.0)
     numerator = odd * np.sin(np.pi * (offset_bins - whole)) / frames
     sine, cosine = np.sin(np.pi / frames * offset_bins), np.cos(np.pi / frames * offset_bins)
-    real, imag = np.zeros(np.shape(offset_bins)), np.zeros(np.shape(offset_bins))
+    real, imag = np.zeros((2, *np.shape(offset_bins)))
     near = np.abs(offset_bins) < max(_TAPS) + 0.75
-    near_bins = offset_bins[near]
-    for tap, coefficient in _TAPS.items():
-        turn = np.pi * tap / frames
-        # Σ exp(−j2πun/N) = exp(−jπu(N−1)/N)·sin(πu)/sin(πu/N), u = δ − tap; 0/0 and its surroundings by sinc.
-        with np.errstate(divide="ignore", invalid="ignore"):
-            value = numerator / (sine * np.cos(turn) - cosine * np.sin(turn))
-        close = near_bins - tap
-        value[near] = (-1) ** (tap % 2) * np.sinc(close) / np.sinc(close / frames)
-        # exp(jπ·tap·(N−1)/N) = (−1)^tap·exp(−jπ·tap/N)
-        real += coefficient * np.cos(turn) * value
-        imag -= coefficient * np.sin(turn) * value
+    close = offset_bins[near] - np.array(list(_TAPS))[:, None]
+    by_sinc = np.sinc(close) / np.sinc(close / frames)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for row, (tap, coefficient) in enumerate(_TAPS.items()):
+            turn = math.pi * tap / frames
+            # Σ exp(−j2πun/N) = exp(−jπu(N−1)/N)·sin(πu)/sin(πu/N), u = δ − tap; 0/0 and its surroundings by sinc.
+            value = numerator / (sine * math.cos(turn) - cosine * math.sin(turn))
+            value[near] = (-1) ** (tap % 2) * by_sinc[row]
+            # exp(jπ·tap·(N−1)/N) = (−1)^tap·exp(−jπ·tap/N)
+            real += coefficient * math.cos(turn) * value
+            imag -= coefficient * math.sin(turn) * value
     phase = np.exp(-1j * np.pi * (frames - 1) / frames * offset_bins)
     return np.asarray(frames * (real + 1j * imag) * phase, dtype=np.complex128)
 

@@ -126,38 +126,44 @@ def fit_sine(
     """
     amplitude, cycles, frames = start.amplitude, start.cycles, start.frames
     for _ in range(passes):
-        q0, q1 = _unexplained(signal, cycles, amplitude, others)
-        step, turn = _gauss_newton(q0, q1, cycles, amplitude, frames, frequency_is_exact)
+        left, turned = _unexplained(signal, cycles, amplitude, others)
+        step, turn = _gauss_newton(left, turned, amplitude, frames, frequency_is_exact)
         amplitude, cycles = amplitude + step, cycles + turn / (2 * math.pi)
         if abs(step) < _SMALL_STEP * abs(amplitude) and abs(turn) * frames < _SMALL_STEP:
             break
     return SineFit(cycles=cycles, amplitude=amplitude, frames=frames)
 
 
-def _unexplained(signal: FloatArray, cycles: float, amplitude: complex, others: OtherLines) -> tuple[complex, complex]:
-    """Return the projections of what the sine and the other lines leave over."""
+def _unexplained(
+    signal: FloatArray, cycles: float, amplitude: complex, others: OtherLines
+) -> tuple[tuple[complex, complex], tuple[complex, complex, complex]]:
+    """Return the two projections of what the sine and the other lines leave over, and the moments of exp(2jωt)."""
     lines = np.concatenate([[cycles], others.cycles])
     values = np.concatenate([[amplitude], others.amplitudes]) / 2
-    m0, m1, _ = moments(np.concatenate([lines, -lines]) - cycles, len(signal))
+    m0, m1, m2 = moments(np.concatenate([lines, -lines]) - cycles, len(signal))
     both = np.concatenate([values, np.conj(values)])
     q0, q1 = project(signal, cycles)
-    explained = complex(np.sum(both * m0)), complex(np.sum(both * m1))
-    return q0 - explained[0], q1 - explained[1]
+    image = len(lines)  # of the sine itself, at −2ω
+    turned = complex(m0[image]).conjugate(), complex(m1[image]).conjugate(), complex(m2[image]).conjugate()
+    return (q0 - complex(both @ m0), q1 - complex(both @ m1)), turned
 
 
 def _gauss_newton(
-    q0: complex, q1: complex, cycles: float, amplitude: complex, frames: int, frequency_is_exact: bool
+    left: tuple[complex, complex],
+    turned: tuple[complex, complex, complex],
+    amplitude: complex,
+    frames: int,
+    frequency_is_exact: bool,
 ) -> tuple[complex, float]:
     """Return the step of the complex amplitude and of ω (radians a sample), from the exact normal equations."""
-    m0, m1, m2 = (complex(m[0]) for m in moments(np.array([2 * cycles]), frames))
     second = frames * (frames**2 - 1) / 12
     # Columns: Re(1·e), Re(j·e), Re(j·a·t·e) with e = exp(jωt).  Σ Re(u·e)Re(v·e) = Re(u·v̄·Σ1 + u·v·Σe²)/2.
     columns = ((1.0 + 0j, 0), (1j, 0), (1j * amplitude, 1))
-    plain, turned = (float(frames), 0.0, second), (m0, m1, m2)
+    plain = (float(frames), 0.0, second)
     normal = np.array(
         [[(u * v.conjugate() * plain[p + q] + u * v * turned[p + q]).real / 2 for v, q in columns] for u, p in columns]
     )
-    right = np.array([(u.conjugate() * (q0, q1)[p]).real for u, p in columns])
+    right = np.array([(u.conjugate() * left[p]).real for u, p in columns])
     size = 2 if frequency_is_exact else 3
     # Scaled, because the frequency column is some 1e12 times larger than the others.
     scale = 1.0 / np.sqrt(np.diag(normal)[:size])
