@@ -94,13 +94,13 @@ def test_what_is_read_from_little_noise_keeps_its_word_nearly_as_well(trials: tu
 def test_a_bound_is_seldom_too_low(times_noise: float) -> None:
     """A harmonic near the noise of its bin: the truth lies above the stated limit in 5 % at most.
 
-    250 trials know this to 1.4 %; two of these are allowed.
+    150 trials know this to 1.8 %; two of these are allowed.
     """
     generator = np.random.default_rng(11)
     deviation, wrong, stated = 1e-3, 0, 0
     # Standard deviation of a fitted amplitude's two parts together, √(4σ²·ENBW/N), sin⁴ window: ENBW 35/18.
     size = times_noise * math.sqrt(4 * deviation**2 * 35 / 18 / FRAMES)
-    trials = 250
+    trials = 150
     for _ in range(trials):
         signal = sine(997.0, RATE_HZ, FRAMES) + sine(1994.0, RATE_HZ, FRAMES, peak=size, phase_deg=33)
         signal += deviation * generator.normal(size=FRAMES)
@@ -108,8 +108,8 @@ def test_a_bound_is_seldom_too_low(times_noise: float) -> None:
         if found.at_most[0]:
             stated += 1
             wrong += 10 ** (found.level_db[0] / 20) < size
-    assert wrong / trials <= 0.08
+    assert wrong / trials <= 0.087
     if times_noise == 0.0:
-        assert 0.92 <= stated / trials <= 0.98  # nothing there: 5 % seem to be something
+        assert 0.91 <= stated / trials <= 0.99  # nothing there: 5 % seem to be something
     if times_noise == 3.0:
         assert stated / trials < 0.10
