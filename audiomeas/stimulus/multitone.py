@@ -219,7 +219,7 @@ def low_crest_phases_deg(bins: list[int]) -> FloatArray:
             if peak < lowest:
                 best, lowest = phases, peak
             phases = phases - _step(bins, phases, wave, power)
-    return np.round(np.degrees(best), 2)
+    return np.asarray(np.round(np.degrees(best), 2), dtype=np.float64)
 
 
 def _step(bins: list[int], phases: FloatArray, wave: FloatArray, power: int) -> FloatArray:

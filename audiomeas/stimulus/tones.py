@@ -25,7 +25,7 @@ _PEAK_STEPS = 1 << 14
 
 def _turned(frequency_hz: float, frames: int, sample_rate_hz: float) -> FloatArray:
     """Return the phase of a tone in radians, (frames,), whole turns taken off before the product with 2π."""
-    return 2.0 * np.pi * np.remainder(np.arange(frames) * (frequency_hz / sample_rate_hz), 1.0)
+    return np.asarray(2.0 * np.pi * np.remainder(np.arange(frames) * (frequency_hz / sample_rate_hz), 1.0))
 
 
 @dataclass(frozen=True, kw_only=True)
