@@ -26,45 +26,45 @@ def nearest(word: str, valid: list[str]) -> str:
     return f" (did you mean {close[0]!r}?)" if close else ""
 
 
+_HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?")
+
+
 def _line_of(text: str, path: list[str | int]) -> int | None:
-    """Return the 1-based line where a key stands; None when it can't be found (inline tables, for instance)."""
-    headers = [p for p in path[:-1] if isinstance(p, str)]
-    wanted_index = next((p for p in reversed(path[:-1]) if isinstance(p, int)), None)
-    key = str(path[-1]) if path else ""
+    """Return the 1-based line where a key stands; else that of its table's header; None when neither is found.
+
+    path : names and (for lists of tables) 0-based entry numbers, the key last.
+    """
+    names = [part for part in path[:-1] if isinstance(part, str)]
+    entries = [part for part in path[:-1] if isinstance(part, int)]
+    key = str(path[-1])
     key_line = re.compile(rf'^\s*["\']?{re.escape(key)}["\']?\s*=')
     current: list[str] = []
-    seen: dict[str, int] = {}
-    best: int | None = None
+    counted: dict[str, int] = {}
     header_line: int | None = None
-    parent_counts: dict[str, int] = {}
-    indices = [p for p in path[:-1] if isinstance(p, int)]
     for number, line in enumerate(text.splitlines(), start=1):
-        header = re.match(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?", line)
+        header = _HEADER.match(line)
         if header is not None:
             current = [part.strip().strip("\"'") for part in header.group(2).split(".")]
             if header.group(1) == "[[":
-                name = ".".join(current)
-                seen[name] = seen.get(name, -1) + 1
-                if len(current) == 1:  # a new outer entry starts its inner lists again
-                    for other in list(seen):
-                        if other.startswith(name + "."):
-                            del seen[other]
-                    parent_counts[name] = seen[name]
-            if current == headers and _indices_match(headers, indices, seen):
-                header_line = number
-            if [*headers, key] == current and _indices_match(headers, indices, seen):
-                best = best or number
-            continue
-        if current == headers and key_line.match(line) and _indices_match(headers, indices, seen):
+                _count_entry(counted, ".".join(current))
+            if current in (names, [*names, key]) and _at_entries(names, entries, counted):
+                header_line = number if header_line is None or current == names else header_line
+        elif current == names and key_line.match(line) and _at_entries(names, entries, counted):
             return number
-    _ = wanted_index
-    return best or header_line
+    return header_line
 
 
-def _indices_match(headers: list[str], indices: list[int], seen: dict[str, int]) -> bool:
-    """Tell whether the [[lists]] seen so far stand at the wanted entries."""
-    found = [seen[".".join(headers[: n + 1])] for n in range(len(headers)) if ".".join(headers[: n + 1]) in seen]
-    return found == indices
+def _count_entry(counted: dict[str, int], name: str) -> None:
+    """Count one more [[name]]; the lists inside it start again."""
+    counted[name] = counted.get(name, -1) + 1
+    for inner in [other for other in counted if other.startswith(name + ".")]:
+        del counted[inner]
+
+
+def _at_entries(names: list[str], entries: list[int], counted: dict[str, int]) -> bool:
+    """Tell whether the [[lists]] counted so far stand at the wanted entries."""
+    outward = [".".join(names[: depth + 1]) for depth in range(len(names))]
+    return [counted[name] for name in outward if name in counted] == entries
 
 
 class Table:
