@@ -41,6 +41,8 @@ _RATIO_OFF_DB = 12.0
 #: … and by more than this, it is said.
 _RATIO_SAID_DB = 1.0
 _TWO_SIDED_95 = 1.96
+#: A chart's spectrum ends here: what lies above is heard by nobody, and a pair of 19 and 20 kHz has its products below.
+_SHOWN_UP_TO_HZ = 24_000.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,10 +124,20 @@ def analyze_intermodulation(
         terms=_terms(method, highest_order, products, near_hz, sample_rate_hz),
         one_scale=one_scale,
         spectrum_points=spectrum_points,
+        spectrum_hz=_shown_hz(method, near_hz, highest_order),
     )
     highest_hz = sample_rate_hz / 2 if high_limit_hz is None else min(high_limit_hz, sample_rate_hz / 2)
-    _check_tones(fitted, PLAYED_RATIO[method] if played_ratio is None else played_ratio, method)
-    return _assembled(method, plan, fitted, (low_limit_hz, highest_hz), sample_rate_hz, _ratio_of(method, played_ratio))
+    played_ratio = _ratio_of(method, played_ratio)
+    _check_tones(fitted, played_ratio, method)
+    return _assembled(method, plan, fitted, (low_limit_hz, highest_hz), sample_rate_hz, played_ratio)
+
+
+def _shown_hz(method: str, near_hz: tuple[float, float] | None, highest_order: int) -> tuple[float, float]:
+    """Return the span of frequencies worth a chart: the sidebands of a modulated tone, else all up to 24 kHz."""
+    if method != MODULATION or near_hz is None:
+        return 0.0, _SHOWN_UP_TO_HZ
+    reach_hz = near_hz[0] * (highest_order + 1)
+    return max(near_hz[1] - reach_hz, 0.0), near_hz[1] + reach_hz
 
 
 def _ratio_of(method: str, played_ratio: float | None) -> float | None:

@@ -17,11 +17,20 @@ from numpy.typing import NDArray
 from scipy.fft import rfft
 
 from audiomeas.analysis.harmonics import PowerSum, line_noise, power_sum
-from audiomeas.analysis.lines import LOBE_BINS, add_lines, fit_lines, interpolated_bin, lobes, windowed
+from audiomeas.analysis.lines import (
+    LOBE_BINS,
+    WINDOW_MEAN_FOURTH,
+    WINDOW_MEAN_SQUARE,
+    add_lines,
+    fit_lines,
+    interpolated_bin,
+    lobes,
+    windowed,
+)
 from audiomeas.analysis.noisefloor import band_weight, noise_floor
 from audiomeas.analysis.sinefit import OtherLines, SineFit, fit_sine
 from audiomeas.analysis.tone import GUARD_BINS, Spectrum
-from audiomeas.analysis.twotone import at_mid_capture, thinned
+from audiomeas.analysis.twotone import at_mid_capture, log_edges, thinned
 from audiomeas.errors import SignalError
 
 FloatArray = NDArray[np.float64]
@@ -39,6 +48,9 @@ _ON_BIN = 1e-6
 #: Bins on each side that tell the noise at a tone, and the fewest free ones among them.
 _HALF_WIDTH = 32
 _LEAST_FREE = 8
+#: Bins of which the median tells the noise among them, and power over it that no noise bin has (e⁻¹⁴).
+_BLOCK = 256
+_LINE_OVER_NOISE = 14.0
 _TWO_SIDED_95 = 1.96
 
 
@@ -220,7 +232,7 @@ def analyze_multitone(
             frames,
             bin_hz,
             math.sqrt(2.0) * float(np.max(own.level_rms if len(own_hz) else other.level_rms)),
-            spectrum_points,
+            log_edges(len(spectrum), spectrum_points),
         ),
     )
 
@@ -234,18 +246,30 @@ def _read_bins(spectrum: ComplexArray, frames: int, places: FloatArray, weight: 
     free[0] = False
     noise = np.array([_local(rest, free, int(number)) for number in bins])
     rest[bins] = noise
-    inside = rest * weight
-    return _Read(power=power - noise, noise=noise, rest=rest, rest_spread=math.sqrt(float(np.sum(inside**2))))
+    return _Read(power=power - noise, noise=noise, rest=rest, rest_spread=_spread(rest, weight))
+
+
+def _spread(rest: FloatArray, weight: FloatArray) -> float:
+    """Return the standard deviation of the sum of bins: n for a bin of noise n, √(2·P·n + n²) where a line P stands."""
+    blocks = -(-len(rest) // _BLOCK)
+    # The last block is filled up from the end backwards: no block is too short to tell its noise.
+    shares = [rest[max(0, min(at * _BLOCK, len(rest) - _BLOCK)) :][:_BLOCK] for at in range(blocks)]
+    noise = np.repeat([float(np.median(share)) / math.log(2.0) for share in shares], _BLOCK)[: len(rest)]
+    line = np.where(rest > _LINE_OVER_NOISE * noise, rest, 0.0)
+    return math.sqrt(float(np.sum(weight**2 * (2.0 * line * noise + noise**2))))
 
 
 def _local(power: FloatArray, free: BoolArray, at: int) -> float:
-    """Return the mean noise of a bin from the median of the free ones around (lines there don't move it)."""
+    """Return the mean noise of a bin from the lower quartile of the free ones around.
+
+    Among many tones more than half of the bins may hold a distortion line; an exponential distribution has its lower
+    quartile at −ln 0.75 of its mean.
+    """
     around = slice(max(0, at - _HALF_WIDTH), at + _HALF_WIDTH + 1)
     seen = power[around][free[around]]
     if len(seen) < _LEAST_FREE:
         seen = power[free]
-    # Median of an exponential distribution of few values, as in `noisefloor`.
-    return float(np.median(seen)) / (math.log(2.0) + 0.5 / max(len(seen), 1)) if len(seen) else 0.0
+    return float(np.quantile(seen, 0.25)) / -math.log(0.75) if len(seen) else 0.0
 
 
 def _read_fitted(spectrum: ComplexArray, frames: int, places: FloatArray, bin_hz: float, weight: FloatArray) -> _Read:
@@ -255,7 +279,8 @@ def _read_fitted(spectrum: ComplexArray, frames: int, places: FloatArray, bin_hz
     add_lines(cleaned, frames, with_dc, -amplitudes)
     floor = noise_floor(cleaned, lobes(with_dc, len(cleaned)), with_dc, frames, bin_hz)
     noise = line_noise(floor.at_lines)[1:]
-    _, spread = floor.in_band(weight)
+    # Neighbouring bins under a window tell the same noise twice.
+    spread = math.sqrt(WINDOW_MEAN_FOURTH) / WINDOW_MEAN_SQUARE * _spread(floor.power, weight)
     return _Read(power=np.abs(amplitudes[1:]) ** 2 / 2 - noise, noise=noise, rest=floor.power, rest_spread=spread)
 
 

@@ -124,6 +124,7 @@ def fit_two_tones(
     limit_hz: float | None = None,
     one_scale: bool = False,
     spectrum_points: int = 1200,
+    spectrum_hz: tuple[float, float] = (0.0, math.inf),
 ) -> TwoTones:
     """Fit two tones and the lines at m·f1 + n·f2 of the terms given.
 
@@ -132,6 +133,7 @@ def fit_two_tones(
     terms : in order of importance; where two fall together, the first is kept.
     limit_hz : lines above are not looked for; None: up to four bins below half the sample rate.
     one_scale : near_hz are the frequencies played; the capture's clock may differ, but only by one factor for both.
+    spectrum_points, spectrum_hz : of the spectrum for a chart, in equal steps of frequency.
 
     Raises SignalError: no numbers, silence, too short, a tone missing or too near to another or to half the rate.
     """
@@ -151,7 +153,8 @@ def fit_two_tones(
         places = (near_hz[0] * scale / bin_hz, near_hz[1] * scale / bin_hz)
         layout = _layout(places, terms, limit_hz / bin_hz)
         tones = _fitted(signal, spectrum, places, layout, _ROUNDS, frequencies_are_known=True)
-    return _read(signal, spectrum, tones, layout, bin_hz, scale, spectrum_points)
+    edges = even_edges(len(spectrum), spectrum_points, spectrum_hz[0] / bin_hz, spectrum_hz[1] / bin_hz)
+    return _read(signal, spectrum, tones, layout, bin_hz, scale, edges)
 
 
 def _check(signal: FloatArray, sample_rate_hz: float) -> None:
@@ -315,7 +318,7 @@ def _read(
     layout: _Layout,
     bin_hz: float,
     scale: float | None,
-    spectrum_points: int,
+    edges: NDArray[np.intp],
 ) -> TwoTones:
     """Take the tones out, fit all lines in what is left, and read the noise between them."""
     frames = len(signal)
@@ -349,7 +352,7 @@ def _read(
         beyond=layout.beyond,
         strongest_other_hz=other_hz,
         strongest_other_power=other_power,
-        spectrum=thinned(windowed(spectrum, frames), frames, bin_hz, strongest, spectrum_points),
+        spectrum=thinned(windowed(spectrum, frames), frames, bin_hz, strongest, edges),
     )
 
 
@@ -389,16 +392,33 @@ def _described(tone: SineFit, floor: NoiseFloor, at: int) -> FittedTone:
     )
 
 
-def thinned(whole: ComplexArray, frames: int, bin_hz: float, reference_peak: float, points: int) -> Spectrum:
-    """Return a windowed spectrum at the highest bin of each of `points` equal steps of log frequency.
+def thinned(
+    whole: ComplexArray, frames: int, bin_hz: float, reference_peak: float, edges: NDArray[np.intp]
+) -> Spectrum:
+    """Return a windowed spectrum at the highest bin of each cell between two edges.
 
-    Levels are those of lines, relative to a line of amplitude `reference_peak`.
+    Levels are those of lines, relative to a line of amplitude `reference_peak`.  edges : (cells + 1,) bins, rising
+    (see `log_edges`, `even_edges`); fewer than two give an empty spectrum.
     """
-    if points <= 0:
+    if len(edges) < 2:
         return Spectrum(frequency_hz=np.empty(0), level_db=np.empty(0))
     power = np.square(whole.real) + np.square(whole.imag)
-    edges = np.unique(np.rint(np.geomspace(LOBE_BINS, len(power) - 1, points + 1)).astype(np.intp))
     where = np.array([a + int(np.argmax(power[a:b])) for a, b in itertools.pairwise(edges)])
     full = (frames * WINDOW_MEAN / 2 * reference_peak) ** 2
     level_db = 10.0 * np.log10(np.maximum(power[where] / full, np.finfo(np.float64).tiny))
     return Spectrum(frequency_hz=where * bin_hz, level_db=level_db)
+
+
+def log_edges(bins: int, points: int) -> NDArray[np.intp]:
+    """Return edges of cells that are equally wide in log frequency, up to the last bin."""
+    if points <= 0:
+        return np.empty(0, dtype=np.intp)
+    return np.unique(np.rint(np.geomspace(LOBE_BINS, bins - 1, points + 1)).astype(np.intp))
+
+
+def even_edges(bins: int, points: int, from_bin: float, to_bin: float) -> NDArray[np.intp]:
+    """Return edges of equally wide cells between two places in bins, DC's lobe left out."""
+    first, last = max(from_bin, LOBE_BINS), min(to_bin, bins - 1)
+    if points <= 0 or first >= last:
+        return np.empty(0, dtype=np.intp)
+    return np.unique(np.rint(np.linspace(first, last, points + 1)).astype(np.intp))

@@ -179,6 +179,109 @@ def sweep(file: str, from_hz: float | None, to_hz: float | None, duration_s: flo
     _write(file, make, **common)
 
 
+@generate.command("twin-tone")
+@click.argument("file")
+@click.option("--low-hz", type=click.FLOAT, default=60.0, show_default=True)
+@click.option("--high-hz", type=click.FLOAT, default=7000.0, show_default=True)
+@click.option("--ratio", type=click.FLOAT, default=4.0, show_default=True, help="Amplitude of the low over the high.")
+@click.option("--duration-s", type=click.FLOAT, default=1.0, show_default=True, help="Of the steady part.")
+@_common
+def twin_tone(file: str, low_hz: float, high_hz: float, ratio: float, duration_s: float, **common: Any) -> None:
+    """Write two sines at once, for intermodulation; the level is that of a sine of the same peak.
+
+    \b
+    Example: audiomeas generate twin-tone pair.wav --low-hz 19000 --high-hz 20000 --ratio 1
+    """
+
+    def make(level_v_rms: float, rate_hz: float, channels: tuple[int, ...]) -> Stimulus:
+        from audiomeas.stimulus import TwinTone
+        from audiomeas.stimulus.base import checked_tone
+
+        _checked_duration(duration_s)
+        for frequency_hz in (low_hz, high_hz):
+            checked_tone(frequency_hz, level_v_rms, rate_hz)
+        return TwinTone.bin_centred(
+            low_hz=low_hz,
+            high_hz=high_hz,
+            ratio=ratio,
+            level_v_rms=level_v_rms,
+            sample_rate_hz=rate_hz,
+            window_s=duration_s,
+            driven_channels=channels,
+        )
+
+    _write(file, make, **common)
+
+
+@generate.command("square-and-sine")
+@click.argument("file")
+@click.option("--square-hz", type=click.FLOAT, default=3150.0, show_default=True)
+@click.option("--sine-hz", type=click.FLOAT, default=15000.0, show_default=True)
+@click.option(
+    "--low-pass-khz", type=click.Choice(["30", "100"]), default="30", show_default=True, help="Of the square."
+)
+@click.option("--duration-s", type=click.FLOAT, default=1.0, show_default=True, help="Of the steady part.")
+@_common
+def square_and_sine(
+    file: str, square_hz: float, sine_hz: float, low_pass_khz: str, duration_s: float, **common: Any
+) -> None:
+    """Write a low-passed square with a sine, 4:1, for transient intermodulation.
+
+    \b
+    Example: audiomeas generate square-and-sine transient.wav --rate 96000
+    """
+
+    def make(level_v_rms: float, rate_hz: float, channels: tuple[int, ...]) -> Stimulus:
+        from audiomeas.stimulus import SquarePlusSine
+        from audiomeas.stimulus.base import checked_tone
+
+        _checked_duration(duration_s)
+        for frequency_hz in (square_hz, sine_hz):
+            checked_tone(frequency_hz, level_v_rms, rate_hz)
+        return SquarePlusSine.bin_centred(
+            square_hz=square_hz,
+            sine_hz=sine_hz,
+            low_pass_hz=1000.0 * float(low_pass_khz),
+            level_v_rms=level_v_rms,
+            sample_rate_hz=rate_hz,
+            window_s=duration_s,
+            driven_channels=channels,
+        )
+
+    _write(file, make, **common)
+
+
+@generate.command()
+@click.argument("file")
+@click.option("--tones", type=click.INT, default=31, show_default=True, help="On each channel.")
+@click.option("--from-hz", type=click.FLOAT, default=20.0, show_default=True, help="Lowest tone, about.")
+@click.option("--to-hz", type=click.FLOAT, default=20000.0, show_default=True, help="Highest tone, about.")
+@click.option("--duration-s", type=click.FLOAT, default=1.0, show_default=True, help="Of the window.")
+@_common
+def multitone(file: str, tones: int, from_hz: float, to_hz: float, duration_s: float, **common: Any) -> None:
+    """Write many tones at once, other ones on each channel, with a low peak.
+
+    \b
+    Example: audiomeas generate multitone many.wav --level "-6 dBFS"
+    """
+
+    def make(level_v_rms: float, rate_hz: float, channels: tuple[int, ...]) -> Stimulus:
+        from audiomeas.stimulus import Multitone
+
+        _checked_duration(duration_s)
+        return Multitone.low_crest(
+            tones=tones,
+            low_hz=from_hz,
+            high_hz=to_hz,
+            level_v_rms=level_v_rms,
+            sample_rate_hz=rate_hz,
+            window_s=duration_s,
+            driven_channels=channels,
+        )
+
+    _write(file, make, **common)
+
+
 @generate.command()
 @click.argument("file")
 @click.option("--duration-s", type=click.FLOAT, default=10.0, show_default=True)

@@ -9,6 +9,8 @@ from audiomeas.measurement.base import Measurement
 
 _MODULES = {
     "distortion": "audiomeas.measurement.distortion",
+    "intermodulation": "audiomeas.measurement.intermodulation",
+    "multitone": "audiomeas.measurement.multitone",
     "response": "audiomeas.measurement.response",
 }
 

@@ -1,0 +1,86 @@
+"""What measurements on several steady tones share: which frames are analysed, and which channels can be told."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import SignalError
+
+if TYPE_CHECKING:
+    from audiomeas.recording import Recording
+
+#: 20/ln 10: a relative change as decibels.
+DB_PER_NEPER = 20.0 / math.log(10.0)
+#: No ratio is stated closer than this (relative): a capture without any noise would claim all digits.
+LEAST_RELATIVE = 1e-6
+
+
+def steady_span(recording: Recording) -> slice:
+    """Return the frames of the stimulus' one window, where its place is known; else where the level is steady.
+
+    Raises SignalError: nothing captured, or a capture that does not hold the window.
+    """
+    from audiomeas.recording import stimulus_slice
+
+    if recording.frames == 0:
+        raise SignalError("the capture holds no frames")
+    if recording.stimulus is not None and recording.stimulus_start is not None:
+        (window,) = recording.stimulus.windows()
+        return stimulus_slice(recording, window.start, window.stop)
+    import numpy as np
+
+    from audiomeas.analysis.levelspan import level_span
+
+    loudest = int(np.argmax(np.sum(recording.counts_fs**2, axis=0)))
+    return slice(*level_span(np.ascontiguousarray(recording.counts_fs[:, loudest]), recording.sample_rate_hz))
+
+
+def refuse_gaps(recording: Recording, span: slice) -> None:
+    """Raise SignalError when a channel holds a run of exact zeros inside: a dropout, or a cut file."""
+    from audiomeas.analysis.continuity import SHORTEST_GAP_FRAMES, longest_zero_run
+
+    for column, channel in enumerate(recording.channels):
+        at, length = longest_zero_run(recording.counts_fs[span, column])
+        # A quiet channel of few bits rests on zero now and then; a gap is longer than anything around it.
+        if length >= SHORTEST_GAP_FRAMES and _is_loud(recording, span, column):
+            at_s = (span.start + at) / recording.sample_rate_hz
+            raise SignalError(
+                f"channel {channel} has a gap of {length} frames of exact zeros near {at_s:.2f} s: samples were lost; "
+                "capture it again, or cut the file to its steady part"
+            )
+
+
+def _is_loud(recording: Recording, span: slice, column: int) -> bool:
+    import numpy as np
+
+    return float(np.max(np.abs(recording.counts_fs[span, column]))) > 1e-3
+
+
+def over_range_words(recording: Recording, column: int, channel: int) -> str | None:
+    """Return why an over-range channel can't be told, or None."""
+    if not (recording.over_range and recording.over_range[column]):
+        return None
+    return (
+        f"channel {channel}: over-range in {recording.over_range[column]} of {recording.frames} frames: its values are "
+        "unknown; capture again with a lower level or a higher attenuator range"
+    )
+
+
+def of_channel(value: Any, channel: int) -> float | None:
+    """Return a condition that is one number for all, or a table by channel number as text."""
+    found = value.get(str(channel)) if isinstance(value, Mapping) else value
+    return None if found is None else float(found)
+
+
+def scale_uncertainty(recording: Recording, column: int) -> float | None:
+    """Return the relative 95 % half-width of a channel's volts, where known."""
+    return recording.scale_uncertainty[column] if recording.scale_uncertainty else None
+
+
+def clock_words(recording: Recording, scale: float | None) -> list[str]:
+    """Return a warning when one clock plays and captures, and frequencies came back off all the same."""
+    if not recording.shared_clock or scale is None or abs(scale - 1.0) < 5e-6:
+        return []
+    return [f"the tones came back {(scale - 1.0) * 1e6:+.1f} ppm off, although one clock plays and captures"]
