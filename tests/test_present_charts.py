@@ -196,7 +196,7 @@ def test_svg_text_is_text(tmp_path):
     root = ElementTree.parse(tmp_path / "a.svg").getroot()
     texts = ["".join(each.itertext()) for each in root.iter("{http://www.w3.org/2000/svg}text")]
     assert view.title in texts
-    assert {"20", "20k", "SIMULATED", "frequency (Hz)", "level (dB re 1 kHz)"} <= set(texts)
+    assert {"20", "20k", "SIMULATED", "Frequency (Hz)", "Level (dB re 1 kHz)"} <= set(texts)
 
 
 def test_png_is_large_enough_for_a5(tmp_path):

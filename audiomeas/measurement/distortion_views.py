@@ -164,8 +164,8 @@ def _spectrum(result: Result) -> tuple[ChartView, ...]:
         ChartView(
             name="spectrum",
             title="Spectrum of the output",
-            x_label="frequency, Hz",
-            y_label="level of lines, dB re fundamental",
+            x_label="Frequency (Hz)",
+            y_label="Level of lines (dB re fundamental)",
             series=tuple(series),
             caption=_caption(result),
             simulated=result.simulated,
@@ -217,8 +217,8 @@ def _bars(result: Result) -> tuple[ChartView, ...]:
         ChartView(
             name="harmonics",
             title="Harmonics of the tone",
-            x_label="order of the harmonic",
-            y_label="level, dB re fundamental",
+            x_label="Order of the harmonic",
+            y_label="Level (dB re fundamental)",
             series=tuple(series),
             x_scale="linear",
             caption=f"{_caption(result)} {_bound_words(result)}".strip(),
