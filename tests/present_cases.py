@@ -32,7 +32,7 @@ def response_view(channels: int = 2, **changes: Any) -> ChartView:
         for n in range(1, channels + 1)
     )
     view = ChartView(
-        name="response", title=f"Response of {FORTY}", x_label="frequency (Hz)", y_label="level (dB re 1 kHz)",
+        name="response", title=f"Response of {FORTY}", x_label="Frequency (Hz)", y_label="Level (dB re 1 kHz)",
         series=series, x_range=(20.0, 20_000.0), y_smallest_span=6.0, simulated=True,
         caption="Sweep 10 Hz to 40 kHz at 2.83 V into 8 Ω, both channels driven; 96 kHz; uncertainty 0.05 dB. " * 3,
         bands=(LimitBand(label="limit ±0.5 dB", x=[20, 20_000], low=[-0.5, -0.5], high=[0.5, 0.5]),),
@@ -41,7 +41,7 @@ def response_view(channels: int = 2, **changes: Any) -> ChartView:
 
 
 def _simple(x: Any, y: Any, **how: Any) -> ChartView:
-    settings: dict[str, Any] = {"x_label": "frequency (Hz)", "y_label": "THD+N (%)", "name": "n", "title": "t", **how}
+    settings: dict[str, Any] = {"x_label": "Frequency (Hz)", "y_label": "THD+N (%)", "name": "n", "title": "t", **how}
     role = settings.pop("role", "line")
     return ChartView(series=(Series(label="channel 1", x=x, y=y, channel=1, role=role),), **settings)
 
@@ -49,7 +49,7 @@ def _simple(x: Any, y: Any, **how: Any) -> ChartView:
 def _bars(orders: int) -> ChartView:
     order = np.arange(2, orders + 2)
     return ChartView(
-        name="harmonics", title="Harmonics", x_label="frequency (Hz)", y_label="level (dB re fundamental)",
+        name="harmonics", title="Harmonics", x_label="Frequency (Hz)", y_label="Level (dB re fundamental)",
         series=tuple(
             Series(label=f"channel {c}", x=1000.0 * order, y=-80.0 - 60.0 * order / order.max() - 3 * c, channel=c,
                    role="bars", labels=tuple(f"H{n}" for n in order))
@@ -61,24 +61,24 @@ def _bars(orders: int) -> ChartView:
 VIEWS: dict[str, ChartView] = {
     **{f"response of {n} channels": response_view(n) for n in (1, 2, 5, 8)},
     "nine channels": response_view(9),
-    "flat line": _simple([0, 1, 2], [2.828427] * 3, x_scale="linear", x_label="time (s)", y_label="level (V)"),
+    "flat line": _simple([0, 1, 2], [2.828427] * 3, x_scale="linear", x_label="Time (s)", y_label="Level (V)"),
     "flat at zero": _simple([20, 20_000], [0.0, 0.0]),
-    "down to -140 dB": _simple(F_HZ, np.linspace(0, -140, len(F_HZ)), y_label="level (dB)"),
+    "down to -140 dB": _simple(F_HZ, np.linspace(0, -140, len(F_HZ)), y_label="Level (dB)"),
     "one point": _simple([1000.0], [0.0003], y_scale="log"),
-    "one point on points": _simple([1000.0], [250.0], role="points", y_label="power (W)"),
-    "gaps": _simple([0.01, 0.1, 1, 10, 250], [0.1, None, math.nan, 0.02, math.inf], y_scale="log", x_label="power (W)"),
+    "one point on points": _simple([1000.0], [250.0], role="points", y_label="Power (W)"),
+    "gaps": _simple([0.01, 0.1, 1, 10, 250], [0.1, None, math.nan, 0.02, math.inf], y_scale="log", x_label="Power (W)"),
     "nothing finite": _simple([1, 2], [None, math.nan]),
     "no series": replace(_simple([], []), series=()),
     "nothing positive": _simple([0.0, -1.0], [0.0, -3.0], y_scale="log"),
     "nine decades": _simple([1e-3, 1e6], [1e-9, 1e3], y_scale="log"),
-    "narrow": _simple([990.0, 1010.0], [-0.001, 0.001], y_label="level (dB)"),
+    "narrow": _simple([990.0, 1010.0], [-0.001, 0.001], y_label="Level (dB)"),
     "huge and tiny": _simple([1, 2], [1e-12, 1e12], y_scale="log", x_scale="linear"),
     "harmonics": _bars(9),
     "many harmonics": _bars(40),
     "hostile": _simple([1, 2], [1, 2], title=HOSTILE, caption="日本" * 200),
-    "long words": _simple([1, 2], [1, 2], title="W" * 300, caption="M" * 900, y_label="level (dB) " + "x" * 90),
+    "long words": _simple([1, 2], [1, 2], title="W" * 300, caption="M" * 900, y_label="Level (dB) " + "x" * 90),
     "two curves of a channel": ChartView(
-        name="n", title="THD and noise", x_label="power (W)", y_label="%", y_scale="log",
+        name="n", title="THD and noise", x_label="Power (W)", y_label="%", y_scale="log",
         series=(
             Series(label="THD, channel 1", x=[1, 10], y=[0.01, 0.02], channel=1),
             Series(label="THD+N, channel 1", x=[1, 10], y=[0.02, 0.03], channel=1),
@@ -160,12 +160,64 @@ PLAIN = ReportContent(
 )  # fmt: skip
 
 
+def _both(step: str, quantity: str, words: str, unit: str, left: float, right: float, **changes: Any) -> list[Finding]:
+    return [
+        finding(step=step, quantity=quantity, words=words, unit=unit, channel=channel, value=value, **changes)
+        for channel, value in ((1, left), (2, right))
+    ]
+
+
+def _plan_findings() -> tuple[Finding, ...]:
+    """Return what the five steps, quantities and limits of the shipped plan may find, with four limits failed."""
+    no_limit: dict[str, Any] = {"limit": "", "source": "", "verdict": None}
+    found = []
+    steps = (
+        ("1 W, 1 kHz", 1.0, 0.0821), ("30 W, 1 kHz", 30.0, 0.0453), ("30 W, 100 Hz", 30.01, 0.0451),
+        ("30 W, 6 kHz", 29.99, 0.0453),
+    )  # fmt: skip
+    for step, watts, thd in steps:
+        name = f"Distortion at {step}"
+        power = ("level_w", "output power into the load", "W", watts, 0.69 * watts)
+        found += _both(name, *power, uncertainty=0.011 * watts, **no_limit)
+        source = "house" if watts == 1.0 else "maker"
+        whats = ("thd_percent", "harmonic distortion", "%", thd, 2.5 * thd)
+        for one in _both(name, *whats, uncertainty=0.00002, source=source, edges=(0.1,)):
+            failed = source == "maker" and one.channel == 2
+            found.append(replace(one, verdict="fail" if failed else "pass"))
+        found += _both(name, *whats, uncertainty=0.00002, source="era", limit="at most 1 %", edges=(1.0,))
+    first = "Distortion at 1 W, 1 kHz"
+    found += _both(first, "thd_n_percent", "distortion and noise together", "%", 0.0118, 0.0292, uncertainty=0.0001)
+    balance: dict[str, Any] = {
+        "quantity": "gain_db_difference", "words": "difference between the channels in gain", "unit": "dB",
+        "channel": None, "value": 1.61, "uncertainty": 0.09, "step": first,
+    }  # fmt: skip
+    found.append(finding(**balance, limit="at most 0.5 dB", edges=(0.5,), verdict="fail"))
+    found.append(finding(**balance, limit="at most 3 dB", edges=(3.0,), source="era"))
+    found += _both(first, "gain_db", "gain", "dB", 26.83, 25.22, uncertainty=0.06, **no_limit)
+    flat = ("deviation_db", "largest deviation from a flat response within the band", "dB", 0.1334, 0.1335)
+    for limit, source in (("at most 0.5 dB", "house"), ("at most 1.5 dB", "era")):
+        found += _both("Response at 1 W", *flat, uncertainty=0.002, limit=limit, source=source)
+    return tuple(found)
+
+
 def _all(word: str, **changes: Any) -> tuple[Finding, ...]:
     return tuple(replace(one, verdict=word if one.limit else None, **changes) for one in PLAIN.findings)
 
 
 CONTENTS: dict[str, ReportContent] = {
     "plain": PLAIN,
+    "whole plan": replace(
+        PLAIN, maker="", model="Demo amplifier C", verdict="fail", findings=_plan_findings(),
+        chart=response_view(title="Frequency response", caption="Sweep of 2 s; 96 kHz.", bands=()),
+        plan="Power amplifier, 60 W into 8 Ω",
+        conditions=(
+            ("Load", "8 Ω on channel 1, 8 Ω on channel 2: resistors in place of loudspeakers."),
+            ("Signal", "both channels driven at the same time."),
+            ("Bench", "Simulated bench, interface Simulated card, 96 kHz sample rate."),
+            ("Calibration", "made 2026-11-01, valid until 2099-12-31, without an instrument (simulated)."),
+            ("Uncertainty", "the true value lies within ± with 95 % probability; without ±: right to within one."),
+        ),
+    ),
     "real unit": replace(PLAIN, simulated=False, chart=response_view(simulated=False)),
     "all failed": replace(PLAIN, verdict="fail", findings=_all("fail")),
     "all undecided": replace(PLAIN, verdict="undecided", findings=_all("undecided", reason="the limit lies inside")),

@@ -11,8 +11,10 @@ from typing import Any
 
 import present_cases as cases
 import pytest
+from click.testing import CliRunner
 
 import audiomeas
+from audiomeas.cli.present import report as report_command
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.measurement import registry
 from audiomeas.measurement.base import Figure
@@ -205,6 +207,26 @@ def test_a_report_of_a_visit(tmp_path, folder):
     assert (tmp_path / "a.pdf").read_bytes().startswith(b"%PDF")
 
 
+@pytest.mark.parametrize(
+    ("options", "paper"), [([], "A4"), (["--paper", "letter"], "letter"), (["--paper", "a4"], "A4")]
+)
+def test_the_command_takes_the_paper(tmp_path, folder, monkeypatch, options, paper):
+    from audiomeas.present import report as pages
+
+    used = []
+    real = pages.write_report
+    monkeypatch.setattr(pages, "write_report", lambda *all, **how: used.append(how["paper"]) or real(*all, **how))
+    done = CliRunner().invoke(report_command, [str(folder), str(tmp_path / "a.png"), *options])
+    assert (done.exit_code, used) == (0, [paper])
+    assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_the_command_says_which_papers_and_files_there_are():
+    text = " ".join(CliRunner().invoke(report_command, ["--help"]).output.split())
+    assert "--paper A4|letter" in text
+    assert ".pdf or .png" in text
+
+
 def test_a_report_of_no_visit_is_refused(tmp_path):
     with pytest.raises(FileProblem, match=r"visit\.json"):
         audiomeas.report(tmp_path, tmp_path / "a.pdf")
@@ -265,7 +287,24 @@ def test_a_limit_on_a_difference_is_worded_as_one():
     judged = verdict(quantity="gain_db", words="gain", channel=None, difference_at_most=0.5, at_most=None, unit="dB")
     (row,) = found("gain_db_difference", visit(step(1, "s", distortion(), (judged,))))
     assert row.words == "difference between the channels in gain"
-    assert row.limit == "channels within 0.5 dB of each other"
+    assert (row.limit, row.edges) == ("at most 0.5 dB", (0.5,))  # the value is the difference already
+
+
+def test_gain_and_balance_are_told_once_under_whichever_name_comes_first(monkeypatch):
+    channels = tuple(
+        ChannelResult(channel=n, values={"gain_at_reference_db": 20.0, "balance_db": 0.1 * (n - 1)}) for n in (1, 2)
+    )
+    figures = tuple(Figure(key=key, unit="dB", words=key) for key in ("gain_db", "gain_at_reference_db", "balance_db"))
+    monkeypatch.setattr(registry, "find", lambda word: SimpleNamespace(figures=figures, charts=lambda result: ()))
+    judged = verdict(
+        step="A", quantity="gain_db", channel=None, difference_at_most=0.5, at_most=None, unit="dB", value=1.0
+    )
+    response = step(2, "B", distortion(channels=channels))
+    alone = {each.quantity for each in content_of(visit(response)).findings}
+    assert alone == {"gain_at_reference_db", "balance_db"}
+    both = content_of(visit(step(1, "A", distortion(), (judged,)), response)).findings
+    assert {each.quantity for each in both} == {"level_w", "gain_db", "gain_db_difference"}
+    assert {each.step for each in both} == {"A"}
 
 
 def test_the_balance_of_the_first_channel_to_itself_is_not_told(monkeypatch):
@@ -298,6 +337,13 @@ def test_conditions_are_told():
     assert "96 kHz" in conditions["Bench"]
     assert conditions["Calibration"] == "made 2024-01-01, valid until 2025-01-01, with Demo meter."
     assert content_of(USUAL).cautions == ("the calibration is young",)
+
+
+def test_a_calibration_without_an_instrument_says_so():
+    bench = {"name": "b", "calibration": {"made": "2024-01-01", "valid_until": "2025-01-01",
+                                          "instrument": "none (simulated)"}}  # fmt: skip
+    calibration = dict(content_of(visit(bench=bench)).conditions)["Calibration"]
+    assert calibration == "made 2024-01-01, valid until 2025-01-01, without an instrument (simulated)."
 
 
 def test_steps_that_drove_other_channels_are_told_apart():

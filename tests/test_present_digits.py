@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from audiomeas.present.digits import fixed, plain, value_digits, with_uncertainty
+from audiomeas.present.digits import fixed, outward_digits, plain, short_digits, value_digits, with_uncertainty
 
 
 @pytest.mark.parametrize(
@@ -80,3 +80,51 @@ def test_what_is_shown_lies_within_the_uncertainty_and_never_understates_it_much
     assert abs(shown_value - value) <= 0.15 * uncertainty * (1 + 1e-9)
     # The rule's own bound downwards; upwards one unit of one digit, at most 1 in 3.55.
     assert 0.97 * uncertainty * (1 - 1e-9) <= shown_uncertainty <= 1.29 * uncertainty
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "shown"),
+    [
+        # Worked by hand: the third digit's place is a tenth of a thousandth for 0.0821, and so on.
+        (0.082126, 0.000018, "0.0821"),  # 0.18 of the last place: not touched
+        (0.112932, 0.000020, "0.113"),
+        (0.2, 0.0005, "0.200"),  # exactly half of the last place
+        (0.02038, 0.00011, "0.0204 ± 0.0002"),  # touched: rounded up to the last place
+        (0.0292, 0.00005001, "0.0292 ± 0.0001"),
+        (0.00821, 0.00010, "0.00821 ± 0.00010"),  # three digits anyway
+        (0.1234, 0.02, "0.123 ± 0.020"),  # fewer digits than three are the usual rule's
+        (1234.5, 2.0, "1230"),
+        (99.96, 0.01, "100.0"),
+        (0.0, 0.001, "0.0000 ± 0.0010"),
+    ],
+)
+def test_short_digits_show_the_uncertainty_only_where_it_touches_them(value, uncertainty, shown):
+    assert short_digits(value, uncertainty, 3) == shown
+
+
+@given(
+    value=st.floats(min_value=1e-6, max_value=1e3),
+    part=st.floats(min_value=1e-6, max_value=0.3),
+)
+def test_short_digits_never_claim_more_than_is_known(value, part):
+    shown = short_digits(value, value * part, 3)
+    text, _, width = shown.partition(" ± ")
+    number = Decimal(text)
+    last = Decimal(1).scaleb(number.as_tuple().exponent)
+    # Without ±: within one unit of the last digit. With it: rounding moves the value by half of it at most, and it is
+    # not understated by more than the 3 % that with_uncertainty allows itself.
+    off = abs(number - Decimal(repr(value)))
+    if width:
+        assert off <= Decimal(width) / 2
+        assert Decimal(width) >= Decimal(repr(value * part)) * Decimal("0.969")
+    else:
+        assert off + Decimal(repr(value * part)) <= last * Decimal("1.001")
+
+
+@pytest.mark.parametrize(
+    ("value", "upward", "shown"),
+    [(0.002134, True, "0.00214"), (0.002134, False, "0.00213"), (0.0021, True, "0.0021"), (0.0, True, "0"),
+     (0.09996, True, "0.1")],
+)  # fmt: skip
+def test_a_bound_stays_a_bound_when_it_is_rounded(value, upward, shown):
+    assert outward_digits(value, 3, upward=upward) == shown

@@ -10,8 +10,10 @@ import present_cases as cases
 import pytest
 
 from audiomeas.errors import FileProblem, RequestError
+from audiomeas.present.amounts import amount, amounts, power_ranges, same_powers
 from audiomeas.present.report import report_pages, write_report
-from audiomeas.present.sentences import amount, limit_line, topics, value_line, verdict_lines
+from audiomeas.present.sentences import limit_line, topics, value_lines, verdict_lines
+from audiomeas.present.stepnames import listed_steps, short_names
 from audiomeas.present.style import PAPERS_PT
 
 
@@ -43,24 +45,46 @@ def test_each_page_names_the_unit_its_number_and_what_it_is_not(pages, name):
         assert ("SIMULATED" in text) is content.simulated
 
 
-@pytest.mark.parametrize("name", ["plain", "all failed", "all undecided", "no limits", "all missing"])
+@pytest.mark.parametrize("name", ["plain", "whole plan", "all failed", "all undecided", "no limits", "all missing"])
 def test_a_usual_report_is_one_page(pages, name):
     assert len(pages[name]) == 1
 
 
+@pytest.mark.parametrize("paper", PAPERS_PT)
+def test_a_plan_of_five_steps_with_four_failures_fits_one_page_of_each_paper(paper):
+    (figure,) = report_pages(cases.CONTENTS["whole plan"], paper=paper)
+    assert cases.outside(figure) == []
+    assert cases.overlapping(figure) == []
+    text = " ".join(printed([figure]).split())
+    assert "page 1 of 1" in text
+    assert "Of 24 values with a limit, 20 kept their limit, 4 did not keep their limit." in text
+    assert "29.99 to 30.01 ± 0.33 W on channel 1" in text
+
+
+def _squeezed(text: str) -> str:
+    return re.sub(r"\s+", "", text)
+
+
 @pytest.mark.parametrize("name", cases.CONTENTS)
 def test_every_row_is_printed(pages, name):
-    text = re.sub(r"\s+", "", printed(pages[name]))
-    for finding in cases.CONTENTS[name].findings:
-        channel = "" if finding.channel is None else f" on channel {finding.channel}"
-        assert re.sub(r"\s+", "", f"{amount(finding)}{channel}") in text
-        assert re.sub(r"\s+", "", finding.step) in text
-    for topic in topics(cases.CONTENTS[name]):
+    content = cases.CONTENTS[name]
+    text = _squeezed(printed(pages[name]))
+    for topic in topics(content):
+        assert _squeezed(topic.words) in text
         for sentence in topic.lines:
             # A sentence may go on below a page's end, behind the foot and the next head: so its beginning counts.
-            assert re.sub(r"\s+", "", sentence.text)[:40] in text
-    for _, sentence in cases.CONTENTS[name].conditions:
-        assert re.sub(r"\s+", "", sentence) in text
+            assert _squeezed(sentence.text)[:40] in text
+    for finding in content.findings:
+        members = [each for each in content.findings if each.words == finding.words]
+        channel = "" if finding.channel is None else f" on channel {finding.channel}"
+        assert _squeezed(finding.limit) in text
+        # Power is told once for all steps that gave the same one.
+        if finding.quantity != "level_w":
+            step = short_names([each.step for each in members], finding.words)[finding.step]
+            assert _squeezed(step)[1:] in text
+            assert _squeezed(f"{amounts(members)[finding.step, finding.channel]}{channel}") in text
+    for _, sentence in content.conditions:
+        assert _squeezed(sentence) in text
 
 
 def test_many_rows_go_on_with_the_heading_repeated(pages):
@@ -76,13 +100,11 @@ def test_many_rows_go_on_with_the_heading_repeated(pages):
 
 def test_values_stand_together_and_limits_end_with_their_verdict():
     both = [cases.finding(), cases.finding(channel=2, value=0.2, verdict="fail", reason="outside")]
-    assert value_line(both) == (
-        "Total harmonic distortion: 0.0123 ± 0.0005 % on channel 1, 0.2000 ± 0.0005 % on channel 2."
-    )
-    assert limit_line(both) == "Limit at most 0.1 % (the workshop's limit): pass on channel 1, fail on channel 2."
-    assert (
-        limit_line([cases.finding(), cases.finding(channel=2)]) == "Limit at most 0.1 % (the workshop's limit): pass."
-    )
+    # 0.01234 ± 0.0005 has three digits; of 0.2 ± 0.0005 the uncertainty touches none of the first three
+    assert value_lines(both) == ["At 1 W: 0.0123 ± 0.0005 % on channel 1, 0.200 % on channel 2."]
+    assert limit_line(both) == "Limit at most 0.1 % (the workshop's limit): fail on channel 2, pass on channel 1."
+    kept = [cases.finding(), cases.finding(channel=2)]
+    assert limit_line(kept) == "Limit at most 0.1 % (the workshop's limit): pass."
     assert limit_line([cases.finding(limit="", verdict=None)]) == ""
 
 
@@ -91,25 +113,65 @@ def test_each_limit_on_a_value_has_its_own_verdict():
     assert limit_line(rows) == (
         "Limits at most 0.1 % (the workshop's limit): fail; at most 1 % (minimum for its time): pass."
     )
-    assert value_line(rows).count("0.2000") == 1
+    assert value_lines(rows)[0].count("0.200") == 1
+
+
+def test_a_limit_that_steps_share_is_said_once_with_where_it_failed():
+    steps = ["Distortion at 1 W", "Distortion at 30 W", "Distortion at 30 W, 6 kHz"]
+    rows = [cases.finding(step=step, channel=n, source="maker") for step in steps for n in (1, 2)]
+    rows[3] = replace(rows[3], verdict="fail")
+    rows[5] = replace(rows[5], verdict="fail")
+    assert limit_line(rows) == (
+        "Limit at most 0.1 % (maker's specification): fail on channel 2 (at 30 W / 30 W, 6 kHz), pass elsewhere."
+    )
+    era = cases.finding(step=steps[0], limit="at most 1 %", source="era")
+    assert "at most 1 % (minimum for its time, at 1 W): pass." in limit_line([*rows, era])
+    assert [line.partition(":")[0] for line in value_lines(rows)] == ["At 1 W", "At 30 W", "At 30 W, 6 kHz"]
 
 
 def test_what_is_missing_or_undecided_says_why():
     unknown = cases.finding(value=None, verdict="undecided", reason="missing: not measured")
-    assert value_line([unknown]) == "Total harmonic distortion: not known on channel 1."
+    assert value_lines([unknown]) == ["At 1 W: not known on channel 1."]
     assert limit_line([unknown]) == ("Limit at most 0.1 % (the workshop's limit): undecided (missing: not measured).")
     close = cases.finding(channel=2, verdict="undecided", reason="the limit lies inside")
     assert limit_line([cases.finding(), close]).endswith(
-        ": pass on channel 1, undecided on channel 2 (the limit lies inside)."
+        ": undecided on channel 2 (the limit lies inside), pass on channel 1."
     )
+    assert value_lines([replace(unknown, limit="", verdict=None)]) == [
+        "At 1 W: not known on channel 1 (missing: not measured)."
+    ]
 
 
 def test_a_difference_between_channels_names_no_channel():
-    assert value_line([cases.finding(channel=None)]) == "Total harmonic distortion: 0.0123 ± 0.0005 %."
+    assert value_lines([cases.finding(channel=None)]) == ["At 1 W: 0.0123 ± 0.0005 %."]
 
 
 def test_a_bound_is_never_said_as_a_value():
     assert amount(cases.finding(bound="at most", value=0.0021, uncertainty=None)) == "at most 0.0021 %"
+    # Rounded to three digits it must still be a bound.
+    assert amount(cases.finding(bound="at most", value=0.002134, uncertainty=None)) == "at most 0.00214 %"
+    assert amount(cases.finding(bound="at least", value=0.002136, uncertainty=None)) == "at least 0.00213 %"
+
+
+@pytest.mark.parametrize(
+    ("value", "changes", "said"),
+    [
+        (0.082126, {}, "0.0821 %"),
+        (0.10004, {"verdict": "fail"}, "0.100040 ± 0.000018 %"),  # three digits would say 0.100: on the limit
+        (0.09996, {}, "0.099960 ± 0.000018 %"),  # 0.1000 with three digits
+        (0.0821, {"verdict": "undecided"}, "0.082100 ± 0.000018 %"),  # the reader must see why
+    ],
+)
+def test_a_value_is_never_so_short_that_it_looks_like_its_limit(value, changes, said):
+    row = cases.finding(value=value, uncertainty=0.000018, edges=(0.1,), **changes)
+    assert amounts([row]) == {(row.step, 1): said}
+
+
+def test_without_a_known_uncertainty_all_digits_are_said_and_what_that_means():
+    rows = (cases.finding(value=0.082126, uncertainty=0.000018), cases.finding(channel=2, uncertainty=None))
+    assert list(amounts(rows).values()) == ["0.082126 ± 0.000018 %", "0.01234 %"]
+    (topic,) = topics(replace(cases.PLAIN, findings=rows))
+    assert topic.lines[-1].text.endswith("Without ±, the uncertainty is not known.")
 
 
 def test_what_a_number_means_is_said_once():
@@ -117,6 +179,61 @@ def test_what_a_number_means_is_said_once():
     small = [line.text for topic in topics(replace(cases.PLAIN, findings=steps)) for line in topic.lines if line.small]
     assert len(small) == 1
     assert "Overtones" in small[0]
+
+
+@pytest.mark.parametrize(
+    ("steps", "heading", "short"),
+    [
+        (["Distortion at 1 W", "Distortion at 30 W"], "Harmonic distortion", ["at 1 W", "at 30 W"]),
+        (["Distortion at 1 W", "Response at 1 W"], "Distortion", ["Distortion at 1 W", "Response at 1 W"]),
+        (["Distortion at 1 W"], "Output power", ["Distortion at 1 W"]),
+        (["Distortion"], "Distortion", ["Distortion"]),  # something must be left
+        (["Distortion", "Distortion at 1 W"], "Distortion", ["Distortion", "Distortion at 1 W"]),
+        (["at 1 W", "at 1 W, 6 kHz"], "Gain at 1 W", ["1 W", "1 W, 6 kHz"]),
+    ],
+)
+def test_step_names_lose_only_what_their_heading_says(steps, heading, short):
+    assert list(short_names(steps, heading).values()) == short
+
+
+def test_listed_steps_say_once_what_they_share():
+    assert listed_steps(["at 30 W, 1 kHz", "at 30 W, 100 Hz"]) == "at 30 W, 1 kHz / 100 Hz"
+    assert listed_steps(["at 1 W", "hum"]) == "at 1 W / hum"
+    assert listed_steps(["at 1 W"]) == "at 1 W"
+
+
+def _powers(*watts: float, uncertainty: float | None = 0.3, **changes):
+    return [
+        cases.finding(quantity="level_w", words="output power", unit="W", step=f"step {n}", value=value,
+                      uncertainty=uncertainty, limit="", verdict=None, **changes)
+        for n, value in enumerate(watts)
+    ]  # fmt: skip
+
+
+def test_steps_of_the_same_power_share_a_line_the_highest_first_in_bold():
+    rows = _powers(1.0, 30.0, 30.1, 30.0)
+    assert [[each.value for each in group] for group in same_powers(rows)] == [[30.0, 30.1, 30.0], [1.0]]
+    # 0.3 has one digit more (first three digits 300: Particle Data Group), so 0.30
+    assert power_ranges(same_powers(rows)[0]) == {1: "30.00 to 30.10 ± 0.30 W"}
+    (topic,) = topics(replace(cases.PLAIN, findings=tuple(rows)))
+    assert [line.text for line in topic.lines][:3] == [
+        "30.00 to 30.10 ± 0.30 W on channel 1", "Step 1 / 2 / 3.", "Step 0: 1.00 ± 0.30 W on channel 1."
+    ]  # fmt: skip
+    assert [line.strong for line in topic.lines][:3] == [True, False, False]
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        _powers(30.0, 30.4),  # further apart than the uncertainty
+        _powers(30.0, 30.1, uncertainty=None),
+        _powers(30.0, 30.0, bound="at least"),
+        [*_powers(30.0), cases.finding(quantity="level_w", step="x", value=30.0, limit="at least 20 W")],
+        [*_powers(30.0), replace(_powers(30.0)[0], step="x", channel=2)],  # other channels
+    ],
+)
+def test_powers_that_are_not_the_same_stand_apart(rows):
+    assert len(same_powers(rows)) == 2
 
 
 @pytest.mark.parametrize(
@@ -137,21 +254,33 @@ def test_the_verdict_counts_what_was_judged(verdicts, sentence):
 def test_each_failure_is_named_with_its_value_and_limit():
     lines = verdict_lines(replace(cases.PLAIN, findings=(cases.finding(channel=2, value=0.45, verdict="fail"),)))
     assert lines[1] == (
-        "– total harmonic distortion on channel 2 (Distortion at 1 W): 0.4500 ± 0.0005 %; limit: at most 0.1 %."
+        "– Total harmonic distortion: 0.450 % on channel 2 (at 1 W); limit: at most 0.1 % (the workshop's limit)."
     )
 
 
-def test_the_highest_power_is_told_first_where_steps_differ():
-    bare = cases.finding(quantity="level_w", unit="W", uncertainty=None, limit="", verdict=None)
+def test_failures_of_one_limit_stand_together():
     rows = tuple(
-        replace(bare, step=f"at {watts} W", value=watts * part, channel=channel)
-        for watts in (1.0, 30.0, 2.0)
-        for channel, part in ((1, 1.0), (2, 0.9))
+        cases.finding(step=f"Distortion at {watts} W", channel=n, value=0.2 * n, verdict="fail")
+        for watts in (1, 30)
+        for n in (1, 2)
     )
-    assert verdict_lines(replace(cases.PLAIN, findings=rows))[-1] == (
-        "Highest power in these tests: 30 W on channel 1, 27 W on channel 2 (at 30.0 W)."
+    assert verdict_lines(replace(cases.PLAIN, findings=rows))[1:] == [
+        "– Total harmonic distortion: 0.200 % on channel 1, 0.400 % on channel 2 (at 1 W / 30 W); limit: at most 0.1 % "
+        "(the workshop's limit)."
+    ]
+
+
+def test_of_many_failures_the_number_is_said():
+    many = verdict_lines(cases.CONTENTS["many rows"])[1]
+    assert "0.0123 ± 0.0005 % on channel 1, 0.0123 ± 0.0005 % on channel 2 (in 15 steps, listed below)" in many
+    rows = tuple(
+        cases.finding(step=f"step {n}", value=0.2 + 0.1 * n, limit=limit, verdict="fail")
+        for limit in ("at most 0.1 %", "at most 0.05 %")
+        for n in range(5)
     )
-    assert not any("Highest" in line for line in verdict_lines(cases.PLAIN))
+    lines = verdict_lines(replace(cases.PLAIN, findings=rows), most=1)
+    assert lines[1].startswith("– Total harmonic distortion: 0.200 % on channel 1 (step 0), and 4 more, listed below;")
+    assert lines[2] == "– and 5 more that did not keep their limit; all are listed below."
 
 
 def test_nothing_is_claimed_without_a_row(pages):

@@ -24,12 +24,16 @@ def chart(source: str, file: str, measurement: str | None, name: str | None) -> 
 @click.command()
 @click.argument("record", metavar="RECORD")
 @click.argument("file", metavar="FILE")
-def report(record: str, file: str) -> None:
-    """Make the one-page report of a record, as FILE.pdf.
+@click.option(
+    "--paper", type=click.Choice(["A4", "letter"], case_sensitive=False), metavar="A4|letter", default="A4",
+    show_default=True, help="Size of the pages.",
+)  # fmt: skip
+def report(record: str, file: str, paper: str) -> None:
+    """Make the customer's report of a record: one page, unless there is much to tell; FILE ends in .pdf or .png.
 
     \b
     Example: audiomeas report records/UNIT/VISIT report.pdf
     """
     from audiomeas.present.api import report as report_call
 
-    click.echo(str(report_call(record, file)))
+    click.echo(str(report_call(record, file, paper=paper)))

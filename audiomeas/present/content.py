@@ -17,6 +17,8 @@ POWER, BALANCE = "level_w", "balance_db"
 #: Shown to customers only where a limit asks for them: the same thing said in another unit, or a setting.
 _TWICE_SAID = ("_dbfs", "_dbv", "_dbu")
 _SETTINGS = ("frequency_hz", "reference_hz", "sinad_db")
+#: Two names of the same thing to a customer: the first that is told stands for both.
+_SAME_THING = {"gain_at_reference_db": "gain_db", "gain_db_difference": BALANCE}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -25,7 +27,7 @@ class Finding:
 
     channel : None for a difference between channels.  value : None when it is not known; then `reason` says why.
     uncertainty : 95 % half-width in `unit`.   bound : 'at most', 'at least', or ''.
-    limit : the limit in words, '' without one; then `verdict` is None.
+    limit : the limit in words, '' without one; then `verdict` is None.   edges : the limit's values in `unit`.
     """
 
     step: str
@@ -37,6 +39,7 @@ class Finding:
     uncertainty: float | None = None
     bound: str = ""
     limit: str = ""
+    edges: tuple[float, ...] = ()
     source: str = ""
     verdict: Word | None = None
     reason: str = ""
@@ -107,11 +110,15 @@ def _without_repeats(steps: Sequence[StepRecord], *, with_balance: bool) -> Iter
         findings = list(findings_of(step, with_balance=with_balance))
         power_known = any(finding.quantity == POWER for finding in findings)
         for finding in findings:
-            again = finding.quantity in told and finding.quantity != POWER
+            again = _thing(finding) in told and finding.quantity != POWER
             voltage = finding.quantity == "level_v_rms" and power_known
             if finding.limit or not (again or voltage):
                 yield finding
-        told |= {finding.quantity for finding in findings}
+        told |= {_thing(finding) for finding in findings}
+
+
+def _thing(finding: Finding) -> str:
+    return _SAME_THING.get(finding.quantity, finding.quantity)
 
 
 def findings_of(step: StepRecord, *, with_balance: bool = True) -> Iterator[Finding]:
@@ -132,13 +139,15 @@ def findings_of(step: StepRecord, *, with_balance: bool = True) -> Iterator[Find
 
 
 def _judged(row: Verdict) -> Finding:
-    quantity, words = row.quantity, row.words
+    quantity, words, limit = row.quantity, row.words, row.limit_text()
     if row.difference_at_most is not None:
         quantity, words = f"{quantity}_difference", f"difference between the channels in {words}"
+        limit = f"at most {row.difference_at_most:g} {row.unit}".rstrip()  # of the difference, which is the value here
+    edges = tuple(edge for edge in (row.at_least, row.at_most, row.difference_at_most) if edge is not None)
     return Finding(
         step=row.step, quantity=quantity, words=words, unit=row.unit, channel=row.channel, value=row.value,
-        uncertainty=row.uncertainty, bound=row.bound, limit=row.limit_text(), source=row.source, verdict=row.verdict,
-        reason=row.reason,
+        uncertainty=row.uncertainty, bound=row.bound, limit=limit, edges=edges, source=row.source,
+        verdict=row.verdict, reason=row.reason,
     )  # fmt: skip
 
 
@@ -246,8 +255,10 @@ def _conditions(visit: Visit, results: list[Result]) -> Iterator[tuple[str, str]
     calibration = visit.bench.get("calibration")
     if isinstance(calibration, Mapping):
         yield "Calibration", _calibration_sentence(calibration)
-    yield "Uncertainty", "the true value lies within the ± range with 95 % probability; without ± it is not known."
-    yield "Program", f"audiomeas {visit.version}, plan “{visit.plan_title}”."
+    yield (
+        "Uncertainty",
+        "the true value lies within ± with 95 % probability; without ±: right to within one in the last digit.",
+    )
 
 
 def _loads(results: list[Result]) -> Iterator[tuple[str, str]]:
@@ -285,5 +296,9 @@ def _bench_sentence(visit: Visit, results: list[Result]) -> str:
 
 def _calibration_sentence(calibration: Mapping[str, Any]) -> str:
     made, until = calibration.get("made", "not known"), calibration.get("valid_until", "not known")
-    instrument = calibration.get("instrument")
-    return f"made {made}, valid until {until}" + (f", with {instrument}." if instrument else ".")
+    instrument = str(calibration.get("instrument") or "")
+    if instrument.casefold().startswith("none"):  # as the simulated card's file says it: 'none (simulated)'
+        used = f", without an instrument{instrument[len('none') :]}"
+    else:
+        used = f", with {instrument}" if instrument else ""
+    return f"made {made}, valid until {until}{used}."

@@ -9,7 +9,7 @@ two digits where the first three are 100 to 354, one digit from 355 to 949, and 
 from __future__ import annotations
 
 import math
-from decimal import ROUND_HALF_EVEN, ROUND_UP, Decimal
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, ROUND_UP, Decimal
 
 #: Digits of a number whose uncertainty is not known: what a bench of this kind can hold at best.
 PLAIN_DIGITS = 4
@@ -44,6 +44,30 @@ def plain(value: float, digits: int = PLAIN_DIGITS) -> str:
     last = number.adjusted() - digits + 1
     rounded = number.quantize(Decimal(1).scaleb(min(last, 0)), rounding=ROUND_HALF_EVEN)
     return _text(rounded.normalize())
+
+
+def short_digits(value: float, uncertainty: float, digits: int) -> str:
+    """Return a value to at most so many significant digits, with ± only where its uncertainty touches them.
+
+    Without ± the number is at most one unit of its last digit from the true one: half for rounding, half for the rest.
+    An uncertainty between is rounded up to the last digit that is shown: 0.02038 ± 0.00011 in three is 0.0204 ± 0.0002.
+    """
+    number, width = _finite(value), _finite(uncertainty)
+    place = number.adjusted() - digits + 1
+    if number == 0 or width <= 0 or int(_rounded_uncertainty(uncertainty).as_tuple().exponent) >= place:
+        return with_uncertainty(value, uncertainty)
+    last = Decimal(1).scaleb(place)
+    shown = _text(number.quantize(last, rounding=ROUND_HALF_EVEN))
+    return shown if width <= last / 2 else f"{shown} ± {_text(width.quantize(last, rounding=ROUND_UP))}"
+
+
+def outward_digits(value: float, digits: int, *, upward: bool) -> str:
+    """Return a bound to so many significant digits, rounded so that it stays one: 'at most' up, 'at least' down."""
+    number = _finite(value)
+    if number == 0:
+        return "0"
+    last = Decimal(1).scaleb(number.adjusted() - digits + 1)
+    return _text(number.quantize(last, rounding=ROUND_CEILING if upward else ROUND_FLOOR).normalize())
 
 
 def fixed(value: float, decimals: int) -> str:

@@ -34,21 +34,23 @@ if TYPE_CHECKING:
     from audiomeas.measurement.views import ChartView
 
 #: Layout in points.
-_MARGIN_PT = 46.0
-_LABEL_PT = 116.0
+_MARGIN_PT = 40.0
+_LABEL_PT = 112.0
 _INDENT_PT = 9.0
 _LONGEST_LABEL = 8
 #: A heading that is repeated on each page ends here (letters).
 _LONGEST_NAME = 200
 _FOOT_PT = 62.0
 _LEADING = 1.32
-_LEAST_AXES_PT = 95.0
+_LEAST_AXES_PT = 72.0
 _CONTINUED_PT = 16.0
 _FEWEST_LINES = 3
 #: Conditions that take more than this go behind the rows, on another page.
 _LONGEST_ENDING_PT = 190.0
 _HIGHEST_CHART_PT = 270.0
+_LEAST_GAP_PT = 2.5
 _NAME_PT = 17.0
+_PAGE_NUMBER_PT = 90.0
 _HEADING_PT = 11.0
 
 
@@ -168,7 +170,7 @@ def _lay_out(content: ReportContent, paper: str) -> list[_Page]:
     chart_height = _chart_height(content, page)
     ending_first = ending_height < _LONGEST_ENDING_PT
     room = page.room - chart_height - (ending_height if ending_first else 0.0)
-    first, rest = _shared(found, room)
+    first, rest = _shared(_spaced(found, room), room)
     for block in first:
         page.put(block)
     if rest:
@@ -192,6 +194,13 @@ def _ruled(ending: list[_Block], page: _Page) -> list[_Block]:
         page.rule(page.y + 2.0)
         page.y += 10.0
     return ending
+
+
+def _spaced(found: list[_Block], room: float) -> list[_Block]:
+    """Return the blocks with less air between them, where that makes them fit a page, else as they are."""
+    snug = [replace(block, gap_pt=_LEAST_GAP_PT) for block in found]
+    fits = sum(block.height for block in snug) <= room < sum(block.height for block in found)
+    return snug if fits else found
 
 
 def _shared(found: Sequence[_Block], room: float) -> tuple[list[_Block], list[_Block]]:
@@ -274,7 +283,7 @@ def _head(page: _Page, content: ReportContent, *, again: bool) -> None:
         page.write(line, _MARGIN_PT, page.y)
         page.y += line.height + (1.0 if line.bold else 0.0)
     page.rule(page.y + 3.0, width_pt=1.0)
-    page.y += 13.0
+    page.y += 11.0
 
 
 def _foot(page: _Page, content: ReportContent, number: int, of: int) -> None:
@@ -286,9 +295,16 @@ def _foot(page: _Page, content: ReportContent, number: int, of: int) -> None:
             _Line(text, style.SMALL_PT, colour=style.SOFT_INK), _MARGIN_PT, top + index * style.SMALL_PT * _LEADING
         )
     y = top + len(lines) * style.SMALL_PT * _LEADING
-    made = _Line(f"audiomeas {content.version}".strip(), style.SMALL_PT, colour=style.SOFT_INK)
-    page.write(made, _MARGIN_PT, y)
-    page.write(replace(made, text=f"page {number} of {of}"), page.width - _MARGIN_PT, y, ha="right")
+    made = f"audiomeas {content.version}".strip() + (f", plan “{content.plan}”" if content.plan else "")
+    line = _Line(_cut(made, page.across - _PAGE_NUMBER_PT), style.SMALL_PT, colour=style.SOFT_INK)
+    page.write(line, _MARGIN_PT, y)
+    page.write(replace(line, text=f"page {number} of {of}"), page.width - _MARGIN_PT, y, ha="right")
+
+
+def _cut(text: str, room: float) -> str:
+    """Return what of a text fits one line of small print; an ellipsis says that it goes on."""
+    first, *more = wrap(text, room, style.SMALL_PT)
+    return f"{first} …" if more else first
 
 
 def _verdict_blocks(content: ReportContent, across: float) -> list[_Block]:
@@ -299,30 +315,33 @@ def _verdict_blocks(content: ReportContent, across: float) -> list[_Block]:
         for text in wrap(verdict_headline(content), _LABEL_PT - 10.0, _HEADING_PT, bold=True)
     )
     lines = [line for sentence in verdict_lines(content) for line in _printed(Sentence(sentence), room)]
-    return [_Block(headline, tuple(lines), gap_pt=12.0)]
+    return [_Block(headline, tuple(lines), gap_pt=9.0)]
 
 
 def _topic_block(topic: Topic, across: float) -> _Block:
     room, narrow = across - _LABEL_PT, _LABEL_PT - 10.0
-    label = [_Line(text, bold=True) for text in wrap(topic.step, narrow, style.TEXT_PT, bold=True)]
+    label = [_Line(text, bold=True) for text in wrap(topic.words, narrow, style.TEXT_PT, bold=True)]
     lines = [line for sentence in topic.lines for line in _printed(sentence, room)]
     if len(label) > _LONGEST_LABEL:  # beside such a name the page would be empty: it goes above the lines
-        name = wrap(topic.step, room, style.TEXT_PT, bold=True)
+        name = wrap(topic.words, room, style.TEXT_PT, bold=True)
         label, lines = [], [*(_Line(text, bold=True) for text in name), *lines]
-    return _Block(tuple(label), tuple(lines), gap_pt=8.0)
+    return _Block(tuple(label), tuple(lines), gap_pt=6.0)
 
 
 def _printed(sentence: Sentence, room: float) -> list[_Line]:
     """Return a sentence as lines; what goes on below is set in by a little."""
-    size = style.SMALL_PT if sentence.small else style.TEXT_PT
+    size = style.SMALL_PT if sentence.small or sentence.indented else style.TEXT_PT
     colour = style.SOFT_INK if sentence.small else style.INK
-    first, *more = wrap(sentence.text, room - 2.0 * _INDENT_PT, size) or [""]
+    if sentence.strong:
+        lines = wrap(sentence.text, room, _HEADING_PT, bold=True)
+        return [_Line(text, _HEADING_PT, bold=True) for text in lines]
     start = _INDENT_PT if sentence.indented else 0.0
-    further = 0.0 if sentence.small else start + _INDENT_PT
-    return [
-        _Line(first, size, colour=colour, indent=start),
-        *(_Line(text, size, colour=colour, indent=further) for text in more),
-    ]
+    further = start if sentence.small or sentence.indented else start + _INDENT_PT
+    lines = wrap(sentence.text, room - start, size) or [""]
+    if len(lines) > 1:
+        lines = wrap(sentence.text, room - further, size)
+    indents = [start, *[further] * (len(lines) - 1)]
+    return [_Line(text, size, colour=colour, indent=indent) for text, indent in zip(lines, indents, strict=True)]
 
 
 def _ending_blocks(content: ReportContent, across: float) -> list[_Block]:
@@ -358,7 +377,7 @@ def _chart_height(content: ReportContent, page: _Page) -> float:
     if content.chart is None:
         return 0.0
     _, room = _chart_furniture(content.chart, page)
-    below = sum(line.height for line in _chart_sentence(content, page)) + 8.0
+    below = sum(line.height for line in _chart_sentence(content, page)) + 5.0
     return room.top + room.bottom + _LEAST_AXES_PT + below
 
 
@@ -373,7 +392,7 @@ def _place_chart(content: ReportContent, pages: list[_Page], paper: str, *, leav
         _head(page, content, again=True)
     across, room = _chart_furniture(view, page)
     sentence = _chart_sentence(content, page)
-    below = sum(line.height for line in sentence) + 8.0
+    below = sum(line.height for line in sentence) + 5.0
     height = max(min(_HIGHEST_CHART_PT, page.room - leave), least) - below
     high = height - room.top - room.bottom
     bottom = page.height - page.y - height + room.bottom
@@ -384,5 +403,5 @@ def _place_chart(content: ReportContent, pages: list[_Page], paper: str, *, leav
     for line in sentence:
         page.write(line, _MARGIN_PT, page.y)
         page.y += line.height
-    page.y += 8.0
+    page.y += 5.0
     return page

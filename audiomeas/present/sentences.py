@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from typing import TypeVar
 
+from audiomeas.present.amounts import amounts, power_ranges, same_powers, without_uncertainty
 from audiomeas.present.content import BALANCE, POWER, Finding, ReportContent
-from audiomeas.present.digits import value_digits, with_uncertainty
+from audiomeas.present.stepnames import listed_steps, short_names
 
 SAFETY = (
     "These are measurements of one unit, at the time and under the conditions stated. "
@@ -20,6 +22,12 @@ STAGES = {
     "return": "on return",
 }
 _SOURCES = {"maker": "maker's specification", "house": "the workshop's limit", "era": "minimum for its time"}
+#: Shorter than the quantity's own words, and as plain.
+_HEADINGS = {
+    BALANCE: "balance of the channels",
+    "gain_db_difference": "balance of the channels",
+    "deviation_db": "deviation from a flat response",
+}
 #: What a number means, in one sentence, for somebody who never heard the word. Key of the quantity → sentence.
 _MEANINGS = {
     POWER: "What the amplifier put into the load in this test; the most that it can give may be higher.",
@@ -28,7 +36,7 @@ _MEANINGS = {
     "corner_low_hz": "The deep tone at which half the power is left.",
     "corner_high_hz": "The high tone at which half the power is left.",
     "level_v_rms": "The voltage at the output during this test (r.m.s., the value that counts for power).",
-    "gain_db": "How many times larger the signal leaves than it enters: 20 dB is ten times, 26 dB twenty times.",
+    "gain_db": "How much larger the signal leaves than it enters: 20 dB is ten times, 26 dB twenty times.",
     "thd_percent": "Overtones that the unit adds to a pure tone, as a share of it: 1 % is a hundredth.",
     "thd_n_percent": "All that comes out besides the pure tone (overtones, hum, noise), as a share of the whole.",
 }
@@ -45,19 +53,26 @@ _RESPONSE = (
 
 @dataclass(frozen=True)
 class Sentence:
-    """One sentence of a topic. small : an explanation, in small print.  indented : belongs to the one above."""
+    """One sentence of a topic. small : an explanation, in small print.  indented : belongs to the one above.
+
+    strong : what a customer looks for first, in bold.
+    """
 
     text: str
     small: bool = False
     indented: bool = False
+    strong: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
 class Topic:
-    """What one step of the plan found, sentence by sentence."""
+    """What was found of one quantity, sentence by sentence."""
 
-    step: str
+    words: str
     lines: tuple[Sentence, ...]
+
+
+# ---------------------------------------------------------------- the verdict
 
 
 def verdict_headline(content: ReportContent) -> str:
@@ -68,30 +83,21 @@ def verdict_headline(content: ReportContent) -> str:
 def verdict_lines(content: ReportContent, *, most: int = 3) -> list[str]:
     """Return the verdict in plain words: how many limits were kept, and each that was not, with its value.
 
-    most : so many are named here; of more, the number is said.
+    most : of so many limits the values that did not keep them are named here, and so many values of each; of more, the
+    number is said.
     """
     judged = [finding for finding in content.findings if finding.limit]
     lines = list(_counts(content, judged))
     for word in ("fail", "undecided"):
-        found = [finding for finding in judged if finding.verdict == word]
-        lines += [f"– {_named(finding)}" for finding in found[:most]]
-        if len(found) > most:
-            lines.append(f"– and {len(found) - most} more that {_WORDS[word]}; all are listed below.")
-    lines += [f"– {gap}" for gap in content.gaps]
-    return [*lines, *_highest_power(content)]
+        groups = _by_limit([finding for finding in judged if finding.verdict == word])
+        lines += [f"– {_named(group, content.findings, most)}" for group in groups[:most]]
+        if left := sum(map(len, groups[most:])):
+            lines.append(f"– and {left} more that {_WORDS[word]}; all are listed below.")
+    return [*lines, *(f"– {gap}" for gap in content.gaps)]
 
 
-def _highest_power(content: ReportContent) -> Iterator[str]:
-    """Yield the power of the loudest step, which may stand on a later page, when several steps tell one."""
-    powers = [each for each in content.findings if each.quantity == POWER and each.value is not None]
-    steps = dict.fromkeys(each.step for each in powers)
-    if len(steps) > 1:
-        loudest = max(powers, key=lambda each: each.value or 0.0).step
-        members = [each for each in powers if each.step == loudest]
-        values = ", ".join(f"{amount(each)} on channel {each.channel}" for each in members)
-        yield f"Highest power in these tests: {values} ({loudest})."
-
-
+#: Of more steps than this a verdict tells the number.
+_MOST_STEPS = 6
 _WORDS = {"pass": "kept their limit", "fail": "did not keep their limit", "undecided": "are undecided"}
 
 
@@ -116,85 +122,199 @@ def _one(word: str, count: int) -> str:
     return _WORDS[word].replace("their", "its").replace("are ", "is ") if count == 1 else _WORDS[word]
 
 
-def _named(finding: Finding) -> str:
-    """Return a finding that was not a pass, in one line."""
-    where = f" on channel {finding.channel}" if finding.channel is not None else ""
-    why = f": {finding.reason}" if finding.reason and finding.verdict == "undecided" else ""
-    return f"{finding.words}{where} ({finding.step}): {amount(finding)}; limit: {finding.limit}{why}."
+def _by_limit(findings: Sequence[Finding]) -> list[list[Finding]]:
+    """Return findings in groups of one quantity under one limit (undecided ones also with one reason)."""
+    return _grouped(findings, lambda each: (each.quantity, each.words, each.limit, each.source, _why(each)))
 
 
-def amount(finding: Finding) -> str:
-    """Return '0.0123 ± 0.0005 %', 'at most 0.001 %' (where the bench itself is the limit), or 'not known'."""
-    if finding.value is None:
-        return "not known"
-    unit = f" {finding.unit}" if finding.unit else ""
-    if finding.bound:
-        return f"{finding.bound} {value_digits(finding.value, finding.uncertainty)}{unit}"
-    return f"{with_uncertainty(finding.value, finding.uncertainty)}{unit}"
+def _named(group: Sequence[Finding], findings: Sequence[Finding], most: int) -> str:
+    """Return the values that did not pass one limit: 'Gain: 26.8 dB on channel 1 (at 1 W); limit: at most 20 dB.'"""
+    first = group[0]
+    texts = amounts(_alike(first, findings))
+    names = short_names(_steps(group), heading(first))
+    same: dict[str, list[str]] = {}
+    for each in group:
+        same.setdefault(f"{texts[each.step, each.channel]}{_on(each.channel)}", []).append(names[each.step])
+    # Values of the same steps stand together, the steps behind the last of them.
+    parts = [
+        f"{', '.join(value for value, _ in together)} ({_few_steps(steps)})"
+        for steps, together in groupby(same.items(), key=lambda item: item[1])
+    ]
+    if len(parts) > most:
+        parts = [*parts[:most], f"and {len(parts) - most} more, listed below"]
+    return f"{heading(first)}: {', '.join(parts)}; limit: {first.limit}{_whose(first)}{_why(first)}."
+
+
+def _few_steps(steps: Sequence[str]) -> str:
+    return listed_steps(steps) if len(steps) <= _MOST_STEPS else f"in {len(steps)} steps, listed below"
+
+
+def _alike(finding: Finding, findings: Sequence[Finding]) -> list[Finding]:
+    return [each for each in findings if (each.quantity, each.words) == (finding.quantity, finding.words)]
+
+
+# ---------------------------------------------------------------- what was found
 
 
 def topics(content: ReportContent) -> list[Topic]:
-    """Return what each step found, in the order of the plan; what a number means is said only once."""
+    """Return what was found of each quantity: power first, then in the order of the plan.
+
+    What a number means is said below it, and only once.
+    """
+    kinds = dict.fromkeys((each.quantity, each.words) for each in content.findings)
     said: set[str] = set()
-    return [_topic(step, list(group), said) for step, group in groupby(content.findings, key=lambda one: one.step)]
+    found = []
+    for quantity, words in sorted(kinds, key=lambda kind: kind[0] != POWER):
+        members = [each for each in content.findings if (each.quantity, each.words) == (quantity, words)]
+        found.append(_topic(members, said))
+    return found
 
 
-def _topic(step: str, findings: Sequence[Finding], said: set[str]) -> Topic:
-    """Return a step's sentences, a quantity after the other. said : meanings that stand above already; added to."""
-    lines: list[Sentence] = []
-    for quantity in dict.fromkeys((each.quantity, each.words) for each in findings):
-        members = [each for each in findings if (each.quantity, each.words) == quantity]
-        lines.append(Sentence(value_line(members)))
-        if limits := limit_line(members):
-            lines.append(Sentence(limits, indented=True))
-        meaning = meaning_of(members[0])
-        if meaning and meaning not in said:
-            said.add(meaning)
-            lines.append(Sentence(meaning, small=True))
-    return Topic(step=step, lines=tuple(lines))
+def _topic(members: Sequence[Finding], said: set[str]) -> Topic:
+    """Return a quantity's sentences. said : meanings that stand above already; added to."""
+    lines = _power_lines(members) if members[0].quantity == POWER else [Sentence(text) for text in value_lines(members)]
+    if limits := limit_line(members):
+        lines.append(Sentence(limits, indented=True))
+    meaning = meaning_of(members[0])
+    notes = [] if meaning in said else [meaning]
+    said.add(meaning)
+    if without_uncertainty(members):
+        notes.append("Without ±, the uncertainty is not known.")
+    if any(notes):
+        lines.append(Sentence(" ".join(filter(None, notes)), small=True))
+    return Topic(words=heading(members[0]), lines=tuple(lines))
 
 
-def value_line(members: Sequence[Finding]) -> str:
-    """Return one quantity of all channels: 'Gain: 26.83 ± 0.06 dB on channel 1, 26.77 ± 0.06 dB on channel 2.'"""
-    by_channel = {each.channel: each for each in reversed(members)}
-    parts = []
-    for channel in sorted(by_channel, key=lambda one: one or 0):
-        finding = by_channel[channel]
-        why = f" ({finding.reason})" if finding.value is None and finding.reason and not finding.limit else ""
-        parts.append(amount(finding) + (f" on channel {channel}" if channel is not None else "") + why)
-    words = members[0].words
-    return f"{words[:1].upper()}{words[1:]}: {', '.join(parts)}."
+def _power_lines(members: Sequence[Finding]) -> list[Sentence]:
+    """Return the powers, the highest in bold; steps that gave the same one share a line."""
+    lines = []
+    for number, group in enumerate(same_powers(members)):
+        steps = listed_steps(_steps(group))
+        values = _listed_values(power_ranges(group))
+        if number == 0:
+            lines += [Sentence(values, strong=True), Sentence(f"{_capital(steps)}.", indented=True)]
+        else:
+            lines.append(Sentence(f"{_capital(steps)}: {values}."))
+        lines += [Sentence(f"Not known: {each.reason}.", indented=True) for each in group if _unexplained(each)]
+    return lines
+
+
+def value_lines(members: Sequence[Finding]) -> list[str]:
+    """Return one quantity step by step: 'At 1 W: 26.83 ± 0.06 dB on channel 1, 26.77 ± 0.06 dB on channel 2.'"""
+    texts = amounts(members)
+    names = short_names(_steps(members), heading(members[0]))
+    lines = []
+    for step in names:
+        reasons = {each.channel: f" ({each.reason})" for each in members if each.step == step and _unexplained(each)}
+        channels = sorted((channel for at, channel in texts if at == step), key=lambda channel: channel or 0)
+        values = {channel: f"{texts[step, channel]}" for channel in channels}
+        lines.append(f"{_capital(names[step])}: {_listed_values(values, reasons)}.")
+    return lines
+
+
+def _unexplained(finding: Finding) -> bool:
+    """Return whether a missing value's reason is not told with its limit."""
+    return finding.value is None and bool(finding.reason) and not finding.limit
+
+
+def _listed_values(values: Mapping[int | None, str], reasons: Mapping[int | None, str] | None = None) -> str:
+    whys = reasons or {}
+    return ", ".join(f"{text}{_on(channel)}{whys.get(channel, '')}" for channel, text in values.items())
 
 
 def limit_line(members: Sequence[Finding]) -> str:
-    """Return the limits on a quantity, each with its verdict: 'Limit at most 0.1 %: pass.' ('' without a limit)."""
+    """Return the limits on a quantity with their verdicts: 'Limit at most 0.1 %: pass.' ('' without a limit)."""
     judged = [each for each in members if each.limit]
-    parts = []
-    for limit, source in dict.fromkeys((each.limit, each.source) for each in judged):
-        under = [each for each in judged if (each.limit, each.source) == (limit, source)]
-        whose = _SOURCES.get(source, source)
-        parts.append(limit + (f" ({whose})" if whose else "") + f": {_verdict_words(under)}")
+    names = short_names(_steps(members), heading(members[0]))
+    parts = [_limit_words(group, names) for group in _grouped(judged, lambda each: (each.limit, each.source))]
     return f"{'Limit' if len(parts) == 1 else 'Limits'} {'; '.join(parts)}." if parts else ""
 
 
-def _verdict_words(under: Sequence[Finding]) -> str:
-    """Return 'pass', or 'pass on channel 1, fail on channel 2'; why something is undecided stands behind it."""
-    groups: dict[str, list[str]] = {}
-    for each in under:
-        # Why a value failed is seen from the limit beside it; why one is undecided is not.
-        why = f" ({each.reason})" if each.reason and each.verdict == "undecided" else ""
-        groups.setdefault(f"{each.verdict}|{why}", []).append("" if each.channel is None else str(each.channel))
+def _limit_words(under: Sequence[Finding], names: Mapping[str, str]) -> str:
+    """Return one limit, whose it is, the steps that it holds for (where others have none), and its verdicts."""
+    limited = _steps(under)
+    told = [_SOURCES.get(under[0].source, under[0].source)]
+    if len(limited) < len(names):
+        told.append(listed_steps([names[step] for step in limited]))
+    brackets = ", ".join(filter(None, told))
+    return f"{under[0].limit}{f' ({brackets})' if brackets else ''}: {_verdict_words(under, names)}"
+
+
+def _verdict_words(under: Sequence[Finding], names: Mapping[str, str]) -> str:
+    """Return 'pass', or 'fail on channel 2 (at 1 W), pass elsewhere'; why something is undecided stands behind it."""
+    groups = _grouped(under, lambda each: (str(each.verdict), _why(each)))
+    groups.sort(key=lambda group: _ORDER.index(str(group[0].verdict)))
+    if len(groups) == 1:
+        return f"{under[0].verdict}{_why(under[0])}"
     parts = []
-    for key, channels in groups.items():
-        word, _, why = key.partition("|")
-        many = "channels" if len(channels) > 1 else "channel"
-        where = f" on {many} {_listed(channels)}" if len(groups) > 1 and any(channels) else ""
-        parts.append(f"{word}{where}{why}")
+    for group in groups:
+        places = _places(group, _steps(under), names)
+        if group[0].verdict == "pass" and len(places) > 1:
+            parts.append("pass elsewhere")
+        else:
+            parts.append(f"{group[0].verdict}{_listed(places)}{_why(group[0])}")
     return ", ".join(parts)
 
 
+_ORDER = ("fail", "undecided", "pass")
+
+
+def _places(group: Sequence[Finding], all_steps: Sequence[str], names: Mapping[str, str]) -> list[str]:
+    """Return where a verdict holds: ' on channel 2 (at 1 W)'; no step where it holds in all of them."""
+    by_channels: dict[tuple[int | None, ...], list[str]] = {}
+    for step in _steps(group):
+        channels = tuple(each.channel for each in group if each.step == step)
+        by_channels.setdefault(channels, []).append(step)
+    places = []
+    for channels, steps in by_channels.items():
+        known = [str(channel) for channel in channels if channel is not None]
+        where = f" on {'channels' if len(known) > 1 else 'channel'} {_listed(known)}" if known else ""
+        whole = len(steps) == len(all_steps)
+        places.append(where + ("" if whole else f" ({listed_steps([names[step] for step in steps])})"))
+    return places
+
+
+# ---------------------------------------------------------------- small words
+
+_Key = TypeVar("_Key")
+
+
+def _grouped(findings: Sequence[Finding], key: Callable[[Finding], _Key]) -> list[list[Finding]]:
+    groups: dict[_Key, list[Finding]] = {}
+    for each in findings:
+        groups.setdefault(key(each), []).append(each)
+    return list(groups.values())
+
+
+def _steps(findings: Sequence[Finding]) -> list[str]:
+    return list(dict.fromkeys(each.step for each in findings))
+
+
+def _on(channel: int | None) -> str:
+    return "" if channel is None else f" on channel {channel}"
+
+
+def _why(finding: Finding) -> str:
+    """Return why a value is undecided; why one failed is seen from the limit beside it."""
+    return f" ({finding.reason})" if finding.reason and finding.verdict == "undecided" else ""
+
+
+def _whose(finding: Finding) -> str:
+    whose = _SOURCES.get(finding.source, finding.source)
+    return f" ({whose})" if whose else ""
+
+
+def _capital(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}"
+
+
 def _listed(words: Sequence[str]) -> str:
-    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1]))) if words else ""
+
+
+def heading(finding: Finding) -> str:
+    """Return the words that stand in the margin for a quantity: 'Harmonic distortion'."""
+    return _capital(_HEADINGS.get(finding.quantity, finding.words))
 
 
 def meaning_of(finding: Finding) -> str:

@@ -10,8 +10,8 @@ from functools import lru_cache
 _UNPRINTABLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 
-#: A space where a line may end: not beside ±, and not between a number and its unit.
-_BREAK = re.compile(r"(?<!±) (?!±|k?Hz\b|dB\b|[WVΩ%](?:\W|$))")
+#: A space where a line may end: not beside ±, not between a number and its unit or what it counts.
+_BREAK = re.compile(r"(?<!±)(?<!\bchannel)(?<!\bmost)(?<!\bleast)(?<!\bat) (?!±|k?Hz\b|dB\b|[WVΩ%](?:\W|$))")
 
 
 def clean_text(text: str) -> str:
