@@ -41,7 +41,7 @@ class DemoOutcome:
         lines = ["", "SIMULATED: three invented amplifiers on the simulated bench", ""]
         for outcome, report in zip(self.runs, self.reports, strict=True):
             lines += [f"  {outcome.visit.unit.name}: {_outcome_words(outcome)}", f"      report  {report}"]
-        faulty = self.runs[1].visit.path
+        faulty = self.runs[-1].visit.path
         lines += [
             "",
             "Look at",
