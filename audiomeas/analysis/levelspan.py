@@ -28,6 +28,8 @@ def level_span(signal: FloatArray, sample_rate_hz: float, *, block_s: float = BL
     if blocks < 2 * _LEAST_BLOCKS or not np.all(np.isfinite(signal)):
         return 0, len(signal)
     level = np.sqrt(np.square(signal[: blocks * width]).reshape(blocks, width) @ np.hanning(width))
+    if not float(np.max(level)) > 0.0:
+        return 0, len(signal)
     loud = level[level > 0.5 * float(np.max(level))]
     plateau = float(np.median(loud))
     spread = 1.4826 * float(np.median(np.abs(loud - plateau)))

@@ -146,13 +146,13 @@ def fit_two_tones(
     _check_places(places, frames, bin_hz)
     for rounds in (1, _ROUNDS):  # the second time all lines are where the first fit says that they are
         layout = _layout(places, terms, limit_hz / bin_hz)
-        tones = _fitted(signal, spectrum, places, layout, rounds)
+        tones = _fitted(signal, spectrum, places, layout, bin_hz, rounds)
         places = (tones[0].cycles * frames, tones[1].cycles * frames)
     scale = _common_scale(tones, near_hz, sample_rate_hz) if one_scale and near_hz is not None else None
     if scale is not None and near_hz is not None:
         places = (near_hz[0] * scale / bin_hz, near_hz[1] * scale / bin_hz)
         layout = _layout(places, terms, limit_hz / bin_hz)
-        tones = _fitted(signal, spectrum, places, layout, _ROUNDS, frequencies_are_known=True)
+        tones = _fitted(signal, spectrum, places, layout, bin_hz, _ROUNDS, frequencies_are_known=True)
     edges = even_edges(len(spectrum), spectrum_points, spectrum_hz[0] / bin_hz, spectrum_hz[1] / bin_hz)
     return _read(signal, spectrum, tones, layout, bin_hz, scale, edges)
 
@@ -258,6 +258,7 @@ def _fitted(
     spectrum: ComplexArray,
     places: tuple[float, float],
     layout: _Layout,
+    bin_hz: float,
     rounds: int,
     *,
     frequencies_are_known: bool = False,
@@ -285,10 +286,7 @@ def _fitted(
     for term, place in zip((LOW, HIGH), places, strict=True):
         moved = abs(fits[term].cycles * frames - place)
         if not (math.isfinite(moved) and moved < 1.0) or fits[term].amplitude == 0:
-            raise SignalError(
-                f"there is no steady tone near {place / frames * 2:.4g} of half the sample rate: it wanders or drowns "
-                "in noise"
-            )
+            raise _no_tone(place * bin_hz, windowed(spectrum, frames), bin_hz)
     return fits[LOW], fits[HIGH]
 
 
@@ -364,13 +362,18 @@ def _check_tones_stand_out(
         # Rounding of the strongest tone is a noise too.
         noise = max(noise, 1e-28 * max(abs(one.amplitude) for one in tones) ** 2)
         if abs(tone.amplitude) ** 2 / 2 < _OVER_NOISE * noise:
-            power = np.abs(whole) ** 2
-            power[: LOBE_BINS + 1] = 0.0
-            seen = " and ".join(f"{top * floor.bin_hz:.6g}" for top in sorted(strongest_bins(power, 2)))
-            raise SignalError(
-                f"no tone stands out near {tone.cycles * tone.frames * floor.bin_hz:.6g} Hz (the strongest lines are "
-                f"at {seen} Hz): intermodulation needs its two tones; play them, or give their frequencies"
-            )
+            raise _no_tone(tone.cycles * tone.frames * floor.bin_hz, whole, floor.bin_hz)
+
+
+def _no_tone(frequency_hz: float, whole: ComplexArray, bin_hz: float) -> SignalError:
+    """Return the refusal that names the strongest lines of a windowed spectrum instead."""
+    power = np.abs(whole) ** 2
+    power[: LOBE_BINS + 1] = 0.0
+    seen = " and ".join(f"{top * bin_hz:.6g}" for top in sorted(strongest_bins(power, 2)))
+    return SignalError(
+        f"no steady tone stands out near {frequency_hz:.6g} Hz (the strongest lines are at {seen} Hz): intermodulation "
+        "needs its two tones; play them, or give their frequencies"
+    )
 
 
 def _strongest_other(floor: NoiseFloor) -> tuple[float, float]:

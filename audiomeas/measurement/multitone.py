@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from audiomeas.recording import Recording
     from audiomeas.stimulus import Multitone, Stimulus
 
+#: Shorter than the stimulus' settling by far: a whole window must be left between the ends that are cut.
+_BLOCK_S = 0.025
 _KEYS = (
     "level_v_rms",
     "level_dbfs",
@@ -96,7 +98,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
 
 def _span(recording: Recording, stimulus: Multitone) -> slice:
     """Return one window's length of frames: the last of those in which the level is steady."""
-    span = steady_span(recording)
+    span = steady_span(recording, block_s=_BLOCK_S)
     frames = stimulus.window_frames
     if span.stop - span.start < frames:
         raise SignalError(

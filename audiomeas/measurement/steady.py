@@ -17,9 +17,10 @@ DB_PER_NEPER = 20.0 / math.log(10.0)
 LEAST_RELATIVE = 1e-6
 
 
-def steady_span(recording: Recording) -> slice:
+def steady_span(recording: Recording, *, block_s: float = 0.1) -> slice:
     """Return the frames of the stimulus' one window, where its place is known; else where the level is steady.
 
+    block_s : how finely the ends of the steady part are looked for.
     Raises SignalError: nothing captured, or a capture that does not hold the window.
     """
     from audiomeas.recording import stimulus_slice
@@ -34,7 +35,9 @@ def steady_span(recording: Recording) -> slice:
     from audiomeas.analysis.levelspan import level_span
 
     loudest = int(np.argmax(np.sum(recording.counts_fs**2, axis=0)))
-    return slice(*level_span(np.ascontiguousarray(recording.counts_fs[:, loudest]), recording.sample_rate_hz))
+    return slice(
+        *level_span(np.ascontiguousarray(recording.counts_fs[:, loudest]), recording.sample_rate_hz, block_s=block_s)
+    )
 
 
 def refuse_gaps(recording: Recording, span: slice) -> None:

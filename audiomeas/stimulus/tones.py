@@ -100,6 +100,8 @@ class TwinTone(Steady):
         cls, *, low_hz: float, high_hz: float, sample_rate_hz: float, window_s: float = 1.0, **rest: Any
     ) -> Self:
         """Make two sines whose frequencies are the nearest with whole periods in the window."""
+        for frequency_hz in (low_hz, high_hz):
+            checked_tone(frequency_hz, 1.0, sample_rate_hz)
         frames = round(window_s * sample_rate_hz)
         return cls(
             low_hz=bin_centred_hz(low_hz, frames, sample_rate_hz),
@@ -176,6 +178,8 @@ class SquarePlusSine(Steady):
         **rest: Any,
     ) -> Self:
         """Make square and sine of the nearest frequencies with whole periods in the window."""
+        for frequency_hz in (square_hz, sine_hz):
+            checked_tone(frequency_hz, 1.0, sample_rate_hz)
         frames = round(window_s * sample_rate_hz)
         return cls(
             square_hz=bin_centred_hz(square_hz, frames, sample_rate_hz),
