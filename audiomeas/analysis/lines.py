@@ -18,6 +18,7 @@ BoolArray = NDArray[np.bool_]
 
 #: Fourier coefficients of sin⁴: c0, c±1, c±2 (binomials of 4 over 16).
 _TAPS = {0: 6 / 16, 1: -4 / 16, -1: -4 / 16, 2: 1 / 16, -2: 1 / 16}
+_TAP_COLUMN = np.array(list(_TAPS))[:, None]
 #: Mean of the window, of its square and of its fourth power: binomial(8, 4)/2⁸ and so on.
 WINDOW_MEAN = 3 / 8
 WINDOW_MEAN_SQUARE = 35 / 128
@@ -31,27 +32,30 @@ REACH_BINS = 32
 #: Neighbours on each side that the normal equations couple.
 _NEIGHBOURS = 6
 _ITERATIONS = 60
+#: Up to so many lines the full matrix costs less than its iteration.
+_FEW_LINES = 32
 
 
 def window_transform(offset_bins: FloatArray, frames: int) -> ComplexArray:
     """Return W(δ) = Σ sin⁴(πn/N)·exp(−j2πδn/N), any shape; exact for any δ and N."""
     whole = np.rint(offset_bins)
-    odd = np.where(np.mod(whole, 2.0) == 1.0, -1.0, 1.0)
+    odd = 1.0 - 2.0 * np.abs(np.remainder(whole, 2.0))
     numerator = odd * np.sin(np.pi * (offset_bins - whole)) / frames
     sine, cosine = np.sin(np.pi / frames * offset_bins), np.cos(np.pi / frames * offset_bins)
     real, imag = np.zeros((2, *np.shape(offset_bins)))
     near = np.abs(offset_bins) < max(_TAPS) + 0.75
-    close = offset_bins[near] - np.array(list(_TAPS))[:, None]
+    close = offset_bins[near] - _TAP_COLUMN
     by_sinc = np.sinc(close) / np.sinc(close / frames)
     with np.errstate(divide="ignore", invalid="ignore"):
         for row, (tap, coefficient) in enumerate(_TAPS.items()):
             turn = math.pi * tap / frames
             # Σ exp(−j2πun/N) = exp(−jπu(N−1)/N)·sin(πu)/sin(πu/N), u = δ − tap; 0/0 and its surroundings by sinc.
-            value = numerator / (sine * math.cos(turn) - cosine * math.sin(turn))
+            value = numerator / (sine * math.cos(turn) - cosine * math.sin(turn)) if tap else numerator / sine
             value[near] = (-1) ** (tap % 2) * by_sinc[row]
             # exp(jπ·tap·(N−1)/N) = (−1)^tap·exp(−jπ·tap/N)
             real += coefficient * math.cos(turn) * value
-            imag -= coefficient * math.sin(turn) * value
+            if tap:
+                imag -= coefficient * math.sin(turn) * value
     phase = np.exp(-1j * np.pi * (frames - 1) / frames * offset_bins)
     return np.asarray(frames * (real + 1j * imag) * phase, dtype=np.complex128)
 
@@ -110,8 +114,13 @@ def fit_lines(spectrum: ComplexArray, frames: int, positions: FloatArray) -> Com
 
 
 def _solve(positions: FloatArray, right: ComplexArray, frames: int) -> ComplexArray:
-    """Solve Σ_j z_j·W(u_i − u_j) = b_i by Jacobi's iteration over near neighbours (the matrix is almost diagonal)."""
+    """Solve Σ_j z_j·W(u_i − u_j) = b_i: few lines as they stand, many by Jacobi's iteration over near neighbours (the
+    matrix is almost diagonal).
+    """
     peak = frames * WINDOW_MEAN
+    if len(positions) <= _FEW_LINES:
+        whole = window_transform(positions[:, None] - positions, frames)
+        return np.asarray(np.linalg.solve(whole, right), dtype=np.complex128)
     shifts = range(1, min(_NEIGHBOURS, len(positions) - 1) + 1)
     distances = [positions[shift:] - positions[:-shift] for shift in shifts]
     kernels = window_transform(np.concatenate([*distances, np.empty(0)]), frames) / peak

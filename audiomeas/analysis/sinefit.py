@@ -98,9 +98,11 @@ def moments(cycles: FloatArray, frames: int) -> tuple[ComplexArray, ComplexArray
     grid = _Grid.of(frames)
     last = frames - (grid.rows - 1) * grid.width
     m0, m1, m2 = np.zeros((3, len(cycles)), dtype=np.complex128)
-    for starts, width in ((grid.starts[:-1], grid.width), (grid.starts[-1:], last)):
-        k0, k1, k2 = (phasors(cycles, grid.inside[:width]) @ _powers(grid.inside[:width])).T
-        b0, b1, b2 = (phasors(cycles, starts) @ _powers(starts)).T
+    inside, starts = phasors(cycles, grid.inside), phasors(cycles, grid.starts)
+    of_inside, of_starts = _powers(grid.inside), _powers(grid.starts)
+    for rows, width in ((slice(0, grid.rows - 1), grid.width), (slice(grid.rows - 1, grid.rows), last)):
+        k0, k1, k2 = (inside[:, :width] @ of_inside[:width]).T
+        b0, b1, b2 = (starts[:, rows] @ of_starts[rows]).T
         m0 += b0 * k0
         m1 += b1 * k0 + b0 * k1
         m2 += b2 * k0 + 2 * b1 * k1 + b0 * k2
@@ -109,7 +111,9 @@ def moments(cycles: FloatArray, frames: int) -> tuple[ComplexArray, ComplexArray
 
 def _powers(values: FloatArray) -> ComplexArray:
     """Return 1, t and t² as columns, (n, 3)."""
-    return np.stack([np.ones(len(values)), values, values**2], axis=1).astype(np.complex128)
+    powers = np.ones((len(values), 3), dtype=np.complex128)
+    powers[:, 1], powers[:, 2] = values, values * values
+    return powers
 
 
 def fit_sine(
