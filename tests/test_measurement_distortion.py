@@ -302,3 +302,47 @@ def test_figures_are_keys_of_the_values() -> None:
 def test_the_module_loads_without_numpy() -> None:
     code = "import sys, audiomeas.measurement.distortion; sys.exit('numpy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], timeout=60).returncode == 0
+
+
+def test_averages_lengthen_the_tone_and_keep_whole_periods_in_each_window() -> None:
+    one, many = _stimulus(), _stimulus(averages=8)
+    assert many.frequency_hz == one.frequency_hz
+    assert many.window_frames == 8 * one.window_frames
+    assert many.frequency_hz * one.window_frames / RATE_HZ == pytest.approx(round(one.frequency_hz / 2), abs=1e-9)
+    with pytest.raises(ValueError, match="600 s"):
+        _stimulus(averages=1000, window_s=1.0)
+    with pytest.raises(ValueError, match="can't be played"):
+        _stimulus(frequency_hz=30_000.0)
+
+
+def test_averages_are_in_the_conditions_and_hidden_noise_is_said() -> None:
+    """A window of 0.25 s of the 0.5 s that are there; noise of 1 mV at 4 V: −72.8 dB in the band."""
+    recording = _aligned(noise=1e-3)
+    noise_db = db(1e-3 / 4.0) + 10 * math.log10(19_980 / 24_000)
+    # Half the window known to 2 %, twice: 0.3 dB.
+    powers = _analysed(recording, averages=2, averaging="power")
+    assert powers.channel(1).values["noise_db"] == pytest.approx(noise_db, abs=0.3)
+    assert not powers.warnings
+    coherent = _analysed(recording, averages=2)
+    assert coherent.channel(1).values["noise_db"] == pytest.approx(noise_db - 3.01, abs=0.3)
+    assert any("hides noise" in line and "3.0 dB below" in line for line in coherent.warnings)
+    for result, kind in ((powers, "power"), (coherent, "coherent")):
+        # 1 mV on a line of 24,000 frames: 9 µV of the 4 mV of the second harmonic, 0.02 dB; three times.
+        assert result.conditions["averages"] == 2
+        assert result.conditions["averaging"] == kind
+        assert result.conditions["analysed_s"] == 0.5
+        assert result.channel(1).values["thd_db"] == pytest.approx(db(math.hypot(H2, H3)), abs=0.07)
+        assert result.channel(1).values["level_v_rms"] == pytest.approx(4.0, abs=1e-4)
+        assert any("2 windows" in note for note in MEASUREMENT.tables(result)[0].notes)
+    assert _analysed(recording).conditions["averages"] == 1
+
+
+def test_coherent_averages_of_a_foreign_tone_need_whole_periods() -> None:
+    """One that has them is believed by its frequency; 997.4 Hz in quarters of a second has not."""
+    whole = _recording(None, [_unit(sine(1000.0, RATE_HZ, 48_000, peak=0.4 * math.sqrt(2)), 1e-4)])
+    found = _analysed(dataclasses.replace(whole, counts_fs=whole.counts_fs), averages=4)
+    assert found.channel(1).values["thd_db"] == pytest.approx(db(math.hypot(H2, H3)), abs=0.01)
+    broken = _recording(None, [_unit(sine(997.4, RATE_HZ, 48_000, peak=0.4 * math.sqrt(2)), 1e-4)])
+    with pytest.raises(SignalError, match="average powers"):
+        _analysed(broken, averages=4)
+    assert _analysed(broken, averages=4, averaging="power").channel(1).values["thd_db"] is not None

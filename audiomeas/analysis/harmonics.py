@@ -44,6 +44,8 @@ class Harmonics:
     phase_deg : of the harmonic's sine where the fundamental's sine starts to rise; NaN where `at_most`.
     uncertainty_db : 95 % half-width; NaN where `at_most`.
     power : mean-square value less noise (negative by chance where there is nothing).   noise : that noise.
+    relative : amplitude as read, noise and all, over the fundamental's; its angle is the phase above, `at_most` or not.
+    freedom : degrees of freedom with which the noise is known.
     """
 
     order: NDArray[np.intp]
@@ -54,6 +56,8 @@ class Harmonics:
     at_most: BoolArray
     power: FloatArray
     noise: FloatArray
+    relative: ComplexArray
+    freedom: FloatArray
 
     def total(self, chosen: BoolArray | None = None) -> PowerSum:
         """Return the power sum of the harmonics (of the chosen ones)."""
@@ -112,15 +116,20 @@ def describe_harmonics(
     with np.errstate(divide="ignore", invalid="ignore"):
         level_db = 10.0 * np.log10(np.maximum(stated, 0.0) / reference)
         spread_db = _DB_PER_NEPER * stdtrit(freedom, 0.975) * np.sqrt(noise / (2.0 * np.maximum(power, 0.0)))
+    phase_deg = _relative_phase_deg(amplitudes, orders, fundamental)
     return Harmonics(
         order=orders,
         frequency_hz=np.asarray(orders * frequency_hz, dtype=np.float64),
         level_db=level_db,
-        phase_deg=np.where(at_most, np.nan, _relative_phase_deg(amplitudes, orders, fundamental)),
+        phase_deg=np.where(at_most, np.nan, phase_deg),
         uncertainty_db=np.where(at_most, np.nan, spread_db),
         at_most=at_most,
         power=power,
         noise=noise,
+        relative=np.asarray(
+            np.abs(amplitudes) / abs(fundamental) * np.exp(1j * np.radians(phase_deg)), dtype=np.complex128
+        ),
+        freedom=freedom,
     )
 
 

@@ -203,6 +203,19 @@ def analyze_tone(
     return _assembled(fit, lines, floor, spectrum, request)
 
 
+def tone_frequency(signal: FloatArray, sample_rate_hz: float, *, near_hz: float | None = None) -> tuple[float, float]:
+    """Return a tone's frequency and its standard deviation in Hz: the Cramér-Rao bound for all that is not the tone.
+
+    signal, near_hz, errors : as for `analyze_tone`.
+    """
+    _check_signal(signal)
+    limit_hz = _harmonic_limit_hz(None, sample_rate_hz, sample_rate_hz / len(signal))
+    fit = _fundamental(signal, sample_rate_hz, near_hz, None, limit_hz)
+    variance = float(np.var(without_sine(signal, fit)))
+    cycles = crb_cycles(variance, abs(fit.amplitude), fit.frames)
+    return fit.cycles * sample_rate_hz, cycles * sample_rate_hz
+
+
 def _check_request(sample_rate_hz: float, band_hz: tuple[float, float], notch_q: float) -> None:
     if not (math.isfinite(sample_rate_hz) and sample_rate_hz > 0):
         raise SignalError(f"a sample rate of {sample_rate_hz:g} Hz is none")

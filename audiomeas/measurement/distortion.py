@@ -5,6 +5,7 @@ An undriven channel is listed with null values: what arrives there is crosstalk 
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
@@ -13,20 +14,27 @@ from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.distortion_views import charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
+from audiomeas.measurement.steady import of_channel, over_range_words
+from audiomeas.measurement.tone_values import (
+    BAND_OPTIONS,
+    Told,
+    bound_by_bench,
+    definitions,
+    follow,
+    harmonic_rows,
+    tell_level,
+    tell_ratio,
+)
 
 if TYPE_CHECKING:
-    from audiomeas.analysis.harmonics import PowerSum
     from audiomeas.analysis.tone import ToneAnalysis
     from audiomeas.recording import Recording
     from audiomeas.stimulus import Stimulus
 
-#: A figure within this of what the bench adds by itself says nothing more than 'at most'.
-_BENCH_MARGIN_DB = 10.0
+#: Longest tone: all windows together.
+_LONGEST_S = 600.0
 #: Harmonics listed in any case; higher ones only where they stand out of the noise.
 _LISTED_ORDERS = 100
-_TWO_SIDED_95 = 1.96
-#: 20/ln 10: a relative change as decibels.
-_DB_PER_NEPER = 20.0 / math.log(10.0)
 
 _KEYS = (
     "frequency_hz",
@@ -50,15 +58,22 @@ _KEYS = (
 
 
 def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Stimulus:
+    """Return a sine that lasts for all windows to be averaged, with whole periods in each. Raises ValueError."""
     from audiomeas.stimulus import Sine
 
-    return Sine.bin_centred(
+    count, rate_hz = options["averages"], context.sample_rate_hz
+    if count * options["window_s"] > _LONGEST_S:
+        raise ValueError(
+            f"{count} windows of {options['window_s']:g} s are more than {_LONGEST_S:g} s: take fewer or shorter ones"
+        )
+    one = Sine.bin_centred(
         frequency_hz=options["frequency_hz"],
-        sample_rate_hz=context.sample_rate_hz,
+        sample_rate_hz=rate_hz,
         window_s=options["window_s"],
         level_v_rms=context.input_level_v_rms,
         driven_channels=context.channels,
     )
+    return dataclasses.replace(one, window_s=count * one.window_frames / rate_hz) if count > 1 else one
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
@@ -83,6 +98,11 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         channels.append(_nothing(channel))
     if first is None and problems:
         raise SignalError("; ".join(dict.fromkeys(problems)))
+    if options["averages"] > 1 and options["averaging"] == "coherent":
+        warnings.append(
+            f"coherent averaging hides noise: THD+N, SINAD and noise hold {_hidden_noise(options['averages'])}; "
+            "hum that does not repeat with the window is hidden too"
+        )
     return result_of(
         recording,
         "distortion",
@@ -123,11 +143,8 @@ def _steady_of_loudest(recording: Recording) -> tuple[int, int]:
 
 def _why_not(recording: Recording, column: int, channel: int) -> str | None:
     """Return why a channel has no distortion to be told, or None."""
-    if recording.over_range and recording.over_range[column]:
-        return (
-            f"channel {channel}: over-range in {recording.over_range[column]} of {recording.frames} frames: its values "
-            "are unknown; capture again with a lower level or a higher attenuator range"
-        )
+    if (over := over_range_words(recording, column, channel)) is not None:
+        return over
     if recording.stimulus is not None and channel not in recording.stimulus.driven_channels:
         return f"channel {channel} was not driven: no distortion is told"
     return None
@@ -138,15 +155,34 @@ def _analysed(
 ) -> ToneAnalysis:
     import numpy as np
 
+    from audiomeas.analysis.averaging import coherent_mean, combined_as_powers, windows_of
     from audiomeas.analysis.tone import analyze_tone
 
-    return analyze_tone(
-        np.ascontiguousarray(recording.window(span.start, span.stop).signal(column)),
-        recording.sample_rate_hz,
+    signal = np.ascontiguousarray(recording.window(span.start, span.stop).signal(column))
+    rate_hz, count = recording.sample_rate_hz, options["averages"]
+
+    def analysed(window: Any) -> ToneAnalysis:
+        return analyze_tone(
+            window,
+            rate_hz,
+            near_hz=near_hz,
+            band_hz=(options["low_hz"], options["high_hz"]),
+            harmonic_limit_hz=options["harmonic_limit_hz"],
+        )
+
+    if count == 1:
+        return analysed(signal)
+    if options["averaging"] == "power":
+        return combined_as_powers([analysed(window) for window in windows_of(signal, count)])
+    mean = coherent_mean(
+        signal,
+        count,
+        rate_hz,
         near_hz=near_hz,
-        band_hz=(options["low_hz"], options["high_hz"]),
         harmonic_limit_hz=options["harmonic_limit_hz"],
+        shared_clock=recording.shared_clock,
     )
+    return analysed(mean)
 
 
 def _breaks(recording: Recording, column: int, span: slice, channel: int, frequency_hz: float) -> list[str]:
@@ -186,114 +222,44 @@ def _nothing(channel: int) -> ChannelResult:
 def _channel(
     recording: Recording, column: int, channel: int, tone: ToneAnalysis, options: Mapping[str, Any]
 ) -> ChannelResult:
-    values: dict[str, Any] = dict.fromkeys(_KEYS)
-    uncertainty: dict[str, float] = {}
-    bound: dict[str, str] = {}
-    _tell_level(recording, column, channel, tone, values, uncertainty)
-    _tell_ratios(tone, options, values, uncertainty, bound)
-    _tell_rest(recording, column, tone, values, uncertainty)
-    _bound_by_bench(_of_channel(recording.conditions.get("bench_residual_db"), channel), values, uncertainty, bound)
-    return ChannelResult(channel=channel, values=values, uncertainty=uncertainty, bound=bound)
+    told = Told(dict.fromkeys(_KEYS))
+    told.values["frequency_hz"], told.uncertainty["frequency_hz"] = tone.frequency_hz, tone.frequency_uncertainty_hz
+    told.values["phase_deg"], told.uncertainty["phase_deg"] = tone.phase_deg, tone.phase_uncertainty_deg
+    in_volts = recording.stimulus is not None and recording.stimulus_in_volts
+    input_v_rms = recording.stimulus.level_v_rms if recording.stimulus is not None and in_volts else None
+    tell_level(told, recording, column, channel, tone, input_v_rms=input_v_rms)
+    _tell_ratios(told, tone, options)
+    _tell_rest(told, recording, column, tone)
+    bench_db = of_channel(recording.conditions.get("bench_residual_db"), channel)
+    bound_by_bench(told, bench_db, ("thd", "thd_n", "thd_n_notch"))
+    follow(told, "thd_total_percent", "thd_percent", "at most")
+    follow(told, "sinad_db", "thd_n_db", "at least")
+    return ChannelResult(channel=channel, values=told.values, uncertainty=told.uncertainty, bound=told.bound)
 
 
-def _tell_level(
-    recording: Recording,
-    column: int,
-    channel: int,
-    tone: ToneAnalysis,
-    values: dict[str, Any],
-    uncertainty: dict[str, float],
-) -> None:
-    from audiomeas.units import amplitude_ratio_to_db, v_rms_to_w
-
-    own = tone.level_uncertainty / tone.level_rms
-    values["frequency_hz"], uncertainty["frequency_hz"] = tone.frequency_hz, tone.frequency_uncertainty_hz
-    values["phase_deg"], uncertainty["phase_deg"] = tone.phase_deg, tone.phase_uncertainty_deg
-    values["level_dbfs"] = amplitude_ratio_to_db(tone.level_rms / recording.reference(column))
-    uncertainty["level_dbfs"] = _DB_PER_NEPER * own
-    if recording.scale_v(column) is None:
-        return
-    values["level_v_rms"] = tone.level_rms
-    scale = recording.scale_uncertainty[column] if recording.scale_uncertainty else None
-    relative = None if scale is None else math.hypot(scale, own)
-    if relative is not None:
-        uncertainty["level_v_rms"] = relative * tone.level_rms
-    load_ohm = _of_channel(recording.conditions.get("load_ohm"), channel)
-    if load_ohm is not None:
-        values["level_w"] = v_rms_to_w(tone.level_rms, load_ohm)
-        of_load = _of_channel(recording.conditions.get("load_uncertainty"), channel)
-        if relative is not None and of_load is not None:
-            uncertainty["level_w"] = values["level_w"] * math.hypot(2.0 * relative, of_load)
-    if recording.stimulus is not None and recording.stimulus_in_volts:
-        values["gain_db"] = amplitude_ratio_to_db(tone.level_rms / recording.stimulus.level_v_rms)
-        of_input = recording.conditions.get("input_level_uncertainty")
-        if relative is not None and of_input is not None:
-            uncertainty["gain_db"] = _DB_PER_NEPER * math.hypot(relative, of_input)
+def _tell_ratios(told: Told, tone: ToneAnalysis, options: Mapping[str, Any]) -> None:
+    tell_ratio(told, "thd", tone.thd_ratio, tone.thd)
+    if tone.thd_total_ratio is not None:
+        told.values["thd_total_percent"] = 100.0 * tone.thd_total_ratio
+    tell_ratio(told, "thd_n", tone.thd_n_ratio, tone.residual)
+    if told.values["thd_n_db"] is not None:
+        told.values["sinad_db"] = -told.values["thd_n_db"]
+    if options["notch"]:
+        tell_ratio(told, "thd_n_notch", tone.thd_n_notch_ratio, tone.notched)
 
 
-def _of_channel(value: Any, channel: int) -> float | None:
-    """Return a condition that is one number for all, or a table by channel number as text."""
-    found = value.get(str(channel)) if isinstance(value, Mapping) else value
-    return None if found is None else float(found)
-
-
-def _tell_ratios(
-    tone: ToneAnalysis,
-    options: Mapping[str, Any],
-    values: dict[str, Any],
-    uncertainty: dict[str, float],
-    bound: dict[str, str],
-) -> None:
-    if tone.thd is not None and tone.thd_ratio is not None and tone.thd_total_ratio is not None:
-        _tell_ratio("thd", tone.thd_ratio, tone.thd, values, uncertainty, bound)
-        values["thd_total_percent"] = 100.0 * tone.thd_total_ratio
-        if tone.thd.at_most:
-            bound["thd_total_percent"] = "at most"
-        else:
-            uncertainty["thd_total_percent"] = uncertainty["thd_percent"]
-    if tone.residual is not None and tone.thd_n_ratio is not None:
-        _tell_ratio("thd_n", tone.thd_n_ratio, tone.residual, values, uncertainty, bound)
-        if values["thd_n_db"] is not None:
-            values["sinad_db"], uncertainty["sinad_db"] = -values["thd_n_db"], uncertainty["thd_n_db"]
-    if options["notch"] and tone.notched is not None and tone.thd_n_notch_ratio is not None:
-        _tell_ratio("thd_n_notch", tone.thd_n_notch_ratio, tone.notched, values, uncertainty, bound)
-
-
-def _tell_ratio(
-    name: str,
-    ratio: float,
-    power: PowerSum,
-    values: dict[str, Any],
-    uncertainty: dict[str, float],
-    bound: dict[str, str],
-) -> None:
+def _tell_rest(told: Told, recording: Recording, column: int, tone: ToneAnalysis) -> None:
     from audiomeas.units import amplitude_ratio_to_db
 
-    percent, decibels = f"{name}_percent", f"{name}_db"
-    values[percent] = 100.0 * ratio
-    if ratio <= 0.0:
-        return
-    values[decibels] = amplitude_ratio_to_db(ratio)
-    if power.at_most:
-        bound[percent] = bound[decibels] = "at most"
-        return
-    relative = _TWO_SIDED_95 * power.standard_deviation / (2.0 * power.stated)
-    uncertainty[percent], uncertainty[decibels] = relative * values[percent], _DB_PER_NEPER * relative
-
-
-def _tell_rest(
-    recording: Recording, column: int, tone: ToneAnalysis, values: dict[str, Any], uncertainty: dict[str, float]
-) -> None:
-    from audiomeas.units import amplitude_ratio_to_db
-
+    values = told.values
     calibrated = recording.scale_v(column) is not None
     noise_rms = math.sqrt(max(tone.noise.mean_square, 0.0))
     if tone.total_mean_square and noise_rms > 0.0:
         values["noise_db"] = amplitude_ratio_to_db(noise_rms / math.sqrt(tone.total_mean_square))
     if calibrated:
         values["noise_v_rms"], values["dc_v"] = noise_rms, tone.dc
-        uncertainty["dc_v"] = tone.dc_uncertainty
-    values["harmonics"] = _harmonics(tone)
+        told.uncertainty["dc_v"] = tone.dc_uncertainty
+    values["harmonics"] = harmonic_rows(tone, all_up_to=_LISTED_ORDERS)
     values["mains"] = [
         {
             "frequency_hz": line.frequency_hz,
@@ -308,78 +274,20 @@ def _tell_rest(
     }
 
 
-def _harmonics(tone: ToneAnalysis) -> list[dict[str, Any]]:
-    """Return the list of the contract; one that can't be told from noise has `bound` and no phase."""
-    found, rows = tone.harmonics, []
-    for i, order in enumerate(found.order):
-        if order > _LISTED_ORDERS and found.at_most[i]:
-            continue
-        row: dict[str, Any] = {
-            "order": int(order),
-            "frequency_hz": float(found.frequency_hz[i]),
-            "level_db": float(found.level_db[i]),
-            "phase_deg": None if found.at_most[i] else float(found.phase_deg[i]),
-        }
-        if found.at_most[i]:
-            row["bound"] = "at most"
-        else:
-            row["uncertainty_db"] = float(found.uncertainty_db[i])
-        rows.append(row)
-    return rows
-
-
-def _bound_by_bench(
-    bench_db: float | None, values: dict[str, Any], uncertainty: dict[str, float], bound: dict[str, str]
-) -> None:
-    """Make bounds of figures near to the bench's own residual; let it widen the uncertainty of the others.
-
-    The bench's harmonics may add to the unit's or cancel them, at worst in phase: a rectangular part, 95 % of it.
-    """
-    if bench_db is None:
-        return
-    for name in ("thd", "thd_n", "thd_n_notch"):
-        percent, decibels = f"{name}_percent", f"{name}_db"
-        if values[decibels] is None or bound.get(decibels):
-            continue
-        if values[decibels] <= bench_db + _BENCH_MARGIN_DB:
-            bound[percent] = bound[decibels] = "at most"
-            uncertainty.pop(percent, None)
-            uncertainty.pop(decibels, None)
-            continue
-        part = 0.95 * 10.0 ** ((bench_db - values[decibels]) / 20.0)
-        uncertainty[percent] = math.hypot(uncertainty[percent], part * values[percent])
-        uncertainty[decibels] = math.hypot(uncertainty[decibels], part * _DB_PER_NEPER)
-    _follow("thd_total_percent", "thd_percent", "at most", uncertainty, bound)
-    _follow("sinad_db", "thd_n_db", "at least", uncertainty, bound)
-
-
-def _follow(key: str, leader: str, word: str, uncertainty: dict[str, float], bound: dict[str, str]) -> None:
-    if bound.get(leader):
-        bound[key] = word
-        uncertainty.pop(key, None)
-    elif leader in uncertainty:
-        uncertainty[key] = uncertainty[leader]
-
-
 def _conditions(
     recording: Recording, options: Mapping[str, Any], start: int, stop: int, tone: ToneAnalysis | None
 ) -> dict[str, Any]:
-    rate_hz = recording.sample_rate_hz
+    rate_hz, count = recording.sample_rate_hz, options["averages"]
+    used = (stop - start) // count * count
     conditions: dict[str, Any] = {
-        "band_hz": [options["low_hz"], min(options["high_hz"], rate_hz / 2)],
-        "band_edges": "brick wall",
-        "harmonic_limit_hz": options["harmonic_limit_hz"] if tone is None else tone.harmonic_limit_hz,
-        "thd_reference": "fundamental",
+        **definitions(options, rate_hz),
         "thd_total_reference": "fundamental and harmonics",
-        "thd_n_reference": "total in band",
-        "level_of": "fundamental",
         "harmonic_phase": "sine, where the fundamental's sine starts to rise",
-        "detector": "r.m.s.",
-        "weighting": "none",
-        "time_window": "sin^4 on what the fundamental leaves",
-        "averages": 1,
-        "analysed_s": (stop - start) / rate_hz,
+        **_averaging_words(options),
+        "analysed_s": used / rate_hz,
     }
+    if tone is not None:
+        conditions["harmonic_limit_hz"] = tone.harmonic_limit_hz
     if options["notch"] and tone is not None:
         conditions["notch_q"] = tone.notch_q
     if recording.stimulus is not None:
@@ -389,6 +297,19 @@ def _conditions(
     if recording.stimulus_start is None and stop - start < recording.frames:
         conditions["left_out_s"] = [start / rate_hz, (recording.frames - stop) / rate_hz]
     return conditions
+
+
+def _averaging_words(options: Mapping[str, Any]) -> dict[str, Any]:
+    count: int = options["averages"]
+    if count == 1:
+        return {"averages": 1}
+    if options["averaging"] == "power":
+        return {"averages": count, "averaging": "power", "noise_is": "that of a single window"}
+    return {"averages": count, "averaging": "coherent", "noise_is": _hidden_noise(count)}
+
+
+def _hidden_noise(count: int) -> str:
+    return f"that of the average of {count} windows, {10.0 * math.log10(count):.1f} dB below that of a single one"
 
 
 MEASUREMENT = Measurement(
@@ -406,34 +327,29 @@ MEASUREMENT = Measurement(
         Option(
             name="window_s",
             kind="number",
-            help="Length of what is analysed; longer looks deeper into the noise.",
+            help="Length of a window that is analysed; longer looks deeper into the noise.",
             default=1.0,
             at_least=0.02,
             at_most=600.0,
         ),
         Option(
-            name="low_hz",
-            kind="number",
-            help="Low edge of the band of THD+N and noise.",
-            default=20.0,
+            name="averages",
+            kind="integer",
+            help="Windows, end to end, that are averaged; the tone plays that much longer.",
+            default=1,
             stage="analyse",
-            at_least=0.0,
+            at_least=1,
+            at_most=1000,
         ),
         Option(
-            name="high_hz",
-            kind="number",
-            help="High edge of the band of THD+N and noise.",
-            default=20_000.0,
+            name="averaging",
+            kind="choice",
+            help="coherent: in time, takes noise away to show harmonics below it; power: only steadies the figures.",
+            default="coherent",
+            choices=("coherent", "power"),
             stage="analyse",
-            above=0.0,
         ),
-        Option(
-            name="harmonic_limit_hz",
-            kind="number",
-            help="Highest harmonic frequency counted in THD; without it, all that the sample rate can hold.",
-            stage="analyse",
-            above=0.0,
-        ),
+        *BAND_OPTIONS,
         Option(
             name="notch",
             kind="truth",

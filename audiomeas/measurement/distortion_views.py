@@ -71,10 +71,11 @@ def _cell(channel: ChannelResult, key: str) -> str | float | None:
     value, bound = channel.values.get(key), channel.bound.get(key)
     if value is None:
         return None
-    return float(value) if bound is None else _bounded(bound, float(value))
+    return float(value) if bound is None else bounded(bound, float(value))
 
 
-def _bounded(bound: str, value: float) -> str:
+def bounded(bound: str, value: float) -> str:
+    """Return a bound as a table says it: 'at most 0.0012'."""
     digits = f"{value:.2g}" if abs(value) < 10 else f"{value:.1f}"
     return f"{bound} {digits.replace('-', '−')}"
 
@@ -107,7 +108,7 @@ def _by_order(channel: ChannelResult) -> dict[int, Mapping[str, Any]]:
 def _level_cell(row: Mapping[str, Any] | None) -> str | float | None:
     if row is None or row["level_db"] is None:
         return None
-    return _bounded(row["bound"], float(row["level_db"])) if row.get("bound") else float(row["level_db"])
+    return bounded(row["bound"], float(row["level_db"])) if row.get("bound") else float(row["level_db"])
 
 
 def _name(order: int) -> str:
@@ -250,4 +251,8 @@ def _caption(result: Result) -> str:
         text += f"; THD with harmonics up to {limit:.0f} Hz"
     if conditions.get("notch_q") is not None:
         text += f"; notch Q {conditions['notch_q']:g}"
+    count = conditions.get("averages", 1)
+    if count > 1:
+        how = "averaged in time: noise is" if conditions["averaging"] == "coherent" else "averaged as powers: noise is"
+        text += f"; {count} windows {how} {conditions['noise_is']}"
     return f"{text}; {conditions['analysed_s']:.3g} s analysed."

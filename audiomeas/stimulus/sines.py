@@ -54,7 +54,11 @@ class Sine:
 
     @classmethod
     def bin_centred(cls, *, frequency_hz: float, sample_rate_hz: float, window_s: float = 1.0, **rest: Any) -> Self:
-        """Make a sine whose frequency is the nearest with whole periods in the window."""
+        """Make a sine whose frequency is the nearest with whole periods in the window.
+
+        Raises ValueError for a frequency that the rate can't carry: it is not moved to one that it can.
+        """
+        checked_tone(frequency_hz, rest["level_v_rms"], sample_rate_hz)
         window_frames = round(window_s * sample_rate_hz)
         exact_hz = bin_centred_hz(frequency_hz, window_frames, sample_rate_hz)
         return cls(frequency_hz=exact_hz, sample_rate_hz=sample_rate_hz, window_s=window_s, **rest)
@@ -106,11 +110,17 @@ class Sine:
         return cls(**{**values, "driven_channels": tuple(values["driven_channels"])})
 
 
+def _window_frames(frequency_hz: float, window_s: float, periods: int, sample_rate_hz: float) -> int:
+    """Return frames of a window that lasts window_s, or so many periods where these take longer."""
+    return max(round(window_s * sample_rate_hz), round(periods * sample_rate_hz / frequency_hz))
+
+
 @dataclass(frozen=True, kw_only=True)
 class SteppedSines:
     """Sines one after the other, each ramped up from and down to silence: a frequency list, a level list, or both.
 
     steps : (frequency_hz, level_v_rms) of each.  settle_periods : settling is at least this many periods.
+    window_periods : so is the window that is analysed (a whole number).
     """
 
     kind: ClassVar[str] = "steps"
@@ -120,6 +130,7 @@ class SteppedSines:
     window_s: float = 0.5
     settle_s: float = 0.1
     settle_periods: float = 10.0
+    window_periods: int = 0
     ramp_s: float = 0.02
     driven_channels: tuple[int, ...] = (1, 2)
 
@@ -131,12 +142,22 @@ class SteppedSines:
 
     @classmethod
     def bin_centred(
-        cls, *, steps: tuple[tuple[float, float], ...], sample_rate_hz: float, window_s: float = 0.5, **rest: Any
+        cls,
+        *,
+        steps: tuple[tuple[float, float], ...],
+        sample_rate_hz: float,
+        window_s: float = 0.5,
+        window_periods: int = 0,
+        **rest: Any,
     ) -> Self:
-        """Make steps whose frequencies are the nearest with whole periods in the window."""
-        window_frames = round(window_s * sample_rate_hz)
-        exact = tuple((bin_centred_hz(hz, window_frames, sample_rate_hz), level) for hz, level in steps)
-        return cls(steps=exact, sample_rate_hz=sample_rate_hz, window_s=window_s, **rest)
+        """Make steps whose frequencies are the nearest with whole periods in their windows. Raises ValueError."""
+        for frequency_hz, level_v_rms in steps:
+            checked_tone(frequency_hz, level_v_rms, sample_rate_hz)
+        exact = tuple(
+            (bin_centred_hz(hz, _window_frames(hz, window_s, window_periods, sample_rate_hz), sample_rate_hz), level)
+            for hz, level in steps
+        )
+        return cls(steps=exact, sample_rate_hz=sample_rate_hz, window_s=window_s, window_periods=window_periods, **rest)
 
     def _parts(self) -> list[Sine]:
         return [
@@ -144,7 +165,8 @@ class SteppedSines:
                 frequency_hz=frequency_hz,
                 level_v_rms=level_v_rms,
                 sample_rate_hz=self.sample_rate_hz,
-                window_s=self.window_s,
+                window_s=_window_frames(frequency_hz, self.window_s, self.window_periods, self.sample_rate_hz)
+                / self.sample_rate_hz,
                 settle_s=max(self.settle_s, self.settle_periods / frequency_hz),
                 ramp_s=self.ramp_s,
                 driven_channels=self.driven_channels,

@@ -1,0 +1,173 @@
+"""What the analysis of one tone tells, as values of a result: level, ratios, harmonics; with uncertainty or bound."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.measurement.base import Option
+from audiomeas.measurement.steady import DB_PER_NEPER, of_channel, scale_uncertainty
+
+if TYPE_CHECKING:
+    from audiomeas.analysis.harmonics import PowerSum
+    from audiomeas.analysis.tone import ToneAnalysis
+    from audiomeas.recording import Recording
+
+#: A figure within this of what the bench adds by itself says nothing more than 'at most'.
+_BENCH_MARGIN_DB = 10.0
+_TWO_SIDED_95 = 1.96
+
+BAND_OPTIONS = (
+    Option(
+        name="low_hz",
+        kind="number",
+        help="Low edge of the band of THD+N and noise.",
+        default=20.0,
+        stage="analyse",
+        at_least=0.0,
+    ),
+    Option(
+        name="high_hz",
+        kind="number",
+        help="High edge of the band of THD+N and noise.",
+        default=20_000.0,
+        stage="analyse",
+        above=0.0,
+    ),
+    Option(
+        name="harmonic_limit_hz",
+        kind="number",
+        help="Highest harmonic frequency counted in THD; without it, all that the sample rate can hold.",
+        stage="analyse",
+        above=0.0,
+    ),
+)
+
+
+@dataclass(frozen=True)
+class Told:
+    """Values under construction, with the 95 % half-width or the bound of each."""
+
+    values: dict[str, Any]
+    uncertainty: dict[str, float] = field(default_factory=dict)
+    bound: dict[str, str] = field(default_factory=dict)
+
+
+def definitions(options: Mapping[str, Any], sample_rate_hz: float) -> dict[str, Any]:
+    """Return the conditions that define THD and THD+N."""
+    return {
+        "band_hz": [options["low_hz"], min(options["high_hz"], sample_rate_hz / 2)],
+        "band_edges": "brick wall",
+        "harmonic_limit_hz": options["harmonic_limit_hz"],
+        "thd_reference": "fundamental",
+        "thd_n_reference": "total in band",
+        "level_of": "fundamental",
+        "detector": "r.m.s.",
+        "weighting": "none",
+        "time_window": "sin^4 on what the fundamental leaves",
+    }
+
+
+def tell_level(
+    told: Told, recording: Recording, column: int, channel: int, tone: ToneAnalysis, *, input_v_rms: float | None
+) -> None:
+    """Tell level_dbfs and, where known, level_v_rms, level_w and gain_db. input_v_rms : at the unit's input."""
+    from audiomeas.units import amplitude_ratio_to_db, v_rms_to_w
+
+    values, uncertainty = told.values, told.uncertainty
+    own = tone.level_uncertainty / tone.level_rms
+    values["level_dbfs"] = amplitude_ratio_to_db(tone.level_rms / recording.reference(column))
+    uncertainty["level_dbfs"] = DB_PER_NEPER * own
+    if recording.scale_v(column) is None:
+        return
+    values["level_v_rms"] = tone.level_rms
+    scale = scale_uncertainty(recording, column)
+    relative = None if scale is None else math.hypot(scale, own)
+    if relative is not None:
+        uncertainty["level_v_rms"] = relative * tone.level_rms
+    load_ohm = of_channel(recording.conditions.get("load_ohm"), channel)
+    if load_ohm is not None:
+        values["level_w"] = v_rms_to_w(tone.level_rms, load_ohm)
+        of_load = of_channel(recording.conditions.get("load_uncertainty"), channel)
+        if relative is not None and of_load is not None:
+            uncertainty["level_w"] = values["level_w"] * math.hypot(2.0 * relative, of_load)
+    if input_v_rms is not None:
+        values["gain_db"] = amplitude_ratio_to_db(tone.level_rms / input_v_rms)
+        of_input = recording.conditions.get("input_level_uncertainty")
+        if relative is not None and of_input is not None:
+            uncertainty["gain_db"] = DB_PER_NEPER * math.hypot(relative, of_input)
+
+
+def tell_ratio(told: Told, name: str, ratio: float | None, power: PowerSum | None) -> None:
+    """Tell one ratio of amplitudes as `name`_percent and `name`_db; nothing when it is not known."""
+    from audiomeas.units import amplitude_ratio_to_db
+
+    if ratio is None or power is None:
+        return
+    percent, decibels = f"{name}_percent", f"{name}_db"
+    told.values[percent] = 100.0 * ratio
+    if ratio <= 0.0:
+        return
+    told.values[decibels] = amplitude_ratio_to_db(ratio)
+    if power.at_most:
+        told.bound[percent] = told.bound[decibels] = "at most"
+        return
+    relative = _TWO_SIDED_95 * power.standard_deviation / (2.0 * power.stated)
+    told.uncertainty[percent] = relative * told.values[percent]
+    told.uncertainty[decibels] = DB_PER_NEPER * relative
+
+
+def harmonic_rows(tone: ToneAnalysis, *, all_up_to: int, highest: int | None = None) -> list[dict[str, Any]]:
+    """Return the contract's list; a harmonic that can't be told from noise has `bound` and no phase.
+
+    all_up_to : higher orders are listed only where they stand out of the noise.   highest : the last order listed.
+    """
+    found, rows = tone.harmonics, []
+    for i, order in enumerate(found.order):
+        if (highest is not None and order > highest) or (order > all_up_to and found.at_most[i]):
+            continue
+        row: dict[str, Any] = {
+            "order": int(order),
+            "frequency_hz": float(found.frequency_hz[i]),
+            "level_db": float(found.level_db[i]),
+            "phase_deg": None if found.at_most[i] else float(found.phase_deg[i]),
+        }
+        if found.at_most[i]:
+            row["bound"] = "at most"
+        else:
+            row["uncertainty_db"] = float(found.uncertainty_db[i])
+        rows.append(row)
+    return rows
+
+
+def bound_by_bench(told: Told, bench_db: float | None, names: tuple[str, ...]) -> None:
+    """Make bounds of ratios near to the bench's own residual; let it widen the uncertainty of the others.
+
+    The bench's harmonics may add to the unit's or cancel them, at worst in phase: a rectangular part, 95 % of it.
+    """
+    if bench_db is None:
+        return
+    values, uncertainty, bound = told.values, told.uncertainty, told.bound
+    for name in names:
+        percent, decibels = f"{name}_percent", f"{name}_db"
+        if values[decibels] is None or bound.get(decibels):
+            continue
+        if values[decibels] <= bench_db + _BENCH_MARGIN_DB:
+            bound[percent] = bound[decibels] = "at most"
+            uncertainty.pop(percent, None)
+            uncertainty.pop(decibels, None)
+            continue
+        part = 0.95 * 10.0 ** ((bench_db - values[decibels]) / 20.0)
+        uncertainty[percent] = math.hypot(uncertainty[percent], part * values[percent])
+        uncertainty[decibels] = math.hypot(uncertainty[decibels], part * DB_PER_NEPER)
+
+
+def follow(told: Told, key: str, leader: str, word: str) -> None:
+    """Let a value that is another form of `leader` carry its uncertainty, or be a bound with it."""
+    if told.bound.get(leader):
+        told.bound[key] = word
+        told.uncertainty.pop(key, None)
+    elif leader in told.uncertainty:
+        told.uncertainty[key] = told.uncertainty[leader]
