@@ -108,6 +108,7 @@ HELPS = [
     ["measure", "distortion", "--help"],
     ["measure", "intermodulation", "--help"],
     ["measure", "multitone", "--help"],
+    ["measure", "distortion-steps", "--help"],
     ["measure", "response", "--help"],
     ["analyze", "distortion", "--help"],
     ["analyze", "response", "--help"],

@@ -9,6 +9,7 @@ from audiomeas.measurement.base import Measurement
 
 _MODULES = {
     "distortion": "audiomeas.measurement.distortion",
+    "distortion-steps": "audiomeas.measurement.distortion_steps",
     "intermodulation": "audiomeas.measurement.intermodulation",
     "multitone": "audiomeas.measurement.multitone",
     "response": "audiomeas.measurement.response",

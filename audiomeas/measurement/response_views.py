@@ -15,13 +15,18 @@ _NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 #: A flat response shall look flat: at least this much stands on the axis.
 _SMALLEST_SPAN_DB = 6.0
 
+#: Nominal octaves of ISO 266.
+_OCTAVES = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+#: A harmonic is heard at three times the r.m.s. value of its complex noise, of whose two parts one moves its size.
+_OF_HEARD_95 = 1.96 / math.sqrt(2.0) / 3.0
+_HARMONIC_NAMES = {2: "2nd", 3: "3rd"}
 #: A curve of fewer points than this is no curve.
 _FEWEST_POINTS = 5
 
 
 def tables(result: Result) -> tuple[TableView, ...]:
-    """Return the figures of each channel, and the gain at the standard frequencies."""
-    return (_figures(result), _standard_gains(result))
+    """Return the figures of each channel, gain at the standard frequencies and, where heard, harmonics at octaves."""
+    return (_figures(result), _standard_gains(result), *_standard_harmonics(result))
 
 
 def charts(result: Result) -> tuple[ChartView, ...]:
@@ -134,6 +139,57 @@ def _standard_gains(result: Result) -> TableView:
     )
 
 
+def _standard_harmonics(result: Result) -> tuple[TableView, ...]:
+    """Return the second and third harmonic at the standard octaves; nothing where none was heard."""
+    curves = [
+        (one.channel, harmonic)
+        for one in result.channels
+        for harmonic in one.values["harmonics"]
+        if harmonic["order"] in _HARMONIC_NAMES and _heard(harmonic)
+    ]
+    if not curves:
+        return ()
+    low_hz, high_hz = _ends(curves)
+    octaves = [hz for hz in nominal_frequencies(low_hz, high_hz) if hz in _OCTAVES]
+    return (
+        TableView(
+            title="Harmonic distortion from the sweep",
+            columns=(
+                Column(heading="Frequency", unit="Hz"),
+                *(Column(heading=f"Channel {n}, {_HARMONIC_NAMES[one['order']]}", unit="%") for n, one in curves),
+            ),
+            rows=tuple((hz, *(_heard_at(one, hz) for _, one in curves)) for hz in octaves),
+            uncertainties=tuple((None, *(_noise_at(one, hz) for _, one in curves)) for hz in octaves),
+            notes=("Of the fundamental, at the fundamental's frequency. Not known: not heard over the noise.",),
+        ),
+    )
+
+
+def _ends(curves: Sequence[tuple[int, dict[str, Any]]]) -> tuple[float, float]:
+    every = [hz for _, harmonic in curves for hz, _ in _heard(harmonic)]
+    return min(every), max(every)
+
+
+def _heard_at(harmonic: dict[str, Any], wanted_hz: float) -> float | None:
+    """Return the distortion at a frequency, from the two points around it; None where either was not heard."""
+    frequency_hz, percent = harmonic["frequency_hz"], harmonic["distortion_percent"]
+    if not frequency_hz[0] <= wanted_hz <= frequency_hz[-1]:
+        return None
+    right = max(1, bisect_left(frequency_hz, wanted_hz))
+    around = slice(right - 1, right + 1)
+    if frequency_hz[right] == wanted_hz:
+        around = slice(right, right + 1)
+    if None in percent[around]:
+        return None
+    return percent[right] if frequency_hz[right] == wanted_hz else at_frequency(frequency_hz, percent, wanted_hz)
+
+
+def _noise_at(harmonic: dict[str, Any], wanted_hz: float) -> float | None:
+    """Return the 95 % half-width there, from the noise that a harmonic must exceed to be heard."""
+    noise = at_frequency(harmonic["frequency_hz"], harmonic["noise_percent"], wanted_hz)
+    return None if noise is None else _OF_HEARD_95 * noise
+
+
 def _caption(result: Result) -> str:
     conditions = result.conditions
     level_v_rms = conditions.get("input_level_v_rms")
@@ -214,14 +270,14 @@ def _balance_chart(result: Result) -> ChartView | None:
 def _harmonics_chart(result: Result) -> ChartView | None:
     series = [
         Series(
-            label=f"channel {one.channel}, {'2nd' if harmonic['order'] == 2 else '3rd'} harmonic",
+            label=f"channel {one.channel}, {_HARMONIC_NAMES[harmonic['order']]} harmonic",
             x=[hz for hz, value in _heard(harmonic)],
             y=[value for hz, value in _heard(harmonic)],
             channel=one.channel,
         )
         for one in _known(result)
         for harmonic in one.values["harmonics"]
-        if harmonic["order"] in (2, 3) and len(_heard(harmonic)) >= _FEWEST_POINTS
+        if harmonic["order"] in _HARMONIC_NAMES and len(_heard(harmonic)) >= _FEWEST_POINTS
     ]
     return _chart(
         result, "harmonics", "Harmonic distortion", "Distortion (% of the fundamental)", series, y_scale="log"

@@ -40,7 +40,7 @@ Role = Literal["line", "bars", "points"]
 class Series:
     """One curve, set of bars or set of points. channel : chooses colour and line style; None: neither left nor right.
 
-    labels : texts at the points, where given (same length as x).
+    labels : texts at the points, where given (same length as x).  hollow : points that are bounds, not values.
     """
 
     label: str
@@ -49,6 +49,7 @@ class Series:
     role: Role = "line"
     channel: int | None = None
     labels: tuple[str, ...] = ()
+    hollow: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -117,13 +117,13 @@ def _strokes(series: Sequence[Series]) -> list[Stroke]:
 
 
 def _sample_pt(role: str) -> float:
-    return 10.0 if role in ("bars", "points") else _SAMPLE_PT
+    return 10.0 if role in ("bars", "points", "hollow") else _SAMPLE_PT
 
 
 def _legend(view: ChartView, width: float) -> tuple[list[_Entry], int]:
     """Return the legend's entries, flowing in rows as words do in a text, and how many rows they take."""
     wanted: list[tuple[str, Stroke | None, str]] = [
-        (clean_text(one.label), stroke, one.role)
+        (clean_text(one.label), stroke, "hollow" if one.hollow else one.role)
         for one, stroke in zip(view.series, _strokes(view.series), strict=True)
     ]
     wanted += [(clean_text(band.label), None, "band") for band in view.bands]
@@ -288,9 +288,10 @@ def _draw_series(
         width = stroke.width_pt if len(x) <= _FEW_POINTS else 0.5 * stroke.width_pt
         ax.plot(x, y, linewidth=width, linestyle=style_of_line, **marks, **look)
         alone = _alone(x, y)
-        ax.plot(x[alone], y[alone], linestyle="none", marker=stroke.point, markersize=4.5, **look)
+        ax.plot(x[alone], y[alone], linestyle="none", marker=stroke.marker or stroke.point, markersize=4.5, **look)
     elif series.role == "points":
-        ax.plot(x, y, linestyle="none", marker=stroke.point, markersize=5.0, **look)
+        fill: dict[str, Any] = {"markerfacecolor": "white"} if series.hollow else {}
+        ax.plot(x, y, linestyle="none", marker=stroke.point, markersize=5.0, **fill, **look)
     else:
         good = np.isfinite(x) & np.isfinite(y)
         shift = _shifted(ax, place)
@@ -426,6 +427,7 @@ def _draw_entry(entry: _Entry, y: float, ax: Axes, place: Transform) -> None:
         sample = Line2D(
             xs, [middle] * len(xs), marker=marker, markersize=4.5, markevery=[1] if is_line else None,
             color=stroke.colour, linewidth=stroke.width_pt, linestyle=(0, stroke.dashes) if stroke.dashes else "-",
+            markerfacecolor="white" if entry.role == "hollow" else stroke.colour,
         )  # fmt: skip
     sample.set_transform(place)
     sample.set_clip_on(False)

@@ -1,0 +1,438 @@
+"""Distortion against frequency and against level: sines one after the other, each analysed as a steady tone."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import SignalError
+from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.distortion_steps_views import charts, step_words, tables
+from audiomeas.measurement.response_views import nominal_frequencies
+from audiomeas.measurement.result import ChannelResult, Result, result_of
+from audiomeas.measurement.steady import DB_PER_NEPER, of_channel
+from audiomeas.measurement.tone_values import (
+    BAND_OPTIONS,
+    Told,
+    bound_by_bench,
+    definitions,
+    harmonic_rows,
+    tell_level,
+    tell_ratio,
+)
+
+if TYPE_CHECKING:
+    from audiomeas.analysis.tone import Line, ToneAnalysis
+    from audiomeas.recording import Recording
+    from audiomeas.stimulus import SteppedSines, Stimulus
+    from audiomeas.stimulus.base import Window
+
+#: A window holds at least this many periods, so that noise is seen between the harmonics.
+_LEAST_PERIODS = 20
+#: Of the third harmonic of the highest step without `frequencies_hz`: the analysis wants four bins below half the rate.
+_HIGHEST_PART = 0.499
+_MOST_STEPS = 500
+#: Without frequencies, several levels are stepped at this one.
+_ONE_FREQUENCY_HZ = 1_000.0
+#: Harmonics that are traced.
+_HIGHEST_ORDER = 5
+#: Where the capture's own clock moves the steps, windows are taken earlier by this part of the settling.
+_EARLIER = 0.25
+#: A mains line nearer than this to a harmonic can't be told from it.
+_HUM_BINS = 3
+#: It is worth a word when it is this part of the harmonics together.
+_HUM_WORTH = 0.1
+_HUM_WORDS = "hum falls on a harmonic and may add to it or hide it: step some Hz beside"
+#: Normalised correlation of a capture with its steps: a heavy equalizer leaves a half, noise a hundredth.
+_LEAST_SIMILARITY = 0.1
+_KEYS = (
+    "level_v_rms",
+    "level_w",
+    "level_dbfs",
+    "gain_db",
+    "thd_percent",
+    "thd_db",
+    "thd_n_percent",
+    "thd_n_db",
+)
+_FIGURES = ("largest_thd", "largest_thd_n")
+
+
+def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Stimulus:
+    """Return the steps, quiet ones first: what a loud one warms can't reach a quiet one. Raises ValueError."""
+    from audiomeas.stimulus import SteppedSines
+
+    falls_db = sorted(set(options["falls_db"] or (0.0,)), reverse=True)
+    frequencies_hz = _frequencies_hz(options, len(falls_db), context.sample_rate_hz)
+    if len(falls_db) * len(frequencies_hz) > _MOST_STEPS:
+        raise ValueError(
+            f"{len(frequencies_hz)} frequencies at {len(falls_db)} levels are more than {_MOST_STEPS} steps: take fewer"
+        )
+    return SteppedSines.bin_centred(
+        steps=tuple(
+            (frequency_hz, context.input_level_v_rms * 10.0 ** (-fall_db / 20.0))
+            for fall_db in falls_db
+            for frequency_hz in frequencies_hz
+        ),
+        sample_rate_hz=context.sample_rate_hz,
+        window_s=options["window_s"],
+        window_periods=_LEAST_PERIODS,
+        driven_channels=context.channels,
+    )
+
+
+def _frequencies_hz(options: Mapping[str, Any], levels: int, sample_rate_hz: float) -> list[float]:
+    asked: Sequence[float] | None = options["frequencies_hz"]
+    if asked:
+        return sorted(set(asked))
+    if levels > 1:
+        return [_ONE_FREQUENCY_HZ]
+    limit_hz = min(options["harmonic_limit_hz"] or sample_rate_hz, _HIGHEST_PART * sample_rate_hz)
+    return nominal_frequencies(20.0, max(min(limit_hz / 3.0, 20_000.0), 20.0))
+
+
+@dataclasses.dataclass(frozen=True)
+class _Step:
+    """One step as played, and where it stands in the capture."""
+
+    frequency_hz: float
+    level_v_rms: float
+    fall_db: float
+    span: slice
+
+
+def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
+    stimulus = _steps_of(recording)
+    placed = recording.stimulus_start is not None
+    recording = recording if placed else _aligned(recording, stimulus)
+    steps = _steps(recording, stimulus, earlier=not placed)
+    warnings: list[str] = []
+    channels, problems, known = [], [], 0
+    for column, channel in enumerate(recording.channels):
+        if channel not in stimulus.driven_channels:
+            warnings.append(f"channel {channel} was not driven: no distortion is told")
+            channels.append(_nothing(channel))
+            continue
+        found = _Channel(recording, column, channel, options)
+        rows = found.rows(steps)
+        said = [f"channel {channel}: {note} ({_places(where, len(steps))})" for note, where in found.notes.items()]
+        warnings += said
+        problems += said
+        known += found.known
+        channels.append(ChannelResult(channel=channel, **_largest(rows)))
+    if not known and problems:
+        raise SignalError(problems[0])
+    return result_of(
+        recording,
+        "distortion-steps",
+        conditions=_conditions(recording, stimulus, options, placed),
+        channels=tuple(channels),
+        warnings=tuple(warnings),
+    )
+
+
+def _steps_of(recording: Recording) -> SteppedSines:
+    from audiomeas.stimulus import SteppedSines
+
+    stimulus = recording.stimulus
+    if stimulus is None:
+        raise SignalError("distortion-steps needs the steps that were played: give them with --stimulus FILE")
+    if not isinstance(stimulus, SteppedSines):
+        raise SignalError(
+            f"distortion-steps needs stepped sines, and the stimulus of this capture is {stimulus.kind!r}: give the "
+            "steps that were played with --stimulus FILE, or use the measurement that the stimulus is for"
+        )
+    if stimulus.sample_rate_hz != recording.sample_rate_hz:
+        raise SignalError(
+            f"the capture has {recording.sample_rate_hz:g} Hz sample rate, its steps {stimulus.sample_rate_hz:g} Hz: "
+            "capture at the rate of the stimulus, or generate one at the rate of the capture"
+        )
+    return stimulus
+
+
+def _aligned(recording: Recording, stimulus: SteppedSines) -> Recording:
+    """Return the recording with the stimulus found in its loudest driven channel. Raises SignalError."""
+    import numpy as np
+
+    from audiomeas.analysis.alignment import find
+
+    played = stimulus.samples_v()
+    if recording.frames < len(played):
+        raise SignalError(
+            f"the capture is cut: it lasts {recording.frames / recording.sample_rate_hz:.2f} s, its steps "
+            f"{len(played) / recording.sample_rate_hz:.2f} s; capture them whole"
+        )
+    driven = [column for column, channel in enumerate(recording.channels) if channel in stimulus.driven_channels]
+    if not driven:
+        raise SignalError("none of the captured channels was driven: there are no steps in them")
+    column = max(driven, key=lambda column: float(np.sum(recording.counts_fs[:, column] ** 2)))
+    found = find(recording.counts_fs[:, column], played)
+    # Where the capture is hardly longer than the steps, there is no elsewhere that the place could stand clear of.
+    if not (found.certain and found.similarity > _LEAST_SIMILARITY):
+        raise SignalError(
+            "the steps of the stimulus were not found in the capture: is it the one that was played, and the capture "
+            "whole?"
+        )
+    return dataclasses.replace(recording, stimulus_start=round(found.frame))
+
+
+def _steps(recording: Recording, stimulus: SteppedSines, *, earlier: bool) -> list[_Step]:
+    """Return the steps. earlier : found by correlation; a foreign clock must not push a window into its ramp."""
+    from audiomeas.recording import stimulus_slice
+    from audiomeas.units import amplitude_ratio_to_db
+
+    steps = []
+    for window, (frequency_hz, level_v_rms) in zip(stimulus.windows(), stimulus.steps, strict=True):
+        shift = round(_EARLIER * _settling_frames(stimulus, window)) if earlier else 0
+        steps.append(
+            _Step(
+                frequency_hz=frequency_hz,
+                level_v_rms=level_v_rms,
+                fall_db=float(amplitude_ratio_to_db(stimulus.level_v_rms / level_v_rms)),
+                span=stimulus_slice(recording, window.start - shift, window.stop - shift),
+            )
+        )
+    return steps
+
+
+def _settling_frames(stimulus: SteppedSines, window: Window) -> float:
+    periods_s = stimulus.settle_periods / (window.frequency_hz or stimulus.sample_rate_hz)
+    return max(stimulus.settle_s, periods_s) * stimulus.sample_rate_hz
+
+
+class _Channel:
+    """Analyses the steps of one channel and gathers what there is to say of them."""
+
+    def __init__(self, recording: Recording, column: int, channel: int, options: Mapping[str, Any]) -> None:
+        self._recording, self._column, self._channel, self._options = recording, column, channel, options
+        self._bench_db = of_channel(recording.conditions.get("bench_residual_db"), channel)
+        #: What is to be said → the steps of which.
+        self.notes: dict[str, list[str]] = {}
+        #: How many steps could be analysed.
+        self.known = 0
+
+    def rows(self, steps: Sequence[_Step]) -> list[dict[str, Any]]:
+        """Return the values of the steps; null where one can't be analysed."""
+        found = [self._tried(step) for step in steps]
+        hum = [line for tone in found if not isinstance(tone, str) for line in tone.mains]
+        return [self._row(step, tone, hum) for step, tone in zip(steps, found, strict=True)]
+
+    def _tried(self, step: _Step) -> ToneAnalysis | str:
+        """Return the analysis of a step, or why there is none."""
+        try:
+            return self._analysed(step)
+        except SignalError as error:
+            return str(error)
+
+    def _row(self, step: _Step, tone: ToneAnalysis | str, hum: Sequence[Line]) -> dict[str, Any]:
+        told = Told(dict.fromkeys(_KEYS))
+        harmonics: list[dict[str, Any]] = []
+        if isinstance(tone, str):
+            notes = [tone]
+        else:
+            self.known += 1
+            harmonics = harmonic_rows(tone, all_up_to=_HIGHEST_ORDER, highest=_HIGHEST_ORDER)
+            self._tell(told, tone, step)
+            notes = [*_notes(tone, self._options["harmonic_limit_hz"]), *_widen_by_hum(told, harmonics, tone, hum)]
+        for note in notes:
+            self.notes.setdefault(note, []).append(step_words(step.frequency_hz, step.fall_db))
+        return {
+            "frequency_hz": step.frequency_hz,
+            "input_v_rms": step.level_v_rms if self._recording.stimulus_in_volts else None,
+            "fall_db": step.fall_db,
+            **told.values,
+            "harmonics": harmonics,
+            "note": "; ".join(notes) or None,
+            "uncertainty": told.uncertainty,
+            "bound": told.bound,
+        }
+
+    def _analysed(self, step: _Step) -> ToneAnalysis:
+        import numpy as np
+
+        from audiomeas.analysis.tone import analyze_tone
+
+        part = self._recording.window(step.span.start, step.span.stop)
+        self._refuse_over_range(part)
+        signal = np.ascontiguousarray(part.signal(self._column))
+        tone = analyze_tone(
+            signal,
+            part.sample_rate_hz,
+            near_hz=step.frequency_hz,
+            band_hz=(self._options["low_hz"], self._options["high_hz"]),
+            harmonic_limit_hz=self._options["harmonic_limit_hz"],
+            spectrum_points=0,
+        )
+        if not self._recording.shared_clock:
+            self._refuse_breaks(signal, tone.frequency_hz)
+        return tone
+
+    def _refuse_over_range(self, part: Recording) -> None:
+        if not (self._recording.over_range and self._recording.over_range[self._column]):
+            return
+        import numpy as np
+
+        from audiomeas.interface.transport import consecutive_at
+
+        if np.any(consecutive_at(np.abs(part.counts_fs[:, [self._column]]), 1.0 - 1e-12)):
+            raise SignalError(
+                "over-range: values are unknown; capture again with a lower level or a higher attenuator range"
+            )
+
+    def _refuse_breaks(self, signal: Any, frequency_hz: float) -> None:
+        """Refuse a step of a capture made elsewhere that is no steady tone; `measure` looked before."""
+        from audiomeas.analysis.continuity import tone_breaks
+
+        found = tone_breaks(signal, self._recording.sample_rate_hz, frequency_hz)
+        if any(one.kind == "phase" for one in found):
+            raise SignalError("the tone's phase jumps: samples were lost or repeated; capture again")
+        if found:
+            raise SignalError("the tone's level steps: it is not steady there; capture again")
+
+    def _tell(self, told: Told, tone: ToneAnalysis, step: _Step) -> None:
+        recording = self._recording
+        input_v_rms = step.level_v_rms if recording.stimulus_in_volts else None
+        tell_level(told, recording, self._column, self._channel, tone, input_v_rms=input_v_rms)
+        tell_ratio(told, "thd", tone.thd_ratio, tone.thd)
+        tell_ratio(told, "thd_n", tone.thd_n_ratio, tone.residual)
+        bound_by_bench(told, self._bench_db, ("thd", "thd_n"))
+
+
+def _widen_by_hum(
+    told: Told, harmonics: list[dict[str, Any]], tone: ToneAnalysis, hum: Sequence[Line]
+) -> tuple[str, ...]:
+    """Widen what a mains line on a harmonic may add or take; return a note where that is much of the distortion.
+
+    hum : as the steps show it on which it does not fall on a harmonic. In one step the two can't be told apart.
+    """
+    bin_hz = tone.sample_rate_hz / tone.frames
+    on = {
+        int(order): _strongest(hum, float(hz), _HUM_BINS * bin_hz)
+        for order, hz in zip(tone.harmonics.order, tone.harmonics.frequency_hz, strict=True)
+    }
+    for row in harmonics:
+        if "uncertainty_db" in row and on[row["order"]]:
+            ratio = on[row["order"]] / (tone.level_rms * 10.0 ** (row["level_db"] / 20.0))
+            row["uncertainty_db"] = math.hypot(row["uncertainty_db"], 0.95 * DB_PER_NEPER * ratio)
+    part = math.hypot(*on.values()) / math.sqrt(tone.thd.stated) if tone.thd and tone.thd.stated > 0.0 else 0.0
+    for key, scale in (("thd_percent", told.values["thd_percent"]), ("thd_db", DB_PER_NEPER)):
+        if key in told.uncertainty and part:
+            told.uncertainty[key] = math.hypot(told.uncertainty[key], 0.95 * part * scale)
+    return (_HUM_WORDS,) if part > _HUM_WORTH else ()
+
+
+def _strongest(lines: Sequence[Line], frequency_hz: float, within_hz: float) -> float:
+    """Return the level of the strongest line near a frequency; 0 for none."""
+    return max((line.level_rms for line in lines if abs(line.frequency_hz - frequency_hz) < within_hz), default=0.0)
+
+
+def _notes(tone: ToneAnalysis, limit_hz: float | None) -> list[str]:
+    """Return what is to be said of a step, in words that several steps can share."""
+    notes = [note for note in tone.notes if not note.startswith("no THD")]
+    if tone.thd is None:
+        way_out = "use a higher rate" if limit_hz is None else "raise harmonic_limit_hz or use a higher rate"
+        notes.append(
+            f"no THD: the third harmonic lies beyond {tone.harmonic_limit_hz:.5g} Hz; {way_out}, or measure with two "
+            "tones (intermodulation)"
+        )
+    if tone.residual is None:
+        low_hz, high_hz = tone.band_hz
+        notes.append(f"no THD+N: the tone lies outside the band {low_hz:g} to {high_hz:g} Hz; widen the band")
+    return notes
+
+
+def _places(where: Sequence[str], of: int) -> str:
+    """Return at which steps something is to be said, in few words."""
+    if len(where) == of > 1:
+        return "all steps"
+    return ", ".join(where[:6]) + (f" and {len(where) - 6} more" if len(where) > 6 else "")
+
+
+def _largest(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    """Return a channel's values, uncertainty and bound: its steps, and the largest ratios with where they are."""
+    values: dict[str, Any] = {"steps": rows}
+    uncertainty: dict[str, float] = {}
+    bound: dict[str, str] = {}
+    for figure in _FIGURES:
+        key = figure.removeprefix("largest_") + "_percent"
+        top = max((row for row in rows if row[key] is not None), key=lambda row: row[key], default=None)
+        values[f"{figure}_percent"] = None if top is None else top[key]
+        values[f"{figure}_at_hz"] = None if top is None else top["frequency_hz"]
+        for unit in ("v_rms", "w", "dbfs"):
+            values[f"{figure}_at_{unit}"] = None if top is None else top[f"level_{unit}"]
+        if top is not None and key in top["bound"]:
+            bound[f"{figure}_percent"] = top["bound"][key]
+        elif top is not None and key in top["uncertainty"]:
+            uncertainty[f"{figure}_percent"] = top["uncertainty"][key]
+    return {"values": values, "uncertainty": uncertainty, "bound": bound}
+
+
+def _nothing(channel: int) -> ChannelResult:
+    return ChannelResult(channel=channel, **_largest([]))
+
+
+def _conditions(
+    recording: Recording, stimulus: SteppedSines, options: Mapping[str, Any], placed: bool
+) -> dict[str, Any]:
+    windows_s = [window.frames / stimulus.sample_rate_hz for window in stimulus.windows()]
+    return {
+        **definitions(options, recording.sample_rate_hz),
+        "method": "stepped sines",
+        "steps": len(stimulus.steps),
+        "input_level_v_rms": stimulus.level_v_rms if recording.stimulus_in_volts else None,
+        "channels_driven": list(stimulus.driven_channels),
+        "window_s": [min(windows_s), max(windows_s)],
+        "settle_s": stimulus.settle_s,
+        "alignment": "known from the bench" if placed else "found by the stimulus itself",
+        "averages": 1,
+    }
+
+
+MEASUREMENT = Measurement(
+    word="distortion-steps",
+    summary="Distortion against frequency, and against level or power, by stepped sines",
+    example="distortion-steps --output-level '50 W' --frequencies-hz 1000 --falls-db 0,3,6,10,20,30",
+    options=(
+        Option(
+            name="frequencies_hz",
+            kind="numbers",
+            help="Frequencies of the steps; without it, third octaves from 20 Hz as far as the third harmonic can be "
+            "captured, or 1 kHz alone when falls_db has several levels.",
+            above=0.0,
+        ),
+        Option(
+            name="falls_db",
+            kind="numbers",
+            help="Levels of the steps in dB below the level asked for, such as 0,10,20,30; without it, that level.",
+            at_least=0.0,
+            at_most=120.0,
+        ),
+        Option(
+            name="window_s",
+            kind="number",
+            help="Length of what is analysed of a step; low tones take 20 periods.",
+            default=0.3,
+            at_least=0.05,
+            at_most=60.0,
+        ),
+        Option(
+            name="reference_hz",
+            kind="number",
+            help="Where an output level that is asked for is set; the input level is then the same at all frequencies.",
+            default=1000.0,
+            above=0.0,
+        ),
+        *BAND_OPTIONS,
+    ),
+    figures=(
+        Figure(key="largest_thd_percent", unit="%", words="largest harmonic distortion of all steps"),
+        Figure(key="largest_thd_n_percent", unit="%", words="largest distortion and noise of all steps"),
+    ),
+    stimulus=_stimulus,
+    analyse=_analyse,
+    tables=tables,
+    charts=charts,
+    needs_stimulus=True,
+)
