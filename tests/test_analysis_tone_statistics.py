@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from multiprocessing import get_context
 
 import numpy as np
 import pytest
@@ -16,6 +18,9 @@ from audiomeas.analysis.tone import analyze_tone
 RATE_HZ = 48_000.0
 FRAMES = 1000
 TRIALS = 2000
+SNR_DB = (20.0, 40.0, 80.0)
+#: Trials are run in pieces of this many, each with a seed of its own, so that all processors share them.
+PIECE = 250
 H3 = 0.2  # of the noise' own r.m.s. times √2: it always stands out a little
 
 
@@ -28,13 +33,13 @@ class Trials:
     held: dict[str, int]
 
 
-def _run(snr_db: float, seed: int) -> Trials:
+def _piece(snr_db: float, seed: int) -> Trials:
     """A sine of peak 1 at a random frequency and phase, with a third harmonic, in white noise."""
     generator = np.random.default_rng(seed)
     deviation = math.sqrt(0.5 / 10 ** (snr_db / 10))
-    levels, frequencies = np.empty(TRIALS), np.empty(TRIALS)
+    levels, frequencies = np.empty(PIECE), np.empty(PIECE)
     held = dict.fromkeys(("level", "frequency", "phase", "third", "residual", "dc"), 0)
-    for i in range(TRIALS):
+    for i in range(PIECE):
         frequency_hz, phase_deg = generator.uniform(900, 1100), generator.uniform(-180, 180)
         third = H3 * deviation * math.sqrt(2)
         signal = sine(frequency_hz, RATE_HZ, FRAMES, phase_deg=phase_deg)
@@ -57,9 +62,28 @@ def _run(snr_db: float, seed: int) -> Trials:
     return Trials(levels, frequencies, held)
 
 
-@pytest.fixture(scope="module", params=[20, 40, 80])
-def trials(request: pytest.FixtureRequest) -> tuple[float, Trials]:
-    return float(request.param), _run(float(request.param), seed=int(request.param))
+def _whole(pieces: list[Trials]) -> Trials:
+    return Trials(
+        np.concatenate([piece.level for piece in pieces]),
+        np.concatenate([piece.frequency_hz for piece in pieces]),
+        {what: sum(piece.held[what] for piece in pieces) for what in pieces[0].held},
+    )
+
+
+@pytest.fixture(scope="module")
+def all_trials() -> dict[float, Trials]:
+    """Return the trials at each S/N."""
+    each = TRIALS // PIECE
+    jobs = [(snr_db, int(snr_db) * 100 + number) for snr_db in SNR_DB for number in range(each)]
+    with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
+        pieces = list(pool.map(_piece, *zip(*jobs, strict=True)))
+    return {snr_db: _whole(pieces[k * each : (k + 1) * each]) for k, snr_db in enumerate(SNR_DB)}
+
+
+@pytest.fixture(params=SNR_DB)
+def trials(request: pytest.FixtureRequest, all_trials: dict[float, Trials]) -> tuple[float, Trials]:
+    assert len(all_trials[request.param].level) == TRIALS
+    return request.param, all_trials[request.param]
 
 
 def _bounds(snr_db: float) -> tuple[float, float]:
