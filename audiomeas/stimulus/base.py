@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, ClassVar, Protocol, runtime_checkable
+from typing import Any, ClassVar, Protocol, Self, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -99,6 +100,29 @@ def played_samples_v(stimulus: Stimulus) -> FloatArray:
     if isinstance(stimulus, PlaysPerChannel):
         return np.stack([stimulus.channel_samples_v(channel) for channel in stimulus.driven_channels], axis=1)
     return stimulus.samples_v()
+
+
+class JsonFacts:
+    """Facts of a frozen dataclass as plain JSON, and back: what all families share. Lists stand for tuples."""
+
+    kind: ClassVar[str]
+
+    def facts(self) -> dict[str, Any]:
+        """Return the JSON facts that `from_facts` reads back; includes 'kind'."""
+        fields = dataclasses.asdict(self)  # type: ignore[call-overload]
+        return {"kind": self.kind, **{name: _with(list, value) for name, value in fields.items()}}
+
+    @classmethod
+    def from_facts(cls, facts: Mapping[str, Any]) -> Self:
+        """Make the stimulus again from its facts. Raises KeyError, TypeError or ValueError on wrong ones."""
+        values = {name: _with(tuple, value) for name, value in facts.items() if name != "kind"}
+        values["driven_channels"] = tuple(int(channel) for channel in facts["driven_channels"])
+        return cls(**values)
+
+
+def _with(kind: type[list[Any]] | type[tuple[Any, ...]], value: Any) -> Any:
+    """Return a value with its lists and tuples, at any depth, as the one or the other."""
+    return kind(_with(kind, item) for item in value) if isinstance(value, (list, tuple)) else value
 
 
 def raised_cosine_ramp(frames: int) -> FloatArray:

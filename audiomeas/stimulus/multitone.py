@@ -9,8 +9,7 @@ pose as leakage.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any, ClassVar, Self
 
 import numpy as np
@@ -145,26 +144,6 @@ class Multitone(Steady):
         samples = period[np.arange(-self._lead_frames, self.frames - self._lead_frames) % len(period)]
         samples /= self.unit_peaks[at]
         return apply_ramps(samples, self._ramp_frames)
-
-    def facts(self) -> dict[str, Any]:
-        """Return the JSON facts."""
-        return {
-            "kind": self.kind,
-            **asdict(self),
-            "tones_hz": [list(tones) for tones in self.tones_hz],
-            "phases_deg": [list(phases) for phases in self.phases_deg],
-            "unit_peaks": list(self.unit_peaks),
-            "driven_channels": list(self.driven_channels),
-        }
-
-    @classmethod
-    def from_facts(cls, facts: Mapping[str, Any]) -> Self:
-        """Make the multitone again from its facts."""
-        values = {key: value for key, value in facts.items() if key != "kind"}
-        for key in ("tones_hz", "phases_deg"):
-            values[key] = tuple(tuple(float(value) for value in row) for row in values[key])
-        values["unit_peaks"] = tuple(float(peak) for peak in values["unit_peaks"])
-        return cls(**{**values, "driven_channels": tuple(values["driven_channels"])})
 
 
 def interleaved_bins(tones: int, sets: int, low_hz: float, high_hz: float, bin_hz: float) -> list[list[int]]:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any, ClassVar, Self
 
 import numpy as np
 
-from audiomeas.stimulus.base import FloatArray, Window, apply_ramps, checked_tone
+from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone
 from audiomeas.units import SQRT2
 
 
@@ -30,7 +29,7 @@ def _sine(frequency_hz: float, level_v_rms: float, frames: int, sample_rate_hz: 
 
 
 @dataclass(frozen=True, kw_only=True)
-class Sine:
+class Sine(JsonFacts):
     """A steady sine: ramp, settling, the window that is analysed, ramp.
 
     frequency_hz : as played (see `bin_centred_hz`).  level_v_rms : at the unit's input.
@@ -99,16 +98,6 @@ class Sine:
             ),
         )
 
-    def facts(self) -> dict[str, Any]:
-        """Return the JSON facts."""
-        return {"kind": self.kind, **asdict(self), "driven_channels": list(self.driven_channels)}
-
-    @classmethod
-    def from_facts(cls, facts: Mapping[str, Any]) -> Self:
-        """Make the sine again from its facts."""
-        values = {key: value for key, value in facts.items() if key != "kind"}
-        return cls(**{**values, "driven_channels": tuple(values["driven_channels"])})
-
 
 def _window_frames(frequency_hz: float, window_s: float, periods: int, sample_rate_hz: float) -> int:
     """Return frames of a window that lasts window_s, or so many periods where these take longer."""
@@ -116,7 +105,7 @@ def _window_frames(frequency_hz: float, window_s: float, periods: int, sample_ra
 
 
 @dataclass(frozen=True, kw_only=True)
-class SteppedSines:
+class SteppedSines(JsonFacts):
     """Sines one after the other, each ramped up from and down to silence: a frequency list, a level list, or both.
 
     steps : (frequency_hz, level_v_rms) of each.  settle_periods : settling is at least this many periods.
@@ -210,25 +199,9 @@ class SteppedSines:
             begin += part.frames
         return tuple(found)
 
-    def facts(self) -> dict[str, Any]:
-        """Return the JSON facts."""
-        return {
-            "kind": self.kind,
-            **asdict(self),
-            "steps": [list(step) for step in self.steps],
-            "driven_channels": list(self.driven_channels),
-        }
-
-    @classmethod
-    def from_facts(cls, facts: Mapping[str, Any]) -> Self:
-        """Make the steps again from their facts."""
-        values = {key: value for key, value in facts.items() if key != "kind"}
-        steps = tuple((float(hz), float(level)) for hz, level in values["steps"])
-        return cls(**{**values, "steps": steps, "driven_channels": tuple(values["driven_channels"])})
-
 
 @dataclass(frozen=True, kw_only=True)
-class Silence:
+class Silence(JsonFacts):
     """Nothing, for a while: what the unit and the bench add by themselves."""
 
     kind: ClassVar[str] = "silence"
@@ -263,13 +236,3 @@ class Silence:
     def windows(self) -> tuple[Window, ...]:
         """Return the whole as one part."""
         return (Window(start=0, stop=self.frames),)
-
-    def facts(self) -> dict[str, Any]:
-        """Return the JSON facts."""
-        return {"kind": self.kind, **asdict(self), "driven_channels": list(self.driven_channels)}
-
-    @classmethod
-    def from_facts(cls, facts: Mapping[str, Any]) -> Self:
-        """Make the silence again from its facts."""
-        values = {key: value for key, value in facts.items() if key != "kind"}
-        return cls(**{**values, "driven_channels": tuple(values["driven_channels"])})

@@ -8,18 +8,17 @@ whole number: then the m-th harmonic is the sweep itself, moved by L·ln m, and 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any, ClassVar, Self
 
 import numpy as np
 
-from audiomeas.stimulus.base import FloatArray, Window, raised_cosine_ramp
+from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, raised_cosine_ramp
 from audiomeas.units import SQRT2
 
 
 @dataclass(frozen=True, kw_only=True)
-class Sweep:
+class Sweep(JsonFacts):
     """x(t) = √2·U·sin(2π·f1·L·exp(t/L)) with f1·L a whole number, faded in and out inside its own length.
 
     start_hz, stop_hz : frequencies at the very ends; the level is full between `full_from_hz` and `full_to_hz`.
@@ -134,13 +133,3 @@ class Sweep:
     def windows(self) -> tuple[Window, ...]:
         """Return the whole sweep as one part."""
         return (Window(start=0, stop=self.frames, level_v_rms=self.level_v_rms),)
-
-    def facts(self) -> dict[str, Any]:
-        """Return the JSON facts."""
-        return {"kind": self.kind, **asdict(self), "driven_channels": list(self.driven_channels)}
-
-    @classmethod
-    def from_facts(cls, facts: Mapping[str, Any]) -> Self:
-        """Make the sweep again from its facts."""
-        values = {key: value for key, value in facts.items() if key != "kind"}
-        return cls(**{**values, "driven_channels": tuple(values["driven_channels"])})

@@ -7,13 +7,12 @@ equals the peak of the sum (IEC 60268-3; from memory). So a unit that passes a s
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any, ClassVar, Self
 
 import numpy as np
 
-from audiomeas.stimulus.base import FloatArray, Window, apply_ramps, checked_tone
+from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone
 from audiomeas.stimulus.sines import bin_centred_hz
 from audiomeas.units import SQRT2
 
@@ -29,7 +28,7 @@ def _turned(frequency_hz: float, frames: int, sample_rate_hz: float) -> FloatArr
 
 
 @dataclass(frozen=True, kw_only=True)
-class Steady:
+class Steady(JsonFacts):
     """What the stimuli of several tones share: ramp, settling, one window that is analysed, ramp."""
 
     level_v_rms: float
@@ -123,16 +122,6 @@ class TwinTone(Steady):
         both += high_v * np.sin(_turned(self.high_hz, self.frames, self.sample_rate_hz))
         return apply_ramps(both, self._ramp_frames)
 
-    def facts(self) -> dict[str, Any]:
-        """Return the JSON facts."""
-        return {"kind": self.kind, **asdict(self), "driven_channels": list(self.driven_channels)}
-
-    @classmethod
-    def from_facts(cls, facts: Mapping[str, Any]) -> Self:
-        """Make the two sines again from their facts."""
-        values = {key: value for key, value in facts.items() if key != "kind"}
-        return cls(**{**values, "driven_channels": tuple(values["driven_channels"])})
-
 
 @dataclass(frozen=True, kw_only=True)
 class SquarePlusSine(Steady):
@@ -219,13 +208,3 @@ class SquarePlusSine(Steady):
             turned = _turned(order * self.square_hz, self.frames, self.sample_rate_hz)
             samples += square_v * abs(line) * np.sin(turned + np.angle(line))
         return apply_ramps(samples, self._ramp_frames)
-
-    def facts(self) -> dict[str, Any]:
-        """Return the JSON facts."""
-        return {"kind": self.kind, **asdict(self), "driven_channels": list(self.driven_channels)}
-
-    @classmethod
-    def from_facts(cls, facts: Mapping[str, Any]) -> Self:
-        """Make square and sine again from their facts."""
-        values = {key: value for key, value in facts.items() if key != "kind"}
-        return cls(**{**values, "driven_channels": tuple(values["driven_channels"])})
