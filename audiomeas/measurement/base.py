@@ -70,6 +70,7 @@ class Measurement:
     analyse : recording and options → result (pure; raises SignalError).
     tables, charts : result → views.
     needs_stimulus : `analyze` needs `--stimulus` (or a sidecar) to make sense of a capture.
+    check : context and options → nothing; raises RequestError for what can never be played, before any sound.
     """
 
     word: str
@@ -82,3 +83,4 @@ class Measurement:
     tables: Callable[[Result], tuple[TableView, ...]]
     charts: Callable[[Result], tuple[ChartView, ...]]
     needs_stimulus: bool = False
+    check: Callable[[PlayContext, Mapping[str, Any]], None] | None = None
