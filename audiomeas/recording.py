@@ -7,6 +7,8 @@ holds what makes volts of them. So a capture can be read in ten years with a sou
 from __future__ import annotations
 
 import dataclasses
+import hashlib
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,15 +18,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audiomeas import __version__
+from audiomeas.container import Container, read_container
 from audiomeas.errors import FileProblem, RequestError, SignalError
 from audiomeas.files import read_json, sha256_of, translated, write_new, write_new_json
 from audiomeas.stimulus import Stimulus, read_stimulus
 
-#: Written into each sidecar; a newer one is refused.
-SIDECAR_VERSION = 1
+#: Written into each sidecar; a newer one is refused. From version 2 on a sidecar carries a checksum of its own facts.
+SIDECAR_VERSION = 2
 #: WAV can't hold more than 4 GiB; beyond this many bytes RF64 is written.
 _WAV_LIMIT_BYTES = 4_000_000_000
 _FLAC_LIMITS = {"channels": 8, "rate_hz": 655_350}
+#: Ways to store samples that lose nothing. Lossy ones (A-law, ADPCM, …) add distortion of their own.
+_LOSSLESS = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE")
+#: Step of float samples just below full scale. No grid of codes has just such a step: full scale is an odd code.
+_FLOAT_STEPS = {"FLOAT": 2.0**-24, "DOUBLE": 2.0**-53}
+#: Float samples beyond this many times full scale are no sound.
+_BELIEVABLE_FS = 1e6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,6 +62,8 @@ class Recording:
     stimulus_in_volts : the stimulus' levels are true volts at the unit's input.
     shared_clock : played and captured by one clock.
     over_range : per channel, frames where two samples in a row stand at an end code.
+    resolution_fs : step between neighbouring values, in fractions of full scale; None: unknown. For floats that stand
+    on no grid it is 2⁻²⁴ or 2⁻⁵³, the step just below full scale, which shrinks with the samples.
     """
 
     counts_fs: NDArray[np.float64]
@@ -65,6 +76,7 @@ class Recording:
     stimulus_in_volts: bool = False
     shared_clock: bool = False
     over_range: tuple[int, ...] = ()
+    resolution_fs: float | None = None
     conditions: Mapping[str, Any] = dataclasses.field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     provenance: Provenance = Provenance()
@@ -103,6 +115,16 @@ class Recording:
         """Return the r.m.s. value of a full-scale sine in the units of `signal`."""
         v_rms = self.v_rms_at_full_scale[column]
         return 1.0 if v_rms is None else v_rms
+
+    def resolution(self, column: int) -> float | None:
+        """Return the step between neighbouring values of a channel, in the units of `signal`; None when unknown."""
+        if self.resolution_fs is None:
+            return None
+        step_fs = self.resolution_fs
+        if step_fs in _FLOAT_STEPS.values():
+            peak = float(np.max(np.abs(self.counts_fs[:, column]), initial=0.0))
+            step_fs *= 2.0 ** np.ceil(np.log2(peak)) if peak > 0.0 else 1.0
+        return float(step_fs * self.reference(column) * np.sqrt(2.0))
 
     @property
     def calibrated(self) -> bool:
@@ -169,10 +191,14 @@ def _plain(error: Exception) -> str:
 
 
 def recording_facts(recording: Recording, sample_format: str, sha256: str) -> dict[str, Any]:
-    """Return the JSON object of a recording's sidecar."""
+    """Return the JSON object of a recording's sidecar.
+
+    `facts_sha256` is over all the rest (see `sha256_of_facts`). It guards scale, stimulus and SIMULATED against
+    accidents (an editor, a script, a half-copied file), not against forgery: whoever rewrites the facts can rewrite it.
+    """
     provenance = dataclasses.asdict(recording.provenance)
     provenance["flags"] = list(recording.provenance.flags)
-    return {
+    facts = {
         "audiomeas": __version__,
         "sidecar": SIDECAR_VERSION,
         "simulated": recording.provenance.simulated,
@@ -195,76 +221,169 @@ def recording_facts(recording: Recording, sample_format: str, sha256: str) -> di
         "warnings": list(recording.warnings),
         "provenance": provenance,
     }
+    return {**facts, "facts_sha256": sha256_of_facts(facts)}
 
 
-def read_audio(path: Path) -> tuple[NDArray[np.float64], int, str]:
-    """Read an audio file: samples as fractions of full scale (frames, channels), rate, subtype.
+def sha256_of_facts(facts: Mapping[str, Any]) -> str:
+    """Return the SHA-256, in hexadecimal, of facts as canonical JSON: keys sorted, no spaces, UTF-8."""
+    plain = json.loads(json.dumps(facts, allow_nan=False))  # keys become text, and are sorted as such
+    text = json.dumps(plain, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
-    Raises FileProblem: missing, empty, truncated, foreign, or holding values that are no numbers.
+
+@dataclass(frozen=True, kw_only=True)
+class Audio:
+    """A decoded audio file. samples : (frames, channels), fractions of full scale.  The rest as in `Recording`."""
+
+    samples: NDArray[np.float64]
+    sample_rate_hz: float
+    subtype: str
+    resolution_fs: float | None
+    warnings: tuple[str, ...]
+
+
+def read_audio(path: Path) -> Audio:
+    """Read a WAV or FLAC file.
+
+    Raises FileProblem: missing, empty, truncated, another form or a lossy one, or holding what is no sound.
     """
     import soundfile
 
-    with translated(path, "read"):
-        size = path.stat().st_size
-        with path.open("rb"):
-            pass
-    if size == 0:
-        raise FileProblem(f"{path} is empty: a WAV or FLAC file was expected")
+    container = read_container(path)
     try:
-        with soundfile.SoundFile(path) as handle:
+        with _opened(path, container) as handle:
+            if handle.subtype not in _LOSSLESS:
+                raise FileProblem(
+                    f"{path} holds {handle.subtype} samples, which lose part of the sound: give a WAV or FLAC file "
+                    "with PCM or float samples"
+                )
             announced = handle.frames
             rate_hz, subtype = handle.samplerate, handle.subtype
-            samples = _fractions_of(handle)
+            samples, resolution_fs = _fractions_of(handle)
     except soundfile.LibsndfileError as error:
-        raise FileProblem(f"{path} can't be read as audio ({_plain(error)}): a WAV or FLAC file was expected") from None
+        raise FileProblem(
+            f"{path} can't be read as audio ({_plain(error)}): a whole WAV or FLAC file was expected; is it truncated?"
+        ) from None
     except (MemoryError, ValueError, OverflowError):
         raise FileProblem(f"{path} announces more samples than memory holds: is its header damaged?") from None
     if len(samples) < announced:
         raise FileProblem(f"{path} is truncated: {announced} frames announced, {len(samples)} there")
+    _refuse_no_sound(path, samples)
+    return Audio(
+        samples=samples,
+        sample_rate_hz=float(rate_hz),
+        subtype=subtype,
+        resolution_fs=resolution_fs,
+        warnings=container.warnings,
+    )
+
+
+def _opened(path: Path, container: Container) -> Any:
+    """Return an open soundfile.SoundFile; a header that leaves its length open is completed on the way, in memory."""
+    import io
+    import struct
+
+    import soundfile
+
+    with translated(path, "read"):
+        if container.data_size_at is None:
+            with path.open("rb"):
+                pass
+            return soundfile.SoundFile(path)
+        data = bytearray(path.read_bytes())
+    size = min(container.data_bytes, 0xFFFFFFFE)
+    data[container.data_size_at : container.data_size_at + 4] = struct.pack(f"{container.order}I", size)
+    return soundfile.SoundFile(io.BytesIO(bytes(data)))
+
+
+def _refuse_no_sound(path: Path, samples: NDArray[np.float64]) -> None:
     if len(samples) == 0:
         raise FileProblem(f"{path} holds no samples")
     if not np.all(np.isfinite(samples)):
         raise FileProblem(f"{path} holds values that are no numbers (NaN or infinite): capture it again")
-    return samples, rate_hz, subtype
+    largest = max(float(np.max(samples)), -float(np.min(samples)))
+    if largest > _BELIEVABLE_FS:
+        raise FileProblem(
+            f"{path} holds no sound: its samples reach {largest:.3g} times full scale; write floats so that full "
+            "scale is 1"
+        )
 
 
-def _fractions_of(handle: Any) -> NDArray[np.float64]:
+def _fractions_of(handle: Any) -> tuple[NDArray[np.float64], float | None]:
     """Read all samples as fractions of full scale, by the arithmetic of a live capture: both are equal, bit for bit.
 
-    handle : an open soundfile.SoundFile.
+    handle : an open soundfile.SoundFile.  Returns the samples and their step (see `Recording.resolution_fs`).
     """
     from audiomeas.interface.transport import to_fractions
 
     if handle.subtype == "PCM_16":
-        return to_fractions(handle.read(dtype="int16", always_2d=True), "int16")
+        codes = handle.read(dtype="int16", always_2d=True)
+        return to_fractions(codes, "int16"), step_of_codes(codes, "int16")
     if handle.subtype == "PCM_24":
-        return to_fractions(handle.read(dtype="int32", always_2d=True), "int24")
+        codes = handle.read(dtype="int32", always_2d=True)
+        return to_fractions(codes, "int24"), step_of_codes(codes, "int24")
     samples: NDArray[np.float64] = handle.read(dtype="float64", always_2d=True)
     # libsndfile makes the largest code 1 − 2^(1−bits); here it is 1.
     bits = {"PCM_32": 32, "PCM_S8": 8, "PCM_U8": 8}.get(handle.subtype)
-    return samples if bits is None else samples * (2.0 ** (bits - 1) / (2.0 ** (bits - 1) - 1.0))
+    if bits is None:
+        return samples, _step_of_floats(samples, _FLOAT_STEPS[handle.subtype])
+    full = 2.0 ** (bits - 1)
+    step = _grid_step(samples * full) or 1.0
+    return samples * (full / (full - 1.0)), step / (full - 1.0)
+
+
+def step_of_codes(codes: NDArray[Any], sample_format: str) -> float | None:
+    """Return the step of captured samples in fractions of full scale (as `Recording.resolution_fs`).
+
+    codes : samples in the carrier dtype of the format.  16-bit samples in a 24-bit form keep their own, larger step.
+    """
+    from audiomeas.interface.transport import FULL_SCALE_CODE
+
+    if sample_format == "float32":
+        return _step_of_floats(codes.astype(np.float64), _FLOAT_STEPS["FLOAT"])
+    unit = 256 if sample_format == "int24" else 1
+    step = int(_lowest_bit(codes)) // unit or 1
+    return step / FULL_SCALE_CODE[sample_format]
+
+
+def _lowest_bit(codes: NDArray[Any]) -> int:
+    """Return the lowest bit that any of the integers has set: they are all multiples of it; 0 for silence."""
+    used = int(np.bitwise_or.reduce(codes, axis=None)) if codes.size else 0
+    return used & -used
+
+
+def _step_of_floats(samples: NDArray[np.float64], rounding: float) -> float:
+    """Return the step of the grid that float samples stand on (a converter's codes), or their rounding near 1."""
+    grid = _grid_step(samples * 2.0**31)
+    return rounding if grid is None else max(grid / 2.0**31, rounding)
+
+
+def _grid_step(scaled: NDArray[np.float64]) -> float | None:
+    """Return the largest power of two of which all numbers are multiples; None: not even of 1, or only zeros."""
+    if scaled.size and float(np.max(np.abs(scaled))) < 2.0**62 and np.array_equal(scaled, np.rint(scaled)):
+        return float(_lowest_bit(scaled.astype(np.int64))) or None
+    return None
 
 
 def read_recording(path: Path) -> Recording:
     """Read a capture with its sidecar where there is one; without it, an uncalibrated recording.
 
-    Raises FileProblem (also when the samples no longer match the sidecar's checksum).
+    Raises FileProblem (also when samples or facts no longer match the sidecar's checksums).
     """
-    counts_fs, rate_hz, subtype = read_audio(path)
-    channels = tuple(range(1, counts_fs.shape[1] + 1))
-    end = 1.0 if subtype.startswith("PCM") else None
-    over_range = _over_range(counts_fs, end)
+    audio = read_audio(path)
+    channels = tuple(range(1, audio.samples.shape[1] + 1))
+    end = 1.0 if audio.subtype.startswith("PCM") else None
+    plain = Recording(
+        counts_fs=audio.samples,
+        sample_rate_hz=audio.sample_rate_hz,
+        channels=channels,
+        v_rms_at_full_scale=(None,) * len(channels),
+        over_range=_over_range(audio.samples, end),
+        resolution_fs=audio.resolution_fs,
+        warnings=audio.warnings,
+    )
     sidecar = sidecar_of(path)
-    if not sidecar.exists():
-        return Recording(
-            counts_fs=counts_fs,
-            sample_rate_hz=float(rate_hz),
-            channels=channels,
-            v_rms_at_full_scale=(None,) * len(channels),
-            over_range=over_range,
-        )
-    facts = read_json(sidecar)
-    return _with_sidecar(path, sidecar, facts, counts_fs, float(rate_hz), over_range)
+    return _with_sidecar(path, sidecar, read_json(sidecar), plain) if sidecar.exists() else plain
 
 
 def _over_range(counts_fs: NDArray[np.float64], end: float | None) -> tuple[int, ...]:
@@ -275,23 +394,12 @@ def _over_range(counts_fs: NDArray[np.float64], end: float | None) -> tuple[int,
     return tuple(int(n) for n in np.count_nonzero(consecutive_at(np.abs(counts_fs), limit), axis=0))
 
 
-def _with_sidecar(
-    path: Path,
-    sidecar: Path,
-    facts: Any,
-    counts_fs: NDArray[np.float64],
-    rate_hz: float,
-    over_range: tuple[int, ...],
-) -> Recording:
-    if not isinstance(facts, dict) or "sidecar" not in facts:
-        raise FileProblem(f"{sidecar} is no sidecar of a capture: move it away, or give the right one")
-    if not isinstance(facts["sidecar"], int) or facts["sidecar"] > SIDECAR_VERSION:
-        raise FileProblem(f"{sidecar} was written by a newer audiomeas (sidecar version {facts['sidecar']}): update")
-    if facts.get("sha256") != sha256_of(path):
-        raise FileProblem(f"{path} no longer matches its sidecar {sidecar.name}: one of the two was changed")
+def _with_sidecar(path: Path, sidecar: Path, facts: Any, plain: Recording) -> Recording:
+    """Return a recording with what its sidecar says. plain : as the audio file alone gives it."""
+    _check_sidecar(path, sidecar, facts)
     try:
         rows = facts["channels"]
-        if len(rows) != counts_fs.shape[1] or float(facts["sample_rate_hz"]) != rate_hz:
+        if len(rows) != len(plain.channels) or float(facts["sample_rate_hz"]) != plain.sample_rate_hz:
             raise ValueError("channels or sample rate differ from the audio file's")
         scales = tuple(_optional_number(row["v_rms_at_full_scale"]) for row in rows)
         stimulus = None if facts["stimulus"] is None else read_stimulus(facts["stimulus"], where=str(sidecar))
@@ -299,9 +407,8 @@ def _with_sidecar(
             key: value for key, value in facts["provenance"].items() if key in Provenance.__dataclass_fields__
         }
         provenance["flags"] = tuple(provenance.get("flags", ()))
-        return Recording(
-            counts_fs=counts_fs,
-            sample_rate_hz=rate_hz,
+        return dataclasses.replace(
+            plain,
             channels=tuple(int(row["channel"]) for row in rows),
             v_rms_at_full_scale=scales,
             scale_uncertainty=tuple(_optional_number(row["scale_uncertainty"]) for row in rows),
@@ -309,13 +416,38 @@ def _with_sidecar(
             stimulus_start=None if facts["stimulus_start"] is None else int(facts["stimulus_start"]),
             stimulus_in_volts=bool(facts["stimulus_in_volts"]),
             shared_clock=bool(facts["shared_clock"]),
-            over_range=over_range,
             conditions=dict(facts["conditions"]),
-            warnings=tuple(str(line) for line in facts["warnings"]),
+            warnings=(*(str(line) for line in facts["warnings"]), *plain.warnings),
             provenance=Provenance(**provenance),
         )
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise FileProblem(f"{sidecar} is damaged: {error}") from None
+
+
+def _check_sidecar(path: Path, sidecar: Path, facts: Any) -> None:
+    """Raise FileProblem for a sidecar that is foreign, newer, or no longer as it was written beside these samples."""
+    if not isinstance(facts, dict) or "sidecar" not in facts:
+        raise FileProblem(f"{sidecar} is no sidecar of a capture: move it away, or give the right one")
+    version = facts["sidecar"]
+    if not isinstance(version, int) or isinstance(version, bool) or version < 1:
+        raise FileProblem(f"{sidecar} is damaged: {version!r} is no sidecar version")
+    if version > SIDECAR_VERSION:
+        raise FileProblem(f"{sidecar} was written by a newer audiomeas (sidecar version {version}): update")
+    if facts.get("sha256") != sha256_of(path):
+        raise FileProblem(f"{path} no longer matches its sidecar {sidecar.name}: one of the two was changed")
+    check_facts(facts, sidecar)
+
+
+def check_facts(facts: Mapping[str, Any], sidecar: Path) -> None:
+    """Raise FileProblem when the facts of a sidecar are not those that were written (version 1 has no checksum)."""
+    said = facts.get("facts_sha256")
+    if said is None and facts.get("sidecar") == 1:
+        return
+    if said != sha256_of_facts({key: value for key, value in facts.items() if key != "facts_sha256"}):
+        raise FileProblem(
+            f"{sidecar} was changed after it was written (its scale, stimulus or origin may be wrong): take the "
+            "original, or move it away and give calibration and stimulus anew"
+        )
 
 
 def _optional_number(value: Any) -> float | None:

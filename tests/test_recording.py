@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+import math
+import struct
+import warnings
 
 import numpy as np
 import pytest
@@ -161,8 +165,161 @@ def test_damage_is_named_in_one_line(tmp_path, damage, words):
 
 
 def _edit(path, **changes):
+    """Change facts of a sidecar by someone who also mends its checksum: what is wrong beneath must be found too."""
     sidecar = sidecar_of(path)
-    sidecar.write_text(json.dumps({**json.loads(sidecar.read_text()), **changes}))
+    facts = {**json.loads(sidecar.read_text()), **changes}
+    facts["facts_sha256"] = _checksum(facts)
+    sidecar.write_text(json.dumps(facts))
+
+
+def _checksum(facts):
+    """SHA-256 of canonical JSON without the key itself: sorted keys, no spaces, UTF-8."""
+    rest = {key: value for key, value in facts.items() if key != "facts_sha256"}
+    text = json.dumps(rest, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+@pytest.mark.parametrize("change", ["simulated", "scale", "nothing but the checksum"])
+def test_a_sidecar_that_was_changed_is_refused(tmp_path, change):
+    path = make(tmp_path)
+    facts = json.loads(sidecar_of(path).read_text())
+    assert facts["facts_sha256"] == _checksum(facts)
+    if change == "simulated":
+        facts["simulated"] = facts["provenance"]["simulated"] = not facts["simulated"]
+    elif change == "scale":
+        facts["channels"][0]["v_rms_at_full_scale"] = 20.0
+    else:
+        del facts["facts_sha256"]
+    sidecar_of(path).write_text(json.dumps(facts))
+    with pytest.raises(FileProblem, match=r"x\.wav\.json was changed after it was written"):
+        read_recording(path)
+
+
+def test_a_sidecar_of_the_first_version_is_still_read(tmp_path):
+    path = make(tmp_path)
+    facts = json.loads(sidecar_of(path).read_text())
+    del facts["facts_sha256"]
+    sidecar_of(path).write_text(json.dumps({**facts, "sidecar": 1}, indent=4))
+    assert read_recording(path).v_rms_at_full_scale == (2.0, 2.0)
+    assert facts["sidecar"] == 2
+
+
+def _wav(path, **how):
+    """A WAV of 96,000 frames of 24 bit, two channels: 576,000 bytes of samples."""
+    soundfile.write(path, noise("int24", frames=96_000), 48_000, subtype="PCM_24", **how)
+    return path.read_bytes()
+
+
+@pytest.mark.parametrize("form", ["WAV", "WAVEX", "RF64"])
+def test_a_cut_wav_is_refused_with_both_numbers(tmp_path, form):
+    path = tmp_path / "x.wav"
+    data = _wav(path, format=form)
+    path.write_bytes(data[:200_000])
+    there = 200_000 - data.index(b"data") - 8
+    with pytest.raises(FileProblem, match=f"truncated: 576000 bytes of samples are announced, {there} are there"):
+        read_recording(path)
+    path.write_bytes(data)
+    assert read_recording(path).frames == 96_000
+    assert not read_recording(path).warnings
+
+
+def test_a_cut_flac_is_refused(tmp_path):
+    path = tmp_path / "x.flac"
+    soundfile.write(path, noise("int24", frames=96_000), 48_000, subtype="PCM_24")
+    path.write_bytes(path.read_bytes()[:200_000])
+    with pytest.raises(FileProblem, match="truncated"):
+        read_recording(path)
+
+
+@pytest.mark.parametrize("size", [0, 0xFFFFFFFF])
+def test_a_header_that_leaves_the_length_open_is_read_with_a_warning(tmp_path, size):
+    """As programs leave it that write to a pipe: they can't go back to the header."""
+    path = tmp_path / "x.wav"
+    data = bytearray(_wav(path))
+    whole = read_recording(path).counts_fs
+    place = data.index(b"data") + 4
+    data[place : place + 4] = struct.pack("<I", size)
+    path.write_bytes(data)
+    found = read_recording(path)
+    assert np.array_equal(found.counts_fs, whole)
+    assert any("leaves the length open" in line for line in found.warnings)
+
+
+def test_a_header_that_announces_less_than_is_there_is_said(tmp_path):
+    path = tmp_path / "x.wav"
+    data = bytearray(_wav(path))
+    place = data.index(b"data") + 4
+    data[place : place + 4] = struct.pack("<I", 6000)
+    path.write_bytes(data)
+    found = read_recording(path)
+    assert found.frames == 1000
+    assert any("570000 bytes follow" in line for line in found.warnings)
+    # A chunk behind the samples is what many editors write.
+    path.write_bytes(bytes(_wav(tmp_path / "y.wav")) + b"LIST" + struct.pack("<I", 4) + b"INFO")
+    assert not read_recording(path).warnings
+
+
+@pytest.mark.parametrize(
+    ("name", "how"),
+    [
+        ("x.ogg", {"format": "OGG"}),
+        ("x.mp3", {"format": "MP3"}),
+        ("x.aiff", {"format": "AIFF"}),
+        ("x.au", {"format": "AU"}),
+        ("x.caf", {"format": "CAF"}),
+        ("x.w64", {"format": "W64"}),
+        ("x.wav", {"format": "WAV", "subtype": "ULAW"}),
+        ("x.wav", {"format": "WAV", "subtype": "ALAW"}),
+        ("x.wav", {"format": "WAV", "subtype": "IMA_ADPCM"}),
+        ("x.wav", {"format": "WAV", "subtype": "MS_ADPCM"}),
+        ("y.wav", {"format": "OGG"}),
+    ],
+)
+def test_only_wav_and_flac_without_loss(tmp_path, name, how):
+    soundfile.write(tmp_path / name, 0.5 * np.sin(0.1 * np.arange(48_000)), 48_000, **how)
+    with pytest.raises(FileProblem, match="give a WAV or FLAC file with PCM or float samples") as caught:
+        read_recording(tmp_path / name)
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"])
+def test_the_step_of_a_form(tmp_path, subtype):
+    """One code over the largest code; floats just below 1: 2⁻²⁴ and 2⁻⁵³ (IEEE 754)."""
+    signal = np.random.default_rng(1).uniform(-0.9, 0.9, 4000)
+    soundfile.write(tmp_path / "x.wav", signal, 48_000, subtype=subtype)
+    bits = {"PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}.get(subtype)
+    wanted = 1 / (2 ** (bits - 1) - 1) if bits else {"FLOAT": 2.0**-24, "DOUBLE": 2.0**-53}[subtype]
+    assert read_recording(tmp_path / "x.wav").resolution_fs == pytest.approx(wanted, rel=1e-12)
+
+
+def test_samples_of_few_bits_in_a_wider_form_keep_their_step(tmp_path):
+    """16-bit codes in 24-bit PCM and in floats: the step is that of 16 bits."""
+    codes = np.random.default_rng(1).integers(-30_000, 30_000, 4000)
+    soundfile.write(tmp_path / "x.wav", (codes << 16).astype(np.int32), 48_000, subtype="PCM_24")
+    assert read_recording(tmp_path / "x.wav").resolution_fs == pytest.approx(256 / (2**23 - 1), rel=1e-12)
+    soundfile.write(tmp_path / "y.wav", codes / 2**15, 48_000, subtype="FLOAT")
+    assert read_recording(tmp_path / "y.wav").resolution_fs == 2.0**-15
+
+
+def test_the_step_in_volts_shrinks_with_floats():
+    quiet = np.full((100, 2), 1e-3)
+    facts = {"sample_rate_hz": 48_000.0, "channels": (1, 2), "v_rms_at_full_scale": (2.0, None)}
+    grid = Recording(counts_fs=quiet, resolution_fs=1 / 32767, **facts)
+    assert grid.resolution(0) == pytest.approx(2 * math.sqrt(2) / 32767)
+    assert grid.resolution(1) == pytest.approx(math.sqrt(2) / 32767)
+    rounded = Recording(counts_fs=quiet, resolution_fs=2.0**-24, **facts)
+    # Floats between 2⁻¹⁰ and 2⁻⁹ stand 2⁻³³ apart.
+    assert rounded.resolution(1) == pytest.approx(math.sqrt(2) * 2.0**-33)
+    assert rounded.resolution(1) == pytest.approx(math.sqrt(2) * float(np.spacing(np.float32(1e-3))))
+    assert Recording(counts_fs=quiet, **facts).resolution(0) is None
+
+
+def test_floats_that_are_no_sound_are_refused(tmp_path):
+    soundfile.write(tmp_path / "x.wav", 1e200 * np.sin(np.arange(4000.0)), 48_000, subtype="DOUBLE")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        with pytest.raises(FileProblem, match="no sound: its samples reach 1e\\+200 times full scale"):
+            read_recording(tmp_path / "x.wav")
 
 
 def test_values_that_are_no_numbers_are_refused(tmp_path):

@@ -22,6 +22,7 @@ from audiomeas.measurement.session import Keep, Progress, Say, Session
 from audiomeas.recording import (
     Provenance,
     Recording,
+    check_facts,
     read_recording,
     sidecar_of,
     suffix_for,
@@ -178,6 +179,7 @@ def _with_stimulus(recording: Recording, path: Path) -> Recording:
     facts = read_json(sidecar)
     if not isinstance(facts, dict) or not isinstance(facts.get("stimulus"), dict):
         raise FileProblem(f"{sidecar} describes no stimulus: give the file that `audiomeas generate` wrote")
+    check_facts(facts, sidecar)
     stimulus = read_stimulus(facts["stimulus"], where=str(sidecar))
     if stimulus.sample_rate_hz != recording.sample_rate_hz:
         raise RequestError(

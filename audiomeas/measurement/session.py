@@ -33,7 +33,7 @@ from audiomeas.measurement.trust import (
     refuse_nonsense,
     refuse_over_range,
 )
-from audiomeas.recording import Provenance, Recording
+from audiomeas.recording import Provenance, Recording, step_of_codes
 from audiomeas.stimulus import Sine, Stimulus, Sweep, played_samples_v
 from audiomeas.stimulus.marker import Playlist, between_markers
 from audiomeas.units import SQRT2, Level, amplitude_ratio_to_db, db_to_amplitude_ratio
@@ -307,6 +307,7 @@ class Session:
             stimulus_in_volts=True,
             shared_clock=True,
             over_range=pairs,
+            resolution_fs=step_of_codes(capture.samples[:, columns], capture.form.sample_format),
             conditions=conditions,
             warnings=(*self.warnings, *warnings),
             provenance=Provenance(
