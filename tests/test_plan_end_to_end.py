@@ -16,6 +16,7 @@ from audiomeas.measurement.options import complete
 from audiomeas.measurement.result import clean
 from audiomeas.plan.file import find_plan, read_plan, refuse_impossible, shipped_plans
 from audiomeas.plan.run import RunOutcome
+from audiomeas.present.outcome import visit_text
 from audiomeas.record.store import find_visits
 from audiomeas.recording import read_recording
 
@@ -60,7 +61,7 @@ def test_a_healthy_amplifier_passes_and_its_result_comes_again_from_its_capture(
     outcome = _run(tmp_path, "amplifier-healthy", "D-0001")
     assert (outcome.verdict, outcome.exit_status, outcome.failures) == ("pass", 0, ())
     assert (outcome.visit.simulated, outcome.visit.finished) == (True, True)
-    assert outcome.text().startswith("SIMULATED")
+    assert visit_text(outcome.visit).startswith("SIMULATED")
     # The unit's file: 27.00 dB and 0.16 Ω, 26.95 dB and 0.17 Ω. Leakage of -62 dB from the other channel comes nearly
     # at right angles to the tone: it may add a few thousandths of a dB.
     assert _match(outcome) == pytest.approx(27.0 + _through(0.16) - 26.95 - _through(0.17), abs=0.005)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import io
+import os
 import re
 
 import pytest
 
 from audiomeas.measurement.views import Column, TableView
-from audiomeas.present.tables import columns_of, render_table, wants_colour
+from audiomeas.present.tables import columns_of, render_table, terminal_width, wants_colour
 
 DISTORTION = TableView(
     title="Distortion at 1 kHz",
@@ -53,6 +54,49 @@ def test_a_wide_table_fits_and_drops_nothing(texts, numbers, width):
     letters = re.sub(r"\s", "", printed)
     assert letters.count("x") >= 3 * texts * 90  # long words are broken, not cut
     assert letters.count("cell") == 3 * texts
+
+
+TWO_UNITS = TableView(
+    title="Distortion",
+    columns=(
+        Column(heading="quantity"),
+        Column(heading="unit"),
+        *(Column(heading=f"channel {n}") for n in range(1, 9)),
+    ),
+    rows=(("THD (of the fundamental)", "%", *([0.0123] * 8)), ("THD (of the fundamental)", "dB", *([-78.2] * 8))),
+    leading=2,
+)
+
+
+def test_each_block_of_a_parted_table_repeats_the_columns_that_tell_rows_apart():
+    lines = render_table(TWO_UNITS, width=60).splitlines()
+    assert sum(line.startswith("quantity") for line in lines) > 1
+    for number, line in enumerate(lines):
+        if line.startswith("quantity"):
+            assert line.split()[:2] == ["quantity", "unit"]
+            cells = "\n".join(lines[number + 2 : number + 6])
+            assert re.search(r" %  +0\.0123", cells)
+            assert re.search(r" dB  +−78\.2", cells)
+
+
+@pytest.mark.parametrize("width", [40, 50, 60, 80])
+def test_no_word_is_broken_that_fits_a_line(width):
+    long = "overtones fundamental-frequency intermodulation"
+    columns = (Column(heading="quantity"), *(Column(heading=f"{long} {n}", unit="dB") for n in range(4)))
+    view = TableView(title=long, columns=columns, rows=((long, 1.0, "uncertain", 2.0, None),), notes=(long,))
+    printed = render_table(view, width=width)
+    assert max(map(columns_of, printed.splitlines())) <= width
+    for word in long.split():
+        assert printed.count(word) >= 6  # title, note, four headings, and the cell of each block
+
+
+def test_a_narrow_terminal_makes_a_narrow_table(monkeypatch):
+    monkeypatch.setattr("shutil.get_terminal_size", lambda: os.terminal_size((50, 24)))
+    monkeypatch.setattr("sys.stdout", Terminal())
+    assert max(map(columns_of, render_table(TWO_UNITS).splitlines())) <= 50
+    assert terminal_width(io.StringIO()) == 80  # a file or a pipe has no width
+    monkeypatch.setattr("shutil.get_terminal_size", lambda: os.terminal_size((250, 24)))
+    assert terminal_width(Terminal()) == 80
 
 
 def test_decimal_points_stand_below_each_other():

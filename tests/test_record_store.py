@@ -86,7 +86,7 @@ def test_a_visit_comes_back_as_it_went_in(tmp_path: Path) -> None:
     assert thd.verdicts == (ROW,)
     assert [each.name for each in thd.captures] == ["capture.flac", "capture-2.flac"]
     assert (response.status, response.reason, response.result) == ("failed", "no tone found", None)
-    assert visit.verdict == "pass"
+    assert visit.verdict == "undecided"  # a planned step gave no result, though every row that there is passes
     assert visit.step("THD") is thd
     with pytest.raises(KeyError):
         visit.step("none")
@@ -312,6 +312,7 @@ def test_a_line_that_was_cut_off_is_left_out(tmp_path: Path) -> None:
         "step failed",
         "finished",
     ]
+    (path / "checksums.sha256").unlink()  # the journal's last line comes before the checksums
     data = file.read_bytes()
     last = data.rindex(b"\n", 0, -1) + 1
     for length in range(last, len(data) - 1):

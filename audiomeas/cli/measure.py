@@ -149,7 +149,7 @@ def _chart(result: Any, file: str | None) -> None:
         return
     from audiomeas.present.api import chart
 
-    say(f"chart: {chart(result, file)}")
+    say(f"chart: {chart(result, file, say=say)}")
 
 
 measure = MeasurementGroup(

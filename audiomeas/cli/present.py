@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import click
 
+from audiomeas.cli.common import say
+
 
 @click.command()
 @click.argument("source", metavar="RECORD_OR_RESULT")
@@ -18,7 +20,7 @@ def chart(source: str, file: str, measurement: str | None, name: str | None) -> 
     """
     from audiomeas.present.api import chart as chart_call
 
-    click.echo(str(chart_call(source, file, measurement=measurement, name=name)))
+    click.echo(str(chart_call(source, file, measurement=measurement, name=name, say=say)))
 
 
 @click.command()
@@ -36,4 +38,4 @@ def report(record: str, file: str, paper: str) -> None:
     """
     from audiomeas.present.api import report as report_call
 
-    click.echo(str(report_call(record, file, paper=paper)))
+    click.echo(str(report_call(record, file, paper=paper, say=say)))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+
 import click
 
 from audiomeas.cli.common import bench_option, json_option, say, show_progress, show_progress_end
@@ -38,5 +40,8 @@ def run(plan: str, unit: str, records: str, stage: str, bench: str | None, as_js
 
         click.echo(to_json(outcome.as_json()), nl=False)
     else:
-        click.echo(outcome.text())
+        from audiomeas.present.outcome import visit_text
+        from audiomeas.present.tables import terminal_width
+
+        click.echo(visit_text(outcome.visit, width=terminal_width(sys.stdout)))
     return outcome.exit_status

@@ -57,6 +57,7 @@ def _figures(result: Result) -> TableView:
     return TableView(
         title="Distortion",
         columns=(Column(heading="quantity"), Column(heading="unit"), *_channel_columns(result)),
+        leading=2,
         rows=tuple(rows),
         uncertainties=tuple(widths),
         notes=(_caption(result),),

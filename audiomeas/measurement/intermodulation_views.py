@@ -62,6 +62,7 @@ def _figures(result: Result) -> TableView:
     return TableView(
         title=_TITLES[result.conditions["method"]],
         columns=(Column(heading="quantity"), Column(heading="unit"), *_channel_columns(result)),
+        leading=2,
         rows=tuple(rows),
         uncertainties=tuple(widths),
         notes=(f"Total: {result.conditions['imd_definition']}.", _caption(result)),

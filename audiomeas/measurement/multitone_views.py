@@ -48,6 +48,7 @@ def _figures(result: Result) -> TableView:
             Column(heading="unit"),
             *(Column(heading=f"channel {channel.channel}") for channel in result.channels),
         ),
+        leading=2,
         rows=tuple(rows),
         uncertainties=tuple(widths),
         notes=(_caption(result),),

@@ -24,6 +24,7 @@ class TableView:
     """A table of a result. Cells are texts, numbers, or None ('not known').
 
     uncertainties : 95 % half-widths beside the rows (same shape), where known; they set the digits printed.
+    leading : so many first columns tell rows apart, and are repeated where a table is parted.
     """
 
     title: str
@@ -31,6 +32,7 @@ class TableView:
     rows: tuple[tuple[str | float | None, ...], ...]
     uncertainties: tuple[tuple[float | None, ...], ...] = ()
     notes: tuple[str, ...] = ()
+    leading: int = 1
 
 
 Role = Literal["line", "bars", "points"]

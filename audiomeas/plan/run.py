@@ -20,7 +20,7 @@ from audiomeas.errors import (
     Interrupted,
 )
 from audiomeas.measurement import registry
-from audiomeas.measurement.result import SIMULATED_NOTE, clean
+from audiomeas.measurement.result import clean
 from audiomeas.plan.file import Plan, Step, find_plan, read_plan, refuse_impossible
 from audiomeas.plan.verdict import Verdict, judge_step, overall
 from audiomeas.record.store import (
@@ -136,19 +136,6 @@ class RunOutcome:
             "failures": [asdict(failure) for failure in self.failures],
         }
 
-    def text(self) -> str:
-        """Return the outcome in lines: whose, each row with its limit and reason, the verdict, the record's folder."""
-        visit = self.visit
-        lines = [SIMULATED_NOTE] if visit.simulated else []
-        lines.append(f"{visit.unit.name}, {visit.stage}: {visit.plan_title}")
-        for step in visit.steps:
-            lines += ["", step.name]
-            if step.result is None:
-                lines.append(f"  {step.status}: {step.reason}")
-            lines += [f"  {row.text()}" for row in step.verdicts]
-        lines += ["", f"verdict: {self.verdict or 'none, this plan has no limits'}", f"record: {visit.path}"]
-        return "\n".join(lines)
-
 
 def _quiet(_: str) -> None:
     """Say nothing."""
@@ -202,11 +189,11 @@ def run_on(
     try:
         going = _Run(session, plan, visit, tell)
         going.through_all()
-        visit.finish(overall(going.rows))
+        visit.finish(overall(going.rows, complete=not going.failures))
     except BaseException as error:
         _note_end(visit, error, tell)
         raise
-    return RunOutcome(visit=read_visit(visit.path), failures=tuple(going.failures))
+    return RunOutcome(visit=read_visit(visit.path).verified(), failures=tuple(going.failures))
 
 
 def _as_run(plan: Plan) -> PlanAsRun:
@@ -229,9 +216,10 @@ def _note_end(visit: VisitWriter, error: BaseException, tell: Say) -> None:
     """Write down why a run ended early, where the disk still lets us; say where the record stands."""
     reason = str(error) or type(error).__name__
     try:
-        visit.note("interrupted" if isinstance(error, (Interrupted, KeyboardInterrupt)) else "stopped", reason=reason)
+        interrupted = isinstance(error, (Interrupted, KeyboardInterrupt))
+        visit.break_off("interrupted" if interrupted else "stopped", reason)
     except FileProblem:
-        tell("the reason could not be written into the record")
+        tell("the reason or the checksums could not be written into the record")
     tell(f"what was measured until then is kept in {visit.path}")
 
 

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.record.verdict_row import Verdict, Word, overall
+from audiomeas.record.verdict_row import Verdict, decide, decided, overall
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
@@ -29,21 +29,6 @@ class _Reading:
     uncertainty: float | None = None
     bound: str = ""
     reason: str = ""
-
-
-def decide(value: float, uncertainty: float, *, at_least: float | None, at_most: float | None) -> Word:
-    """Return the verdict on value ± uncertainty. A limit belongs to the inside.
-
-    value, uncertainty : finite, uncertainty not negative, in the limit's unit; else ValueError.
-    """
-    if not (math.isfinite(value) and math.isfinite(uncertainty) and uncertainty >= 0.0):
-        raise ValueError("a verdict needs a finite value and a finite uncertainty that is not negative")
-    low, high = value - uncertainty, value + uncertainty
-    above = -math.inf if at_least is None else at_least
-    below = math.inf if at_most is None else at_most
-    if low > below or high < above:
-        return "fail"
-    return "pass" if above <= low and high <= below else "undecided"
 
 
 def judge_step(step: Step, result: Result | None, *, reason: str = "") -> tuple[Verdict, ...]:
@@ -120,8 +105,7 @@ def _difference(limit: Limit, result: Result | None, step: Step, reason: str) ->
 
 
 def _row(limit: Limit, step: Step, channel: int | None, reading: _Reading) -> Verdict:
-    verdict, reason = _judged(limit, reading)
-    return Verdict(
+    undecided = Verdict(
         step=step.name,
         quantity=limit.quantity,
         unit=limit.unit,
@@ -134,23 +118,23 @@ def _row(limit: Limit, step: Step, channel: int | None, reading: _Reading) -> Ve
         at_most=limit.at_most,
         difference_at_most=limit.difference_at_most,
         source=limit.source,
-        verdict=verdict,
-        reason=reason,
+        verdict="undecided",
     )
+    row = replace(undecided, verdict=decided(undecided))
+    return replace(row, reason=_why(row, reading.reason))
 
 
-def _judged(limit: Limit, reading: _Reading) -> tuple[Word, str]:
-    if reading.value is None:
-        return "undecided", reading.reason
-    if reading.bound:
-        own = f"{reading.bound} {reading.value:.3g} {limit.unit}".rstrip()
-        return "undecided", f"bench-limited: the unit's own value is {own}, and no more can be told on this bench"
-    if reading.uncertainty is None:
-        return "undecided", "its uncertainty is not known"
-    at_most = limit.at_most if limit.difference_at_most is None else limit.difference_at_most
-    verdict = decide(reading.value, reading.uncertainty, at_least=limit.at_least, at_most=at_most)
-    if verdict == "pass":
-        return verdict, ""
-    if verdict == "fail":
-        return verdict, "outside the limit by more than its uncertainty"
-    return verdict, "the limit lies inside the uncertainty"
+def _why(row: Verdict, missing: str) -> str:
+    """Return why a row did not pass."""
+    if row.value is None:
+        return missing
+    if row.bound:
+        own = f"{row.bound} {row.value:.3g} {row.unit}".rstrip()
+        return f"bench-limited: the unit's own value is {own}, and no more can be told on this bench"
+    if row.uncertainty is None:
+        return "its uncertainty is not known"
+    return {
+        "pass": "",
+        "fail": "outside the limit by more than its uncertainty",
+        "undecided": "the limit lies inside the uncertainty",
+    }[row.verdict]

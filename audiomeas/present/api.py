@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,51 +12,75 @@ from audiomeas.files import read_json
 from audiomeas.measurement import registry
 from audiomeas.measurement.result import Result, result_from_json
 from audiomeas.present.saving import CHART_SUFFIXES, REPORT_SUFFIXES, check_suffix
+from audiomeas.record.visit import refuse_inside_a_record
 from audiomeas.tomlfile import nearest
 
 if TYPE_CHECKING:
     from audiomeas.measurement.views import ChartView
     from audiomeas.record.visit import Visit
 
+Say = Callable[[str], None]
+
 #: Drawn when nothing is asked for: what a customer understands first.
 _USUAL_CHART = "response"
 
 
+def _quiet(_: str) -> None:
+    """Say nothing."""
+
+
 def chart(
-    source: Result | str | Path, file: str | Path, *, measurement: str | None = None, name: str | None = None
+    source: Result | str | Path,
+    file: str | Path,
+    *,
+    measurement: str | None = None,
+    name: str | None = None,
+    say: Say = _quiet,
 ) -> Path:
     """Draw one chart into a PNG, SVG or PDF file; return its path.
 
     source : a result, the JSON file of one, or the folder of a visit.
     measurement : of a visit, only charts of this measurement.   name : of a chart, or of a visit's step (its first
-    chart). Without a name: the response, or else the first chart.
-    Raises RequestError (no such chart; the valid names are listed) and FileProblem (source missing, damaged or foreign;
-    name of the file without .png, .svg or .pdf; exists already).
+    chart). Without a name: the response, or else the first chart.   say : is told of a visit that was not closed.
+    Raises RequestError (no such chart; the valid names are listed) and FileProblem (source missing, damaged, foreign or
+    changed since it was closed; name of the file without .png, .svg or .pdf; exists already).
     """
     from audiomeas.present.charts import chart_figure
     from audiomeas.present.saving import save_pages
 
     target = Path(file)
     check_suffix(target, CHART_SUFFIXES)
-    view = _chosen(_views(source, measurement), name)
+    refuse_inside_a_record(target)
+    view = _chosen(_views(source, measurement, say), name)
     save_pages([chart_figure(view)], target, title=view.title)
     return target
 
 
-def report(visit_path: str | Path, file: str | Path, *, paper: str = "A4") -> Path:
+def report(visit_path: str | Path, file: str | Path, *, paper: str = "A4", say: Say = _quiet) -> Path:
     """Write the customer's report of a visit as PDF (or PNG); return its path.
 
-    visit_path : the folder of a visit.  paper : 'A4' or 'letter'.
-    Raises FileProblem (no record, damaged; name without .pdf or .png; exists already) and RequestError (paper).
+    visit_path : the folder of a visit.  paper : 'A4' or 'letter'.   say : is told of a visit that was not closed.
+    Raises FileProblem (no record, damaged, changed since it was closed; name without .pdf or .png; exists already) and
+    RequestError (paper).
     """
     from audiomeas.present.content import content_of
     from audiomeas.present.report import write_report
-    from audiomeas.record.visit import read_visit
 
     target = Path(file)
     check_suffix(target, REPORT_SUFFIXES)
-    write_report(content_of(read_visit(Path(visit_path))), target, paper=paper)
+    refuse_inside_a_record(target)
+    write_report(content_of(_trusted(Path(visit_path), say)), target, paper=paper)
     return target
+
+
+def _trusted(path: Path, say: Say) -> Visit:
+    """Return a visit whose files are as they were closed; say when it was not. Raises FileProblem."""
+    from audiomeas.record.visit import read_visit
+
+    visit = read_visit(path).verified()
+    if not visit.finished:
+        say(f"warning: {path} was not closed (broken off, or still going on): what is missing is never a pass")
+    return visit
 
 
 def read_result(file: Path) -> Result:
@@ -73,14 +97,12 @@ def read_result(file: Path) -> Result:
 _Named = tuple[str, "ChartView"]
 
 
-def _views(source: Result | str | Path, measurement: str | None) -> list[_Named]:
+def _views(source: Result | str | Path, measurement: str | None, say: Say) -> list[_Named]:
     if isinstance(source, Result):
         return _views_of(source, "", measurement)
     path = Path(source)
     if path.is_dir():
-        from audiomeas.record.visit import read_visit
-
-        return _views_of_visit(read_visit(path), measurement)
+        return _views_of_visit(_trusted(path, say), measurement)
     return _views_of(read_result(path), "", measurement)
 
 

@@ -134,11 +134,12 @@ def findings_of(step: StepRecord, *, with_balance: bool = True) -> Iterator[Find
             measured += _balance(step.name, step.result)
     others = [finding for finding in measured if (finding.quantity, finding.channel) not in judged]
     yield from (finding for finding in others if finding.quantity == POWER)
-    yield from map(_judged, step.verdicts)
+    yield from map(finding_of, step.verdicts)
     yield from (finding for finding in others if finding.quantity != POWER)
 
 
-def _judged(row: Verdict) -> Finding:
+def finding_of(row: Verdict) -> Finding:
+    """Return a row of a verdict as a finding; a difference between channels says that it is one."""
     quantity, words, limit = row.quantity, row.words, row.limit_text()
     if row.difference_at_most is not None:
         quantity, words = f"{quantity}_difference", f"difference between the channels in {words}"

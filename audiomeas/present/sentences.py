@@ -104,6 +104,8 @@ _WORDS = {"pass": "kept their limit", "fail": "did not keep their limit", "undec
 def _counts(content: ReportContent, judged: Sequence[Finding]) -> Iterator[str]:
     if not content.findings:
         yield "Nothing was measured, so nothing can be said about this unit."
+    elif not judged and content.verdict is not None:
+        yield "No value was held against a limit; the values that were measured are listed below."
     elif not judged:
         yield "No limits were set, so there is no verdict; the values that were measured are listed below."
     else:
@@ -115,7 +117,9 @@ def _counts(content: ReportContent, judged: Sequence[Finding]) -> Iterator[str]:
             parts = [f"{count} {_one(word, count)}" for word, count in number.items() if count]
             yield f"Of {total} {'value' if total == 1 else 'values'} with a limit, {', '.join(parts)}."
     if not content.finished:
-        yield "The plan was not carried out to its end: what is missing is never counted as a pass."
+        yield "The plan was not carried out to its end, and its record was not closed."
+    if not content.finished or content.gaps:
+        yield "What is missing is never counted as a pass."
 
 
 def _one(word: str, count: int) -> str:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import shutil
+import sys
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -16,6 +18,8 @@ __all__ = ["NOT_KNOWN", "render_table", "value_digits", "wants_colour", "with_un
 
 NOT_KNOWN = "not known"
 _GAP = "  "
+_WIDTH = 80
+_LEAST_WIDTH = 40
 #: A column of text is wrapped, never made narrower than this.
 _NARROWEST = 10
 #: In a table that is too wide, texts longer than this go below their row instead of into a thin column.
@@ -44,6 +48,13 @@ def wants_colour(stream: TextIO) -> bool:
     return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
+def terminal_width(stream: TextIO | None) -> int:
+    """Return how many columns a table may take: 80, or fewer where a stream is a narrower terminal (at least 40)."""
+    if stream is None or not stream.isatty():
+        return _WIDTH
+    return max(min(_WIDTH, shutil.get_terminal_size().columns), _LEAST_WIDTH)
+
+
 def columns_of(text: str) -> int:
     """Return how many columns of a terminal a text takes: wide letters two, combining ones none (UAX #11)."""
     return sum(
@@ -52,25 +63,27 @@ def columns_of(text: str) -> int:
     )
 
 
-def render_table(view: TableView, *, width: int = 80, colour: bool = False) -> str:
+def render_table(view: TableView, *, width: int | None = None, colour: bool = False) -> str:
     """Return a table as text that ends in a line end.
 
     In a table that is wider than `width`, long texts go below their row, other texts are wrapped, and then columns are
-    set below each other in groups, each with the first column repeated. Cells that are None say 'not known'.
+    set below each other in groups, each with the leading columns repeated. Cells that are None say 'not known'.
+    width : in columns; None: 80, or that of the terminal where it is narrower.
     colour : verdict words are painted as well.
     Raises ValueError for a row that is longer or shorter than the heading, or a number that is not finite.
     """
+    width = terminal_width(sys.stdout) if width is None else width
     shown = [_shown(view, index) for index in range(len(view.columns))]
-    beside, below = _parted(shown, width)
-    groups = _groups(beside, width) if beside else []
+    beside, below = _parted(shown, view.leading, width)
+    groups = _groups(beside, view.leading, width) if beside else []
     blocks = [_block(group, width, below if number == 0 else []) for number, group in enumerate(groups)]
-    lines = _wrapped(clean_text(view.title), width)
+    lines = wrapped(clean_text(view.title), width)
     for number, block in enumerate(blocks):
         lines += ([""] if number else []) + block
     if not view.rows:
         lines.append("(no rows)")
     for note in view.notes:
-        lines += _wrapped(clean_text(note), width)
+        lines += wrapped(clean_text(note), width)
     return "".join(f"{_painted(line) if colour else line}\n" for line in lines)
 
 
@@ -115,33 +128,42 @@ def _on_the_point(cells: Sequence[str]) -> list[str]:
     ]
 
 
-def _parted(shown: list[_Shown], width: int) -> tuple[list[_Shown], list[_Shown]]:
+def _parted(shown: list[_Shown], leading: int, width: int) -> tuple[list[_Shown], list[_Shown]]:
     """Return the columns that stand beside each other, and those whose long texts go below the rows."""
     if sum(column.natural for column in shown) + len(_GAP) * (len(shown) - 1) <= width:
         return shown, []
-    below = [column for column in shown[1:] if not column.numeric and column.natural > _LONG_TEXT]
+    below = [column for column in shown[leading:] if not column.numeric and column.natural > _LONG_TEXT]
     return [column for column in shown if not any(column is one for one in below)], below
 
 
-def _groups(shown: list[_Shown], width: int) -> list[list[_Shown]]:
-    """Return columns in groups that fit the width, the first column leading each."""
-    first, others = shown[0], shown[1:]
+def _groups(shown: list[_Shown], leading: int, width: int) -> list[list[_Shown]]:
+    """Return columns in groups that fit the width, the leading columns in front of each: they tell rows apart."""
+    lead, others = shown[:leading], shown[leading:]
     groups: list[list[_Shown]] = []
-    current = [first]
+    current = lead
     for column in others:
-        if len(current) > 1 and _least([*current, column]) > width:
+        if len(current) > leading and _least([*current, column]) > width:
             groups.append(current)
-            current = [first]
-        current.append(column)
+            current = lead
+        current = [*current, column]
     return [*groups, current]
 
 
 def _least(group: list[_Shown]) -> int:
-    return sum(_narrowest(column) for column in group) + len(_GAP) * (len(group) - 1)
+    return sum(_whole_words(column) for column in group) + len(_GAP) * (len(group) - 1)
+
+
+def _whole_words(column: _Shown) -> int:
+    """Return the least width that breaks no number and no word, of the cells or of the heading."""
+    texts = [column.heading] if column.numeric else [column.heading, *column.cells]
+    words = max((columns_of(word) for text in texts for word in text.split()), default=0)
+    if not column.numeric:
+        return max(words, min(column.natural, _NARROWEST))
+    return max([words, *map(columns_of, column.cells)])
 
 
 def _narrowest(column: _Shown) -> int:
-    """Return the least width: numbers are never broken, texts and headings are."""
+    """Return the least width where a word is too long for the page: then it is broken, as numbers never are."""
     if not column.numeric:
         return min(column.natural, _NARROWEST)
     words = max((columns_of(word) for word in column.heading.split()), default=0)
@@ -149,14 +171,10 @@ def _narrowest(column: _Shown) -> int:
 
 
 def _block(group: list[_Shown], width: int, below: list[_Shown]) -> list[str]:
-    widths = [column.natural for column in group]
-    while (excess := sum(widths) + len(_GAP) * (len(group) - 1) - width) > 0:
-        room = [wide - _narrowest(column) for wide, column in zip(widths, group, strict=True)]
-        widest = max((index for index in range(len(group)) if room[index] > 0), key=widths.__getitem__, default=None)
-        if widest is None:  # one column alone that is wider than the page
-            widths = [min(wide, width) for wide in widths]
-            break
-        widths[widest] -= min(excess, max(1, room[widest] // 2))
+    widths = _narrowed([column.natural for column in group], [_whole_words(column) for column in group], width)
+    widths = _narrowed(widths, [_narrowest(column) for column in group], width)
+    if len(group) == 1:
+        widths = [min(widths[0], width)]
     lines = _line([column.heading for column in group], group, widths)
     lines.append(_GAP.join("-" * wide for wide in widths))
     for row in range(len(group[0].cells)):
@@ -164,14 +182,26 @@ def _block(group: list[_Shown], width: int, below: list[_Shown]) -> list[str]:
         for column in below:
             if column.cells[row]:
                 text = f"{column.heading}: {column.cells[row]}"
-                lines += [" " * _INDENT + line for line in _wrapped(text, width - _INDENT)]
+                lines += [" " * _INDENT + line for line in wrapped(text, width - _INDENT)]
     return lines
+
+
+def _narrowed(widths: list[int], least: list[int], width: int) -> list[int]:
+    """Return the widths made smaller until they fit the page, the widest first, none below its least."""
+    widths = list(widths)
+    while (excess := sum(widths) + len(_GAP) * (len(widths) - 1) - width) > 0:
+        room = [wide - narrow for wide, narrow in zip(widths, least, strict=True)]
+        widest = max((index for index in range(len(widths)) if room[index] > 0), key=widths.__getitem__, default=None)
+        if widest is None:
+            break
+        widths[widest] -= min(excess, max(1, room[widest] // 2))
+    return widths
 
 
 def _line(texts: list[str], group: list[_Shown], widths: list[int]) -> list[str]:
     """Return one row as lines: cells that are too wide go on below."""
     cells = [
-        [text] if columns_of(text) <= wide else _wrapped(text, wide) for text, wide in zip(texts, widths, strict=True)
+        [text] if columns_of(text) <= wide else wrapped(text, wide) for text, wide in zip(texts, widths, strict=True)
     ]
     lines = []
     for index in range(max(map(len, cells))):
@@ -184,8 +214,8 @@ def _line(texts: list[str], group: list[_Shown], widths: list[int]) -> list[str]
     return lines
 
 
-def _wrapped(text: str, width: int) -> list[str]:
-    """Break at spaces; a word wider than the line is broken too. Nothing is dropped."""
+def wrapped(text: str, width: int) -> list[str]:
+    """Break a text at spaces into lines of so many columns; a wider word is broken too. Nothing is lost."""
     lines: list[str] = []
     current = ""
     for word in text.split():

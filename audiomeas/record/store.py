@@ -23,7 +23,6 @@ from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import (
     free_name,
     read_json,
-    sha256_of,
     sync_folder,
     translated,
     write_new_json,
@@ -31,10 +30,10 @@ from audiomeas.files import (
 )
 from audiomeas.measurement.result import clean
 from audiomeas.record import journal
+from audiomeas.record.checksums import CHECKSUM_FILE, write_checksums
 from audiomeas.record.unit import Unit, folder_name, slug, unit_from_json
 from audiomeas.record.verdict_row import Verdict, overall
 from audiomeas.record.visit import (
-    CHECKSUM_FILE,
     FIRST_LOOK_FILE,
     FIRST_LOOK_FOLDER,
     PLAN_FILE,
@@ -227,13 +226,16 @@ class VisitWriter:
     def finish(self, verdict: str | None) -> None:
         """Close the record: a last line in the journal, then the checksums of every file. Raises FileProblem."""
         self.note("finished", verdict=verdict)
-        lines = [f"{sha256_of(file)}  {file.relative_to(self.path).as_posix()}\n" for file in _files(self.path)]
-        write_new_text(self.path / CHECKSUM_FILE, "".join(lines))
+        write_checksums(self.path)
 
+    def break_off(self, event: str, reason: str) -> None:
+        """Write down why a run ended early, and the checksums of what there is; nothing on a record that is closed.
 
-def _files(folder: Path) -> list[Path]:
-    """Return the record's files, in order. Names with a leading dot are what a crash left half written."""
-    return sorted(file for file in folder.rglob("*") if file.is_file() and not file.name.startswith("."))
+        Raises FileProblem.
+        """
+        if not (self.path / CHECKSUM_FILE).exists():
+            self.note(event, reason=reason)
+            write_checksums(self.path)
 
 
 class StepWriter:

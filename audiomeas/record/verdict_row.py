@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, fields
 from typing import Any, Literal, get_args
@@ -39,17 +40,6 @@ class Verdict:
         """Return the row's JSON object."""
         return asdict(self)
 
-    def text(self) -> str:
-        """Return the row as one line: 'fail, left: distortion 0.51 ± 0.01 %; at most 0.1 % (house); outside …'."""
-        where = {None: "", 1: ", left", 2: ", right"}.get(self.channel, f", channel {self.channel}")
-        found = "not known" if self.value is None else f"{self.bound} {self.value:.4g}".strip()
-        if self.value is not None and self.uncertainty is not None:
-            found += f" ± {self.uncertainty:.2g}"
-        if self.value is not None:
-            found = f"{found} {self.unit}".rstrip()
-        line = f"{self.verdict}{where}: {self.words} {found}; {self.limit_text()} ({self.source})"
-        return f"{line}; {self.reason}" if self.reason else line
-
     def limit_text(self) -> str:
         """Return the limit in words: 'at most 0.1 %', 'within 20 … 22 V', 'channels within 0.5 dB'."""
         return limit_text(self.at_least, self.at_most, self.difference_at_most, self.unit)
@@ -64,18 +54,57 @@ def limit_text(at_least: float | None, at_most: float | None, difference_at_most
     return f"at most {at_most:g} {unit}".rstrip() if at_most is not None else f"at least {at_least:g} {unit}".rstrip()
 
 
+def decide(value: float, uncertainty: float, *, at_least: float | None, at_most: float | None) -> Word:
+    """Return the verdict on value ± uncertainty. A limit belongs to the inside.
+
+    The guard band is the 95 % half-width of the value (JCGM 106:2012, 8.3, decision rules with guard bands; w = U).
+    value, uncertainty : finite, uncertainty not negative, in the limit's unit; else ValueError.
+    """
+    if not (math.isfinite(value) and math.isfinite(uncertainty) and uncertainty >= 0.0):
+        raise ValueError("a verdict needs a finite value and a finite uncertainty that is not negative")
+    low, high = value - uncertainty, value + uncertainty
+    above = -math.inf if at_least is None else at_least
+    below = math.inf if at_most is None else at_most
+    if low > below or high < above:
+        return "fail"
+    return "pass" if above <= low and high <= below else "undecided"
+
+
+def decided(row: Verdict) -> Word:
+    """Return the word that a row's own numbers give, whatever stands in it.
+
+    What is missing, what the bench itself limits and what has no known uncertainty is undecided.
+    """
+    if row.value is None or row.bound or row.uncertainty is None:
+        return "undecided"
+    at_most = row.at_most if row.difference_at_most is None else row.difference_at_most
+    return decide(row.value, row.uncertainty, at_least=row.at_least, at_most=at_most)
+
+
 def verdict_from_json(data: Mapping[str, Any]) -> Verdict:
     """Return the row of a JSON object. Raises KeyError, TypeError or ValueError on a wrong one."""
     row = Verdict(**{item.name: data[item.name] for item in fields(Verdict)})
     if row.verdict not in WORDS:
         raise ValueError(f"{row.verdict!r} is not one of {', '.join(WORDS)}")
     numbers = (row.value, row.uncertainty, row.at_least, row.at_most, row.difference_at_most)
-    if not all(number is None or isinstance(number, (int, float)) for number in numbers):
+    if not all(number is None or _is_number(number) for number in numbers):
         raise TypeError("a value or a limit is no number")
+    if all(limit is None for limit in (row.at_least, row.at_most, row.difference_at_most)):
+        raise ValueError(f"a row of {row.quantity} has no limit")
+    if (word := decided(row)) != row.verdict:
+        raise ValueError(f"the verdict on {row.quantity} says {row.verdict}, and its own numbers say {word}")
     return row
 
 
-def overall(rows: Iterable[Verdict]) -> Word | None:
-    """Return the verdict of all rows together: fail before undecided before pass; None when there is no limit."""
+def _is_number(value: Any) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
+def overall(rows: Iterable[Verdict], *, complete: bool = True) -> Word | None:
+    """Return the verdict of all rows together: fail before undecided before pass; None when there is no limit.
+
+    complete : every step that was planned gave its result; else the verdict is at best undecided.
+    """
     found = {row.verdict for row in rows}
-    return next((word for word in ("fail", "undecided", "pass") if word in found), None)
+    word: Word | None = next((word for word in ("fail", "undecided", "pass") if word in found), None)
+    return word if complete or word == "fail" else "undecided"

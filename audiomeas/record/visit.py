@@ -10,14 +10,14 @@ A visit's folder (see `store` for how it is written) is readable with a text edi
             journal.jsonl   what happened, a line each
             00-first-look/  the quiet sweep before any level: capture and what it told
             01-distortion-at-1-w/   step.json, distortion.flac and its sidecar, result.json, verdict.json
-            checksums.sha256        written at the end: SHA-256 of every file
+            checksums.sha256        written at the end: SHA-256 of every file, checked whenever the record is read
 """
 
 from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal, TypeVar
@@ -26,6 +26,7 @@ from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import read_json, read_text, translated
 from audiomeas.measurement.result import Result, result_from_json
 from audiomeas.record import journal
+from audiomeas.record.checksums import AUDIO, CHECKSUM_FILE, damage
 from audiomeas.record.unit import Unit, unit_from_json
 from audiomeas.record.verdict_row import Verdict, Word, overall, verdict_from_json
 
@@ -36,10 +37,10 @@ PLAN_FILE = "plan.toml"
 STEP_FILE = "step.json"
 RESULT_FILE = "result.json"
 VERDICT_FILE = "verdict.json"
-CHECKSUM_FILE = "checksums.sha256"
 FIRST_LOOK_FOLDER = "00-first-look"
 FIRST_LOOK_FILE = "first-look.json"
-_AUDIO = {".flac", ".wav", ".rf64"}
+
+__all__ = ["CHECKSUM_FILE", "StepRecord", "Visit", "find_visits", "read_visit", "refuse_inside_a_record"]
 
 Status = Literal["finished", "failed", "not run", "broken off"]
 #: journal event → what it makes of a step.
@@ -77,6 +78,7 @@ class Visit:
     """One visit of one unit, as its folder holds it.
 
     planned_steps : names in the plan as run.   finished : all steps were gone through, and the record was closed.
+    damage : what of its files is not as it was when the record was closed, in one line; '' when all is.
     first_look : what the quiet sweep told; None when it was not reached.
     hashes : bench and calibration file → SHA-256.   facts : the whole of visit.json.
     """
@@ -98,6 +100,19 @@ class Visit:
     finished: bool
     first_look: Mapping[str, Any] | None
     steps: tuple[StepRecord, ...]
+    damage: str = ""
+
+    def verified(self) -> Visit:
+        """Return the visit itself. Raises FileProblem when its files are not those that were closed."""
+        if self.damage:
+            raise FileProblem(self.damage)
+        return self
+
+    @property
+    def complete(self) -> bool:
+        """Every planned step gave its result, and the record stands as it was closed."""
+        measured = {step.name for step in self.steps if step.result is not None}
+        return self.finished and not self.damage and measured.issuperset(self.planned_steps)
 
     @property
     def verdicts(self) -> tuple[Verdict, ...]:
@@ -108,10 +123,9 @@ class Visit:
     def verdict(self) -> Word | None:
         """The verdict of the whole visit: fail, undecided, pass; None without limits.
 
-        A visit that was broken off is at best undecided: what is missing is never a pass.
+        A visit that was broken off, lacks a step or was changed is at best undecided: what is missing is never a pass.
         """
-        word = overall(self.verdicts)
-        return word if self.finished or word == "fail" else "undecided"
+        return overall(self.verdicts, complete=self.complete)
 
     def step(self, name: str) -> StepRecord:
         """Return a step by its name. Raises KeyError."""
@@ -121,12 +135,17 @@ class Visit:
         raise KeyError(name)
 
 
-def read_visit(path: Path) -> Visit:
-    """Read a visit's folder. Raises FileProblem that names the file: missing, damaged, or of a newer version."""
+def read_visit(path: Path, *, hash_audio: bool = True) -> Visit:
+    """Read a visit's folder, and hold its files against its checksums (`Visit.damage`, `Visit.verified`).
+
+    hash_audio : False only looks whether captures are there (for many visits at once).
+    Raises FileProblem that names the file: missing, unreadable, or of a newer version.
+    """
     with translated(path, "read"):
         facts = _facts(path)
         events = journal.read(path / journal.NAME) if (path / journal.NAME).exists() else ()
-        return _guarded(path / VISIT_FILE, lambda: _visit(path, facts, events))
+        visit = _guarded(path / VISIT_FILE, lambda: _visit(path, facts, events))
+        return replace(visit, damage=damage(path, closed=visit.finished, hash_audio=hash_audio))
 
 
 def find_visits(
@@ -137,7 +156,8 @@ def find_visits(
 ) -> tuple[Visit, ...]:
     """Return all visits in a records folder, oldest first; with `serial`, those of this serial number or tag.
 
-    on_problem : is told of each damaged record, which is then left out; without it the first one raises FileProblem.
+    Those that were changed are among them (`Visit.damage`); the samples of captures are not looked at.
+    on_problem : is told of each unreadable record, which is then left out; without it the first one raises FileProblem.
     """
     found: list[Visit] = []
     with _told(on_problem):
@@ -147,8 +167,18 @@ def find_visits(
                 for folder in _folders(unit_folder, holding=VISIT_FILE):
                     with _told(on_problem):
                         if serial is None or serial in _identities(folder):
-                            found.append(read_visit(folder))
+                            found.append(read_visit(folder, hash_audio=False))
     return tuple(sorted(found, key=lambda visit: (visit.opened_at, str(visit.path))))
+
+
+def refuse_inside_a_record(file: Path) -> None:
+    """Raise FileProblem when a new file would stand inside a visit's folder: then it were no longer as it was."""
+    with translated(file, "write"):
+        for folder in file.resolve().parents:
+            if (folder / VISIT_FILE).exists():
+                raise FileProblem(
+                    f"{file} would stand in the record {folder}, which is never changed: write it elsewhere"
+                )
 
 
 @contextlib.contextmanager
@@ -175,6 +205,8 @@ def _identities(folder: Path) -> set[str]:
 def _facts(path: Path) -> dict[str, Any]:
     file = path / VISIT_FILE
     if not file.exists():
+        if (path / PLAN_FILE).exists():  # visit.json is the last file of those that are written before the first sound
+            raise FileProblem(f"{path} was broken off before anything was measured: it holds no {VISIT_FILE}")
         raise FileProblem(f"{path} holds no {VISIT_FILE}: it is not the folder of a visit")
     return _versioned(file)
 
@@ -217,10 +249,16 @@ def _visit(path: Path, facts: dict[str, Any], events: tuple[dict[str, Any], ...]
         warnings=tuple(str(line) for line in facts["warnings"]),
         facts=facts,
         journal=events,
-        finished=any(event["event"] == "finished" for event in events),
+        finished=_ending(events) == "finished",
         first_look=_first_look(path / FIRST_LOOK_FOLDER / FIRST_LOOK_FILE),
         steps=tuple(_step(folder, events) for folder in _step_folders(path)),
     )
+
+
+def _ending(events: tuple[dict[str, Any], ...]) -> str:
+    """Return how a visit ended; '' when the journal tells of no end. What failed after 'finished' takes it back."""
+    ends = [str(event["event"]) for event in events if event["event"] in ("finished", "interrupted", "stopped")]
+    return ends[-1] if ends else ""
 
 
 def _first_look(file: Path) -> dict[str, Any] | None:
@@ -263,7 +301,7 @@ def _outcome(folder: str, events: tuple[dict[str, Any], ...]) -> tuple[Status, s
 def _captures(folder: Path, events: tuple[dict[str, Any], ...]) -> tuple[Path, ...]:
     """Return the captures in the order they were made; one that a crash left out of the journal comes last."""
     told = [str(event.get("file")) for event in events if event["event"] == "captured"]
-    there = [each for each in folder.iterdir() if each.suffix in _AUDIO and not each.name.startswith(".")]
+    there = [each for each in folder.iterdir() if each.suffix in AUDIO and not each.name.startswith(".")]
     order = {name: place for place, name in enumerate(told)}
     return tuple(sorted(there, key=lambda each: (order.get(f"{folder.name}/{each.name}", len(order)), each.name)))
 

@@ -1,0 +1,59 @@
+"""A visit in lines for the terminal: whose, each value with its limit, the verdict, and where the record is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from audiomeas.measurement.result import SIMULATED_NOTE
+from audiomeas.present.amounts import amount
+from audiomeas.present.content import finding_of
+from audiomeas.present.tables import wrapped
+from audiomeas.present.text import clean_text
+
+if TYPE_CHECKING:
+    from audiomeas.record.verdict_row import Verdict
+    from audiomeas.record.visit import StepRecord, Visit
+
+#: Behind the longest verdict word.
+_COLUMN = len("  undecided  ")
+
+
+def visit_text(visit: Visit, *, width: int = 80) -> str:
+    """Return a visit as lines of at most `width` columns (a word that is longer alone is broken; a path never is)."""
+    lines = _folded("", SIMULATED_NOTE, 0, width) if visit.simulated else []
+    lines += _folded("", f"{visit.unit.name}, {visit.stage}: {visit.plan_title}", 0, width)
+    for step in visit.steps:
+        lines += ["", *_folded("", step.name, 0, width), *_step_lines(step, width)]
+    measured = {step.name for step in visit.steps}
+    for name in visit.planned_steps:
+        if name not in measured:
+            lines += ["", *_folded("", name, 0, width), "  not run"]
+    return "\n".join([*lines, "", f"verdict: {_verdict_words(visit)}", f"record: {visit.path}"])
+
+
+def _verdict_words(visit: Visit) -> str:
+    if visit.verdict == "undecided" and not visit.complete:
+        return "undecided (what is missing is never a pass)"
+    return visit.verdict or "none, this plan has no limits"
+
+
+def _step_lines(step: StepRecord, width: int) -> Iterator[str]:
+    if step.result is None:
+        yield from _folded("  ", f"{step.status}: {step.reason}" if step.reason else step.status, 4, width)
+    for row in step.verdicts:
+        yield from _folded(f"  {row.verdict}".ljust(_COLUMN), _row_text(row), _COLUMN, width)
+
+
+def _row_text(row: Verdict) -> str:
+    """Return 'channel 1, distortion: 0.512 ± 0.012 %; at most 0.1 % (house); outside the limit by more than …'."""
+    finding = finding_of(row)
+    words = finding.words if row.channel is None else f"channel {row.channel}, {finding.words}"
+    text = f"{words}: {amount(finding, in_full=True)}; {finding.limit} ({finding.source})"
+    return f"{text}; {row.reason}" if row.reason else text
+
+
+def _folded(lead: str, text: str, indent: int, width: int) -> list[str]:
+    """Return a text behind its lead, its further lines set in."""
+    lines = wrapped(clean_text(text), max(width - max(indent, len(lead)), 20)) or [""]
+    return [f"{lead if number == 0 else ' ' * indent}{line}".rstrip() for number, line in enumerate(lines)]

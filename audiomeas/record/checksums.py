@@ -1,0 +1,70 @@
+"""The checksums of a record: written once, when nothing more is added, and held against its files whenever it is read.
+
+The file is that of the system's own tool: `sha256sum --check checksums.sha256`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+from audiomeas.files import read_text, sha256_of, translated, write_new_text
+
+CHECKSUM_FILE = "checksums.sha256"
+AUDIO = frozenset({".flac", ".wav", ".rf64"})
+_LINE = re.compile(r"([0-9a-f]{64})  (.+)")
+
+
+def write_checksums(folder: Path) -> None:
+    """Write the SHA-256 of every file of a record. Raises FileProblem (exists already, disk full)."""
+    lines = [f"{sha256_of(file)}  {name}\n" for name, file in _files(folder).items()]
+    write_new_text(folder / CHECKSUM_FILE, "".join(lines))
+
+
+def damage(folder: Path, *, closed: bool, hash_audio: bool = True) -> str:
+    """Return in one line what of a record is not as it was when its checksums were written; '' when all is.
+
+    closed : its journal says that it was finished: then it has checksums, or somebody took them away.
+    hash_audio : False only looks whether captures are there (results and verdicts don't need their samples).
+    Raises FileProblem when a file can't be read.
+    """
+    file = folder / CHECKSUM_FILE
+    if not file.exists():
+        if not closed:
+            return ""
+        return _told(f"{file} is missing, although the record was closed", 1)
+    found = list(_differences(folder, read_text(file), hash_audio=hash_audio))
+    return _told(found[0], len(found)) if found else ""
+
+
+def _told(first: str, number: int) -> str:
+    more = f" (and {number - 1} more {'file' if number == 2 else 'files'})" if number > 1 else ""
+    return f"{first}{more}: this record was changed and proves nothing; bring it back from a copy, or measure again"
+
+
+def _differences(folder: Path, text: str, *, hash_audio: bool) -> Iterator[str]:
+    listed = {}
+    for number, line in enumerate(text.splitlines(), start=1):
+        match = _LINE.fullmatch(line)
+        if match is None:
+            yield f"{folder / CHECKSUM_FILE}, line {number}, is no checksum"
+            continue
+        listed[match[2]] = match[1]
+    there = _files(folder)
+    for name in sorted({*listed, *there}):
+        if name not in there:
+            yield f"{folder / name} is missing"
+        elif name not in listed:
+            yield f"{folder / name} was added after the record was closed"
+        elif (hash_audio or there[name].suffix not in AUDIO) and sha256_of(there[name]) != listed[name]:
+            yield f"{folder / name} is not as it was when the record was closed"
+
+
+def _files(folder: Path) -> dict[str, Path]:
+    """Return the record's files by name, in order. Names with a leading dot are what a crash left half written."""
+    with translated(folder, "read"):
+        found = sorted(file for file in folder.rglob("*") if file.is_file() and not file.name.startswith("."))
+    named = {file.relative_to(folder).as_posix(): file for file in found}
+    named.pop(CHECKSUM_FILE, None)
+    return named

@@ -1,0 +1,95 @@
+"""A visit in lines for the terminal: what is a difference says so, digits follow the uncertainty, 80 columns."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+from plan_fakes import GOOD
+
+from audiomeas.present.outcome import visit_text
+from audiomeas.present.tables import columns_of
+from audiomeas.record.unit import Unit
+from audiomeas.record.verdict_row import Verdict
+from audiomeas.record.visit import StepRecord, Visit
+
+
+def row(**changes: Any) -> Verdict:
+    facts: dict[str, Any] = {
+        "step": "Distortion at 1 W", "quantity": "thd_percent", "unit": "%", "words": "harmonic distortion",
+        "channel": 1, "value": 0.51234, "uncertainty": 0.0123, "bound": "", "at_least": None, "at_most": 0.1,
+        "difference_at_most": None, "source": "house", "verdict": "fail", "reason": "outside by more than its ±",
+    }  # fmt: skip
+    return Verdict(**{**facts, **changes})
+
+
+MATCH = row(
+    quantity="gain_db", unit="dB", words="gain", channel=None, value=0.06062, uncertainty=0.087, at_most=None,
+    difference_at_most=0.5, verdict="pass", reason="",
+)  # fmt: skip
+
+
+def step(name: str, *rows: Verdict, **changes: Any) -> StepRecord:
+    facts: dict[str, Any] = {
+        "number": 1, "name": name, "measurement": "distortion", "conditions": {}, "folder": Path("x"),
+        "status": "finished", "reason": "", "captures": (), "result": GOOD["distortion"], "verdicts": rows,
+    }  # fmt: skip
+    return StepRecord(**{**facts, **changes})
+
+
+def visit(*steps: StepRecord, **changes: Any) -> Visit:
+    facts: dict[str, Any] = {
+        "path": Path("records/unit/visit"), "unit": Unit(model="Demo amplifier A", serial="D-0001"),
+        "stage": "as-found", "opened_at": datetime(2024, 5, 1, tzinfo=UTC), "version": "0.1.0", "simulated": True,
+        "plan_title": "Power amplifier", "plan_text": "", "planned_steps": tuple(each.name for each in steps),
+        "bench": {}, "hashes": {}, "warnings": (), "facts": {}, "journal": (), "finished": True, "first_look": None,
+        "steps": steps,
+    }  # fmt: skip
+    return Visit(**{**facts, **changes})
+
+
+def test_it_looks_like_this():
+    broken = step("Response", row(value=None, verdict="undecided", reason="missing: no sweep"), result=None,
+                  status="failed", reason="no sweep")  # fmt: skip
+    assert visit_text(visit(step("Distortion at 1 W", row(), MATCH), broken)).splitlines() == [
+        "SIMULATED: made on the simulated bench, not on a real unit",
+        "Demo amplifier A, serial D-0001, as-found: Power amplifier",
+        "",
+        "Distortion at 1 W",
+        "  fail       channel 1, harmonic distortion: 0.512 ± 0.012 %; at most 0.1 %",
+        "             (house); outside by more than its ±",
+        # 0.087 has one digit (JCGM 100, 7.2.6, and the Particle Data Group's 355): 0.06 ± 0.09
+        "  pass       difference between the channels in gain: 0.06 ± 0.09 dB; at most",
+        "             0.5 dB (house)",
+        "",
+        "Response",
+        "  failed: no sweep",
+        "  undecided  channel 1, harmonic distortion: not known; at most 0.1 % (house);",
+        "             missing: no sweep",
+        "",
+        "verdict: fail",
+        "record: records/unit/visit",
+    ]
+
+
+@pytest.mark.parametrize("width", [40, 80])
+def test_no_line_is_wider_than_the_terminal_and_nothing_is_lost(width):
+    long = "Unbelievably " * 30
+    shown = visit(step(long, row(words=long, reason=long)), plan_title=long)
+    text = visit_text(shown, width=width)
+    assert max(map(columns_of, text.splitlines())) <= width
+    assert text.count("Unbelievably") == 4 * 30
+
+
+def test_a_step_that_was_never_reached_is_said_and_makes_no_pass():
+    shown = visit(step("Distortion at 1 W", MATCH), planned_steps=("Distortion at 1 W", "Response"))
+    lines = visit_text(shown).splitlines()
+    assert lines[lines.index("Response") + 1] == "  not run"
+    assert "verdict: undecided (what is missing is never a pass)" in lines
+
+
+def test_control_characters_never_reach_the_terminal():
+    text = visit_text(visit(step("\x1b[31mred", row(words="\x07bell"))))
+    assert text.replace("\n", "").isprintable()
