@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -41,30 +42,36 @@ def save_pages(figures: Sequence[Figure], path: Path, *, title: str, suffixes: S
     """
     check_suffix(path, suffixes)
     writers = {".png": _write_png, ".svg": _write_svg, ".pdf": _write_pdf}
-    writer = writers[path.suffix.lower()]
+    # Drawn into memory first: a disk that gets full is then an error of writing, and not one inside a compressor.
+    drawn = BytesIO()
     with look():
-        write_new(path, lambda temporary: writer(figures, temporary, title))
+        writers[path.suffix.lower()](figures, drawn, title)
+    write_new(path, lambda temporary: _write(temporary, drawn.getvalue()))
 
 
-def _write_pdf(figures: Sequence[Figure], path: Path, title: str) -> None:
+def _write(path: Path, data: bytes) -> None:
+    path.write_bytes(data)
+
+
+def _write_pdf(figures: Sequence[Figure], file: BytesIO, title: str) -> None:
     from matplotlib.backends.backend_pdf import PdfPages
 
     # Without a date: the same record gives the same file.
     metadata: dict[str, Any] = {"Title": title, "Creator": _MAKER, "CreationDate": None}
-    with PdfPages(path, metadata=metadata) as pages:
+    with PdfPages(file, metadata=metadata) as pages:
         for figure in figures:
             pages.savefig(figure)
 
 
-def _write_svg(figures: Sequence[Figure], path: Path, title: str) -> None:
+def _write_svg(figures: Sequence[Figure], file: BytesIO, title: str) -> None:
     (figure,) = figures
-    figure.savefig(path, format="svg", metadata={"Title": title, "Creator": _MAKER, "Date": None})
+    figure.savefig(file, format="svg", metadata={"Title": title, "Creator": _MAKER, "Date": None})
 
 
-def _write_png(figures: Sequence[Figure], path: Path, title: str) -> None:
+def _write_png(figures: Sequence[Figure], file: BytesIO, title: str) -> None:
     metadata = {"Title": title, "Software": _MAKER}
     if len(figures) == 1:
-        figures[0].savefig(path, format="png", dpi=PNG_DPI, metadata=metadata)
+        figures[0].savefig(file, format="png", dpi=PNG_DPI, metadata=metadata)
         return
     import numpy as np
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -76,4 +83,4 @@ def _write_png(figures: Sequence[Figure], path: Path, title: str) -> None:
         canvas: Any = FigureCanvasAgg(figure)
         canvas.draw()
         pictures.append(np.asarray(canvas.buffer_rgba()).copy())
-    imsave(path, np.vstack(pictures), format="png", dpi=PNG_DPI, metadata=metadata)
+    imsave(file, np.vstack(pictures), format="png", dpi=PNG_DPI, metadata=metadata)
