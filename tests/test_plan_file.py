@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
+from typing import Any
 
 import pytest
-from plan_fakes import PLAN, use_fakes
+from plan_fakes import MEASUREMENTS, PLAN, use_fakes
 
-from audiomeas.errors import FileProblem, TomlProblem
+from audiomeas.errors import FileProblem, RequestError, TomlProblem
+from audiomeas.measurement.base import PlayContext
 from audiomeas.plan.file import find_plan, read_plan, refuse_impossible
 
 
@@ -138,10 +141,30 @@ def test_distortion_without_a_third_harmonic_is_refused_when_the_rate_is_known(t
     # 3 × 8 kHz = 24 kHz is half of 48 kHz: not below it. Arithmetic, no tolerance.
     plan = read_plan(_write(tmp_path, PLAN.replace("frequency_hz = 1000.0", "frequency_hz = 8000.0")))
     refuse_impossible(plan, 96_000.0)
-    with pytest.raises(TomlProblem, match=r"step 1 \(Distortion at 1 W\), frequency_hz: harmonic 3 of 8000 Hz"):
+    with pytest.raises(TomlProblem, match=r"step 1 \(Distortion at 1 W\): frequency_hz: harmonic 3 of 8000 Hz"):
         refuse_impossible(plan, 48_000.0)
     with pytest.raises(TomlProblem, match="use at most 8000 Hz, or a higher sample rate"):
         read_plan(_write(tmp_path, PLAN.replace("frequency_hz = 1000.0", "frequency_hz = 20000")), sample_rate_hz=48e3)
+
+
+def test_a_step_asks_its_measurement_before_any_sound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = []
+
+    def check(context: PlayContext, options: Any) -> None:
+        asked.append((context.sample_rate_hz, context.channels, options["frequency_hz"]))
+        raise RequestError("no")
+
+    monkeypatch.setitem(MEASUREMENTS, "distortion", dataclasses.replace(MEASUREMENTS["distortion"], check=check))
+    plan = read_plan(_write(tmp_path, PLAN))
+    with pytest.raises(TomlProblem, match=r"plan\.toml: step 1 \(Distortion at 1 W\): no$"):
+        refuse_impossible(plan, 96_000.0)
+    assert asked == [(96_000.0, (1, 2), 1000.0)]
+
+
+def test_a_name_of_a_step_is_at_most_120_characters(tmp_path: Path) -> None:
+    read_plan(_write(tmp_path, PLAN.replace("Distortion at 1 W", "d" * 120)))
+    with pytest.raises(TomlProblem, match=r"plan\.toml, line 5.*121 characters are too long.*use 120"):
+        read_plan(_write(tmp_path, PLAN.replace("Distortion at 1 W", "d" * 121)))
 
 
 def test_a_bare_name_means_a_shipped_plan_unless_such_a_file_is_there(

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.distortion_views import charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import of_channel, over_range_words
@@ -74,6 +75,12 @@ def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Stimulus:
         driven_channels=context.channels,
     )
     return dataclasses.replace(one, window_s=count * one.window_frames / rate_hz) if count > 1 else one
+
+
+def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
+    """Raise RequestError for what can never be played or told."""
+    made(_stimulus, context, options)
+    refuse_empty_band(context, options)
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
@@ -373,4 +380,5 @@ MEASUREMENT = Measurement(
     analyse=_analyse,
     tables=tables,
     charts=charts,
+    check=_check,
 )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.distortion_steps_views import charts, step_words, tables
 from audiomeas.measurement.response_views import nominal_frequencies
 from audiomeas.measurement.result import ChannelResult, Result, result_of
@@ -81,6 +82,12 @@ def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Stimulus:
         window_periods=_LEAST_PERIODS,
         driven_channels=context.channels,
     )
+
+
+def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
+    """Raise RequestError for what can never be played or told."""
+    made(_stimulus, context, options)
+    refuse_empty_band(context, options)
 
 
 def _frequencies_hz(options: Mapping[str, Any], levels: int, sample_rate_hz: float) -> list[float]:
@@ -435,4 +442,5 @@ MEASUREMENT = Measurement(
     tables=tables,
     charts=charts,
     needs_stimulus=True,
+    check=_check,
 )

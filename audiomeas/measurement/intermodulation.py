@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.intermodulation_views import charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import (
@@ -100,6 +101,12 @@ def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Stimulus:
     if method not in fitting:
         raise ValueError(f"the {method} form does not fit {_played_words(twin)}: use {' or '.join(fitting)}")
     return twin
+
+
+def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
+    """Raise RequestError for what can never be played or told."""
+    made(_stimulus, context, options)
+    refuse_empty_band(context, options)
 
 
 def _pair(method: str, options: Mapping[str, Any]) -> tuple[float, float, float]:
@@ -476,4 +483,5 @@ MEASUREMENT = Measurement(
     analyse=_analyse,
     tables=tables,
     charts=charts,
+    check=_check,
 )

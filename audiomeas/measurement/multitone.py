@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.multitone_views import charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import (
@@ -62,6 +63,22 @@ def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Stimulus:
         window_s=options["window_s"],
         driven_channels=context.channels,
     )
+
+
+def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
+    """Raise RequestError for what can never be played or told."""
+    made(_tones, context, options)
+    refuse_empty_band(context, options)
+
+
+def _tones(context: PlayContext, options: Mapping[str, Any]) -> None:
+    """Find a place for each tone, without the search for phases, which takes seconds. Raises ValueError."""
+    from audiomeas.stimulus.multitone import interleaved_bins
+
+    rate_hz = context.sample_rate_hz
+    bin_hz = rate_hz / round(options["window_s"] * rate_hz)
+    highest_hz = min(options["to_hz"], 0.45 * rate_hz)
+    interleaved_bins(options["tones"], len(context.channels), options["from_hz"], highest_hz, bin_hz)
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
@@ -358,4 +375,5 @@ MEASUREMENT = Measurement(
     tables=tables,
     charts=charts,
     needs_stimulus=True,
+    check=_check,
 )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.checks import made
 from audiomeas.measurement.response_views import charts, hertz, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 
@@ -41,6 +42,21 @@ def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Sweep:
     )
 
 
+def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
+    """Raise RequestError for what can never be played or told."""
+    sweep = made(_stimulus, context, options)
+    _refuse_reference_outside(sweep, options)
+    _deviation_band(sweep, options)
+
+
+def _refuse_reference_outside(sweep: Sweep, options: Mapping[str, Any]) -> None:
+    if not sweep.full_from_hz <= options["reference_hz"] <= sweep.full_to_hz:
+        raise SignalError(
+            f"the reference of {options['reference_hz']:g} Hz lies outside the sweep, which has full level from "
+            f"{sweep.full_from_hz:.4g} to {sweep.full_to_hz:.5g} Hz: give another reference_hz"
+        )
+
+
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     sweep = _sweep_of(recording)
     columns = [column for column, channel in enumerate(recording.channels) if channel in sweep.driven_channels]
@@ -49,11 +65,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
             f"none of the captured channels was driven: the sweep played on {_listed(sweep.driven_channels)}, "
             f"captured were {_listed(recording.channels)}"
         )
-    if not sweep.full_from_hz <= options["reference_hz"] <= sweep.full_to_hz:
-        raise SignalError(
-            f"the reference of {options['reference_hz']:g} Hz lies outside the sweep, which has full level from "
-            f"{sweep.full_from_hz:.4g} to {sweep.full_to_hz:.5g} Hz: give another reference_hz"
-        )
+    _refuse_reference_outside(sweep, options)
     warnings = list(_band_warnings(sweep, options))
     found, refusals = _responses(recording, sweep, columns, options)
     if not found:
@@ -496,4 +508,5 @@ MEASUREMENT = Measurement(
     tables=tables,
     charts=charts,
     needs_stimulus=True,
+    check=_check,
 )

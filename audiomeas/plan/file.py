@@ -26,6 +26,9 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.errors import FileProblem, RequestError, TomlProblem
 from audiomeas.files import shipped, translated
 from audiomeas.measurement import registry
+from audiomeas.measurement.base import PlayContext
+from audiomeas.measurement.checks import ANY_LEVEL_V_RMS
+from audiomeas.measurement.options import complete
 from audiomeas.record.unit import checked_text
 from audiomeas.tomlfile import Table, nearest, read_toml
 
@@ -37,6 +40,8 @@ SOURCES = ["maker", "house", "era"]
 _CHANNELS: dict[Any, tuple[int, ...]] = {"both": (1, 2), 1: (1,), 2: (2,)}
 #: Figures whose name ends so can't be negative (an error can: speed_error_percent).
 _NEVER_NEGATIVE = ("_v_rms", "_w", "_hz", "_percent")
+#: It heads a table, stands on the customer's page and tells a step from others (characters).
+_LONGEST_NAME = 120
 #: measurement → its option that sets a tone, and the harmonic that must still be seen.
 _HARMONIC_NEEDED = {"distortion": ("frequency_hz", 3)}
 
@@ -137,21 +142,40 @@ def read_plan(path: Path, *, sample_rate_hz: float | None = None) -> Plan:
     return plan
 
 
-def refuse_impossible(plan: Plan, sample_rate_hz: float) -> None:
-    """Refuse steps whose third harmonic this sample rate can't show: their distortion would read as next to nothing.
+def refuse_impossible(plan: Plan, sample_rate_hz: float, *, channels: tuple[int, ...] = (1, 2)) -> None:
+    """Refuse steps that this sample rate can't play or show, before any of them sounds.
 
-    Raises TomlProblem that names the step and the way out.
+    channels : of the bench; a step may name others.
+    Raises TomlProblem that names the file, the step and the way out.
     """
     for number, step in enumerate(plan.steps, start=1):
-        option, order = _HARMONIC_NEEDED.get(step.measure, ("", 0))
-        frequencies = step.options.get(option, ())
-        for frequency_hz in frequencies if isinstance(frequencies, (list, tuple)) else (frequencies,):
-            if frequency_hz * order >= sample_rate_hz / 2.0:
-                raise TomlProblem(
-                    f"{plan.path}: step {number} ({step.name}), {option}: harmonic {order} of {frequency_hz:g} Hz lies "
-                    f"beyond {sample_rate_hz / 2.0:g} Hz, half the sample rate: use at most "
-                    f"{sample_rate_hz / 2.0 / order:.0f} Hz, or a higher sample rate"
-                )
+        try:
+            _refuse_unseen_harmonic(step, sample_rate_hz)
+            _refuse_unplayable(step, sample_rate_hz, channels)
+        except RequestError as error:
+            raise TomlProblem(f"{plan.path}: step {number} ({step.name}): {error}") from None
+
+
+def _refuse_unseen_harmonic(step: Step, sample_rate_hz: float) -> None:
+    """Refuse a tone whose third harmonic can't be captured: its distortion would read as next to nothing."""
+    option, order = _HARMONIC_NEEDED.get(step.measure, ("", 0))
+    frequencies = step.options.get(option, ())
+    for frequency_hz in frequencies if isinstance(frequencies, (list, tuple)) else (frequencies,):
+        if frequency_hz * order >= sample_rate_hz / 2.0:
+            raise RequestError(
+                f"{option}: harmonic {order} of {frequency_hz:g} Hz lies beyond {sample_rate_hz / 2.0:g} Hz, half the "
+                f"sample rate: use at most {sample_rate_hz / 2.0 / order:.0f} Hz, or a higher sample rate"
+            )
+
+
+def _refuse_unplayable(step: Step, sample_rate_hz: float, channels: tuple[int, ...]) -> None:
+    """Let the measurement itself look at what was asked for."""
+    measurement = registry.find(step.measure)
+    if measurement.check is not None:
+        context = PlayContext(
+            sample_rate_hz=sample_rate_hz, channels=step.channels or channels, input_level_v_rms=ANY_LEVEL_V_RMS
+        )
+        measurement.check(context, complete(measurement, step.options))
 
 
 def _plain(value: Any) -> Any:
@@ -182,6 +206,8 @@ def _refuse_twins(table: Table, steps: tuple[Step, ...]) -> None:
 
 def _step(table: Table) -> Step:
     name = _line(table, "name")
+    if len(name) > _LONGEST_NAME:
+        raise table.problem("name", f"{len(name)} characters are too long for the name of a step: use {_LONGEST_NAME}")
     measurement = registry.find(table.choice("measure", registry.words()))
     input_level, output_level = _level(table, "input_level"), _level(table, "output_level")
     if input_level is not None and output_level is not None:

@@ -165,7 +165,7 @@ def run(
     from audiomeas.measurement.session import Session
 
     with Session(open_bench(bench), say=say, progress=progress) as session:
-        refuse_impossible(read, session.bench.form.sample_rate_hz)
+        refuse_impossible(read, session.bench.form.sample_rate_hz, channels=session.bench.channels)
         return run_on(session, read, unit=who, records=Path(records), stage=stage, say=say)
 
 

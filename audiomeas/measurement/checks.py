@@ -1,0 +1,33 @@
+"""What a measurement can see of a request before any sound: a stimulus that can't be made, a band that is none."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, TypeVar
+
+from audiomeas.errors import RequestError
+from audiomeas.measurement.base import PlayContext
+
+#: Stands for the level where none is set yet: whether something can be played at all does not depend on it.
+ANY_LEVEL_V_RMS = 1.0
+Made = TypeVar("Made")
+
+
+def made(stimulus: Callable[[PlayContext, Mapping[str, Any]], Made], context: PlayContext, options: Any) -> Made:
+    """Return the stimulus of a request. Raises RequestError when it can't be made."""
+    try:
+        return stimulus(context, options)
+    except ValueError as error:
+        raise RequestError(str(error)) from None
+
+
+def refuse_empty_band(context: PlayContext, options: Mapping[str, Any]) -> None:
+    """Raise RequestError when nothing lies between the options low_hz and high_hz (None: half the sample rate)."""
+    low_hz, high_hz, highest_hz = options["low_hz"], options["high_hz"], context.sample_rate_hz / 2.0
+    if not low_hz < highest_hz:
+        raise RequestError(
+            f"low_hz of {low_hz:g} Hz lies beyond {highest_hz:g} Hz, half the sample rate: set it lower, or use a "
+            "higher sample rate"
+        )
+    if high_hz is not None and not low_hz < high_hz:
+        raise RequestError(f"low_hz of {low_hz:g} Hz must lie below high_hz of {high_hz:g} Hz")

@@ -1,0 +1,72 @@
+"""What can never be played or told is refused before any sound: by each measurement's own `check`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from benches import bench_file
+
+import audiomeas
+from audiomeas.errors import RequestError, TomlProblem
+from audiomeas.measurement.base import PlayContext
+from audiomeas.measurement.options import complete
+from audiomeas.measurement.registry import find, words
+
+CONTEXT = PlayContext(sample_rate_hz=48_000.0, channels=(1, 2), input_level_v_rms=1.0)
+
+
+def checked(word: str, **options: Any) -> None:
+    measurement = find(word)
+    assert measurement.check is not None
+    measurement.check(CONTEXT, complete(measurement, options))
+
+
+@pytest.mark.parametrize("word", words())
+def test_every_measurement_has_a_check_that_its_own_defaults_pass(word: str) -> None:
+    checked(word)
+
+
+#: 24 kHz is half of 48 kHz; the rest is arithmetic on what is asked for.
+IMPOSSIBLE: list[tuple[str, dict[str, Any], str]] = [
+    ("distortion", {"low_hz": 20_000.0, "high_hz": 20.0}, "low_hz of 20000 Hz must lie below high_hz of 20 Hz"),
+    ("distortion", {"low_hz": 100.0, "high_hz": 100.0}, "must lie below"),
+    ("distortion", {"low_hz": 24_000.0, "high_hz": 50_000.0}, "lies beyond 24000 Hz, half the sample rate"),
+    ("distortion", {"frequency_hz": 24_000.0}, "24000"),
+    ("distortion", {"window_s": 600.0, "averages": 2}, "more than 600 s"),
+    ("distortion-steps", {"low_hz": 20_000.0, "high_hz": 20.0}, "must lie below"),
+    ("distortion-steps", {"frequencies_hz": (1000.0, 30_000.0)}, "30000"),
+    ("intermodulation", {"low_hz": 9000.0, "high_hz": 20.0}, "must lie below"),
+    ("intermodulation", {"low_hz": 30_000.0}, "half the sample rate"),
+    ("intermodulation", {"method": "pair", "low_frequency_hz": 1000.0}, "needs low_frequency_hz and high"),
+    ("intermodulation", {"method": "pair", "low_frequency_hz": 900.0, "high_frequency_hz": 25_000.0}, "25000"),
+    ("multitone", {"low_hz": 20_000.0, "high_hz": 20.0}, "must lie below"),
+    ("multitone", {"from_hz": 5000.0, "to_hz": 1000.0}, "make no multitone"),
+    ("multitone", {"tones": 60, "from_hz": 20.0, "to_hz": 200.0, "window_s": 0.5}, "no room"),
+    ("response", {"from_hz": 5000.0, "to_hz": 1000.0}, "5000"),
+    ("response", {"from_hz": 2000.0}, "reference of 1000 Hz lies outside the sweep"),
+    ("response", {"low_hz": 20_000.0, "high_hz": 20.0}, "set low_hz and high_hz"),
+    ("response", {"from_hz": 1.0, "duration_s": 0.5}, "needs at least"),
+]
+
+
+@pytest.mark.parametrize(("word", "options", "said"), IMPOSSIBLE)
+def test_what_is_impossible_is_refused_with_a_reason(word: str, options: dict[str, Any], said: str) -> None:
+    with pytest.raises(RequestError, match=said):
+        checked(word, **options)
+
+
+@pytest.mark.parametrize(("word", "options", "said"), [IMPOSSIBLE[0], IMPOSSIBLE[-2]])
+def test_a_plan_with_an_impossible_last_step_makes_no_sound_and_no_record(
+    tmp_path: Path, word: str, options: dict[str, Any], said: str
+) -> None:
+    lines = "".join(f"{key} = {value}\n" for key, value in options.items())
+    step = '[[step]]\nname = "{}"\nmeasure = "{}"\ninput_level = "10 mV"\n{}'
+    plan = tmp_path / "plan.toml"
+    plan.write_text(
+        'title = "t"\nkind = "k"\n' + step.format("First", "distortion", "") + step.format("L", word, lines)
+    )
+    with pytest.raises(TomlProblem, match=rf"plan\.toml: step 2 \(L\): .*{said}"):
+        audiomeas.run(plan, unit="Demo, tag 1", bench=bench_file(tmp_path), records=tmp_path / "records")
+    assert not (tmp_path / "records").exists()
