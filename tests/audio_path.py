@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import functools
 import itertools
 import json
 import os
@@ -117,41 +118,78 @@ class Jack:
 @contextlib.contextmanager
 def jack_server(rate_hz: int) -> Iterator[Jack]:
     """Run JACK with its dummy driver; this process' PortAudio meets this server while the context lasts."""
+    # libjack can talk to one server at a time in one process, so PortAudio is ended before the new one is asked.
+    with portaudio_ended(), in_a_hurry():
+        server = next(filter(None, (_started_jack(rate_hz) for _ in range(3))), None)
+        if server is None:
+            missing("no JACK server started in three tries")
+        try:
+            with environment(**server.environment):
+                yield server
+                _end_portaudio()  # while the server is still there
+        finally:
+            _end_jack(server.process, server.name)
+
+
+def _end_jack(process: subprocess.Popen[bytes], name: str) -> None:
+    end(process)
+    for left in Path("/dev/shm").glob(f"jack_*{name}*"):  # a server that was killed can't tidy up
+        left.unlink(missing_ok=True)
+
+
+@functools.cache  # once a process: later, this process has the register open
+def _forget_dead_servers() -> None:
+    """Remove JACK's register of servers when none is alive.
+
+    It holds eight, and one that was killed keeps its place for as long as another process has its number.
+    """
+    commands = (entry / "comm" for entry in Path("/proc").glob("[0-9]*"))
+    with contextlib.suppress(OSError):
+        if not any(command.exists() and command.read_text().startswith("jackd") for command in commands):
+            Path("/dev/shm/jack-shm-registry").unlink(missing_ok=True)
+
+
+def _started_jack(rate_hz: int) -> Jack | None:
+    """Start a server under a name of its own; None when it does not answer (a very busy machine)."""
     jackd = require("jackd")
+    _forget_dead_servers()
     period_frames = round(PERIOD_FRAMES * rate_hz / 48_000)
     name = f"audiomeas-{os.getpid()}-{next(_number)}"
     variables = {"JACK_DEFAULT_SERVER": name, "JACK_NO_AUDIO_RESERVATION": "1", "JACK_NO_START_SERVER": "1"}
     # -S: the server waits for its clients, so that a busy machine loses fewer blocks; -t (ms): it throws none out.
     command = [jackd, "-S", "-r", "-t", "10000", "-n", name, "-d", "dummy"]
     command += ["-r", str(rate_hz), "-p", str(period_frames)]
-    # libjack can talk to one server at a time in one process, so PortAudio is ended before the new one is asked.
-    with environment(**variables), portaudio_ended(), in_a_hurry():
+    with environment(**variables):
         process = subprocess.Popen(
             command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, preexec_fn=_end_with_us
         )
-        try:
-            _wait_for_jack(name, process)
-            yield Jack(name, rate_hz, period_frames, process, variables)
-            _end_portaudio()  # while the server is still there
-        finally:
-            end(process)
-            for left in Path("/dev/shm").glob(f"jack_*{name}*"):  # a server that was killed can't tidy up
-                left.unlink(missing_ok=True)
+        if _jack_answers(name):
+            return Jack(name, rate_hz, period_frames, process, variables)
+    _end_jack(process, name)
+    return None
 
 
-def _wait_for_jack(name: str, process: subprocess.Popen[bytes]) -> None:
-    import jack
+#: libjack talks to one server at a time in one process, so another process asks whether a server answers.
+_PROBE = """
+import sys, time, jack
+jack.set_error_function(lambda _: None)
+jack.set_info_function(lambda _: None)
+for _ in range(300):
+    try:
+        jack.Client("probe", servername=sys.argv[1], no_start_server=True).close()
+        sys.exit(0)
+    except jack.JackError:
+        time.sleep(0.05)
+sys.exit(1)
+"""
 
-    jack.set_error_function(lambda _: None)  # the library talks to stderr while the server is not there yet
-    jack.set_info_function(lambda _: None)
-    until_s = time.monotonic() + 10
-    while time.monotonic() < until_s and process.poll() is None:
-        try:
-            jack.Client("probe", servername=name, no_start_server=True).close()
-            return
-        except jack.JackError:
-            time.sleep(0.05)
-    missing(f"the JACK server {name} did not start")
+
+def _jack_answers(name: str) -> bool:
+    command = [sys.executable, "-c", _PROBE, name]
+    try:
+        return subprocess.run(command, capture_output=True, timeout=30, check=False).returncode == 0
+    except subprocess.TimeoutExpired:
+        return False
 
 
 @dataclass

@@ -14,7 +14,13 @@ from tests_support import PROGRAMS_OF_MARKER, REQUIRE_ALL, require, require_for_
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out tests marked `wide` unless `-m` names them."""
+    """Leave out tests marked `wide` unless `-m` names them; say which tests stay together on one worker.
+
+    Tests of a file share its fixtures; tests on the audio path must not disturb each other.
+    """
+    for item in items:
+        group = "audio" if item.get_closest_marker("audio") is not None else str(item.path)
+        item.add_marker(pytest.mark.xdist_group(group))
     if "wide" in (config.option.markexpr or ""):
         return
     wide = [item for item in items if item.get_closest_marker("wide") is not None]
