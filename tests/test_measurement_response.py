@@ -103,11 +103,11 @@ def test_corners_are_those_of_the_poles(result):
     assert one.uncertainty["corner_low_hz"] < 0.02
 
 
-def test_a_corner_outside_is_null_and_says_beyond():
+def test_a_corner_outside_is_null_and_says_on_which_side():
     found = analysed(recording_of(STIMULUS, through(STIMULUS, chain(3.0, 100_000.0)))).channel(1)
     assert found.values["corner_low_hz"] is None and found.values["corner_high_hz"] is None
-    assert found.values["corner_low_note"].startswith("beyond 1")
-    assert found.values["corner_high_note"].startswith("beyond 20")
+    assert found.values["corner_low_note"].startswith("below 1")
+    assert found.values["corner_high_note"].startswith("above 20")
     assert "corner_low_hz" not in found.uncertainty
 
 

@@ -394,7 +394,7 @@ class _ChannelFigures:
         found = corner(self._response.frequency_hz, self._relative_db, self._reference, upwards=upwards)
         note = key.replace("_hz", "_note")
         if found.frequency_hz is None:
-            return {key: None, note: f"beyond {hertz(found.beyond_hz)}"}
+            return {key: None, note: f"{'above' if upwards else 'below'} {hertz(found.beyond_hz)}"}
         noise_db = math.hypot(self._uncertainty_db[self._reference], self._uncertainty_db[found.index])
         self._uncertainty[key] = found.frequency_hz * noise_db / max(abs(found.slope_db), 1e-9)
         return {key: found.frequency_hz, note: None}
