@@ -286,6 +286,25 @@ def test_views_come_from_the_stored_result_alone() -> None:
     assert all(math.isfinite(number) for number in _all_numbers(json.loads(text)))
 
 
+def test_only_what_stands_out_of_the_spectrum_is_named_and_bounds_are_hollow_bars() -> None:
+    """A unit with odd harmonics to the 25th, 1/n² each, and a faint 4th at the height of the noise around it."""
+    harmonics = {1: 1.0, 4: 1e-6, **{n: 0.01 / n**2 for n in range(3, 26, 2)}}
+    signal = series(harmonics, 480.0, RATE_HZ, 48_000)
+    # 1.5e-4 r.m.s. over 24,000 lines: 1e-6 of the tone (1/√2) on each: the 4th drowns.
+    signal = signal + np.random.default_rng(5).normal(0.0, 1.5e-4, len(signal))
+    spectrum, bars = MEASUREMENT.charts(_analysed(_recording(None, [0.4 * signal])))
+    named = next(one for one in spectrum.series if one.role == "points")
+    assert "9th" in named.labels
+    assert "25th" in named.labels  # among the twelve strongest
+    assert not {"2nd", "4th", "6th", "8th", "10th", "12th"} & set(named.labels)
+    full, hollow = (one for one in bars.series)
+    assert (full.hollow, hollow.hollow) == (False, True)
+    assert {2.0, 4.0} <= set(hollow.x) <= {2.0, 4.0, 6.0, 8.0, 10.0, 12.0}  # noise may stand out by chance, not here
+    assert set(full.x) >= {3.0, 5.0, 7.0, 9.0, 11.0}
+    assert hollow.label == "channel 1, at most"
+    assert "Hollow: at most so much" in bars.caption
+
+
 def test_views_of_nothing_known() -> None:
     result = _analysed(_aligned(over_range=(3, 4)))
     again = result_from_json(json.loads(json.dumps(result.as_json(), allow_nan=False)))

@@ -239,7 +239,7 @@ def test_another_suffix_is_refused_with_the_valid_ones(tmp_path, name):
 
 
 def test_a_missing_folder_is_said(tmp_path):
-    with pytest.raises(FileProblem, match="not found"):
+    with pytest.raises(FileProblem, match="there is no folder"):
         save_pages([chart_figure(cases.VIEWS["flat line"])], tmp_path / "no" / "a.png", title="t")
 
 
@@ -278,3 +278,56 @@ def test_an_infinite_value_never_sets_the_scale(figures):
     low, high = figures["gaps"].axes[0].get_ylim()
     assert math.isfinite(low)
     assert math.isfinite(high)
+
+
+# ---------------------------------------------------------------- points and bars
+
+
+def named_points(channel: int, db: list[float], shift_hz: float = 0.0) -> Series:
+    """Odd harmonics of 1 kHz that stand as close as on a spectrum: 7th, 9th, 11th, 13th."""
+    orders = [3, 5, 7, 9, 11, 13]
+    return Series(
+        label=f"harmonics, channel {channel}", x=[1000.0 * n + shift_hz for n in orders], y=db, role="points",
+        channel=channel, labels=tuple(f"{n}th" for n in orders),
+    )  # fmt: skip
+
+
+def test_neighbours_are_all_named_once_without_covering_each_other():
+    both = (
+        named_points(1, [-52.0, -56.0, -59.0, -61.0, -63.0, -64.0]),
+        named_points(2, [-56.0, -60.0, -63.0, -65.0, -67.0, -68.0], shift_hz=0.01),  # the same, told by another clock
+    )
+    view = replace(
+        cases.VIEWS["one point"], series=both, x_range=(10.0, 48_000.0), y_range=(-140.0, 0.0), y_scale="linear"
+    )
+    figure = chart_figure(view)
+    assert cases.overlapping(figure) == []
+    written = [text for text, _ in cases.drawn_texts(figure) if text.endswith("th")]
+    assert sorted(written) == sorted(["3th", "5th", "7th", "9th", "11th", "13th"])
+
+
+def test_bars_that_are_bounds_are_hollow_and_share_the_place_of_their_channel():
+    bars = [
+        Series(label="channel 1", x=[2.0], y=[-80.0], role="bars", channel=1),
+        Series(label="channel 1, at most", x=[3.0], y=[-110.0], role="bars", channel=1, hollow=True),
+        Series(label="channel 2", x=[2.0, 3.0], y=[-82.0, -90.0], role="bars", channel=2),
+    ]
+    figure = chart_figure(replace(cases.VIEWS["one point"], series=tuple(bars), x_scale="linear", y_scale="linear"))
+    ax = figure.axes[0]
+    tips = {line.get_xdata()[0]: line for line in ax.lines if line.get_linestyle() == "None"}
+    full, hollow, other = (line for line in ax.lines if line.get_linestyle() == "None")
+    assert (full.get_markerfacecolor(), hollow.get_markerfacecolor()) == (style.BLUE, "white")
+    assert full.get_markeredgecolor() == hollow.get_markeredgecolor() == style.BLUE
+    assert other.get_markerfacecolor() == style.VERMILLION
+    assert len(tips) == 2
+    # A full bar is one stroke; of a hollow one the core is painted white again.
+    colours = [tuple(float(part) for part in lines.get_colors()[0][:3]) for lines in ax.collections]
+    assert colours.count((1.0, 1.0, 1.0)) == 1
+
+    def left(line):
+        return float(line.get_transform().transform((line.get_xdata()[0], -85.0))[0])
+
+    apart = left(other) - left(full)
+    scale = ax.transData.transform((3.0, 0.0))[0] - ax.transData.transform((2.0, 0.0))[0]
+    assert apart > 0.0
+    assert left(hollow) - left(full) == pytest.approx(scale)  # exactly one order to the right, and no other place

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import statistics
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -31,6 +33,10 @@ _ALWAYS = {"level_v_rms", "thd_percent", "thd_n_percent"}
 #: Orders in the harmonics' table and bars.
 _HIGHEST_ORDER = 12
 _NAMES = {2: "2nd", 3: "3rd"}
+#: So many harmonics at most are named beyond these orders, the strongest.
+_MOST_NAMED = 12
+#: Above the median of what is drawn around it. Noise exceeds its median power tenfold once in 1,000 lines (2^-10).
+_STANDS_OUT_DB = 10.0
 #: The charts' floor below the lowest thing worth seeing.
 _LOWEST_DB = -200.0
 #: The spectrum is drawn from here, or from half the tone's frequency.
@@ -176,11 +182,10 @@ def _spectrum(result: Result) -> tuple[ChartView, ...]:
 
 
 def _named_points(channel: ChannelResult) -> list[Series]:
-    rows = [
-        row
-        for order, row in _by_order(channel).items()
-        if order <= _HIGHEST_ORDER and not row.get("bound") and row["level_db"] is not None
-    ]
+    """Return the harmonics that are marked and named: the familiar orders, and of the higher ones the strongest."""
+    strongest = sorted(_standing_out(channel), key=lambda row: -float(row["level_db"]))[:_MOST_NAMED]
+    familiar = [row for row in _standing_out(channel) if int(row["order"]) <= _HIGHEST_ORDER]
+    rows = familiar + [row for row in strongest if int(row["order"]) > _HIGHEST_ORDER]
     if not rows:
         return []
     return [
@@ -195,6 +200,23 @@ def _named_points(channel: ChannelResult) -> list[Series]:
     ]
 
 
+def _standing_out(channel: ChannelResult) -> list[Mapping[str, Any]]:
+    """Return the harmonics that are values, not bounds, and are seen above the spectrum that is drawn around them."""
+    rows = [row for row in _by_order(channel).values() if not row.get("bound") and row["level_db"] is not None]
+    return [row for row in rows if float(row["level_db"]) >= _around_db(channel, row["frequency_hz"]) + _STANDS_OUT_DB]
+
+
+def _around_db(channel: ChannelResult, frequency_hz: float) -> float:
+    """Return the median of the drawn spectrum in the third of an octave around a frequency."""
+    spectrum = channel.values["spectrum"]
+    levels = [
+        _LOWEST_DB if level is None else level
+        for hz, level in zip(spectrum["frequency_hz"], spectrum["level_db"], strict=True)
+        if abs(math.log2(hz / frequency_hz)) < 1.0 / 6.0
+    ]
+    return statistics.median(levels) if levels else _LOWEST_DB
+
+
 def _bars(result: Result) -> tuple[ChartView, ...]:
     series = []
     for channel in result.channels:
@@ -203,18 +225,12 @@ def _bars(result: Result) -> tuple[ChartView, ...]:
             for order, row in _by_order(channel).items()
             if order <= _HIGHEST_ORDER and row["level_db"] is not None
         ]
-        if rows:
-            series.append(
-                Series(
-                    label=f"channel {channel.channel}",
-                    x=[float(order) for order, _ in rows],
-                    y=[max(float(row["level_db"]), _LOWEST_DB) for _, row in rows],
-                    role="bars",
-                    channel=channel.channel,
-                )
-            )
+        label = f"channel {channel.channel}"
+        series += _bars_of(channel.channel, label, [each for each in rows if not each[1].get("bound")])
+        series += _bars_of(channel.channel, f"{label}, at most", [each for each in rows if each[1].get("bound")])
     if not series:
         return ()
+    drowned = " Hollow: at most so much, drowned in noise." if any(one.hollow for one in series) else ""
     return (
         ChartView(
             name="harmonics",
@@ -223,24 +239,25 @@ def _bars(result: Result) -> tuple[ChartView, ...]:
             y_label="Level (dB re fundamental)",
             series=tuple(series),
             x_scale="linear",
-            caption=f"{_caption(result)} {_bound_words(result)}".strip(),
+            caption=f"{_caption(result)}{drowned}",
             simulated=result.simulated,
         ),
     )
 
 
-def _bound_words(result: Result) -> str:
-    """Return which bars are limits, not values."""
-    parts = []
-    for channel in result.channels:
-        orders = [o for o, row in _by_order(channel).items() if o <= _HIGHEST_ORDER and row.get("bound")]
-        if orders:
-            parts.append(f"{_listed(orders)} on channel {channel.channel}")
-    return f"At most, drowned in noise: {'; '.join(parts)}." if parts else ""
-
-
-def _listed(orders: Sequence[int]) -> str:
-    return ", ".join(_name(order) for order in orders)
+def _bars_of(channel: int, label: str, rows: Sequence[tuple[int, Mapping[str, Any]]]) -> list[Series]:
+    if not rows:
+        return []
+    return [
+        Series(
+            label=label,
+            x=[float(order) for order, _ in rows],
+            y=[max(float(row["level_db"]), _LOWEST_DB) for _, row in rows],
+            role="bars",
+            channel=channel,
+            hollow=bool(rows[0][1].get("bound")),
+        )
+    ]
 
 
 def _caption(result: Result) -> str:

@@ -38,6 +38,10 @@ _CAPTION_LINE_PT = 10.5
 _SAMPLE_PT = 28.0
 _BADGE_PT = 86.0
 _BAR_PT = 5.0
+_OUTLINE_PT = 1.0
+#: Where the text at a point may stand above it: the next row where one is taken, then with a thin line down to it.
+_LABEL_ROWS_PT = (5.0, 15.0, 25.0)
+_SAME_PLACE_PT = 3.0
 _FEW_POINTS = 600
 
 
@@ -107,12 +111,15 @@ def _title_lines(view: ChartView, width: float) -> list[str]:
 
 
 def _strokes(series: Sequence[Series]) -> list[Stroke]:
-    """Return a stroke per series: by channel; the second curve of a channel differs from its first."""
+    """Return a stroke per series: by channel; the second curve of a channel differs from its first.
+
+    The bounds of a channel (hollow) look like its values but for that.
+    """
     seen: Counter[int | None] = Counter()
     strokes = []
     for one in series:
-        strokes.append(style.stroke(one.channel, repeat=seen[one.channel]))
-        seen[one.channel] += 1
+        strokes.append(style.stroke(one.channel, repeat=0 if one.hollow else seen[one.channel]))
+        seen[one.channel] += not one.hollow
     return strokes
 
 
@@ -158,11 +165,11 @@ def draw_chart(view: ChartView, *, ax: Axes) -> Axes:
         _set_scales(view, ax, [x for _, _, x, _ in drawn], [y for _, _, _, y in drawn])
         for band in view.bands:
             _draw_band(view, band, ax)
-        bars = [index for index, one in enumerate(view.series) if one.role == "bars"]
-        thick = _bar_width([drawn[index][2] for index in bars], ax)
-        for index, (one, stroke, x, y) in enumerate(drawn):
-            # Bars of several channels stand side by side around their frequency.
-            place = (bars.index(index) - (len(bars) - 1) / 2.0) * thick * 1.25 if index in bars else 0.0
+        # Bars of several channels stand side by side around their frequency; values and bounds of one share a place.
+        bars = list(dict.fromkeys(_bar_of(one) for one in view.series if one.role == "bars"))
+        thick = _bar_width([x for one, _, x, _ in drawn if one.role == "bars"], len(bars), ax)
+        for one, stroke, x, y in drawn:
+            place = (bars.index(_bar_of(one)) - (len(bars) - 1) / 2.0) * thick * 1.25 if one.role == "bars" else 0.0
             _draw_series(one, stroke, x, y, ax, place=place, thick=thick)
         _draw_point_labels([(one, x, y) for one, _, x, y in drawn], ax)
         _draw_furniture(view, ax)
@@ -255,7 +262,12 @@ def _draw_band(view: ChartView, band: LimitBand, ax: Axes) -> None:
         ax.plot(x, y, color=style.BAND_EDGE, linewidth=0.9, zorder=1.6, scalex=False, scaley=False)
 
 
-def _bar_width(xs: list[NDArray[np.float64]], ax: Axes) -> float:
+def _bar_of(series: Series) -> int | str:
+    """Return what tells bars that stand side by side."""
+    return series.label if series.channel is None else series.channel
+
+
+def _bar_width(xs: list[NDArray[np.float64]], beside: int, ax: Axes) -> float:
     """Return the width of bars in points: narrower where neighbours stand close together."""
     import numpy as np
 
@@ -265,7 +277,7 @@ def _bar_width(xs: list[NDArray[np.float64]], ax: Axes) -> float:
         return _BAR_PT
     places = ax.transData.transform(np.column_stack([x, np.full_like(x, ax.get_ylim()[0])]))[:, 0]
     closest = float(np.diff(places).min()) * 72.0 / ax.get_figure(root=True).dpi  # type: ignore[union-attr]
-    return min(max(closest / (1.25 * len(xs) + 0.8), 1.0), _BAR_PT)
+    return min(max(closest / (1.25 * beside + 0.8), 1.0), _BAR_PT)
 
 
 def _draw_series(
@@ -280,6 +292,7 @@ def _draw_series(
 ) -> None:
     import numpy as np
 
+    fill: dict[str, Any] = {}
     look: dict[str, Any] = {"color": stroke.colour, "scalex": False, "scaley": False, "zorder": 3.0}
     if series.role == "line":
         style_of_line: Any = (0, stroke.dashes) if stroke.dashes else "-"
@@ -290,17 +303,22 @@ def _draw_series(
         alone = _alone(x, y)
         ax.plot(x[alone], y[alone], linestyle="none", marker=stroke.marker or stroke.point, markersize=4.5, **look)
     elif series.role == "points":
-        fill: dict[str, Any] = {"markerfacecolor": "white"} if series.hollow else {}
+        fill = {"markerfacecolor": "white"} if series.hollow else {}
         ax.plot(x, y, linestyle="none", marker=stroke.point, markersize=5.0, **fill, **look)
     else:
         good = np.isfinite(x) & np.isfinite(y)
         shift = _shifted(ax, place)
         foot = ax.get_ylim()[0]
         ax.vlines(x[good], foot, y[good], colors=stroke.colour, linewidth=thick, transform=shift, zorder=3.0)
+        if series.hollow:  # only an outline stays
+            fill = {"markerfacecolor": "white"}
+            core = max(thick - 2.0 * _OUTLINE_PT, 0.3 * thick)
+            ax.vlines(x[good], foot, y[good], colors="white", linewidth=core, transform=shift, zorder=3.0)
         # The mark at the tip tells channels apart in grey, and shows a bar that has no height.
         ax.plot(
-            x[good], y[good], linestyle="none", marker=stroke.point, markersize=thick + 0.5, transform=shift, **look
-        )
+            x[good], y[good], linestyle="none", marker=stroke.point, markersize=thick + 0.5, transform=shift, **fill,
+            **look,
+        )  # fmt: skip
 
 
 def _shifted(ax: Axes, place_pt: float) -> Transform:
@@ -321,29 +339,52 @@ def _alone(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
 def _draw_point_labels(drawn: list[tuple[Series, NDArray[np.float64], NDArray[np.float64]]], ax: Axes) -> None:
     """Write the texts at points, highest first; one that would cover another is left out (the table has them all)."""
     wanted = [
-        (float(y[index]), float(x[index]), clean_text(text))
+        (float(y[index]), float(x[index]), clean_text(text), 1 if series.hollow else len(_LABEL_ROWS_PT))
         for series, x, y in drawn
         for index, text in enumerate(series.labels[: len(x)])
         if text and math.isfinite(x[index]) and math.isfinite(y[index])
     ]
-    taken: list[tuple[float, float, float, float]] = []
-    written: set[tuple[float, str]] = set()
-    scale = 72.0 / ax.get_figure(root=True).dpi  # type: ignore[union-attr]
-    for y_value, x_value, text in sorted(wanted, key=lambda item: -item[0]):
-        across, up = ax.transData.transform((x_value, y_value)) * scale
-        half = width_pt(text, style.SMALL_PT) / 2.0 + 1.0
-        box = (across - half, up + 3.0, across + half, up + 14.0)
-        if (x_value, text) in written or any(_overlap(box, other) for other in taken):
+    taken: list[_Box] = []
+    written: list[tuple[str, float]] = []
+    for y_value, x_value, text, rows in sorted(wanted, key=lambda item: -item[0]):
+        across, up = ax.transData.transform((x_value, y_value)) * 72.0 / ax.get_figure(root=True).dpi  # type: ignore[union-attr]
+        if any(text == other and abs(across - place) < _SAME_PLACE_PT for other, place in written):
+            continue  # another channel's point of the same name
+        raised = next(
+            (row for row in _LABEL_ROWS_PT[:rows] if _is_free(_label_boxes(text, across, up, row), taken)), None
+        )
+        if raised is None:
             continue
-        taken.append(box)
-        written.add((x_value, text))
-        ax.annotate(
-            text, (x_value, y_value), xytext=(0.0, 5.0), textcoords="offset points", ha="center", va="bottom",
-            fontsize=style.SMALL_PT, annotation_clip=True, zorder=4.0,
-        )  # fmt: skip
+        taken += _label_boxes(text, across, up, raised)
+        written.append((text, across))
+        _write_label(text, (x_value, y_value), raised, ax)
 
 
-def _overlap(one: tuple[float, float, float, float], other: tuple[float, float, float, float]) -> bool:
+def _write_label(text: str, point: tuple[float, float], raised_pt: float, ax: Axes) -> None:
+    place: dict[str, Any] = {"textcoords": "offset points", "annotation_clip": True, "zorder": 4.0}
+    ax.annotate(text, point, xytext=(0.0, raised_pt), ha="center", va="bottom", fontsize=style.SMALL_PT, **place)
+    if raised_pt > _LABEL_ROWS_PT[0]:
+        line = {"arrowstyle": "-", "color": style.RULE, "linewidth": 0.6, "shrinkA": 0.0, "shrinkB": 3.0}
+        ax.annotate("", point, xytext=(0.0, raised_pt), arrowprops=line, **place)
+
+
+_Box = tuple[float, float, float, float]
+
+
+def _label_boxes(text: str, across: float, up: float, raised_pt: float) -> list[_Box]:
+    """Return the places in points (left, bottom, right, top) of a text above its point, and of the line down to it."""
+    half = width_pt(text, style.SMALL_PT) / 2.0 + 1.0
+    boxes = [(across - half, up + raised_pt - 2.0, across + half, up + raised_pt + 9.0)]
+    if raised_pt > _LABEL_ROWS_PT[0]:
+        boxes.append((across - 0.5, up + 3.0, across + 0.5, up + raised_pt - 2.0))
+    return boxes
+
+
+def _is_free(boxes: Sequence[_Box], taken: Sequence[_Box]) -> bool:
+    return not any(_overlap(box, other) for box in boxes for other in taken)
+
+
+def _overlap(one: _Box, other: _Box) -> bool:
     return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
 
 
