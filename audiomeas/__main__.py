@@ -1,5 +1,5 @@
 """`python -m audiomeas`."""
 
-from audiomeas.cli.main import main
+from audiomeas.cli import main
 
 main()

@@ -66,6 +66,10 @@ class CalibrationError(BenchError):
     """A calibration belongs to another interface, range, gain setting or rate."""
 
 
+class StopAsked(BaseException):
+    """A signal asked the program to end while nothing was sounding. Like KeyboardInterrupt, nothing may swallow it."""
+
+
 class Interrupted(AudiomeasError):
     """Stopped by the person or by a signal; the sound was faded first and the capture kept."""
 

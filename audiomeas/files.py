@@ -11,7 +11,10 @@ import errno
 import hashlib
 import json
 import os
+import shutil
+import signal
 import tempfile
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -27,6 +30,8 @@ def translated(path: Path, doing: str) -> Iterator[None]:
     except FileExistsError:
         raise FileProblem(f"{path} exists already and is never overwritten: give another name") from None
     except FileNotFoundError:
+        if doing == "write" and not path.parent.is_dir():
+            raise FileProblem(f"can't write {path}: there is no folder {path.parent}; make it first") from None
         raise FileProblem(f"{path} was not found: check the name and the folder") from None
     except IsADirectoryError:
         raise FileProblem(f"{path} is a folder, not a file") from None
@@ -49,6 +54,8 @@ def translated(path: Path, doing: str) -> Iterator[None]:
 def read_text(path: Path, *, largest_bytes: int = 16 * 1024 * 1024) -> str:
     """Return the text (UTF-8) of a file. Raises FileProblem."""
     with translated(path, "read"):
+        if path.exists() and not path.is_dir() and not path.is_file():
+            raise FileProblem(f"{path} is no regular file")
         if path.stat().st_size > largest_bytes:
             raise FileProblem(f"{path} is larger than {largest_bytes // 1024 // 1024} MiB: not a file of this kind")
         data = path.read_bytes()
@@ -142,6 +149,40 @@ def write_new_json(path: Path, value: Any) -> None:
 
 def _write_bytes(path: Path, data: bytes) -> None:
     path.write_bytes(data)
+
+
+@contextlib.contextmanager
+def undisturbed() -> Iterator[None]:
+    """Keep signals waiting while the context lasts, so that files that belong together are written together."""
+    came: list[int] = []
+    former: dict[int, Any] = {}
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGTSTP"):
+            number = getattr(signal, name, None)
+            if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+                former[number] = signal.signal(number, lambda number, _: came.append(number))
+    try:
+        yield
+    finally:
+        for number, handler in former.items():
+            signal.signal(number, handler)
+    for number in came[:1]:
+        signal.raise_signal(number)
+
+
+#: What must be free before something is captured: more than any one capture of a plan takes.
+ROOM_BYTES = 64 * 1024 * 1024
+
+
+def refuse_full_disk(folder: Path, *, needed_bytes: int = ROOM_BYTES) -> None:
+    """Raise FileProblem when a capture would not fit: before it is played, so that none is lost."""
+    with translated(folder, "write"):
+        free = shutil.disk_usage(folder).free
+    if free < needed_bytes:
+        raise FileProblem(
+            f"only {free // 1_000_000} MB are free in {folder}, and captures need {needed_bytes // 1_000_000} MB: free "
+            "some space first; nothing was played"
+        )
 
 
 def sha256_of(path: Path) -> str:

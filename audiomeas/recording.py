@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from audiomeas import __version__
 from audiomeas.container import Container, read_container
 from audiomeas.errors import FileProblem, RequestError, SignalError
-from audiomeas.files import read_json, sha256_of, translated, write_new, write_new_json
+from audiomeas.files import read_json, sha256_of, translated, undisturbed, write_new, write_new_json
 from audiomeas.stimulus import Stimulus, read_stimulus
 
 #: Written into each sidecar; a newer one is refused. From version 2 on a sidecar carries a checksum of its own facts.
@@ -148,8 +148,9 @@ def write_capture(path: Path, samples: NDArray[Any], sample_format: str, recordi
 
     samples : (frames, channels) in the carrier dtype.  Raises FileProblem; never overwrites.
     """
-    write_audio(path, samples, sample_format, recording.sample_rate_hz)
-    write_new_json(sidecar_of(path), recording_facts(recording, sample_format, sha256_of(path)))
+    with undisturbed():
+        write_audio(path, samples, sample_format, recording.sample_rate_hz)
+        write_new_json(sidecar_of(path), recording_facts(recording, sample_format, sha256_of(path)))
 
 
 def suffix_for(sample_format: str, channels: int, sample_rate_hz: float) -> str:

@@ -102,7 +102,9 @@ class Table:
         if key in self._data:
             return self._data[key]
         if default is _MISSING:
-            raise self.problem(None, f"the key {key!r} is missing")
+            close = difflib.get_close_matches(key, [name for name in self._data if name not in self._asked], n=1)
+            instead = f" (there is {close[0]!r})" if close else ""
+            raise self.problem(None, f"the key {key!r} is missing{instead}")
         return default
 
     def __contains__(self, key: str) -> bool:
@@ -153,7 +155,10 @@ class Table:
     ) -> float:
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             raise self.problem(key, f"must be a number, not {_kind(value)}")
-        number = float(value)
+        try:
+            number = float(value)
+        except OverflowError:  # a whole number of hundreds of digits
+            number = math.inf
         if not math.isfinite(number):
             raise self.problem(key, "must be a finite number")
         if above is not None and not number > above:
@@ -181,7 +186,8 @@ class Table:
         if value is default and default is not _MISSING:
             return value
         if not isinstance(value, list) or not value:
-            raise self.problem(key, f"must be a list of numbers, not {_kind(value)}")
+            what = "an empty list" if value == [] else _kind(value)
+            raise self.problem(key, f"must be a list of numbers, not {what}")
         return tuple(self._number(key, item, above=above, at_least=None, at_most=None) for item in value)
 
     def texts(self, key: str, default: Any = _MISSING) -> Any:

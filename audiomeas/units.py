@@ -154,6 +154,8 @@ def parse_level(text: str) -> Level:
     match = _LEVEL.match(text)
     if match is None:
         raise RequestError(f"level {text!r} is not a number with a unit: write for example '2.83 V', '5 mV' or '1 W'")
+    if re.search(r"\d,\d{3}$", match.group(1)):
+        raise RequestError(f"level {text!r} can be read in two ways: write it without a comma")
     value = float(match.group(1).replace(",", ".").replace("−", "-"))
     unit = match.group(2)
     # The case of the prefix matters (mW is not MW); that of the rest does not (mv, mV, dbu, dBu).
@@ -168,5 +170,5 @@ def parse_level(text: str) -> Level:
     else:
         raise RequestError(f"level {text!r} has an unknown unit {unit!r}: use V, mV, µV, W, mW, dBV, dBu or dBFS")
     if not (math.isfinite(level.value) and level.value > 0):
-        raise RequestError(f"level {text!r} must be above zero")
+        raise RequestError(f"level {text!r} is no level: it must be above zero, and finite")
     return level

@@ -79,7 +79,7 @@ def test_no_arguments_shows_help():
         (["generate", "sine", "x.wav", "--level", "3 dBFS"], "more than full scale"),
         (["generate", "sine", "x.wav", "--frequency-hz", "30000"], "30000 Hz"),
         (["generate", "sine", "x.flac", "--format", "float32"], "float samples"),
-        (["generate", "sine", "no/such/folder/x.wav"], "not found"),
+        (["generate", "sine", "no/such/folder/x.wav"], "there is no folder"),
         (["generate", "sweep", "x.wav", "--duration-s", "-1"], "duration"),
         (["generate", "steps", "x.wav", "--frequencies-hz", "100,loud"], "list of numbers"),
         (["run", "none.toml", "--unit", "A, serial 1"], "none.toml"),

@@ -46,7 +46,7 @@ def test_disk_errors_are_one_line(tmp_path, number, words):
 
 
 def test_missing_folder_and_bad_names(tmp_path):
-    with pytest.raises(FileProblem, match="not found"):
+    with pytest.raises(FileProblem, match="there is no folder"):
         files.write_new_text(tmp_path / "no" / "x.txt", "a")
     with pytest.raises(FileProblem):
         files.write_new_text(tmp_path / ("x" * 300), "a")
@@ -82,3 +82,17 @@ def test_free_name_counts_up(tmp_path):
     assert files.free_name(tmp_path, "a", ".txt").name == "a.txt"
     (tmp_path / "a.txt").touch()
     assert files.free_name(tmp_path, "a", ".txt").name == "a-2.txt"
+
+
+def test_a_signal_waits_until_files_that_belong_together_are_written():
+    import signal
+
+    came = []
+    former = signal.signal(signal.SIGINT, lambda number, frame: came.append(number))
+    try:
+        with files.undisturbed():
+            os.kill(os.getpid(), signal.SIGINT)
+            assert came == []
+        assert came == [signal.SIGINT]
+    finally:
+        signal.signal(signal.SIGINT, former)

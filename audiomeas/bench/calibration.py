@@ -123,7 +123,7 @@ def _scales(table: Table, key: str) -> tuple[Scale, ...]:
         scale = Scale(
             channel=channel,
             range_name=entry.text("range") if key == "input" else "",
-            v_rms_at_full_scale=entry.number("v_rms_at_full_scale", above=0.0, at_most=10_000.0),
+            v_rms_at_full_scale=entry.number("v_rms_at_full_scale", at_least=1e-4, at_most=10_000.0),
             uncertainty=entry.number("uncertainty_percent", at_least=0.0, at_most=100.0) / 100.0,
         )
         entry.finish()

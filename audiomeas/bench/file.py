@@ -82,7 +82,10 @@ class BenchFile:
 def read_bench(file: Path) -> BenchFile:
     """Read a bench file and its calibration. Raises FileProblem or TomlProblem (file, line, key)."""
     table = read_toml(file)
-    calibration = read_calibration(file.parent / table.text("calibration"))
+    calibration_file = file.parent / table.text("calibration")
+    if not calibration_file.is_file():
+        raise table.problem("calibration", f"{calibration_file} was not found (a path starts at the bench file)")
+    calibration = read_calibration(calibration_file)
     usual = table.table("usual", optional=True)
     bench = BenchFile(
         file=file,

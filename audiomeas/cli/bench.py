@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from audiomeas.cli.common import bench_option, json_option
+from audiomeas.cli.common import bench_option, json_option, say
 
 
 @click.group()
@@ -25,28 +25,31 @@ def show(bench: str | None, as_json: bool) -> None:
     \b
     Example: audiomeas bench show --bench my-bench.toml
     """
-    from audiomeas.bench.interlock import first_look_v_rms
+    from audiomeas.bench.interlock import GAIN_MARGIN_DB, first_look_v_rms
+    from audiomeas.errors import DeviceError
     from audiomeas.measurement.api import open_bench
 
     opened = open_bench(bench)
     facts = opened.facts()
-    for warning in opened.warnings():
-        click.echo(f"warning: {warning}", err=True)
+    kept = opened.file
+    try:
+        identity = opened.interface.identity
+        interface = f"{identity.name} ({identity.host_api})"
+        for warning in opened.warnings():
+            say(f"warning: {warning}")
+    except DeviceError as error:  # a bench file can be proof-read away from its bench
+        interface = f"{kept.interface.name} ({kept.interface.host_api or 'any host API'}), not there now"
+        say(f"warning: {error}")
     if as_json:
         from audiomeas.files import to_json
 
         click.echo(to_json({"bench": facts["bench"], "hashes": facts["hashes"]}), nl=False)
         return
-    kept = opened.file
     limits = kept.limits
-    identity = opened.interface.identity
     look_v = first_look_v_rms(opened.ceilings(opened.channels), highest_gain_db=limits.highest_gain_db)
     simulated = " (SIMULATED)" if opened.simulated else ""
     click.echo(f"{kept.name}{simulated}, from {kept.file}")
-    click.echo(
-        f"interface    {identity.name} ({identity.host_api}), {kept.interface.sample_rate_hz:g} Hz, "
-        f"{kept.interface.sample_format}"
-    )
+    click.echo(f"interface    {interface}, {kept.interface.sample_rate_hz:g} Hz, {kept.interface.sample_format}")
     for channel, range_name in kept.ranges:
         scale = opened.input_scale(channel)
         load = kept.load(channel)
@@ -57,7 +60,7 @@ def show(bench: str | None, as_json: bool) -> None:
         )
     click.echo(
         f"ceilings     unit input {limits.input_v_rms:g} V, unit output {limits.output_v_rms:g} V, "
-        f"gain up to {limits.highest_gain_db:g} dB"
+        f"gain up to {limits.highest_gain_db:g} dB; {GAIN_MARGIN_DB:g} dB below them is kept free"
     )
     click.echo(f"first look   {1000 * look_v:.3g} mV at the unit's input, 40 dB below every ceiling")
     calibration = kept.calibration

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
@@ -28,10 +29,15 @@ def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option("--json", "as_json", is_flag=True, help="Print the result as one JSON object.")(command)
 
 
+#: Whatever is wrong with stderr (closed, full, nobody reads it), it must not decide a measurement.
+_lost_stderr = (OSError, ValueError, AttributeError)
+
+
 def say(line: str) -> None:
     """Print a warning or a step to stderr."""
-    show_progress_end()
-    click.echo(line, err=True)
+    with contextlib.suppress(*_lost_stderr):
+        show_progress_end()
+        click.echo(line, err=True)
 
 
 _shown = False
@@ -40,24 +46,26 @@ _shown = False
 def show_progress(doing: str, part: float) -> None:
     """Show progress on stderr, on one line, when it is a terminal."""
     global _shown
-    if not sys.stderr.isatty():
-        return
-    width = 24
-    filled = round(part * width)
-    sys.stderr.write(f"\r{doing:<22.22} [{'=' * filled}{' ' * (width - filled)}] {100 * part:3.0f} %")
-    sys.stderr.flush()
-    _shown = True
-    if part >= 1.0:
-        show_progress_end()
+    with contextlib.suppress(*_lost_stderr):
+        if not sys.stderr.isatty():
+            return
+        width = 24
+        filled = round(part * width)
+        sys.stderr.write(f"\r{doing:<22.22} [{'=' * filled}{' ' * (width - filled)}] {100 * part:3.0f} %")
+        sys.stderr.flush()
+        _shown = True
+        if part >= 1.0:
+            show_progress_end()
 
 
 def show_progress_end() -> None:
     """End the progress line, when there is one."""
     global _shown
     if _shown:
-        sys.stderr.write("\r" + " " * 60 + "\r")
-        sys.stderr.flush()
         _shown = False
+        with contextlib.suppress(*_lost_stderr):
+            sys.stderr.write("\r" + " " * 60 + "\r")
+            sys.stderr.flush()
 
 
 def parameters(measurement: Measurement, *, stage: str | None = None) -> list[click.Parameter]:
@@ -106,7 +114,7 @@ def print_result(result: Result, *, as_json: bool) -> None:
 
     show_progress_end()
     for warning in result.warnings:
-        click.echo(f"warning: {warning}", err=True)
+        say(f"warning: {warning}")
     if as_json:
         click.echo(to_json(result.as_json()), nl=False)
         return
@@ -115,4 +123,4 @@ def print_result(result: Result, *, as_json: bool) -> None:
     if result.simulated:
         click.echo(SIMULATED_NOTE)
     for table in find(result.measurement).tables(result):
-        click.echo(render_table(table, colour=wants_colour(sys.stdout)))
+        click.echo(render_table(table, colour=sys.stdout is not None and wants_colour(sys.stdout)))

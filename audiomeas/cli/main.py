@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import codecs
+import contextlib
+import io
 import os
+import signal
 import sys
+import time
 from importlib import import_module
+from types import FrameType
 from typing import Any
 
 import click
+
+from audiomeas.errors import EXIT_INTERRUPTED, AudiomeasError, StopAsked
 
 # One thread for linear algebra, before anything loads it: the same recording gives the same bits whatever the number of
 # processors, and small systems are solved faster.
@@ -74,51 +82,127 @@ def audiomeas() -> None:
     """
 
 
-def _ended(error: Exception) -> tuple[str, int]:
-    """Return the line and the exit status of an error of ours or of click's."""
-    from audiomeas.errors import AudiomeasError
-
-    if isinstance(error, AudiomeasError):
-        return " ".join(str(error).split()), error.exit_status
-    if isinstance(error, click.ClickException):
-        context = getattr(error, "ctx", None)
-        where = f"{context.command_path}: " if context is not None else ""
-        return where + " ".join(error.format_message().split()), 2
-    raise error
-
-
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and leave with the contract's exit status. Never shows a traceback."""
-    sys.exit(status_of(arguments))
+    _stop_on_signals()
+    _speak_where_it_goes()
+    status = status_of(arguments)
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        sys.stdout.flush()
+    if sys.stdout is None or _pipe_is_gone():
+        # Nobody reads our output any more (`… | head`): what Python would flush at its end has nowhere to go.
+        os._exit(status)
+    sys.exit(status)
+
+
+def _pipe_is_gone() -> bool:
+    try:
+        sys.stdout.flush()
+        sys.stderr.flush()
+    except (OSError, ValueError, AttributeError):
+        return True
+    return False
+
+
+def _stop_on_signals() -> None:
+    """Let signals end the program as Ctrl-C does. While something sounds, `interface.transport` answers them first.
+
+    A second signal within two seconds of the first is the same wish: the program is on its way out already.
+    """
+    asked_at_s = [-1e9]
+
+    def stop(number: int, _: FrameType | None) -> None:
+        if time.monotonic() - asked_at_s[0] > 2.0:
+            asked_at_s[0] = time.monotonic()
+            raise StopAsked(signal.Signals(number).name)
+
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:  # nohup stays nohup
+            signal.signal(number, stop)
+            _answered.append(number)
+
+
+#: Signals that this process answers by stopping (none while only a function of this module is called).
+_answered: list[int] = []
+
+
+def _let_it_end() -> None:
+    """Take no further signal: the program is on its way out, and Python's own last steps would be killed by one."""
+    for number in _answered:
+        signal.signal(number, signal.SIG_IGN)
+
+
+#: What to write where a stream can't carry our signs (a Windows code page, plain ASCII).
+_PLAIN = {"−": "-", "–": "-", "±": "+-", "×": "x", "·": ".", "≤": "<=", "Ω": "ohm", "µ": "u", "μ": "u", "°": "deg"}
+
+
+def _speak_where_it_goes() -> None:
+    """Make output possible on streams that can't carry every sign: plain words instead of an error."""
+
+    def plain(error: UnicodeError) -> tuple[str, int]:
+        assert isinstance(error, UnicodeEncodeError)
+        return "".join(_PLAIN.get(sign, "?") for sign in error.object[error.start : error.end]), error.end
+
+    codecs.register_error("audiomeas-plain", plain)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="audiomeas-plain")
 
 
 def status_of(arguments: list[str] | None = None) -> int:
     """Run the command line and return the exit status."""
     try:
         status: Any = audiomeas.main(args=arguments, prog_name="audiomeas", standalone_mode=False)
-        sys.stdout.flush()
+        if sys.stdout is not None:
+            sys.stdout.flush()
         return status if isinstance(status, int) else 0
-    except (KeyboardInterrupt, click.Abort):
-        click.echo("audiomeas: interrupted; nothing is sounding, and what was captured is kept", err=True)
-        return 130
+    except (StopAsked, KeyboardInterrupt, click.Abort):
+        _let_it_end()
+        _say("interrupted; nothing is sounding, and what was captured is kept")
+        return EXIT_INTERRUPTED
     except BrokenPipeError:
-        # The reader of our output has gone (`… | head`): not an error of ours, and nobody is left to tell.
-        sys.stdout = None
+        return 0  # the reader has gone (`… | head`): no error of ours
+    except SystemExit as leaving:
+        return _of_exit(leaving)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message())
         return 0
     except Exception as error:
         return _told(error)
 
 
+def _of_exit(leaving: SystemExit) -> int:
+    # click leaves with 1 when the reader of our output has gone; in this program 1 means a verdict.
+    return leaving.code if isinstance(leaving.code, int) and leaving.code != 1 else 0
+
+
 def _told(error: Exception) -> int:
-    try:
-        line, status = _ended(error)
-    except Exception as unforeseen:
-        line = (
-            f"internal error ({type(unforeseen).__name__}: {' '.join(str(unforeseen).split())}): this is a fault of "
-            "audiomeas; set AUDIOMEAS_TRACEBACK=1 to see where"
-        )
+    """Say an error in one line and return its exit status."""
+    if isinstance(error, AudiomeasError):
+        line, status = str(error), error.exit_status
+        if status == EXIT_INTERRUPTED:
+            _let_it_end()
+    elif isinstance(error, click.ClickException):
+        context = getattr(error, "ctx", None)
+        command = "" if context is None else context.command_path.removeprefix("audiomeas").strip()
+        line, status = (f"{command}: " if command else "") + error.format_message(), 2
+    elif isinstance(error, OSError):
+        line, status = f"can't write the output: {error.strerror or error}", 2
+    else:
         if os.environ.get("AUDIOMEAS_TRACEBACK"):
-            raise
-        status = 2
-    click.echo(f"audiomeas: {line}", err=True)
+            raise error
+        line, status = (
+            (
+                f"internal error ({type(error).__name__}: {error}): this is a fault of audiomeas; set "
+                "AUDIOMEAS_TRACEBACK=1 to see where"
+            ),
+            2,
+        )
+    _say(line)
     return status
+
+
+def _say(line: str) -> None:
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        click.echo(f"audiomeas: {' '.join(line.split())}", err=True)

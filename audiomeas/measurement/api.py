@@ -12,7 +12,7 @@ from typing import Any
 from audiomeas.bench.calibration import Calibration, read_calibration
 from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.errors import FileProblem, RequestError
-from audiomeas.files import free_name, translated
+from audiomeas.files import free_name, refuse_full_disk, translated
 from audiomeas.interface.protocol import CARRIER_DTYPE, SampleFormat
 from audiomeas.interface.transport import Capture, from_fractions
 from audiomeas.measurement.options import complete
@@ -88,6 +88,7 @@ class CaptureFolder:
     def __init__(self, folder: Path, stem: str) -> None:
         with translated(folder, "write"):
             folder.mkdir(parents=True, exist_ok=True)
+        refuse_full_disk(folder)
         self.folder = folder
         self.stem = stem
         self.written: list[Path] = []

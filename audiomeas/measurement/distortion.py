@@ -10,7 +10,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.errors import SignalError
+from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.distortion_views import charts, tables
@@ -79,8 +79,22 @@ def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Stimulus:
 
 def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
     """Raise RequestError for what can never be played or told."""
+    from audiomeas.analysis.tone import LEAST_PERIODS
+
     made(_stimulus, context, options)
     refuse_empty_band(context, options)
+    frequency_hz, window_s = options["frequency_hz"], options["window_s"]
+    if frequency_hz * window_s < LEAST_PERIODS:
+        raise RequestError(
+            f"{window_s:g} s hold fewer than {LEAST_PERIODS} periods of {frequency_hz:g} Hz: set window_s to at least "
+            f"{LEAST_PERIODS / frequency_hz:.3g} s, or use a higher frequency"
+        )
+    # Beyond this the interface's own filters decide, and no harmonic is left.
+    highest_hz = 0.45 * context.sample_rate_hz
+    if frequency_hz > highest_hz:
+        raise RequestError(
+            f"{frequency_hz:g} Hz is too near half the sample rate: use at most {highest_hz:g} Hz, or a higher rate"
+        )
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:

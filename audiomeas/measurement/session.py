@@ -419,6 +419,9 @@ class Session:
             if channel not in self.bench.channels:
                 has = ", ".join(map(str, self.bench.channels))
                 raise RequestError(f"this bench has no channel {channel}: it has {has}")
+        if measurement.check is not None:  # before any sound, the first look's included
+            rate_hz = self._form.sample_rate_hz
+            measurement.check(PlayContext(sample_rate_hz=rate_hz, channels=driven, input_level_v_rms=1.0), filled)
         frequency_hz = float(filled.get("frequency_hz") or filled.get("reference_hz") or 1000.0)
         level_v_rms = self.input_level_v_rms(
             input_level=input_level,

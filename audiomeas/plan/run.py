@@ -18,7 +18,9 @@ from audiomeas.errors import (
     DeviceError,
     FileProblem,
     Interrupted,
+    StopAsked,
 )
+from audiomeas.files import refuse_full_disk
 from audiomeas.measurement import registry
 from audiomeas.measurement.result import clean
 from audiomeas.plan.file import Plan, Step, find_plan, read_plan, refuse_impossible
@@ -216,7 +218,7 @@ def _note_end(visit: VisitWriter, error: BaseException, tell: Say) -> None:
     """Write down why a run ended early, where the disk still lets us; say where the record stands."""
     reason = str(error) or type(error).__name__
     try:
-        interrupted = isinstance(error, (Interrupted, KeyboardInterrupt))
+        interrupted = isinstance(error, (Interrupted, StopAsked, KeyboardInterrupt))
         visit.break_off("interrupted" if interrupted else "stopped", reason)
     except FileProblem:
         tell("the reason or the checksums could not be written into the record")
@@ -255,6 +257,7 @@ class _Run:
             self._ended = f"the first look failed: {error}"
 
     def _step(self, step: Step) -> None:
+        refuse_full_disk(self._visit.path)
         writer = self._visit.begin_step(step.name, step.measure, step.conditions())
         if self._ended:
             writer.pass_over(self._ended, self._judged(step, None, f"not run, {self._ended}"))
