@@ -20,6 +20,7 @@ from audiomeas.measurement import registry
 from audiomeas.measurement.base import Figure
 from audiomeas.measurement.result import ChannelResult, Result
 from audiomeas.present.content import content_of
+from audiomeas.present.sentences import topics
 from audiomeas.record import visit as visits
 from audiomeas.record.unit import Unit
 from audiomeas.record.verdict_row import Verdict
@@ -253,6 +254,28 @@ def test_without_a_load_no_power_is_claimed(load):
 def test_level_without_a_known_uncertainty_has_none():
     result = distortion(conditions={"load_ohm": {"1": 8.0}})
     assert [each.uncertainty for each in found("level_w", visit(step(1, "s", result)))] == [None]
+
+
+def test_bands_stand_beside_thd_and_thd_n_so_that_the_larger_is_no_riddle(monkeypatch):
+    """THD to 48 kHz may be larger than THD+N to 20 kHz: both say what they count, judged or not."""
+    channels = (ChannelResult(channel=1, values={"thd_percent": 0.5, "thd_n_percent": 0.3}),)
+    figures = tuple(Figure(key=key, unit="%", words=key) for key in ("thd_percent", "thd_n_percent"))
+    monkeypatch.setattr(registry, "find", lambda word: SimpleNamespace(figures=figures, charts=lambda result: ()))
+
+    def measured(limit_hz: float) -> Result:
+        return distortion(
+            channels=channels, conditions={"harmonic_limit_hz": limit_hz, "band_hz": [20.0, 20_000.0]}
+        )  # fmt: skip
+
+    one = step(1, "At 1 W", measured(47_996.0), (verdict(step="At 1 W", value=0.5, verdict="fail"),))
+    small = {topic.words: [line.text for line in topic.lines if line.small] for topic in topics(content_of(visit(one)))}
+    assert small["Total harmonic distortion"][0].startswith("Overtones counted up to 48 kHz. ")
+    assert small["Thd_n_percent"][0].startswith("From 20 Hz to 20 kHz. ")
+    judged = verdict(step="At 30 W", value=0.5, verdict="fail")
+    both = visit(one, step(2, "At 30 W", measured(22_000.0), (judged,)))
+    (topic,) = (topic for topic in topics(content_of(both)) if topic.words == "Total harmonic distortion")
+    text = next(line.text for line in topic.lines if line.small)
+    assert text.startswith("Overtones counted up to 48 kHz (At 1 W); overtones counted up to 22 kHz (At 30 W). ")
 
 
 def test_balance_is_the_difference_in_gain():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -28,6 +28,7 @@ class Finding:
     channel : None for a difference between channels.  value : None when it is not known; then `reason` says why.
     uncertainty : 95 % half-width in `unit`.   bound : 'at most', 'at least', or ''.
     limit : the limit in words, '' without one; then `verdict` is None.   edges : the limit's values in `unit`.
+    band : which part of the spectrum was counted, in words; '' where that says nothing.
     """
 
     step: str
@@ -43,6 +44,7 @@ class Finding:
     source: str = ""
     verdict: Word | None = None
     reason: str = ""
+    band: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -134,8 +136,25 @@ def findings_of(step: StepRecord, *, with_balance: bool = True) -> Iterator[Find
             measured += _balance(step.name, step.result)
     others = [finding for finding in measured if (finding.quantity, finding.channel) not in judged]
     yield from (finding for finding in others if finding.quantity == POWER)
-    yield from map(finding_of, step.verdicts)
-    yield from (finding for finding in others if finding.quantity != POWER)
+    found = [*map(finding_of, step.verdicts), *(finding for finding in others if finding.quantity != POWER)]
+    for finding in found:
+        yield finding if step.result is None else replace(finding, band=_band(finding.quantity, step.result))
+
+
+def _band(quantity: str, result: Result) -> str:
+    """Return what of the spectrum a figure counts: THD reaches further up than THD+N, and so can be the larger one."""
+    if quantity in ("thd_percent", "thd_db", "thd_total_percent"):
+        limit_hz = number(result.conditions.get("harmonic_limit_hz"))
+        return "" if limit_hz is None else f"overtones counted up to {_hertz(limit_hz)}"
+    edges = result.conditions.get("band_hz")
+    if quantity.startswith("thd_n_") and isinstance(edges, (list, tuple)) and len(edges) == 2:
+        low_hz, high_hz = map(number, edges)
+        return "" if low_hz is None or high_hz is None else f"from {_hertz(low_hz)} to {_hertz(high_hz)}"
+    return ""
+
+
+def _hertz(frequency_hz: float) -> str:
+    return f"{frequency_hz / 1000.0:.3g} kHz" if frequency_hz >= 1000.0 else f"{frequency_hz:.3g} Hz"
 
 
 def finding_of(row: Verdict) -> Finding:

@@ -180,13 +180,23 @@ def _topic(members: Sequence[Finding], said: set[str]) -> Topic:
     if limits := limit_line(members):
         lines.append(Sentence(limits, indented=True))
     meaning = meaning_of(members[0])
-    notes = [] if meaning in said else [meaning]
+    notes = [_bands(members)] + ([] if meaning in said else [meaning])
     said.add(meaning)
     if without_uncertainty(members):
         notes.append("Without ±, the uncertainty is not known.")
     if any(notes):
         lines.append(Sentence(" ".join(filter(None, notes)), small=True))
     return Topic(words=heading(members[0]), lines=tuple(lines))
+
+
+def _bands(members: Sequence[Finding]) -> str:
+    """Return what of the spectrum was counted; step by step where that differs."""
+    names = short_names(_steps(members), heading(members[0]))
+    groups = _grouped([each for each in members if each.band], lambda each: each.band)
+    if len(groups) == 1:
+        return f"{_capital(groups[0][0].band)}."
+    parts = [f"{group[0].band} ({listed_steps([names[step] for step in _steps(group)])})" for group in groups]
+    return f"{_capital('; '.join(parts))}." if parts else ""
 
 
 def _power_lines(members: Sequence[Finding]) -> list[Sentence]:
