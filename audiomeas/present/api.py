@@ -23,6 +23,7 @@ Say = Callable[[str], None]
 
 #: Drawn when nothing is asked for: what a customer understands first.
 _USUAL_CHART = "response"
+_LONGEST_NAME = 70
 
 
 def _quiet(_: str) -> None:
@@ -41,7 +42,8 @@ def chart(
 
     source : a result, the JSON file of one, or the folder of a visit.
     measurement : of a visit, only charts of this measurement.   name : of a chart, or of a visit's step (its first
-    chart). Without a name: the response, or else the first chart.   say : is told of a visit that was not closed.
+    chart). Without a name: the response, or else the first chart.
+    say : is told of a visit that was not closed, and of letters that no font has.
     Raises RequestError (no such chart; the valid names are listed) and FileProblem (source missing, damaged, foreign or
     changed since it was closed; name of the file without .png, .svg or .pdf; exists already).
     """
@@ -52,6 +54,7 @@ def chart(
     check_suffix(target, CHART_SUFFIXES)
     refuse_inside_a_record(target)
     view = _chosen(_views(source, measurement, say), name)
+    _tell_missing_letters(view, say)
     save_pages([chart_figure(view)], target, title=view.title)
     return target
 
@@ -59,7 +62,8 @@ def chart(
 def report(visit_path: str | Path, file: str | Path, *, paper: str = "A4", say: Say = _quiet) -> Path:
     """Write the customer's report of a visit as PDF (or PNG); return its path.
 
-    visit_path : the folder of a visit.  paper : 'A4' or 'letter'.   say : is told of a visit that was not closed.
+    visit_path : the folder of a visit.  paper : 'A4' or 'letter'.
+    say : is told of a visit that was not closed, and of letters that no font has.
     Raises FileProblem (no record, damaged, changed since it was closed; name without .pdf or .png; exists already) and
     RequestError (paper).
     """
@@ -69,8 +73,17 @@ def report(visit_path: str | Path, file: str | Path, *, paper: str = "A4", say: 
     target = Path(file)
     check_suffix(target, REPORT_SUFFIXES)
     refuse_inside_a_record(target)
-    write_report(content_of(_trusted(Path(visit_path), say)), target, paper=paper)
+    content = content_of(_trusted(Path(visit_path), say))
+    _tell_missing_letters(content, say)
+    write_report(content, target, paper=paper)
     return target
+
+
+def _tell_missing_letters(content: object, say: Say) -> None:
+    from audiomeas.present.letters import warning_of
+
+    if warning := warning_of(content):
+        say(warning)
 
 
 def _trusted(path: Path, say: Say) -> Visit:
@@ -124,10 +137,15 @@ def _views_of_visit(visit: Visit, measurement: str | None) -> list[_Named]:
         raise RequestError(f"{visit.path} holds no result{of} to draw; measured: {there}")
     stage = visit.stage.replace("-", " ")
     return [
-        (name, replace(view, title=f"{view.title}: {visit.unit.name}, {stage} {visit.opened_at:%Y-%m-%d}"))
+        (name, replace(view, title=f"{view.title}: {_short(visit.unit.name)}, {stage} {visit.opened_at:%Y-%m-%d}"))
         for name, result in wanted
         for _, view in _views_of(result, name, None)
     ]
+
+
+def _short(name: str) -> str:
+    """Return a unit's name so that stage and date behind it stay on the title's lines."""
+    return name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1].rstrip()}…"
 
 
 def _chosen(views: list[_Named], name: str | None) -> ChartView:

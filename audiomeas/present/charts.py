@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.views import ChartView, LimitBand, Series
 from audiomeas.present import style
+from audiomeas.present.letters import letters_of
 from audiomeas.present.style import Stroke
-from audiomeas.present.text import clean_text, width_pt, wrap
+from audiomeas.present.text import clean_text, headed, width_pt, wrap
 from audiomeas.present.ticks import set_ticks
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ _RIGHT_PT = 20.0
 _EDGE_PT = 10.0
 _AXIS_TEXTS_PT = 36.0  # tick labels and axis label below the axes
 _TITLE_LINE_PT = 14.0
+_MOST_TITLE_LINES = 2
 _LEGEND_LINE_PT = 13.0
 _CAPTION_LINE_PT = 10.5
 _SAMPLE_PT = 28.0
@@ -85,7 +87,7 @@ def chart_figure(view: ChartView, *, size_pt: tuple[float, float] = style.A5_LAN
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    with style.look():
+    with letters_of(view), style.look():
         width, height = size_pt
         across = width - _LEFT_PT - _RIGHT_PT
         room = margins(view, across)
@@ -107,7 +109,7 @@ def _size_pt(ax: Axes) -> tuple[float, float]:
 
 def _title_lines(view: ChartView, width: float) -> list[str]:
     room = width - (_BADGE_PT if view.simulated else 0.0)
-    return wrap(view.title, room, style.TITLE_PT, bold=True)
+    return headed(view.title, room, style.TITLE_PT, most=_MOST_TITLE_LINES)
 
 
 def _strokes(series: Sequence[Series]) -> list[Stroke]:

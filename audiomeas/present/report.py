@@ -15,6 +15,7 @@ from audiomeas.errors import RequestError
 from audiomeas.present import style
 from audiomeas.present.charts import SIMULATED, Margins, draw_chart, margins
 from audiomeas.present.content import ReportContent
+from audiomeas.present.letters import letters_of
 from audiomeas.present.saving import REPORT_SUFFIXES, check_suffix, save_pages
 from audiomeas.present.sentences import (
     SAFETY,
@@ -26,7 +27,7 @@ from audiomeas.present.sentences import (
     verdict_headline,
     verdict_lines,
 )
-from audiomeas.present.text import clean_text, wrap
+from audiomeas.present.text import clean_text, headed, wrap
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -38,8 +39,8 @@ _MARGIN_PT = 40.0
 _LABEL_PT = 112.0
 _INDENT_PT = 9.0
 _LONGEST_LABEL = 8
-#: A heading that is repeated on each page ends here (letters).
-_LONGEST_NAME = 200
+#: A heading that is repeated on each page ends here.
+_MOST_NAME_LINES = 2
 _FOOT_PT = 62.0
 _LEADING = 1.32
 _LEAST_AXES_PT = 72.0
@@ -141,7 +142,7 @@ def report_pages(content: ReportContent, *, paper: str = "A4") -> list[Figure]:
     """Return the report's pages as figures. Raises RequestError for an unknown paper."""
     if paper not in style.PAPERS_PT:
         raise RequestError(f"unknown paper {paper!r}: use {' or '.join(style.PAPERS_PT)}")
-    with style.look():
+    with letters_of(content), style.look():
         pages = _lay_out(content, paper)
         for number, page in enumerate(pages, start=1):
             _foot(page, content, number, len(pages))
@@ -257,8 +258,7 @@ def _say_continued(page: _Page) -> None:
 
 
 def _unit_name(content: ReportContent) -> str:
-    name = clean_text(f"{content.maker} {content.model}") or "Unit without a name"
-    return name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1]}…"
+    return clean_text(f"{content.maker} {content.model}") or "Unit without a name"
 
 
 def _head(page: _Page, content: ReportContent, *, again: bool) -> None:
@@ -271,7 +271,7 @@ def _head(page: _Page, content: ReportContent, *, again: bool) -> None:
             line, page.width - _MARGIN_PT - 5.0, page.y + 2.0, ha="right",
             bbox={"boxstyle": "square,pad=0.35", "facecolor": "white", "edgecolor": style.INK, "linewidth": 1.3},
         )  # fmt: skip
-    lines = [_Line(text, size, bold=True) for text in wrap(_unit_name(content), room, size, bold=True)]
+    lines = [_Line(text, size, bold=True) for text in headed(_unit_name(content), room, size, most=_MOST_NAME_LINES)]
     stage = STAGES.get(content.stage, content.stage)
     facts = [content.kind, content.identity, f"measured {content.date}", stage]
     lines += [_Line(text) for text in wrap(" · ".join(fact for fact in facts if fact), page.across, style.TEXT_PT)]

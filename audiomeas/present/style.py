@@ -8,9 +8,11 @@ on colour alone.
 
 from __future__ import annotations
 
+import logging
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import Any
 
@@ -90,10 +92,40 @@ def stroke(channel: int | None, *, repeat: int = 0) -> Stroke:
     return Stroke(colour=base.colour, dashes=base.dashes, width_pt=1.0, marker=marker, point=base.point)
 
 
+#: Ships with matplotlib, so that each machine draws the same.
+FONT = "DejaVu Sans"
+_fallbacks: ContextVar[tuple[str, ...]] = ContextVar("fallbacks", default=())
+
+
+def families() -> tuple[str, ...]:
+    """Return the fonts that texts are set in: ours, and behind it those that stand in for letters that it lacks."""
+    return (FONT, *_fallbacks.get())
+
+
+@contextmanager
+def with_fallbacks(names: tuple[str, ...]) -> Iterator[None]:
+    """Let other fonts stand in for missing letters inside this context."""
+    token = _fallbacks.set(names)
+    try:
+        yield
+    finally:
+        _fallbacks.reset(token)
+
+
+@contextmanager
+def quiet_fonts() -> Iterator[None]:
+    """Keep matplotlib's remarks on weights of fonts off the terminal."""
+    logger = logging.getLogger("matplotlib.font_manager")
+    before = logger.level
+    logger.setLevel(logging.ERROR)
+    try:
+        yield
+    finally:
+        logger.setLevel(before)
+
+
 #: matplotlib's settings; everything else is its own default, whatever the person's matplotlibrc says.
 _SETTINGS: dict[str, Any] = {
-    "font.family": ["sans-serif"],
-    "font.sans-serif": ["DejaVu Sans"],  # ships with matplotlib, so that each machine draws the same
     "font.size": TEXT_PT,
     "text.parse_math": False,  # a '$' in the name of a unit is a '$'
     "text.color": INK,
@@ -117,10 +149,10 @@ def look() -> Iterator[None]:
     """Draw and save inside this context: our settings hold here, and the person's own come back afterwards."""
     import matplotlib
 
-    with matplotlib.rc_context(), warnings.catch_warnings():
-        # A name may hold letters that the font lacks: an empty box is printed, and no warning.
+    with matplotlib.rc_context(), quiet_fonts(), warnings.catch_warnings():
+        # A name may hold letters that no font has: `letters.warning_of` says so, once and in our words.
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from")
         matplotlib.rcdefaults()
-        settings: Any = _SETTINGS
+        settings: Any = {**_SETTINGS, "font.family": list(families())}
         matplotlib.rcParams.update(settings)
         yield

@@ -6,6 +6,8 @@ import re
 import unicodedata
 from functools import lru_cache
 
+from audiomeas.present import style
+
 #: Categories that can't be printed or that steer a terminal or a line of text: control, format, surrogate, separators.
 _UNPRINTABLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
@@ -20,16 +22,29 @@ def clean_text(text: str) -> str:
     return " ".join(kept.split())
 
 
-@lru_cache(maxsize=8192)
 def width_pt(text: str, size_pt: float, bold: bool = False) -> float:
     """Return the printed width in points of one line in the report's font."""
+    return _width_pt(text, size_pt, bold, style.families()) if text else 0.0
+
+
+@lru_cache(maxsize=8192)
+def _width_pt(text: str, size_pt: float, bold: bool, families: tuple[str, ...]) -> float:
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import text_to_path
 
-    if not text:
-        return 0.0
-    font = FontProperties(family="DejaVu Sans", size=size_pt, weight="bold" if bold else "normal")
+    font = FontProperties(family=list(families), size=size_pt, weight="bold" if bold else "normal")
     return float(text_to_path.get_text_width_height_descent(text, font, ismath=False)[0])
+
+
+def headed(text: str, room_pt: float, size_pt: float, *, most: int) -> list[str]:
+    """Return a heading in bold lines that fit a width in points, at most so many; the last ends in '…' where cut."""
+    lines = wrap(text, room_pt, size_pt, bold=True)
+    if len(lines) <= most:
+        return lines
+    last = lines[most - 1]
+    while last and width_pt(f"{last}…", size_pt, True) > room_pt:
+        last = last[:-1]
+    return [*lines[: most - 1], f"{last.rstrip()}…"]
 
 
 def wrap(text: str, room_pt: float, size_pt: float, *, bold: bool = False) -> list[str]:
