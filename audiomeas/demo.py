@@ -6,6 +6,7 @@ faulty, measured by the shipped plan, judged, drawn and reported.
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,19 +42,25 @@ class DemoOutcome:
         lines = ["", "SIMULATED: three invented amplifiers on the simulated bench", ""]
         for outcome, report in zip(self.runs, self.reports, strict=True):
             lines += [f"  {outcome.visit.unit.name}: {_outcome_words(outcome)}", f"      report  {report}"]
-        faulty = self.runs[-1].visit.path
-        lines += [
-            "",
-            "Look at",
-            *(f"  {path}" for path in self.charts),
-            "Try next",
+        lines += ["", "Look at", *(f"  {path}" for path in self.charts), "Try next", *self._next()]
+        return "\n".join(lines)
+
+    def _next(self) -> list[str]:
+        """Return commands that can be copied as they stand: in the folder where the demo was called, quoted."""
+        faulty = _quoted(self.runs[-1].visit.path)
+        shipped_unit, unit = next(iter(STACK.items()))
+        bench = self.folder / "benches" / f"{shipped_unit}.toml"
+        return [
             f"  audiomeas report {faulty} another.pdf --paper letter",
             f"  audiomeas chart {faulty} harmonics.png --measurement distortion --name harmonics",
-            f"  audiomeas run {self.folder / PLAN} --unit 'Demo amplifier A, serial D-0001' \\",
-            f"      --bench {self.folder / 'benches' / 'amplifier-healthy.toml'} --stage as-left",
+            f"  audiomeas run {_quoted(self.folder / PLAN)} --unit {_quoted(unit)} \\",
+            f"      --bench {_quoted(bench)} --records {_quoted(self.folder / 'records')} --stage as-left",
             "  audiomeas measure distortion --output-level '1 W'",
         ]
-        return "\n".join(lines)
+
+
+def _quoted(word: Path | str) -> str:
+    return shlex.quote(str(word))
 
 
 def _outcome_words(outcome: RunOutcome) -> str:
@@ -61,7 +68,8 @@ def _outcome_words(outcome: RunOutcome) -> str:
     failed = sum(row.verdict == "fail" for row in rows)
     undecided = sum(row.verdict == "undecided" for row in rows)
     counted = [f"{failed} fail"] * bool(failed) + [f"{undecided} undecided"] * bool(undecided)
-    return f"{outcome.verdict or 'no limits'} ({', '.join(counted) or 'all'} of {len(rows)} limits)"
+    gaps = "" if outcome.visit.complete else "; a step gave no result"
+    return f"{outcome.verdict or 'no limits'} ({', '.join(counted) or 'all kept'} of {len(rows)} limits{gaps})"
 
 
 def demo(folder: Path | str | None = None, *, say: Say | None = None, progress: Progress | None = None) -> DemoOutcome:

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import shlex
+
 import pytest
 
 import audiomeas.demo as module
+from audiomeas.cli.main import status_of
 from audiomeas.errors import FileProblem, RequestError
+from audiomeas.files import shipped
+from audiomeas.record.store import find_visits
 
 
 def test_it_leaves_records_charts_and_reports_and_says_what_next(tmp_path, monkeypatch):
@@ -30,6 +35,32 @@ def test_it_leaves_records_charts_and_reports_and_says_what_next(tmp_path, monke
     assert any("step 5 of 5" in line for line in said)
     with pytest.raises(RequestError, match="exists already"):
         module.demo("audiomeas-demo")
+
+
+def _commands(text: str) -> list[list[str]]:
+    """Return the words of each line below 'Try next', as a shell (POSIX) would take them."""
+    lines = text.partition("Try next\n")[2].replace("\\\n", " ").splitlines()
+    return [shlex.split(line) for line in lines]
+
+
+def test_what_it_says_to_try_next_works_when_it_is_copied(tmp_path, monkeypatch, capsys):
+    """With the plan's first step alone, to be quick; in a folder whose name a shell would part."""
+    head, first, *_ = shipped("examples", "plans", module.PLAN).read_text(encoding="utf-8").split("[[step]]")
+    short = tmp_path / module.PLAN
+    short.write_text(f"{head}[[step]]{first}", encoding="utf-8")
+    monkeypatch.setattr(module, "shipped", lambda *parts: short if parts[-1] == module.PLAN else shipped(*parts))
+    monkeypatch.setattr(module, "STACK", {"amplifier-healthy": "Demo amplifier A, serial D-0001"})
+    monkeypatch.chdir(tmp_path)
+    commands = _commands(module.demo("my demo").text())
+    assert [words[:2] for words in commands] == [
+        ["audiomeas", word] for word in ("report", "chart", "run", "measure")
+    ]  # fmt: skip
+    for _, *arguments in commands:
+        assert status_of(arguments) == 0, capsys.readouterr().err
+    assert (tmp_path / "another.pdf").exists()
+    assert (tmp_path / "harmonics.png").exists()
+    stages = sorted(visit.stage for visit in find_visits(tmp_path / "my demo" / "records"))
+    assert stages == ["as-found", "as-left"]  # both visits of the unit stand in one place
 
 
 def test_a_place_that_cannot_be_made(tmp_path):
