@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.measurement.distortion_views import bounded
+from audiomeas.measurement.figure_table import bounded
 from audiomeas.measurement.response_views import hertz
 from audiomeas.measurement.views import ChartView, Column, Series, TableView
 

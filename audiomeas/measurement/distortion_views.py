@@ -7,6 +7,7 @@ import statistics
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.measurement.figure_table import bounded, figures_table
 from audiomeas.measurement.views import ChartView, Column, Series, TableView
 
 if TYPE_CHECKING:
@@ -45,46 +46,12 @@ _FROM_HZ = 10.0
 
 def tables(result: Result) -> tuple[TableView, ...]:
     """Return the figures, the harmonics and, where there are any, the mains lines."""
-    views = [_figures(result)]
+    views = [figures_table(result, _QUANTITIES, title="Distortion", always=_ALWAYS, notes=(_caption(result),))]
     if any(channel.values.get("harmonics") for channel in result.channels):
         views.append(_harmonics(result))
     if any(channel.values.get("mains") for channel in result.channels):
         views.append(_mains(result))
     return tuple(views)
-
-
-def _figures(result: Result) -> TableView:
-    rows, widths = [], []
-    for key, words, unit in _QUANTITIES:
-        if key not in _ALWAYS and all(channel.values.get(key) is None for channel in result.channels):
-            continue
-        rows.append((words, unit, *(_cell(channel, key) for channel in result.channels)))
-        widths.append((None, None, *(channel.uncertainty.get(key) for channel in result.channels)))
-    return TableView(
-        title="Distortion",
-        columns=(Column(heading="quantity"), Column(heading="unit"), *_channel_columns(result)),
-        leading=2,
-        rows=tuple(rows),
-        uncertainties=tuple(widths),
-        notes=(_caption(result),),
-    )
-
-
-def _channel_columns(result: Result) -> tuple[Column, ...]:
-    return tuple(Column(heading=f"channel {channel.channel}") for channel in result.channels)
-
-
-def _cell(channel: ChannelResult, key: str) -> str | float | None:
-    value, bound = channel.values.get(key), channel.bound.get(key)
-    if value is None:
-        return None
-    return float(value) if bound is None else bounded(bound, float(value))
-
-
-def bounded(bound: str, value: float) -> str:
-    """Return a bound as a table says it: 'at most 0.0012'."""
-    digits = f"{value:.2g}" if abs(value) < 10 else f"{value:.1f}"
-    return f"{bound} {digits.replace('-', '−')}"
 
 
 def _harmonics(result: Result) -> TableView:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.measurement.figure_table import figures_table
 from audiomeas.measurement.views import ChartView, Column, Series, TableView
 
 if TYPE_CHECKING:
@@ -46,38 +47,18 @@ _NAMED = 12
 
 def tables(result: Result) -> tuple[TableView, ...]:
     """Return the figures, and the products that count or that stand out of the noise."""
-    views = [_figures(result)]
+    views = [
+        figures_table(
+            result,
+            _QUANTITIES,
+            title=_TITLES[result.conditions["method"]],
+            always=_ALWAYS,
+            notes=(f"Total: {result.conditions['imd_definition']}.", _caption(result)),
+        )
+    ]
     if any(channel.values.get("products") for channel in result.channels):
         views.append(_products(result))
     return tuple(views)
-
-
-def _figures(result: Result) -> TableView:
-    rows, widths = [], []
-    for key, words, unit in _QUANTITIES:
-        if key not in _ALWAYS and all(channel.values.get(key) is None for channel in result.channels):
-            continue
-        rows.append((words, unit, *(_cell(channel, key) for channel in result.channels)))
-        widths.append((None, None, *(channel.uncertainty.get(key) for channel in result.channels)))
-    return TableView(
-        title=_TITLES[result.conditions["method"]],
-        columns=(Column(heading="quantity"), Column(heading="unit"), *_channel_columns(result)),
-        leading=2,
-        rows=tuple(rows),
-        uncertainties=tuple(widths),
-        notes=(f"Total: {result.conditions['imd_definition']}.", _caption(result)),
-    )
-
-
-def _channel_columns(result: Result) -> tuple[Column, ...]:
-    return tuple(Column(heading=f"channel {channel.channel}") for channel in result.channels)
-
-
-def _cell(channel: ChannelResult, key: str) -> str | float | None:
-    value, bound = channel.values.get(key), channel.bound.get(key)
-    if value is None:
-        return None
-    return float(value) if bound is None else f"{bound} {value:.2g}" if abs(value) < 10 else f"{bound} {value:.1f}"
 
 
 def _products(result: Result) -> TableView:

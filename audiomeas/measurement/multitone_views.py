@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from audiomeas.measurement.figure_table import figures_table
 from audiomeas.measurement.views import ChartView, Column, Series, TableView
 
 if TYPE_CHECKING:
@@ -25,41 +26,13 @@ _LOWEST_DB = -200.0
 
 def tables(result: Result) -> tuple[TableView, ...]:
     """Return the figures, the gain tone by tone, and the crosstalk into each channel."""
-    views = [_figures(result)]
+    views = [figures_table(result, _QUANTITIES, title="Many tones at once", always=_ALWAYS, notes=(_caption(result),))]
     for channel in result.channels:
         if channel.values["frequency_hz"]:
             views.append(_gain(result, channel))
         if channel.values["crosstalk_db"]:
             views.append(_crosstalk(channel))
     return tuple(views)
-
-
-def _figures(result: Result) -> TableView:
-    rows, widths = [], []
-    for key, words, unit in _QUANTITIES:
-        if key not in _ALWAYS and all(channel.values.get(key) is None for channel in result.channels):
-            continue
-        rows.append((words, unit, *(_cell(channel, key) for channel in result.channels)))
-        widths.append((None, None, *(channel.uncertainty.get(key) for channel in result.channels)))
-    return TableView(
-        title="Many tones at once",
-        columns=(
-            Column(heading="quantity"),
-            Column(heading="unit"),
-            *(Column(heading=f"channel {channel.channel}") for channel in result.channels),
-        ),
-        leading=2,
-        rows=tuple(rows),
-        uncertainties=tuple(widths),
-        notes=(_caption(result),),
-    )
-
-
-def _cell(channel: ChannelResult, key: str) -> str | float | None:
-    value, bound = channel.values.get(key), channel.bound.get(key)
-    if value is None:
-        return None
-    return float(value) if bound is None else f"{bound} {value:.1f}"
 
 
 def _gain(result: Result, channel: ChannelResult) -> TableView:

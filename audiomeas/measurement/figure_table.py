@@ -1,0 +1,55 @@
+"""The table that most measurements begin with: quantities down, channels across, in the order that a module gives."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+
+from audiomeas.measurement.result import ChannelResult, Result
+from audiomeas.measurement.views import Column, TableView
+
+
+def figures_table(
+    result: Result,
+    quantities: Sequence[tuple[str, str, str]],
+    *,
+    title: str,
+    always: Collection[str] = (),
+    notes: tuple[str, ...] = (),
+) -> TableView:
+    """Return the table of a result's figures.
+
+    quantities : (key, words, unit).  always : keys with a row even where no channel has a value.
+    """
+    rows, widths = [], []
+    for key, words, unit in quantities:
+        if key not in always and all(channel.values.get(key) is None for channel in result.channels):
+            continue
+        rows.append((words, unit, *(cell(channel, key) for channel in result.channels)))
+        widths.append((None, None, *(channel.uncertainty.get(key) for channel in result.channels)))
+    return TableView(
+        title=title,
+        columns=(Column(heading="quantity"), Column(heading="unit"), *channel_columns(result)),
+        leading=2,
+        rows=tuple(rows),
+        uncertainties=tuple(widths),
+        notes=notes,
+    )
+
+
+def channel_columns(result: Result) -> tuple[Column, ...]:
+    """Return one column a channel."""
+    return tuple(Column(heading=f"channel {channel.channel}") for channel in result.channels)
+
+
+def cell(channel: ChannelResult, key: str) -> str | float | None:
+    """Return a value as a cell: a number, a bound in words, or None."""
+    value, bound = channel.values.get(key), channel.bound.get(key)
+    if value is None:
+        return None
+    return float(value) if bound is None else bounded(bound, float(value))
+
+
+def bounded(bound: str, value: float) -> str:
+    """Return a bound as a table says it: 'at most 0.0012'."""
+    digits = f"{value:.2g}" if abs(value) < 10 else f"{value:.1f}"
+    return f"{bound} {digits.replace('-', '−')}"
