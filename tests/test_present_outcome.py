@@ -61,8 +61,8 @@ def test_it_looks_like_this():
         "  fail       channel 1, harmonic distortion: 0.512 ± 0.012 %; at most 0.1 %",
         "             (house); outside by more than its ±",
         # 0.087 has one digit (JCGM 100, 7.2.6, and the Particle Data Group's 355): 0.06 ± 0.09
-        "  pass       difference between the channels in gain: 0.06 ± 0.09 dB; at most",
-        "             0.5 dB (house)",
+        "  pass       difference between the channels in gain: 0.06 ± 0.09 dB;",
+        "             at most 0.5 dB (house)",  # no line ends between a number and its unit
         "",
         "Response",
         "  failed: no sweep",

@@ -39,7 +39,7 @@ def warning_of(content: Any) -> str:
         return ""
     more = f" and {len(missing) - _NAMED_LETTERS} more" if len(missing) > _NAMED_LETTERS else ""
     return (
-        f"warning: no installed font has {' '.join(missing[:_NAMED_LETTERS])}{more}: empty boxes are printed instead; "
+        f"warning: no installed font has {' '.join(missing[:_NAMED_LETTERS])}{more}: boxes are printed instead; "
         "install a font with these letters, and make the file again"
     )
 

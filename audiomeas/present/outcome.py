@@ -9,7 +9,7 @@ from audiomeas.measurement.result import SIMULATED_NOTE
 from audiomeas.present.amounts import amount
 from audiomeas.present.content import finding_of
 from audiomeas.present.tables import wrapped
-from audiomeas.present.text import clean_text
+from audiomeas.present.text import BREAK, clean_text
 
 if TYPE_CHECKING:
     from audiomeas.record.verdict_row import Verdict
@@ -55,5 +55,7 @@ def _row_text(row: Verdict) -> str:
 
 def _folded(lead: str, text: str, indent: int, width: int) -> list[str]:
     """Return a text behind its lead, its further lines set in."""
-    lines = wrapped(clean_text(text), max(width - max(indent, len(lead)), 20)) or [""]
+    # Between a number and its unit no line ends: such a space is kept as a NUL, which clean text never holds.
+    whole = " ".join(piece.replace(" ", "\0") for piece in BREAK.split(clean_text(text)))
+    lines = [line.replace("\0", " ") for line in wrapped(whole, max(width - max(indent, len(lead)), 20))] or [""]
     return [f"{lead if number == 0 else ' ' * indent}{line}".rstrip() for number, line in enumerate(lines)]

@@ -13,7 +13,7 @@ _UNPRINTABLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 
 #: A space where a line may end: not beside ±, not between a number and its unit or what it counts.
-_BREAK = re.compile(r"(?<!±)(?<!\bchannel)(?<!\bmost)(?<!\bleast)(?<!\bat) (?!±|k?Hz\b|dB\b|[WVΩ%](?:\W|$))")
+BREAK = re.compile(r"(?<!±)(?<!\bchannel)(?<!\bmost)(?<!\bleast)(?<!\bat) (?!±|k?Hz\b|dB\b|[WVΩ%](?:\W|$))")
 
 
 def clean_text(text: str) -> str:
@@ -63,7 +63,7 @@ def _wrap_line(text: str, room_pt: float, size_pt: float, bold: bool) -> list[st
     current, filled = "", 0.0
     # A line's width is the sum of its words': words come again and again, so that few have to be measured.
     space = width_pt(" ", size_pt, bold)
-    for word in _BREAK.split(text):
+    for word in BREAK.split(text):
         wide = width_pt(word, size_pt, bold)
         if current and filled + space + wide <= room_pt:
             current, filled = f"{current} {word}", filled + space + wide
