@@ -73,7 +73,7 @@ def test_what_is_wrong_in_a_bench_file_is_named(copy, old, new, words):
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("v_rms_at_full_scale = 2.0", "v_rms_at_full_scale = 0", "must be above 0"),
+        ("v_rms_at_full_scale = 2.0", "v_rms_at_full_scale = 0", "must be at least 0.0001"),
         ("made = 2026-11-01", 'made = "2026-11-01"', "no quotes"),
         ("valid_until = 2099-12-31", "valid_until = 2020-12-31", "before the day"),
         ("uncertainty_percent = 0.5", "uncertainty = 0.5", "missing"),
