@@ -46,7 +46,7 @@ def _common(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def _write(
     file: str,
-    make: Callable[[float, float, tuple[int, ...]], Stimulus],
+    make: Callable[..., Stimulus],
     *,
     level: str,
     full_scale: str | None,
@@ -54,6 +54,7 @@ def _write(
     sample_format: Any,
     channels: str,
 ) -> None:
+    """Make a stimulus and write it. make : takes level_v_rms, sample_rate_hz and driven_channels by name."""
     from audiomeas.errors import RequestError
     from audiomeas.measurement.api import generate as generate_call
     from audiomeas.units import parse_level
@@ -66,7 +67,7 @@ def _write(
     driven = {"both": (1, 2), "1": (1,), "2": (2,)}[channels]
     level_v_rms = _resolved(parse_level(level), scale)
     try:
-        stimulus = make(level_v_rms, sample_rate_hz, driven)
+        stimulus = make(level_v_rms=level_v_rms, sample_rate_hz=sample_rate_hz, driven_channels=driven)
     except ValueError as error:
         raise RequestError(str(error)) from None
     path = generate_call(
@@ -100,18 +101,16 @@ def sine(file: str, frequency_hz: float, duration_s: float, **common: Any) -> No
     Example: audiomeas generate sine tone.wav --frequency-hz 997 --level "-1 dBFS"
     """
 
-    def make(level_v_rms: float, rate_hz: float, channels: tuple[int, ...]) -> Stimulus:
+    def make(**at: Any) -> Stimulus:
         from audiomeas.stimulus import Sine
         from audiomeas.stimulus.base import checked_tone
 
-        checked_tone(frequency_hz, level_v_rms, rate_hz)
+        checked_tone(frequency_hz, at["level_v_rms"], at["sample_rate_hz"])
         _checked_duration(duration_s)
         return Sine.bin_centred(
             frequency_hz=frequency_hz,
-            level_v_rms=level_v_rms,
-            sample_rate_hz=rate_hz,
             window_s=duration_s,
-            driven_channels=channels,
+            **at,
         )
 
     _write(file, make, **common)
@@ -130,22 +129,21 @@ def steps(file: str, frequencies_hz: str, falls_db: str, step_s: float, **common
     Example: audiomeas generate steps steps.wav --frequencies-hz 997 --falls-db 0,10,20,30
     """
 
-    def make(level_v_rms: float, rate_hz: float, channels: tuple[int, ...]) -> Stimulus:
+    def make(**at: Any) -> Stimulus:
         from audiomeas.stimulus import SteppedSines
         from audiomeas.stimulus.base import checked_tone
         from audiomeas.units import db_to_amplitude_ratio
 
         _checked_duration(step_s)
         wanted = [
-            (hz, level_v_rms * db_to_amplitude_ratio(-abs(fall)))
+            (hz, at["level_v_rms"] * db_to_amplitude_ratio(-abs(fall)))
             for fall in _numbers(falls_db)
             for hz in _numbers(frequencies_hz)
         ]
         for hz, level in wanted:
-            checked_tone(hz, level, rate_hz)
-        return SteppedSines.bin_centred(
-            steps=tuple(wanted), sample_rate_hz=rate_hz, window_s=step_s, driven_channels=channels
-        )
+            checked_tone(hz, level, at["sample_rate_hz"])
+        del at["level_v_rms"]  # each step has its own
+        return SteppedSines.bin_centred(steps=tuple(wanted), window_s=step_s, **at)
 
     _write(file, make, **common)
 
@@ -163,17 +161,15 @@ def sweep(file: str, from_hz: float | None, to_hz: float | None, duration_s: flo
     Example: audiomeas generate sweep sweep.flac --level "-6 dBFS" --rate 96000
     """
 
-    def make(level_v_rms: float, rate_hz: float, channels: tuple[int, ...]) -> Stimulus:
+    def make(**at: Any) -> Stimulus:
         from audiomeas.stimulus import Sweep
 
         _checked_duration(duration_s)
         return Sweep.covering(
             from_hz=from_hz if from_hz is not None else 20.0,
-            to_hz=to_hz if to_hz is not None else 0.45 * rate_hz,
-            level_v_rms=level_v_rms,
-            sample_rate_hz=rate_hz,
+            to_hz=to_hz if to_hz is not None else 0.45 * at["sample_rate_hz"],
             duration_s=duration_s,
-            driven_channels=channels,
+            **at,
         )
 
     _write(file, make, **common)
@@ -193,7 +189,7 @@ def twin_tone(file: str, low_hz: float, high_hz: float, ratio: float, duration_s
     Example: audiomeas generate twin-tone pair.wav --low-hz 19000 --high-hz 20000 --ratio 1
     """
 
-    def make(level_v_rms: float, rate_hz: float, channels: tuple[int, ...]) -> Stimulus:
+    def make(**at: Any) -> Stimulus:
         from audiomeas.stimulus import TwinTone
 
         _checked_duration(duration_s)
@@ -201,10 +197,8 @@ def twin_tone(file: str, low_hz: float, high_hz: float, ratio: float, duration_s
             low_hz=low_hz,
             high_hz=high_hz,
             ratio=ratio,
-            level_v_rms=level_v_rms,
-            sample_rate_hz=rate_hz,
             window_s=duration_s,
-            driven_channels=channels,
+            **at,
         )
 
     _write(file, make, **common)
@@ -228,7 +222,7 @@ def square_and_sine(
     Example: audiomeas generate square-and-sine transient.wav --rate 96000
     """
 
-    def make(level_v_rms: float, rate_hz: float, channels: tuple[int, ...]) -> Stimulus:
+    def make(**at: Any) -> Stimulus:
         from audiomeas.stimulus import SquarePlusSine
 
         _checked_duration(duration_s)
@@ -236,10 +230,8 @@ def square_and_sine(
             square_hz=square_hz,
             sine_hz=sine_hz,
             low_pass_hz=1000.0 * float(low_pass_khz),
-            level_v_rms=level_v_rms,
-            sample_rate_hz=rate_hz,
             window_s=duration_s,
-            driven_channels=channels,
+            **at,
         )
 
     _write(file, make, **common)
@@ -259,7 +251,7 @@ def multitone(file: str, tones: int, from_hz: float, to_hz: float, duration_s: f
     Example: audiomeas generate multitone many.wav --level "-6 dBFS"
     """
 
-    def make(level_v_rms: float, rate_hz: float, channels: tuple[int, ...]) -> Stimulus:
+    def make(**at: Any) -> Stimulus:
         from audiomeas.stimulus import Multitone
 
         _checked_duration(duration_s)
@@ -267,10 +259,8 @@ def multitone(file: str, tones: int, from_hz: float, to_hz: float, duration_s: f
             tones=tones,
             low_hz=from_hz,
             high_hz=to_hz,
-            level_v_rms=level_v_rms,
-            sample_rate_hz=rate_hz,
             window_s=duration_s,
-            driven_channels=channels,
+            **at,
         )
 
     _write(file, make, **common)
@@ -287,11 +277,11 @@ def silence(file: str, duration_s: float, **common: Any) -> None:
     Example: audiomeas generate silence silence.wav --duration-s 10
     """
 
-    def make(level_v_rms: float, rate_hz: float, channels: tuple[int, ...]) -> Stimulus:
+    def make(**at: Any) -> Stimulus:
         from audiomeas.stimulus import Silence
 
         _checked_duration(duration_s)
-        return Silence(duration_s=duration_s, sample_rate_hz=rate_hz)
+        return Silence(duration_s=duration_s, sample_rate_hz=at["sample_rate_hz"])
 
     _write(file, make, **common)
 

@@ -235,10 +235,9 @@ def play(
     identity = interface.identity
     started_at = datetime.now(UTC)
     with _fading_on_signals(transport) as came:
-        transport.heard_at_s = transport.block_at_s = time.monotonic()
         transport.heard_at_s = float("inf")  # opening a device may take its time: nobody is late before the wait
         with interface.stream(form, transport):
-            transport.block_at_s = max(transport.block_at_s, time.monotonic())
+            transport.block_at_s = time.monotonic()
             _wait(transport, progress, cancelled)
     if came and signal.SIGTSTP in came:
         _suspend()

@@ -30,6 +30,7 @@ from audiomeas.measurement.trust import (
     RepeatableCaptureError,
     align,
     look_for_breaks,
+    over_range_frames,
     refuse_nonsense,
     refuse_over_range,
 )
@@ -264,7 +265,7 @@ class Session:
             raise CaptureError(f"{capture.stopped}: the output was faded to silence; lower the level and look why")
         if capture.stopped:
             raise RepeatableCaptureError(capture.stopped)
-        refuse_over_range(capture, slice(None), self.bench.channels)
+        refuse_over_range(capture, self.bench.channels)
         aligned = align(capture, fractions, playlist, stimulus.driven_channels)
         notes = look_for_breaks(capture, fractions, stimulus, aligned)
         return dataclasses.replace(aligned, notes=notes)
@@ -295,7 +296,6 @@ class Session:
         if aligned is not None:
             conditions["latency_frames"] = aligned.latency_frames
             conditions["polarity"] = {str(channel): sign for channel, sign in aligned.polarity.items()}
-        pairs = at_end_counts(capture, columns)
         return Recording(
             counts_fs=fractions[:, columns],
             sample_rate_hz=capture.form.sample_rate_hz,
@@ -306,7 +306,7 @@ class Session:
             stimulus_start=None if aligned is None else aligned.stimulus_start,
             stimulus_in_volts=True,
             shared_clock=True,
-            over_range=pairs,
+            over_range=over_range_frames(capture, self.bench.channels),
             resolution_fs=step_of_codes(capture.samples[:, columns], capture.form.sample_format),
             conditions=conditions,
             warnings=(*self.warnings, *warnings),
@@ -437,14 +437,6 @@ class Session:
             raise RequestError(str(error)) from None
         recording = self.record(stimulus, keep=keep, doing=measurement.word)
         return measurement.analyse(recording, filled)
-
-
-def at_end_counts(capture: Capture, columns: list[int]) -> tuple[int, ...]:
-    """Return, per column, how many frames stand in pairs at an end code."""
-    from audiomeas.interface.transport import at_end_code
-
-    pairs = at_end_code(capture.samples, capture.form.sample_format)
-    return tuple(int(np.count_nonzero(pairs[:, column])) for column in columns)
 
 
 def open_session(bench_path: Path | None, *, say: Say | None = None, progress: Progress | None = None) -> Session:

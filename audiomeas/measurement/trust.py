@@ -53,15 +53,19 @@ def refuse_nonsense(capture: Capture, fractions: NDArray[np.float64]) -> None:
         )
 
 
-def refuse_over_range(capture: Capture, span: slice, channels: tuple[int, ...]) -> None:
-    """Raise CaptureError when two samples in a row stand at an end code within a span of frames."""
-    pairs = at_end_code(capture.samples[span], capture.form.sample_format)
-    for channel in channels:
-        count = int(np.count_nonzero(pairs[:, channel - 1]))
+def over_range_frames(capture: Capture, channels: tuple[int, ...]) -> tuple[int, ...]:
+    """Return, per channel, in how many frames two samples in a row stand at an end code."""
+    pairs = at_end_code(capture.samples, capture.form.sample_format)
+    return tuple(int(np.count_nonzero(pairs[:, channel - 1])) for channel in channels)
+
+
+def refuse_over_range(capture: Capture, channels: tuple[int, ...]) -> None:
+    """Raise CaptureError when two samples in a row stand at an end code."""
+    for channel, count in zip(channels, over_range_frames(capture, channels), strict=True):
         if count:
             raise CaptureError(
-                f"input {channel} was over-range in {count} of {len(pairs)} frames: set the attenuator to a higher "
-                "range (and enter it in the bench file), or lower the level"
+                f"input {channel} was over-range in {count} of {len(capture.samples)} frames: set the attenuator to a "
+                "higher range (and enter it in the bench file), or lower the level"
             )
 
 
