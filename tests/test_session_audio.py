@@ -15,6 +15,7 @@ import pytest
 from audio_path import jack_server, pulse_server, unit_in_loop
 from benches import CALIBRATION
 
+import audiomeas
 from audiomeas.bench.opened import open_bench_file
 from audiomeas.errors import CaptureError
 from audiomeas.measurement.session import Session
@@ -94,6 +95,27 @@ def test_level_residual_and_alignment(tmp_path, rate_hz, number):
                 assert 20 * math.log10(level / (0.5 * abs(gain))) == pytest.approx(0.0, abs=0.001)
         assert len(starts) == number
         print(f"latencies of {number} starts at {rate_hz} Hz: {sorted(set(starts))}")
+
+
+def test_response_watts_and_a_chart_over_the_sound_server(tmp_path):
+    """The main job itself: the unit in the loop is flat by construction, so gain and watts are known."""
+    gains = (0.5, 0.4)
+    path = bench_on(tmp_path, 48_000)
+    loads = "".join(f"[[load]]\nchannel = {n}\nresistance_ohm = 8.0\nrated_w = 5\n" for n in (1, 2))
+    path.write_text(path.read_text().replace("[limits]", loads + "[limits]"))
+    with jack_server(48_000) as server, unit_in_loop(server, gain=list(gains)):
+        response = audiomeas.measure("response", bench=path, input_level="0.5 V")
+        tone_result = audiomeas.measure("distortion", bench=path, input_level="0.5 V")
+    for channel, gain in enumerate(gains, start=1):
+        gain_db = np.array(response.channel(channel).values["gain_db"])
+        # Flat within the 0.003 dB that a clean capture through a linear chain must reach (issue 3).
+        assert np.max(np.abs(gain_db - 20 * math.log10(gain))) < 0.003
+        # P = U²/R of the unit's own volts; 0.001 dB of level is 0.023 % of power.
+        expected_w = (0.5 * gain) ** 2 / 8.0
+        assert tone_result.channel(channel).values["level_w"] == pytest.approx(expected_w, rel=2.3e-4)
+    assert not response.simulated
+    chart = audiomeas.chart(response, tmp_path / "response.svg")
+    assert "SIMULATED" not in chart.read_text()
 
 
 def test_a_dead_unit_and_a_lost_block(tmp_path):
