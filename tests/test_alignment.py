@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from audiomeas.analysis.alignment import find
-from audiomeas.analysis.continuity import longest_zero_run, tone_breaks
+from audiomeas.analysis.continuity import level_drift, longest_zero_run, one_frame_rad, tone_breaks
 from audiomeas.stimulus.marker import marker
 
 RATE_HZ = 48_000.0
@@ -89,6 +89,30 @@ def test_a_level_step_is_told_apart_from_lost_frames():
 
 def test_a_tone_slightly_off_is_not_a_jump():
     assert tone_breaks(steady(997.3), RATE_HZ, 997.0) == ()
+
+
+@pytest.mark.parametrize("frequency_hz", [20.0, 100.0, 997.0, 5000.0, 15_000.0])
+def test_one_lost_frame_is_found_at_the_finer_limit(frequency_hz):
+    """80 dB above noise, lost anywhere in a block; the same tone whole has none."""
+    rng = np.random.default_rng(7)
+    limit = one_frame_rad(RATE_HZ, frequency_hz)
+    for at in (30_000, 40_321, 61_207):
+        signal = steady(frequency_hz) + rng.normal(size=96_000) * 1e-4 / np.sqrt(2)
+        assert tone_breaks(signal, RATE_HZ, frequency_hz, phase_jump_rad=limit) == ()
+        found = tone_breaks(np.delete(signal, at), RATE_HZ, frequency_hz, phase_jump_rad=limit)
+        assert any(one.kind == "phase" for one in found)
+        # Blocks are 50 ms, or four periods.
+        block = max(2400, 4 * RATE_HZ / frequency_hz)
+        assert min(abs(one.frame - at) for one in found) <= block
+
+
+def test_the_drift_of_a_level():
+    """A straight line from 1.1 to 0.9 around its mean; blocks of 50 ms of 2 s stay 2.5 % of it away from its ends."""
+    noise = np.random.default_rng(7).normal(size=96_000)
+    drifting = steady() * np.linspace(1.1, 0.9, 96_000)
+    assert level_drift(drifting + 1e-3 * noise, RATE_HZ, 997.0) == pytest.approx((0.0975, 0.0975), abs=0.002)
+    assert level_drift(steady() + 0.1 * noise, RATE_HZ, 997.0) == (0.0, 0.0)
+    assert level_drift(steady()[:4000], RATE_HZ, 997.0) == (0.0, 0.0)
 
 
 def test_zero_runs():

@@ -232,11 +232,89 @@ def test_a_foreign_capture_is_cut_to_its_steady_part() -> None:
     assert not result.warnings
 
 
-def test_a_break_in_the_middle_is_said() -> None:
-    tone = sine(997.0, RATE_HZ, 96_000, peak=0.5)
-    broken = np.concatenate([tone[:50_000], tone[50_017:]])
+@pytest.mark.parametrize("lost", [1, 17])
+def test_lost_samples_leave_the_level_alone(lost: int) -> None:
+    """One frame of 1 kHz is 7.5 degrees; THD+N would read percents, and look as good as any."""
+    tone = sine(997.0, RATE_HZ, 96_000, peak=0.5) + 5e-5 * np.random.default_rng(1).normal(size=96_000)
+    broken = np.delete(tone, range(50_000, 50_000 + lost))
     result = _analysed(_recording(None, [broken]))
-    assert any("phase jumps" in line for line in result.warnings)
+    assert any("phase jumps" in line and "samples were lost" in line for line in result.warnings)
+    one = result.channel(1)
+    for key in ("frequency_hz", "phase_deg", "thd_percent", "thd_db", "thd_n_percent", "sinad_db", "noise_db", "dc_v"):
+        assert one.values[key] is None, key
+        assert key not in one.uncertainty and key not in one.bound
+    assert one.values["harmonics"] == []
+    # The truth is inside what is told of the level.
+    assert abs(one.values["level_v_rms"] - 0.5 / math.sqrt(2)) <= one.uncertainty["level_v_rms"]
+    assert abs(one.values["level_dbfs"] - db(0.5 / math.sqrt(2) / 8.0)) <= one.uncertainty["level_dbfs"]
+    again = result_from_json(json.loads(json.dumps(result.as_json(), allow_nan=False)))
+    for view in (*MEASUREMENT.tables(again), *MEASUREMENT.charts(again)):
+        assert view.title
+
+
+def test_a_level_that_drifts_is_covered_and_said() -> None:
+    """1 dB of decay over 2 s: the level is within a half of it either way."""
+    decay = 10 ** (-np.linspace(0.0, 1.0, 96_000) / 20)
+    tone = sine(997.0, RATE_HZ, 96_000, peak=0.5) * decay + 5e-5 * np.random.default_rng(1).normal(size=96_000)
+    one = (result := _analysed(_recording(None, [tone]))).channel(1)
+    assert any("level changes by" in line for line in result.warnings)
+    # The outermost 50 ms are averages themselves: 0.025 of 1 dB less.
+    assert 0.45 <= one.uncertainty["level_dbfs"] <= 0.55
+    assert one.values["thd_n_percent"] is not None
+    steady = _analysed(_recording(None, [tone / decay])).channel(1)
+    assert steady.uncertainty["level_dbfs"] < 1e-3
+
+
+def test_a_level_step_is_not_cut_off_in_silence() -> None:
+    """0.7 dB less in the second half: what is analysed is the first; that is said, and the level covers it."""
+    tone = sine(997.0, RATE_HZ, 96_000, peak=0.5) + 5e-5 * np.random.default_rng(1).normal(size=96_000)
+    tone[50_000:] *= 10 ** (-0.7 / 20)
+    one = (result := _analysed(_recording(None, [tone]))).channel(1)
+    assert any("at the end of the capture" in line and "-0.70 dB" in line for line in result.warnings)
+    assert one.uncertainty["level_dbfs"] >= 0.65
+
+
+def test_a_click_is_said_and_its_figure_stays() -> None:
+    """One sample of 0.9 beside a tone of 0.5: 0.65 % of THD+N that looked like the unit's own."""
+    tone = sine(1000.0, RATE_HZ, 96_000, peak=0.5) + 5e-8 * np.random.default_rng(1).normal(size=96_000)
+    tone[40_000] = 0.9
+    result = _analysed(_recording(None, [tone]))
+    assert any("a click near 0.833 s" in line for line in result.warnings)
+    assert result.channel(1).values["thd_n_percent"] == pytest.approx(0.65, abs=0.02)
+
+
+def test_no_figure_claims_all_digits() -> None:
+    """A noiseless file of float64: what the analysis itself is good for stays."""
+    tone = series({1: 0.5, 3: 0.5 * 3.58e-4}, 377.0, RATE_HZ, 96_000)
+    one = _analysed(_recording(None, [tone], resolution_fs=2.0**-53)).channel(1)
+    values, wide = one.values, one.uncertainty
+    assert wide["frequency_hz"] / values["frequency_hz"] >= 1e-9
+    assert wide["level_dbfs"] >= 8e-6
+    assert wide["thd_percent"] / values["thd_percent"] >= 1e-6
+    assert min(row["uncertainty_db"] for row in values["harmonics"] if "uncertainty_db" in row) >= 8e-6
+    assert values["thd_percent"] == pytest.approx(0.0358, abs=wide["thd_percent"])
+
+
+def test_rounding_of_the_file_reaches_the_figures() -> None:
+    """16 bit without dither, 1 kHz: everything that is read is rounding (−98 dB of full scale), and a bound."""
+    codes = np.rint(sine(1000.0, RATE_HZ, 96_000, peak=0.5, phase_deg=20.0) * 32_767) / 32_767
+    given = {"counts_fs": codes[:, None], "resolution_fs": 1 / 32_767}
+    one = (result := _analysed(_recording(None, [codes], full_scale_v=None, **given))).channel(1)
+    assert any("not dithered" in line for line in result.warnings)
+    for key in ("thd_percent", "thd_db", "thd_n_percent", "thd_n_db", "noise_db"):
+        assert one.bound[key] == "at most"
+        assert key not in one.uncertainty
+    assert one.bound["sinad_db"] == "at least"
+    for count in (1, 4):
+        averaged = _analysed(_recording(None, [codes], full_scale_v=None, **given), averages=count)
+        assert averaged.channel(1).bound["thd_n_db"] == "at most"
+
+
+def test_what_the_uncertainty_covers_is_said() -> None:
+    words = _analysed(_aligned()).conditions["uncertainty_covers"]
+    assert words == "noise, fit, scale and load; not the distortion of the bench itself"
+    known = _analysed(_aligned(conditions={"bench_residual_db": {"1": -110.0}})).conditions["uncertainty_covers"]
+    assert known == "noise, fit, scale and load; the distortion of the bench itself"
 
 
 def test_other_stimuli_are_refused_with_the_way_out() -> None:

@@ -412,3 +412,39 @@ def test_views_of_nothing_known(grid: Result) -> None:
 def test_the_module_loads_without_numpy() -> None:
     code = "import sys, audiomeas.measurement.distortion_steps; sys.exit('numpy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], timeout=60).returncode == 0
+
+
+# ---------------------------------------------------------------- what spoils a step
+
+
+def test_a_click_and_a_lost_frame_in_a_step_are_said_there_and_nowhere_else() -> None:
+    stimulus = _stimulus(channels=(1,), frequencies_hz=(400.0, 1000.0, 2500.0))
+    windows = stimulus.windows()
+    captured = _captured(stimulus, 1e-5)
+    captured[LEAD + windows[0].start + 5000] += 0.5
+    late = LEAD + windows[2].start + 7000
+    captured[late:-1] = captured[late + 1 :]
+    rows = _steps(_analysed(_recording(stimulus, captured, shared_clock=False)))
+    assert "a click during the step" in rows[0]["note"] and rows[0]["thd_n_percent"] is not None
+    assert rows[1]["note"] is None
+    # One frame of 2.5 kHz at 48 kHz is 19 degrees.
+    assert "phase jumps" in rows[2]["note"] and rows[2]["thd_percent"] is None
+    early = _captured(stimulus, 1e-5)
+    low = LEAD + windows[0].start + 7000
+    early[low:-1] = early[low + 1 :]
+    # 3 degrees: less than the 0.05 rad of a live capture's check, which has its markers besides.
+    first = _steps(_analysed(_recording(stimulus, early, shared_clock=False)))[0]
+    assert "phase jumps" in first["note"] and first["thd_percent"] is None
+
+
+def test_steps_know_the_rounding_of_their_file_and_say_what_their_uncertainty_covers() -> None:
+    """16 bit without dither, 1 kHz at 48 kHz: all rounding stands on harmonics; with the step known it is a bound."""
+    stimulus = _stimulus(channels=(1,), frequencies_hz=(1000.0,))
+    played = np.concatenate([np.zeros(LEAD), stimulus.samples_v(), np.zeros(4000)])
+    codes = np.rint(GAIN * played / (FULL_SCALE_V_RMS * math.sqrt(2)) * 32_767) / 32_767
+    facts = {"counts_fs": codes[:, None], "resolution_fs": 1 / 32_767}
+    result = _analysed(_recording(stimulus, played, **facts))
+    (row,) = _steps(result)
+    assert row["bound"]["thd_percent"] == row["bound"]["thd_n_percent"] == "at most"
+    assert "not dithered" in row["note"]
+    assert result.conditions["uncertainty_covers"].endswith("not the distortion of the bench itself")

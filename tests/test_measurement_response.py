@@ -210,6 +210,28 @@ def test_over_range_is_said_and_null(stereo):
         analysed(dataclasses.replace(stereo, over_range=(3, 7)))
 
 
+@pytest.mark.parametrize("damage", ["one frame lost", "half the level"])
+def test_a_damaged_capture_has_no_figures(damage):
+    """Its response would look fine, with tight uncertainty: 7.38 ± 0.0002 dB and the like."""
+    captured = through(STIMULUS, AMPLIFIER)
+    place = start_of(STIMULUS) + 60_000
+    broken = captured.copy()
+    if damage == "half the level":
+        broken[place:] *= 0.5
+    else:
+        broken[place:-1] = captured[place + 1 :]
+    found = analysed(recording_of(STIMULUS, broken, captured))
+    assert any(line.startswith("channel 1: ") and "capture it again" in line for line in found.warnings)
+    one = found.channel(1)
+    assert one.values["gain_db"] == [] and one.values["deviation_db"] is None and not one.uncertainty
+    assert found.channel(2).values["deviation_db"] is not None
+    assert found.channel(2).values["balance_db"] is None
+    for view in (*RESPONSE.tables(found), *RESPONSE.charts(found)):
+        assert view.title
+    alone = analysed(recording_of(STIMULUS, broken, broken))
+    assert [one.values["corner_low_hz"] for one in alone.channels] == [None, None]
+
+
 def test_a_dead_channel_is_named_beside_a_good_one():
     captured = through(STIMULUS, AMPLIFIER)
     found = analysed(recording_of(STIMULUS, captured, np.zeros(len(captured))))

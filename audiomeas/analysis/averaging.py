@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from audiomeas.analysis.harmonics import Harmonics, PowerSum, power_sum
+from audiomeas.analysis.shortevents import ShortEvents
 from audiomeas.analysis.tone import Line, Spectrum, ToneAnalysis, tone_frequency
 from audiomeas.errors import SignalError
 
@@ -111,6 +112,7 @@ def combined_as_powers(tones: Sequence[ToneAnalysis]) -> ToneAnalysis:
         notched=_mean_power([tone.notched for tone in tones]),
         mains=_lines(tones, 0.5 * first.sample_rate_hz / first.frames),
         second_tone=max((tone.second_tone for tone in tones if tone.second_tone), key=_level, default=None),
+        events=_events(tones),
         spectrum=_spectrum([tone.spectrum for tone in tones], count),
         notes=max((tone.notes for tone in tones), key=len),
     )
@@ -135,7 +137,9 @@ def _mean_power(sums: Sequence[PowerSum | None]) -> PowerSum | None:
         return None
     value = _mean([one.mean_square for one in known])
     deviation = _of_mean([one.standard_deviation for one in known])
-    return PowerSum(mean_square=value, standard_deviation=deviation, upper_95=value, at_most=False)
+    hidden = all(one.at_most for one in known)
+    upper = _mean([one.upper_95 for one in known]) if hidden else value
+    return PowerSum(mean_square=value, standard_deviation=deviation, upper_95=upper, at_most=hidden)
 
 
 def _stacked(tones: Sequence[ToneAnalysis]) -> tuple[FloatArray, FloatArray]:
@@ -175,6 +179,19 @@ def _harmonics(tones: Sequence[ToneAnalysis]) -> Harmonics:
         noise=np.sum(noise, axis=0),
         relative=relative,
         freedom=freedom,
+    )
+
+
+def _events(tones: Sequence[ToneAnalysis]) -> ShortEvents | None:
+    """Return the events of all windows as of one capture."""
+    there = [(number, tone.events) for number, tone in enumerate(tones) if tone.events is not None]
+    if not there:
+        return None
+    number, largest = max(there, key=lambda pair: pair[1].peak)
+    return ShortEvents(
+        count=sum(events.count for _, events in there),
+        frame=largest.frame + number * tones[0].frames,
+        peak=largest.peak,
     )
 
 

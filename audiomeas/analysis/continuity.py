@@ -39,29 +39,67 @@ def longest_zero_run(signal: FloatArray) -> tuple[int, int]:
     return (int(nonzero[longest]) + 1, int(gaps[longest])) if gaps[longest] else (0, 0)
 
 
-def tone_breaks(signal: FloatArray, sample_rate_hz: float, frequency_hz: float) -> tuple[Break, ...]:
+def tone_breaks(
+    signal: FloatArray, sample_rate_hz: float, frequency_hz: float, *, phase_jump_rad: float = PHASE_JUMP_RAD
+) -> tuple[Break, ...]:
     """Return phase jumps and level steps of a steady tone between blocks of about 50 ms (at least 4 periods).
 
     signal : (frames,), a steady tone of a known frequency (drifts of phase are followed, jumps are not).
     The limits rise where noise alone could reach them (six standard deviations).
     """
+    vectors, frames = _block_vectors(signal, sample_rate_hz, frequency_hz)
+    if len(vectors) < 4:
+        return ()
+    size = np.abs(vectors)
+    if not np.all(size > 0):
+        return tuple(Break(frame=int(n) * frames, kind="level", size=float("inf")) for n in np.flatnonzero(size == 0))
+    return _steps(vectors, frames, phase_jump_rad)
+
+
+def one_frame_rad(sample_rate_hz: float, frequency_hz: float) -> float:
+    """Return a limit of phase jumps at which one lost frame is found wherever in a block it was lost."""
+    return min(PHASE_JUMP_RAD, 0.25 * 2.0 * float(np.pi) * frequency_hz / sample_rate_hz)
+
+
+def level_drift(signal: FloatArray, sample_rate_hz: float, frequency_hz: float) -> tuple[float, float]:
+    """Return how far a tone's level falls below and rises above its mean during a capture, relative, each ≥ 0.
+
+    signal : as for `tone_breaks`.  Zeros where noise from block to block hides it, or for fewer than four blocks.
+    """
+    size = np.abs(_block_vectors(signal, sample_rate_hz, frequency_hz)[0])
+    mean = float(np.mean(size)) if len(size) else 0.0
+    if len(size) < 4 or mean == 0.0:
+        return 0.0, 0.0
+    low, high = float(np.min(size)), float(np.max(size))
+    if high - low < 8.0 * _spread(np.diff(size)):
+        return 0.0, 0.0
+    return 1.0 - low / mean, high / mean - 1.0
+
+
+def usual_level(signal: FloatArray, sample_rate_hz: float, frequency_hz: float) -> float:
+    """Return a tone's r.m.s. level as most blocks have it (their median): a break spoils one or two. 0: no blocks.
+
+    signal : as for `tone_breaks`.
+    """
+    size = np.abs(_block_vectors(signal, sample_rate_hz, frequency_hz)[0])
+    return float(np.median(size)) / float(np.sqrt(2.0)) if len(size) else 0.0
+
+
+def _block_vectors(
+    signal: FloatArray, sample_rate_hz: float, frequency_hz: float
+) -> tuple[NDArray[np.complex128], int]:
+    """Return the tone's complex peak value in each block, and the frames of a block."""
     frames = max(round(BLOCK_S * sample_rate_hz), round(4 * sample_rate_hz / frequency_hz))
     blocks = len(signal) // frames
-    if blocks < 4:
-        return ()
     time = np.arange(blocks * frames)
     turning = np.exp(-2j * np.pi * np.remainder(time * (frequency_hz / sample_rate_hz), 1.0))
     # A window, so that the ends of the blocks (not whole periods) don't pose as modulation.
     window = np.hanning(frames)
     mixed = (signal[: blocks * frames] * turning).reshape(blocks, frames)
-    vectors = mixed @ window * (2.0 / np.sum(window))
-    size = np.abs(vectors)
-    if not np.all(size > 0):
-        return tuple(Break(frame=int(n) * frames, kind="level", size=float("inf")) for n in np.flatnonzero(size == 0))
-    return _steps(vectors, frames)
+    return mixed @ window * (2.0 / np.sum(window)), frames
 
 
-def _steps(vectors: NDArray[np.complex128], frames: int) -> tuple[Break, ...]:
+def _steps(vectors: NDArray[np.complex128], frames: int, phase_jump_rad: float) -> tuple[Break, ...]:
     ratio = vectors[1:] / vectors[:-1]
     phase = np.angle(ratio)
     # A constant turn from block to block is a difference in frequency; its median is not a jump.
@@ -69,7 +107,7 @@ def _steps(vectors: NDArray[np.complex128], frames: int) -> tuple[Break, ...]:
     level_db = 20.0 * np.log10(np.abs(ratio))
     found = [
         Break(frame=(int(n) + 1) * frames, kind="phase", size=float(phase[n]))
-        for n in np.flatnonzero(np.abs(phase) > max(PHASE_JUMP_RAD, 6.0 * _spread(phase)))
+        for n in np.flatnonzero(np.abs(phase) > max(phase_jump_rad, 6.0 * _spread(phase)))
     ]
     found += [
         Break(frame=(int(n) + 1) * frames, kind="level", size=float(level_db[n]))

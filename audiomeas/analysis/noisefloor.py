@@ -20,6 +20,8 @@ _HALF_WIDTH = 64
 _LEAST_FREE = 8
 #: Variance of a sum of squared bins, relative to that of independent ones: mean(w⁸…) over mean(w²)².
 _SUM_VARIANCE = WINDOW_MEAN_FOURTH / WINDOW_MEAN_SQUARE**2
+#: Noise below this part of what rounding gives shows that rounding is not spread: it repeats with the tone.
+HIDDEN = 0.5
 #: A median of exponential values has 1/ln²2 times the variance of their mean.
 _MEDIAN_LOSS = 1.0 / np.log(2.0) ** 2
 
@@ -30,6 +32,7 @@ class NoiseFloor:
 
     power : (bins,) one-sided mean-square value per bin, filled in under the lines from their surroundings.
     free : (bins,) not under a line.   at_lines : (lines,) local value.   freedom : (lines,) degrees of freedom of it.
+    least_per_bin : what rounding the samples must have added, spread evenly; less than that was not seen, but hidden.
     """
 
     power: FloatArray
@@ -38,22 +41,42 @@ class NoiseFloor:
     freedom: FloatArray
     bin_hz: float
     frames: int
+    least_per_bin: float = 0.0
 
     def variance_per_sample(self) -> FloatArray:
         """Return, per line, the variance per sample of white noise as strong as the noise around it."""
         return self.at_lines * (self.frames / 2.0)
 
     def in_band(self, weight: FloatArray) -> tuple[float, float]:
-        """Return the mean-square value inside a band and its standard deviation. weight : (bins,), 0 … 1."""
+        """Return the mean-square value inside a band and its standard deviation. weight : (bins,), 0 … 1.
+
+        Where less is read than rounding alone must give, all of that is in doubt.
+        """
         inside = self.power * weight
+        value, least = float(np.sum(inside)), self.least_in_band(weight)
         # A bin of noise has an exponential distribution: the mean of its square is twice its variance.
-        return float(np.sum(inside)), math.sqrt(_SUM_VARIANCE * float(np.sum(inside**2)) / 2.0)
+        deviation = math.sqrt(_SUM_VARIANCE * float(np.sum(inside**2)) / 2.0)
+        return value, math.hypot(deviation, least) if value < HIDDEN * least else deviation
+
+    def least_in_band(self, weight: FloatArray) -> float:
+        """Return the mean-square value that rounding the samples must have added inside a band."""
+        return self.least_per_bin * float(np.sum(weight))
 
 
-def noise_floor(cleaned: ComplexArray, taken: BoolArray, lines: FloatArray, frames: int, bin_hz: float) -> NoiseFloor:
+def noise_floor(
+    cleaned: ComplexArray,
+    taken: BoolArray,
+    lines: FloatArray,
+    frames: int,
+    bin_hz: float,
+    *,
+    least_per_bin: float = 0.0,
+    least_at_lines: float = 0.0,
+) -> NoiseFloor:
     """Read the noise from a windowed spectrum whose lines were taken out.
 
     cleaned : (bins,).   taken : (bins,) under a line.   lines : (n,) positions in bins.
+    least_per_bin, least_at_lines : what rounding the samples adds, evenly, and on a line that it repeats with.
     """
     power = np.square(cleaned.real)
     power += np.square(cleaned.imag)
@@ -63,7 +86,21 @@ def noise_floor(cleaned: ComplexArray, taken: BoolArray, lines: FloatArray, fram
     fill = np.rint(lines).astype(np.intp)[:, None] + np.arange(-LOBE_BINS, LOBE_BINS + 1)
     inside = (fill >= 0) & (fill < len(power))
     power[fill[inside]] = np.broadcast_to(local[:, None], fill.shape)[inside]
-    return NoiseFloor(power=power, free=free, at_lines=local, freedom=freedom, bin_hz=bin_hz, frames=frames)
+    return NoiseFloor(
+        power=power,
+        free=free,
+        at_lines=np.maximum(local, least_at_lines),
+        freedom=freedom,
+        bin_hz=bin_hz,
+        frames=frames,
+        least_per_bin=least_per_bin,
+    )
+
+
+def median_per_bin(cleaned: ComplexArray, frames: int) -> float:
+    """Return the mean-square value per bin of white noise as strong as the median bin of a windowed spectrum."""
+    median = float(np.median(np.square(cleaned.real) + np.square(cleaned.imag)))
+    return median / math.log(2.0) * 2.0 / (float(frames) ** 2 * WINDOW_MEAN_SQUARE)
 
 
 def _local(power: FloatArray, free: BoolArray, lines: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -30,6 +30,7 @@ from audiomeas.analysis.deconvolution import (
     transform_points,
     without_linear,
 )
+from audiomeas.analysis.sweep_breaks import SweepBreak, find_break
 from audiomeas.analysis.sweep_edges import harmonic_ripple, leak_into_linear
 from audiomeas.errors import SignalError
 
@@ -83,6 +84,7 @@ class SweepResponse:
     growth_error : relative error of the captured sweep's growth; a clock error, as far as it is one.
     disturbance, disturbance_hz : largest ratio of what is not linear response to what is, over 10 ms, and the frequency
     that the sweep passed then: heavy distortion, a cough, a dropout.
+    damage : lost samples, a level step or a short event; then no figure of this response can be trusted.
     """
 
     frequency_hz: FloatArray
@@ -100,6 +102,7 @@ class SweepResponse:
     growth_error: float
     disturbance: float
     disturbance_hz: float
+    damage: SweepBreak | None
     harmonics: tuple[HarmonicResponse, ...]
 
     @property
@@ -177,6 +180,7 @@ def analyze_sweep(
     _refuse_other_growth(growth_error)
     distortion = without_linear(cut, _gate(impulses, 0.0, *_linear_gate_s(law)), played, points, law)
     worst = _worst_disturbance(cut, distortion, law)
+    damage = find_break(distortion, cut.samples - distortion.samples, impulses, amplitude, points, law)
     endless = deconvolve(distortion, endless_inverse(law, amplitude, points), points, law)
     harmonics = [_harmonic(order, endless, frequency_hz, law) for order in orders]
     unmixed = linear.response - _leaks(harmonics, frequency_hz, law)
@@ -201,6 +205,7 @@ def analyze_sweep(
         growth_error=growth_error,
         disturbance=worst[0],
         disturbance_hz=worst[1],
+        damage=damage,
         harmonics=tuple(_relative_to(harmonic, unmixed) for harmonic in harmonics),
     )
 

@@ -12,6 +12,7 @@ by their fitted amplitudes, noise by the mean-square of the bins inside the band
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import math
 from dataclasses import dataclass
@@ -21,7 +22,7 @@ from numpy.typing import NDArray
 from scipy.fft import rfft
 from scipy.special import stdtrit
 
-from audiomeas.analysis.harmonics import Harmonics, PowerSum, describe_harmonics, line_noise, power_sum
+from audiomeas.analysis.harmonics import ONE_SIDED_95, Harmonics, PowerSum, describe_harmonics, line_noise, power_sum
 from audiomeas.analysis.lines import (
     LOBE_BINS,
     REACH_BINS,
@@ -33,7 +34,9 @@ from audiomeas.analysis.lines import (
     windowed,
 )
 from audiomeas.analysis.mains import find_mains
-from audiomeas.analysis.noisefloor import NoiseFloor, band_weight, noise_floor
+from audiomeas.analysis.noisefloor import HIDDEN, NoiseFloor, band_weight, median_per_bin, noise_floor
+from audiomeas.analysis.rounding import Rounding, rounding_of
+from audiomeas.analysis.shortevents import ShortEvents, short_events
 from audiomeas.analysis.sinefit import (
     OtherLines,
     SineFit,
@@ -67,6 +70,10 @@ NOTCH_Q_LIMITS = (1.2, 3.0)
 _EDGE_SLACK = 1e-3
 #: A leftover line this strong (power relative to the tone) makes it two tones; −10 dB.
 _SECOND_TONE = 0.1
+#: An event smaller than this, relative to the tone, moves no figure; −120 dB.
+_LEAST_EVENT = 1e-6
+#: Rounding that repeats is worth a word where it is not this far below the tone (power; −180 dB).
+_ROUNDING_WORTH = 1e-18
 #: A leftover line is worth a word when it is this far above the noise and makes this part of the residual.
 _LINE_OVER_NOISE = 50.0
 _LINE_PART = 0.1
@@ -96,6 +103,7 @@ class ToneAnalysis:
     thd : power sum of the harmonics up to `harmonic_limit_hz`; None: the third lies beyond it.
     residual : everything in `band_hz` but fundamental and DC; None: the fundamental lies outside the band.
     noise : residual less harmonics and mains lines.   notched : the residual as a notch of `notch_q` passes it.
+    events : clicks in what the fundamental leaves.
     """
 
     sample_rate_hz: float
@@ -118,6 +126,7 @@ class ToneAnalysis:
     notched: PowerSum | None
     mains: tuple[Line, ...]
     second_tone: Line | None
+    events: ShortEvents | None
     spectrum: Spectrum
     notes: tuple[str, ...]
 
@@ -174,6 +183,7 @@ def analyze_tone(
     exact_frequency_hz: float | None = None,
     notch_q: float = NOTCH_Q,
     spectrum_points: int = 1200,
+    resolution: float | None = None,
 ) -> ToneAnalysis:
     """Analyse a single steady tone with its harmonics, noise, DC and hum.
 
@@ -181,6 +191,8 @@ def analyze_tone(
     near_hz : where the tone is expected (within 2 %); None: the strongest line.
     band_hz : of THD+N and noise, a brick wall.   harmonic_limit_hz : highest harmonic counted in THD; None: up to
     four bins below half the sample rate.   exact_frequency_hz : the frequency is known (one clock): not fitted.
+    resolution : step between neighbouring values of the samples, in the unit of the signal; what is smaller than its
+    rounding is not claimed. None: unknown.
 
     Raises SignalError: values that are no numbers, too short, silence, DC only, noise only, no tone where expected,
     too few periods, a tone too near to half the sample rate, two unrelated tones.
@@ -192,7 +204,11 @@ def analyze_tone(
     limit_hz = _harmonic_limit_hz(harmonic_limit_hz, sample_rate_hz, sample_rate_hz / len(signal))
     near_hz = exact_frequency_hz if near_hz is None else near_hz
     fit = _fundamental(signal, sample_rate_hz, near_hz, exact_frequency_hz, limit_hz)
-    lines, floor, spectrum = _lines_and_floor(signal, fit, sample_rate_hz, limit_hz, spectrum_points)
+    rest = without_sine(signal, fit)
+    events = short_events(rest, fit.cycles, least=max(8.0 * (resolution or 0.0), _LEAST_EVENT * abs(fit.amplitude)))
+    lines, floor, spectrum, rounding = _lines_and_floor(
+        rest, fit, sample_rate_hz, limit_hz, spectrum_points, resolution
+    )
     request = _Request(
         sample_rate_hz=sample_rate_hz,
         band_hz=band_hz,
@@ -200,7 +216,9 @@ def analyze_tone(
         notch_q=notch_q,
         frequency_is_exact=exact_frequency_hz is not None,
     )
-    return _assembled(fit, lines, floor, spectrum, request)
+    found = _assembled(fit, lines, floor, spectrum, request)
+    notes = (*found.notes, *_rounding_notes(rounding, found.level_rms))
+    return dataclasses.replace(found, events=events, notes=notes)
 
 
 def tone_frequency(signal: FloatArray, sample_rate_hz: float, *, near_hz: float | None = None) -> tuple[float, float]:
@@ -327,25 +345,53 @@ def _tone_lines(
 
 
 def _lines_and_floor(
-    signal: FloatArray, fit: SineFit, sample_rate_hz: float, limit_hz: float, spectrum_points: int
-) -> tuple[_Lines, NoiseFloor, Spectrum]:
+    rest: FloatArray,
+    fit: SineFit,
+    sample_rate_hz: float,
+    limit_hz: float,
+    spectrum_points: int,
+    resolution: float | None,
+) -> tuple[_Lines, NoiseFloor, Spectrum, Rounding]:
     """Fit all other lines in what the fundamental left, take them out, and read the noise between them."""
-    left = rfft(without_sine(signal, fit))
+    left = rfft(rest)
     frames, bin_hz = fit.frames, sample_rate_hz / fit.frames
     positions, kinds = _tone_lines(fit.cycles * frames, frames, limit_hz, sample_rate_hz)
     lines = _Lines(positions, fit_lines(left, frames, positions), kinds)
     cleaned = windowed(left, frames)
     spectrum = _thinned(cleaned, fit, bin_hz, spectrum_points)
     add_lines(cleaned, frames, positions, -lines.amplitudes)
-    lines = _with_mains(left, cleaned, lines, frames, bin_hz)
+    seen = 0.0 if resolution is None else median_per_bin(cleaned, frames)
+    rounding = rounding_of(resolution, frames, fit.cycles * frames, abs(fit.amplitude), seen)
+    lines = _with_mains(left, cleaned, lines, frames, bin_hz, rounding.on_a_line)
     del left
     taken = lobes(lines.positions, len(cleaned))
-    return lines, noise_floor(cleaned, taken, lines.positions, frames, bin_hz), spectrum
+    floor = noise_floor(
+        cleaned,
+        taken,
+        lines.positions,
+        frames,
+        bin_hz,
+        least_per_bin=rounding.per_bin,
+        least_at_lines=rounding.on_a_line,
+    )
+    return lines, floor, spectrum, rounding
 
 
-def _with_mains(left: ComplexArray, cleaned: ComplexArray, lines: _Lines, frames: int, bin_hz: float) -> _Lines:
+def _rounding_notes(rounding: Rounding, level_rms: float) -> tuple[str, ...]:
+    if not rounding.repeats or rounding.variance < _ROUNDING_WORTH * level_rms**2:
+        return ()
+    below_db = 10.0 * math.log10(level_rms**2 / rounding.variance)
+    return (
+        f"the samples are not dithered: their rounding, {below_db:.0f} dB below the tone, is no even noise but repeats "
+        "with the tone and poses as harmonics and other lines; use dither, or capture through a converter",
+    )
+
+
+def _with_mains(
+    left: ComplexArray, cleaned: ComplexArray, lines: _Lines, frames: int, bin_hz: float, least_per_bin: float
+) -> _Lines:
     """Return the lines with those of the mains, fitted together and taken out of `cleaned`, when there is hum."""
-    mains = find_mains(cleaned, lines.positions, frames, bin_hz)
+    mains = find_mains(cleaned, lines.positions, frames, bin_hz, least_per_bin=least_per_bin)
     if mains is None:
         return lines
     # Only lines within reach of the mains lines feel them; some more take part so that the last ones keep theirs.
@@ -404,9 +450,10 @@ def _assembled(fit: SineFit, lines: _Lines, floor: NoiseFloor, spectrum: Spectru
     band = (request.band_hz[0], min(request.band_hz[1], request.sample_rate_hz / 2))
     shares = _Shares(fit, lines, floor, band, request.notch_q)
     noise = shares.noise()
-    _check_dominant(tone, noise.mean_square, frequency_hz)
+    # Two tones first: each is noise to the other.
     second = _second_tone(floor, shares.weight)
     _check_second(second, tone, frequency_hz)
+    _check_dominant(tone, noise.mean_square, frequency_hz)
     slack = max(floor.bin_hz / 2, _EDGE_SLACK * frequency_hz)
     inside = band[0] - slack <= frequency_hz <= band[1] + slack
     residual = shares.residual() if inside else None
@@ -431,6 +478,7 @@ def _assembled(fit: SineFit, lines: _Lines, floor: NoiseFloor, spectrum: Spectru
         notched=shares.notched() if inside else None,
         mains=_mains_lines(lines, floor),
         second_tone=second,
+        events=None,
         spectrum=spectrum,
         notes=_notes(frequency_hz, request, thd, inside, second),
     )
@@ -481,7 +529,7 @@ class _Shares:
     def noise(self) -> PowerSum:
         """Return the noise alone."""
         value, deviation = self.floor.in_band(self.weight)
-        return PowerSum(mean_square=value, standard_deviation=deviation, upper_95=value, at_most=False)
+        return _above_rounding(value, deviation, self.floor.least_in_band(self.weight))
 
     def residual(self) -> PowerSum:
         """Return everything but the fundamental."""
@@ -499,7 +547,14 @@ class _Shares:
         lines = power_sum(self.line_power[self.counted] * gain, self.line_noise[self.counted] * gain)
         total = max(value + lines.mean_square, 0.0)
         spread = math.hypot(deviation, lines.standard_deviation)
-        return PowerSum(mean_square=total, standard_deviation=spread, upper_95=total, at_most=False)
+        return _above_rounding(total, spread, self.floor.least_in_band(weight))
+
+
+def _above_rounding(value: float, deviation: float, least: float) -> PowerSum:
+    """Return a mean-square value; where it is less than rounding alone gives, as a bound."""
+    hidden = value < HIDDEN * least
+    upper = value + ONE_SIDED_95 * deviation if hidden else value
+    return PowerSum(mean_square=value, standard_deviation=deviation, upper_95=upper, at_most=hidden)
 
 
 def notch_power_gain(frequency_hz: FloatArray, centre_hz: float, q: float) -> FloatArray:
@@ -545,8 +600,10 @@ def _is_sideband(second: Line, frequency_hz: float) -> bool:
 
 
 def _worth_a_word(second: Line | None, residual: PowerSum | None, noise: PowerSum) -> Line | None:
-    whole = noise.mean_square if residual is None else residual.mean_square
-    return second if second is not None and second.level_rms**2 > _LINE_PART * whole else None
+    whole = noise if residual is None else residual
+    if second is None or whole.at_most:
+        return None
+    return second if second.level_rms**2 > _LINE_PART * whole.mean_square else None
 
 
 def _mains_lines(lines: _Lines, floor: NoiseFloor) -> tuple[Line, ...]:

@@ -23,8 +23,10 @@ from audiomeas.measurement.tone_values import (
     definitions,
     follow,
     harmonic_rows,
+    tell_frequency,
     tell_level,
     tell_ratio,
+    uncertainty_covers,
 )
 
 if TYPE_CHECKING:
@@ -36,6 +38,12 @@ if TYPE_CHECKING:
 _LONGEST_S = 600.0
 #: Harmonics listed in any case; higher ones only where they stand out of the noise.
 _LISTED_ORDERS = 100
+#: A level that changes by more than this during the capture is worth a word.
+_DRIFT_DB = 0.5
+#: What is left out at an end is more than a ramp when it lasts this long.
+_LEFT_OUT_S = 0.25
+#: What the analysis leaves of DC where there is none, relative to the tone.
+_LEAST_DC = 1e-7
 
 _KEYS = (
     "frequency_hz",
@@ -99,7 +107,7 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     start, stop, near_hz = _span(recording)
-    warnings: list[str] = []
+    warnings: list[str] = [*_left_out(recording, start, stop)]
     channels, problems, first = [], [], None
     for column, channel in enumerate(recording.channels):
         reason = _why_not(recording, column, channel)
@@ -111,9 +119,10 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
                 problems.append(reason)
             else:
                 first = first or tone
-                warnings += [f"channel {channel}: {note}" for note in tone.notes]
-                warnings += _breaks(recording, column, slice(start, stop), channel, tone.frequency_hz)
-                channels.append(_channel(recording, column, channel, tone, options))
+                steadiness = _steadiness(recording, column, slice(start, stop), tone, options)
+                said = (*steadiness.words, *(() if steadiness.broken else tone.notes))
+                warnings += [f"channel {channel}: {words}" for words in said]
+                channels.append(_channel(recording, column, channel, tone, options, steadiness))
                 continue
         warnings.append(reason)
         channels.append(_nothing(channel))
@@ -189,12 +198,15 @@ def _analysed(
             near_hz=near_hz,
             band_hz=(options["low_hz"], options["high_hz"]),
             harmonic_limit_hz=options["harmonic_limit_hz"],
+            resolution=step,
         )
 
+    step = recording.resolution(column)
     if count == 1:
         return analysed(signal)
     if options["averaging"] == "power":
         return combined_as_powers([analysed(window) for window in windows_of(signal, count)])
+    step = _step_of_mean(signal, count, step)
     mean = coherent_mean(
         signal,
         count,
@@ -206,33 +218,131 @@ def _analysed(
     return analysed(mean)
 
 
-def _breaks(recording: Recording, column: int, span: slice, channel: int, frequency_hz: float) -> list[str]:
-    """Return what happened in the middle of the tone. A capture by `measure` was looked through before."""
-    from audiomeas.analysis.continuity import tone_breaks
+def _step_of_mean(signal: Any, count: int, step: float | None) -> float | None:
+    """Return the step that the mean of windows has: rounding that differs from window to window averages out."""
+    import numpy as np
 
+    from audiomeas.analysis.averaging import windows_of
+
+    if step is None:
+        return None
+    differs = float(np.mean(np.var(windows_of(signal, count), axis=0))) > 0.5 * step**2 / 12.0
+    return step / math.sqrt(count) if differs else step
+
+
+@dataclasses.dataclass(frozen=True)
+class _Steadiness:
+    """What happened during the tone. broken : only the level can be told.   drift : of the level, relative."""
+
+    words: tuple[str, ...] = ()
+    broken: bool = False
+    drift: float = 0.0
+
+
+def _steadiness(
+    recording: Recording, column: int, span: slice, tone: ToneAnalysis, options: Mapping[str, Any]
+) -> _Steadiness:
+    """Return what happened in the middle of the tone. A capture by `measure` was looked through for jumps before."""
+    from audiomeas.analysis.continuity import level_drift, one_frame_rad, tone_breaks, usual_level
+
+    rate_hz, hz = recording.sample_rate_hz, tone.frequency_hz
+    signal = recording.window(span.start, span.stop).signal(column)
+    below, above = level_drift(signal, rate_hz, hz)
+    drift_words, drift = _drift_words(below, above), max(below, above, _left_out_drift(recording, column, span))
+    words = [*_event_words(tone, span.start / rate_hz, rate_hz, options), *drift_words]
     if recording.shared_clock:
-        return _clock_doubt(recording, channel, frequency_hz)
-    found = tone_breaks(recording.window(span.start, span.stop).signal(column), recording.sample_rate_hz, frequency_hz)
-    if not found:
-        return []
+        return _Steadiness((*_clock_doubt(recording, hz), *words), drift=drift)
+    found = tone_breaks(signal, rate_hz, hz, phase_jump_rad=one_frame_rad(rate_hz, hz))
+    jumps = [one for one in found if one.kind == "phase"]
     # Lost samples also dip the level of their block: the jump says more.
-    worst = next((one for one in found if one.kind == "phase"), found[0])
-    at_s = (span.start + worst.frame) / recording.sample_rate_hz
-    what = (
-        f"the tone's phase jumps by {math.degrees(worst.size):.0f} degrees: samples were lost or repeated"
-        if worst.kind == "phase"
-        else f"the level steps by {worst.size:+.2f} dB"
-    )
-    return [f"channel {channel}: {what} near {at_s:.2f} s; capture it again, or cut the file to its steady part"]
+    if jumps:
+        worst = max(jumps, key=lambda one: abs(one.size))
+        said = (
+            f"the tone's phase jumps by {abs(math.degrees(worst.size)):.2g} degrees near "
+            f"{(span.start + worst.frame) / rate_hz:.2f} s: samples were lost or repeated, so that only its level is "
+            "told; capture it again, or cut the file to its steady part"
+        )
+        # Two parts out of step cancel one another in the fit: it reads low.
+        fitted = abs(usual_level(signal, rate_hz, hz) / tone.level_rms - 1.0)
+        return _Steadiness((said,), broken=True, drift=max(drift, below + above) + fitted)
+    if found and not drift_words:
+        at_s = (span.start + found[0].frame) / rate_hz
+        words.append(
+            f"the level steps by {found[0].size:+.2f} dB near {at_s:.2f} s; capture it again, or cut the file to its "
+            "steady part"
+        )
+    return _Steadiness(tuple(words), drift=drift)
 
 
-def _clock_doubt(recording: Recording, channel: int, frequency_hz: float) -> list[str]:
+def _drift_words(below: float, above: float) -> list[str]:
+    """Return a warning when the level is not steady. below, above : its mean, relative."""
+    range_db = 20.0 * math.log10((1.0 + above) / max(1.0 - below, 1e-6))
+    if range_db < _DRIFT_DB:
+        return []
+    return [
+        f"the level changes by {range_db:.2f} dB during the capture: its uncertainty covers that, and THD+N, SINAD and "
+        "noise hold that modulation; let the unit settle and capture again, or cut the file to its steady part"
+    ]
+
+
+def _event_words(tone: ToneAnalysis, start_s: float, rate_hz: float, options: Mapping[str, Any]) -> list[str]:
+    from audiomeas.units import amplitude_ratio_to_db
+
+    if tone.events is None:
+        return []
+    events = tone.events
+    averaged = options["averages"] > 1 and options["averaging"] == "coherent"
+    where = "in an averaged window" if averaged else f"near {start_s + events.frame / rate_hz:.3f} s"
+    size_db = amplitude_ratio_to_db(events.peak / (math.sqrt(2.0) * tone.level_rms))
+    what = "a click" if events.count == 1 else f"{events.count} clicks, the largest"
+    return [
+        f"{what} {where}, {size_db:+.0f} dB relative to the tone's peak: in THD+N and noise; a contact, a disturbance "
+        "or a lost block, so look, and capture again"
+    ]
+
+
+def _left_out_levels(recording: Recording, column: int, span: slice) -> list[tuple[str, float, float]]:
+    """Return (which end, seconds, level relative to the steady part) of what was left out and is no silence."""
+    import numpy as np
+
+    signal, rate_hz = recording.counts_fs[:, column], recording.sample_rate_hz
+    steady = float(np.std(signal[span]))
+    found = []
+    for end, part in (("beginning", signal[: span.start]), ("end", signal[span.stop :])):
+        loud = len(part) / rate_hz >= _LEFT_OUT_S and steady > 0.0
+        relative = float(np.std(part)) / steady if loud else 0.0
+        if relative > 0.5:
+            found.append((end, len(part) / rate_hz, relative))
+    return found
+
+
+def _left_out_drift(recording: Recording, column: int, span: slice) -> float:
+    if recording.stimulus_start is not None:
+        return 0.0
+    return max((abs(relative - 1.0) for _, _, relative in _left_out_levels(recording, column, span)), default=0.0)
+
+
+def _left_out(recording: Recording, start: int, stop: int) -> list[str]:
+    """Return what was left out of a capture made elsewhere although it is no silence."""
+    import numpy as np
+
+    if recording.stimulus_start is not None:
+        return []
+    loudest = int(np.argmax(np.sum(recording.counts_fs[start:stop] ** 2, axis=0)))
+    return [
+        f"{seconds:.2f} s at the {end} of the capture, where the level is another ({20 * math.log10(relative):+.2f} dB "
+        "on average), are left out, and the level's uncertainty covers that; capture a steady tone, or cut the file"
+        for end, seconds, relative in _left_out_levels(recording, loudest, slice(start, stop))
+    ]
+
+
+def _clock_doubt(recording: Recording, frequency_hz: float) -> list[str]:
     assert recording.stimulus is not None
     played_hz = next(w.frequency_hz for w in recording.stimulus.windows() if w.frequency_hz is not None)
     ppm = (frequency_hz / played_hz - 1.0) * 1e6
     if abs(ppm) < 5.0:
         return []
-    return [f"channel {channel}: the tone came back {ppm:+.1f} ppm off, although one clock plays and captures"]
+    return [f"the tone came back {ppm:+.1f} ppm off, although one clock plays and captures"]
 
 
 def _nothing(channel: int) -> ChannelResult:
@@ -241,14 +351,22 @@ def _nothing(channel: int) -> ChannelResult:
 
 
 def _channel(
-    recording: Recording, column: int, channel: int, tone: ToneAnalysis, options: Mapping[str, Any]
+    recording: Recording,
+    column: int,
+    channel: int,
+    tone: ToneAnalysis,
+    options: Mapping[str, Any],
+    steadiness: _Steadiness,
 ) -> ChannelResult:
     told = Told(dict.fromkeys(_KEYS))
-    told.values["frequency_hz"], told.uncertainty["frequency_hz"] = tone.frequency_hz, tone.frequency_uncertainty_hz
-    told.values["phase_deg"], told.uncertainty["phase_deg"] = tone.phase_deg, tone.phase_uncertainty_deg
     in_volts = recording.stimulus is not None and recording.stimulus_in_volts
     input_v_rms = recording.stimulus.level_v_rms if recording.stimulus is not None and in_volts else None
-    tell_level(told, recording, column, channel, tone, input_v_rms=input_v_rms)
+    drift = steadiness.drift
+    tell_level(told, recording, column, channel, tone, input_v_rms=input_v_rms, drift=drift)
+    if steadiness.broken:
+        told.values.update(harmonics=[], mains=[], spectrum=None)
+        return ChannelResult(channel=channel, values=told.values, uncertainty=told.uncertainty)
+    tell_frequency(told, tone)
     _tell_ratios(told, tone, options)
     _tell_rest(told, recording, column, tone)
     bench_db = of_channel(recording.conditions.get("bench_residual_db"), channel)
@@ -274,12 +392,14 @@ def _tell_rest(told: Told, recording: Recording, column: int, tone: ToneAnalysis
 
     values = told.values
     calibrated = recording.scale_v(column) is not None
-    noise_rms = math.sqrt(max(tone.noise.mean_square, 0.0))
+    noise_rms = math.sqrt(max(tone.noise.stated, 0.0))
     if tone.total_mean_square and noise_rms > 0.0:
         values["noise_db"] = amplitude_ratio_to_db(noise_rms / math.sqrt(tone.total_mean_square))
     if calibrated:
         values["noise_v_rms"], values["dc_v"] = noise_rms, tone.dc
-        told.uncertainty["dc_v"] = tone.dc_uncertainty
+        told.uncertainty["dc_v"] = math.hypot(tone.dc_uncertainty, _LEAST_DC * tone.level_rms)
+    if tone.noise.at_most:
+        told.bound.update({key: "at most" for key in ("noise_db", "noise_v_rms") if values[key] is not None})
     values["harmonics"] = harmonic_rows(tone, all_up_to=_LISTED_ORDERS)
     values["mains"] = [
         {
@@ -289,7 +409,11 @@ def _tell_rest(told: Told, recording: Recording, column: int, tone: ToneAnalysis
         }
         for line in tone.mains
     ]
-    values["spectrum"] = {
+    values["spectrum"] = _spectrum(tone)
+
+
+def _spectrum(tone: ToneAnalysis) -> dict[str, list[float]]:
+    return {
         "frequency_hz": [float(f"{hz:.6g}") for hz in tone.spectrum.frequency_hz],
         "level_db": [round(float(db), 2) for db in tone.spectrum.level_db],
     }
@@ -306,6 +430,7 @@ def _conditions(
         "harmonic_phase": "sine, where the fundamental's sine starts to rise",
         **_averaging_words(options),
         "analysed_s": used / rate_hz,
+        "uncertainty_covers": uncertainty_covers(recording),
     }
     if tone is not None:
         conditions["harmonic_limit_hz"] = tone.harmonic_limit_hz

@@ -22,6 +22,7 @@ from audiomeas.measurement.tone_values import (
     harmonic_rows,
     tell_level,
     tell_ratio,
+    uncertainty_covers,
 )
 
 if TYPE_CHECKING:
@@ -271,6 +272,7 @@ class _Channel:
             band_hz=(self._options["low_hz"], self._options["high_hz"]),
             harmonic_limit_hz=self._options["harmonic_limit_hz"],
             spectrum_points=0,
+            resolution=self._recording.resolution(self._column),
         )
         if not self._recording.shared_clock:
             self._refuse_breaks(signal, tone.frequency_hz)
@@ -290,9 +292,10 @@ class _Channel:
 
     def _refuse_breaks(self, signal: Any, frequency_hz: float) -> None:
         """Refuse a step of a capture made elsewhere that is no steady tone; `measure` looked before."""
-        from audiomeas.analysis.continuity import tone_breaks
+        from audiomeas.analysis.continuity import one_frame_rad, tone_breaks
 
-        found = tone_breaks(signal, self._recording.sample_rate_hz, frequency_hz)
+        rate_hz = self._recording.sample_rate_hz
+        found = tone_breaks(signal, rate_hz, frequency_hz, phase_jump_rad=one_frame_rad(rate_hz, frequency_hz))
         if any(one.kind == "phase" for one in found):
             raise SignalError("the tone's phase jumps: samples were lost or repeated; capture again")
         if found:
@@ -344,6 +347,8 @@ def _notes(tone: ToneAnalysis, limit_hz: float | None) -> list[str]:
             f"no THD: the third harmonic lies beyond {tone.harmonic_limit_hz:.5g} Hz; {way_out}, or measure with two "
             "tones (intermodulation)"
         )
+    if tone.events is not None:
+        notes.append("a click during the step is in THD+N: a contact or a disturbance, so look, and capture again")
     if tone.residual is None:
         low_hz, high_hz = tone.band_hz
         notes.append(f"no THD+N: the tone lies outside the band {low_hz:g} to {high_hz:g} Hz; widen the band")
@@ -394,6 +399,7 @@ def _conditions(
         "settle_s": stimulus.settle_s,
         "alignment": "known from the bench" if placed else "found by the stimulus itself",
         "averages": 1,
+        "uncertainty_covers": uncertainty_covers(recording),
     }
 
 

@@ -14,6 +14,7 @@ from audiomeas.measurement.result import ChannelResult, Result, result_of
 
 if TYPE_CHECKING:
     from audiomeas.analysis.sweep import HarmonicResponse, SweepResponse
+    from audiomeas.analysis.sweep_breaks import SweepBreak
     from audiomeas.recording import Recording
     from audiomeas.stimulus import Stimulus, Sweep
 
@@ -209,6 +210,19 @@ def _conditions(
     }
 
 
+def _damage_words(damage: SweepBreak) -> str:
+    """Return what happened in a sweep whose figures can't be trusted, when, and the way out."""
+    what = {
+        "lost": f"{abs(damage.size):.0f} frames were {'lost' if damage.size > 0 else 'repeated'}",
+        "level": f"the level steps by {damage.size:+.2f} dB",
+        "event": "a click or a lost sample",
+    }[damage.kind]
+    return (
+        f"{what} near {hertz(damage.frequency_hz)} ({damage.time_s:.2f} s after the sweep's beginning): no figure of "
+        "this capture can be trusted; capture it again"
+    )
+
+
 def _channel_results(
     recording: Recording,
     sweep: Sweep,
@@ -219,11 +233,17 @@ def _channel_results(
 ) -> tuple[ChannelResult, ...]:
     absolute = _is_absolute(recording, list(found))
     base = found.get(columns[0])
+    if base is not None and base.damage is not None:
+        base = None
     results = []
     for column in columns:
         channel = recording.channels[column]
         one = found.get(column)
         if one is None:
+            results.append(ChannelResult(channel=channel, values=_unknown(options)))
+            continue
+        if one.damage is not None:
+            warnings.append(f"channel {channel}: {_damage_words(one.damage)}")
             results.append(ChannelResult(channel=channel, values=_unknown(options)))
             continue
         if one.disturbance > _DISTURBANCE:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.base import Option
-from audiomeas.measurement.steady import DB_PER_NEPER, of_channel, scale_uncertainty
+from audiomeas.measurement.steady import DB_PER_NEPER, LEAST_RELATIVE, of_channel, scale_uncertainty
 
 if TYPE_CHECKING:
     from audiomeas.analysis.harmonics import PowerSum
@@ -18,6 +18,11 @@ if TYPE_CHECKING:
 #: A figure within this of what the bench adds by itself says nothing more than 'at most'.
 _BENCH_MARGIN_DB = 10.0
 _TWO_SIDED_95 = 1.96
+#: What the analysis itself is good for: frequency (relative), phase, and lines relative to the tone. A capture without
+#: noise would claim all digits.
+_LEAST_FREQUENCY, _LEAST_PHASE_DEG, _LEAST_LINE = 1e-9, 1e-6, 1e-9
+#: Said with every result: what the half-widths hold.
+_COVERS = "noise, fit, scale and load"
 
 BAND_OPTIONS = (
     Option(
@@ -70,14 +75,39 @@ def definitions(options: Mapping[str, Any], sample_rate_hz: float) -> dict[str, 
     }
 
 
+def uncertainty_covers(recording: Recording) -> str:
+    """Return what the half-widths hold: the bench's own distortion only where a loopback has told it."""
+    if recording.conditions.get("bench_residual_db") is not None:
+        return f"{_COVERS}; the distortion of the bench itself"
+    return f"{_COVERS}; not the distortion of the bench itself"
+
+
+def tell_frequency(told: Told, tone: ToneAnalysis) -> None:
+    """Tell frequency_hz and phase_deg."""
+    told.values["frequency_hz"], told.values["phase_deg"] = tone.frequency_hz, tone.phase_deg
+    least_hz = _LEAST_FREQUENCY * tone.frequency_hz
+    told.uncertainty["frequency_hz"] = math.hypot(tone.frequency_uncertainty_hz, least_hz)
+    told.uncertainty["phase_deg"] = math.hypot(tone.phase_uncertainty_deg, _LEAST_PHASE_DEG)
+
+
 def tell_level(
-    told: Told, recording: Recording, column: int, channel: int, tone: ToneAnalysis, *, input_v_rms: float | None
+    told: Told,
+    recording: Recording,
+    column: int,
+    channel: int,
+    tone: ToneAnalysis,
+    *,
+    input_v_rms: float | None,
+    drift: float = 0.0,
 ) -> None:
-    """Tell level_dbfs and, where known, level_v_rms, level_w and gain_db. input_v_rms : at the unit's input."""
+    """Tell level_dbfs and, where known, level_v_rms, level_w and gain_db.
+
+    input_v_rms : at the unit's input.   drift : by how much (relative) the level strayed from its mean.
+    """
     from audiomeas.units import amplitude_ratio_to_db, v_rms_to_w
 
     values, uncertainty = told.values, told.uncertainty
-    own = tone.level_uncertainty / tone.level_rms
+    own = math.hypot(tone.level_uncertainty / tone.level_rms, LEAST_RELATIVE, drift)
     values["level_dbfs"] = amplitude_ratio_to_db(tone.level_rms / recording.reference(column))
     uncertainty["level_dbfs"] = DB_PER_NEPER * own
     if recording.scale_v(column) is None:
@@ -114,7 +144,9 @@ def tell_ratio(told: Told, name: str, ratio: float | None, power: PowerSum | Non
     if power.at_most:
         told.bound[percent] = told.bound[decibels] = "at most"
         return
-    relative = _TWO_SIDED_95 * power.standard_deviation / (2.0 * power.stated)
+    relative = math.hypot(
+        _TWO_SIDED_95 * power.standard_deviation / (2.0 * power.stated), LEAST_RELATIVE, _LEAST_LINE / ratio
+    )
     told.uncertainty[percent] = relative * told.values[percent]
     told.uncertainty[decibels] = DB_PER_NEPER * relative
 
@@ -137,7 +169,8 @@ def harmonic_rows(tone: ToneAnalysis, *, all_up_to: int, highest: int | None = N
         if found.at_most[i]:
             row["bound"] = "at most"
         else:
-            row["uncertainty_db"] = float(found.uncertainty_db[i])
+            method = math.hypot(LEAST_RELATIVE, _LEAST_LINE * 10.0 ** (-row["level_db"] / 20.0))
+            row["uncertainty_db"] = math.hypot(float(found.uncertainty_db[i]), DB_PER_NEPER * method)
         rows.append(row)
     return rows
 

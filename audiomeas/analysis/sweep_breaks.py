@@ -1,0 +1,259 @@
+"""Damage inside a captured sweep: lost or repeated samples, level steps, and short events that no unit makes.
+
+Such a capture deconvolves to a response all the same, with tight and wrong figures. Two looks find it:
+
+In time: what the linear response and the harmonics don't explain is noise, of one size from block to block. A jump of
+the waveform sticks out of it. In frequency: gain and phase of a unit run smoothly over the octave around a frequency;
+lost samples make a step of delay by a whole number of frames, and a level step one of gain, where the sweep was then.
+
+What stays unseen, 80 dB above the noise: below 60 Hz one frame lost at a crest of the sweep, or a level step of 0.3 dB
+at its zero crossing; and what happens in the last tenth of an octave.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
+from scipy.ndimage import median_filter
+
+from audiomeas.analysis.deconvolution import (
+    Cut,
+    FloatArray,
+    Impulses,
+    SweepLaw,
+    deconvolve,
+    endless_inverse,
+    endless_sweep_spectrum,
+    fall,
+    spectrum_at,
+)
+
+#: Harmonics up to this order are the unit's own, and this much on each side of each one's impulse.
+_EXPLAINED_ORDER, _HARMONIC_S = 20, 0.008
+#: Blocks in which the rest is looked at, and how many of them tell what is usual there.
+_BLOCK_S, _USUAL_BLOCKS = 0.01, 31
+#: High-passes (corner, used while the sweep is below): the discontinuity stands clear of what the sweep excites.
+_LOOKS_HZ = ((250.0, 60.0), (800.0, 160.0), (2_000.0, 400.0), (10_000.0, np.inf))
+#: Harmonics end at half the sample rate, and that edge can't be explained: it is left out (parts of the rate).
+_EDGE, _EDGE_ENDS = 0.42, 0.46
+#: Over its usual size a block's peak is an event from here on: noise reaches 2, what the method leaves 3.7.
+_EVENT = 4.5
+#: Relative to the sweep's own peak it must be at least this (what is smaller moves no figure), and this part of the
+#: distortion around it. Above _FOLDS of the rate it must exceed that: there harmonics may fold back, suddenly.
+_LEAST_EVENT, _OF_DISTORTION, _OF_FOLDED, _FOLDS = 5e-4, 0.25, 2.0, 0.05
+#: Late in the sweep all of the noise lies where harmonics might: its size is taken from this part of all blocks.
+_NOISE_PART = 0.8
+#: The look in frequency: points per octave, octaves to each side, order of the polynomial, length of the gate.
+_POINTS, _SPAN, _ORDER, _GATE_S, _FROM_HZ = 48, 0.7, 4, 0.02, 250.0
+#: A step is one from so many standard deviations on. Found: breaks 79 and more, filters of Q 1 to 30 at most 24 in
+#: level; in delay more, but then they also move the gain by more than this many nepers.
+_LEVEL_SIGMAS, _DELAY_SIGMAS, _QUIET_NEPERS = 60.0, 90.0, 0.35
+#: Steps below these are not looked for (nepers: 0.1 dB; frames), and how near to whole frames a loss must be.
+_LEAST_NEPERS, _LEAST_FRAMES, _WHOLE = 0.0115, 0.7, 0.15
+#: A transition wider than this part of its frequency can't be told from a unit's own resonance.
+_WIDEST = 0.25
+#: Whole turns by which losing frames may have turned the phase at most.
+_TURNS = 6
+
+
+@dataclass(frozen=True, kw_only=True)
+class SweepBreak:
+    """Damage in a captured sweep.
+
+    kind : 'lost' (size: frames lost, negative: repeated), 'level' (size: dB) or 'event' (size: peak over the sweep's).
+    time_s : from the sweep's first frame.  frequency_hz : which the sweep passed then.
+    """
+
+    kind: str
+    size: float
+    time_s: float
+    frequency_hz: float
+
+
+def find_break(
+    distortion: Cut, linear: FloatArray, impulses: Impulses, amplitude: float, points: int, law: SweepLaw
+) -> SweepBreak | None:
+    """Return the damage found in a capture of a sweep, or None.
+
+    distortion : the capture less its linear part, `linear`.  impulses : of the capture.  amplitude : played peak.
+    points : transform length.
+    """
+    step = _step_over_frequency(impulses, law)
+    return step if step is not None else _event_in_time(distortion, linear, amplitude, points, law)
+
+
+def _event_in_time(
+    distortion: Cut, linear: FloatArray, amplitude: float, points: int, law: SweepLaw
+) -> SweepBreak | None:
+    rest = unexplained(distortion, amplitude, points, law)
+    worst: SweepBreak | None = None
+    noise = 0.0
+    for looked, first, last in _looks(rest, distortion.before, law):
+        count = (last - first) // _block_frames(law)
+        if count < 3:
+            continue
+        peaks, swept, bent = (_peaks(x, first, count, law) for x in (looked, linear, distortion.samples))
+        noise = max(noise, float(np.quantile(peaks, _NOISE_PART)) if last >= distortion.before + law.frames // 2 else 0)
+        usual, bent = (median_filter(x, size=_USUAL_BLOCKS, mode="nearest") for x in (peaks, bent))
+        time_s = (first - distortion.before + np.arange(count) * _block_frames(law)) / law.sample_rate_hz
+        folds = time_s > law.time_of_hz(np.array(_FOLDS * law.sample_rate_hz))
+        of_distortion = np.where(folds, _OF_FOLDED, _OF_DISTORTION)
+        clear = (peaks > _EVENT * np.maximum(usual, noise)) & (peaks > of_distortion * bent)
+        size = peaks / np.maximum(swept, 1e-300)
+        found = np.where(clear & (size > _LEAST_EVENT), size, 0.0)
+        at = int(np.argmax(found))
+        if found[at] > (worst.size if worst else 0.0):
+            worst = _break("event", float(found[at]), first - distortion.before + (at + 0.5) * _block_frames(law), law)
+    return worst
+
+
+def _block_frames(law: SweepLaw) -> int:
+    return round(_BLOCK_S * law.sample_rate_hz)
+
+
+def _peaks(samples: FloatArray, first: int, count: int, law: SweepLaw) -> FloatArray:
+    """Return the peak of each of `count` blocks from a frame on."""
+    block = _block_frames(law)
+    return np.asarray(np.max(np.abs(samples[first : first + count * block]).reshape(count, block), axis=1))
+
+
+def _break(kind: str, size: float, frame: float, law: SweepLaw) -> SweepBreak:
+    time_s = frame / law.sample_rate_hz
+    hz = float(law.start_hz * np.exp(time_s / law.growth_s))
+    return SweepBreak(kind=kind, size=size, time_s=time_s, frequency_hz=hz)
+
+
+def unexplained(distortion: Cut, amplitude: float, points: int, law: SweepLaw) -> FloatArray:
+    """Return what neither linear response nor harmonics explain, (frames,) along the cut.
+
+    The linear impulse response and what stands around the harmonics' ones is played through the endless sweep again and
+    taken away. Not what stands between them: a click while the sweep is high lies there.
+    """
+    impulses = deconvolve(distortion, endless_inverse(law, amplitude, points), points, law)
+    gate = _explained_gate(impulses, law)
+    kept = np.roll(impulses.samples * gate, distortion.before - law.frames)
+    sweep = amplitude * endless_sweep_spectrum(rfftfreq(points, 1.0 / law.sample_rate_hz), law)
+    sweep[0] = 0.0
+    explained = irfft(rfft(kept) * sweep, points)[: len(distortion.samples)]
+    return np.asarray(distortion.samples - explained)
+
+
+def _explained_gate(impulses: Impulses, law: SweepLaw) -> FloatArray:
+    """Return how much of each sample of the impulse responses is the unit's own, 0 to 1."""
+    time_s = (np.arange(len(impulses.samples)) - impulses.origin) / law.sample_rate_hz
+    before_s, after_s = 0.45 * law.lead_s(2), min(2.6 / law.start_hz, 0.45 * law.duration_s)
+    outside_s = np.maximum(np.maximum(-before_s - time_s, time_s - after_s), 0.0)
+    for order in range(2, _EXPLAINED_ORDER + 1):
+        from_peak_s = np.abs(time_s + law.lead_s(order)) - _HARMONIC_S
+        outside_s = np.minimum(outside_s, np.maximum(from_peak_s, 0.0))
+    return fall(outside_s, 0.0, _HARMONIC_S)
+
+
+def _looks(rest: FloatArray, before: int, law: SweepLaw) -> Iterator[tuple[FloatArray, int, int]]:
+    """Yield the rest through each high-pass, with the frames between which it is looked at."""
+    points = int(next_fast_len(len(rest), real=True))
+    spectrum = rfft(rest, points)
+    rate_hz = law.sample_rate_hz
+    frequency_hz = rfftfreq(points, 1.0 / rate_hz)
+
+    def frame(hz: float) -> int:
+        return before + int(law.time_of_hz(np.array(min(hz, law.full_to_hz))) * rate_hz)
+
+    # Below four times its start the sweep itself rings.
+    first = frame(max(law.full_from_hz, 4.0 * law.start_hz))
+    for corner_hz, below_hz in _LOOKS_HZ:
+        if 1.3 * corner_hz < _EDGE * rate_hz:
+            shape = fall(frequency_hz, _EDGE * rate_hz, _EDGE_ENDS * rate_hz)
+            shape = shape * (1.0 - fall(frequency_hz, 0.7 * corner_hz, 1.3 * corner_hz))
+            yield irfft(spectrum * shape, points)[: len(rest)], first, frame(below_hz)
+
+
+def _step_over_frequency(impulses: Impulses, law: SweepLaw) -> SweepBreak | None:
+    """Return the clearest step of gain or delay, or None."""
+    half_s = min(_GATE_S, 0.45 * law.lead_s(2))
+    samples, first = impulses.between(-half_s, half_s)
+    low_hz = max(_FROM_HZ, 4.0 * law.full_from_hz)
+    octaves = np.log2(law.full_to_hz / low_hz)
+    if octaves < 2 * _SPAN:
+        return None
+    frequency_hz = low_hz * 2.0 ** np.linspace(0.0, octaves, round(octaves * _POINTS) + 1)
+    window = np.hanning(len(samples) + 2)[1:-1]
+    peak = first + int(np.argmax(np.abs(samples)))
+    response = spectrum_at(samples * window, first - peak, frequency_hz, law.sample_rate_hz)
+    if not np.all(np.abs(response) > 0.0):
+        return None
+    size, turn = np.log(np.abs(response)), np.unwrap(np.angle(response))
+    best: tuple[float, str, float, float] | None = None
+    for number in range(1, len(frequency_hz)):
+        at_hz = float(np.sqrt(frequency_hz[number] * frequency_hz[number - 1]))
+        for sigmas, kind, value in _steps_at(at_hz, frequency_hz, size, turn, half_s, law):
+            if best is None or sigmas > best[0]:
+                best = (sigmas, kind, value, at_hz)
+    if best is None:
+        return None
+    _, kind, value, at_hz = best
+    return _break(kind, value, float(law.time_of_hz(np.array(at_hz))) * law.sample_rate_hz, law)
+
+
+def _steps_at(
+    at_hz: float, frequency_hz: FloatArray, size: FloatArray, turn: FloatArray, half_s: float, law: SweepLaw
+) -> Iterator[tuple[float, str, float]]:
+    """Yield (standard deviations, kind, value) of what is a step at a frequency."""
+    octave = np.log2(frequency_hz / at_hz)
+    # A step in time is a Fresnel transition in frequency, √(sweep rate) wide, and the gate smooths it.
+    width_hz = max(1.2 / half_s, 2.0 * float(np.sqrt(at_hz / law.growth_s)))
+    if width_hz > _WIDEST * at_hz:
+        return
+    near = (np.abs(octave) < _SPAN) & (np.abs(frequency_hz - at_hz) > width_hz)
+    above = near & (octave > 0)
+    if np.count_nonzero(near & ~above) < 6 or np.count_nonzero(above) < 4 or np.ptp(size[near]) > _QUIET_NEPERS:
+        return
+    smooth = np.linalg.qr(np.vander(octave[near], _ORDER + 1))[0]
+    step = _beside(smooth, (octave[near] > 0).astype(np.float64))
+    rest = _beside(smooth, size[near])
+    nepers, sigmas = _fitted_step(step, rest, rest)
+    if abs(nepers) > _LEAST_NEPERS and sigmas > _LEVEL_SIGMAS:
+        yield sigmas, "level", 20.0 / float(np.log(10.0)) * nepers
+    # Frames lost later shorten the way: the phase gains 2πf/rate for each.
+    inside = (np.abs(octave) < _SPAN) & ~near
+    curve = np.polyfit(octave[near], size[near], _ORDER)
+    gap = size[inside] - np.polyval(curve, octave[inside]) if np.any(inside) else np.zeros(1)
+    ramp = _beside(smooth, 2.0 * np.pi * frequency_hz[near] / law.sample_rate_hz * (octave[near] > 0))
+    rest = _beside(smooth, turn[near])
+    for turns in range(-_TURNS, _TURNS + 1):  # a jump beyond half a turn was unwrapped the short way
+        frames, sigmas = _fitted_step(ramp, rest + 2.0 * np.pi * turns * step, rest)
+        whole = abs(frames - round(frames)) < _WHOLE
+        if abs(frames) > _LEAST_FRAMES and whole and sigmas > _DELAY_SIGMAS and _crosses(frames * at_hz, gap, law):
+            yield sigmas, "lost", float(round(frames))
+
+
+def _crosses(frames_hz: float, gap: FloatArray, law: SweepLaw) -> bool:
+    """Return whether the gain in between is that of two sounds that follow one another; a resonance's is not.
+
+    gap : in nepers, over what a smooth curve has there.  Half of each, turned against one another, is cos(θ/2).
+    """
+    between = abs(np.cos(np.pi * frames_hz / law.sample_rate_hz))
+    # A Fresnel transition overshoots by 1.17 at most.
+    return bool(np.max(gap) < np.log(1.35) and np.exp(np.min(gap)) > 0.6 * between - 0.1)
+
+
+def _beside(smooth: FloatArray, values: FloatArray) -> FloatArray:
+    """Return what a smooth curve leaves of values. smooth : its orthonormal columns."""
+    return np.asarray(values - smooth @ (smooth.T @ values))
+
+
+def _fitted_step(step: FloatArray, values: FloatArray, without: FloatArray) -> tuple[float, float]:
+    """Return a step's height, and by how many standard deviations it explains more than no step does.
+
+    step, values, without : beside the smooth curve; `without` is what remains when there is no step.
+    """
+    free = len(values) - _ORDER - 2
+    energy = float(step @ step)
+    if free < 1 or energy == 0.0:
+        return 0.0, 0.0
+    height = float(step @ values) / energy
+    left, nothing = float(np.sum((values - height * step) ** 2)), float(without @ without)
+    return height, float(np.sqrt(max(nothing / max(left, 1e-300) - 1.0, 0.0) * free))
