@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
@@ -14,6 +13,18 @@ from audiomeas.measurement.distortion_steps_views import charts, step_words, tab
 from audiomeas.measurement.response_views import nominal_frequencies
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import DB_PER_NEPER, of_channel
+from audiomeas.measurement.stepped import (
+    HUM_BINS,
+    MOST_STEPS,
+    Step,
+    aligned,
+    placed_steps,
+    places,
+    refuse_breaks,
+    refuse_over_range,
+    steps_of,
+    strongest,
+)
 from audiomeas.measurement.tone_values import (
     BAND_OPTIONS,
     Told,
@@ -29,26 +40,18 @@ if TYPE_CHECKING:
     from audiomeas.analysis.tone import Line, ToneAnalysis
     from audiomeas.recording import Recording
     from audiomeas.stimulus import SteppedSines, Stimulus
-    from audiomeas.stimulus.base import Window
 
 #: A window holds at least this many periods, so that noise is seen between the harmonics.
 _LEAST_PERIODS = 20
 #: Of the third harmonic of the highest step without `frequencies_hz`: the analysis wants four bins below half the rate.
 _HIGHEST_PART = 0.499
-_MOST_STEPS = 500
 #: Without frequencies, several levels are stepped at this one.
 _ONE_FREQUENCY_HZ = 1_000.0
 #: Harmonics that are traced.
 _HIGHEST_ORDER = 5
-#: Where the capture's own clock moves the steps, windows are taken earlier by this part of the settling.
-_EARLIER = 0.25
-#: A mains line nearer than this to a harmonic can't be told from it.
-_HUM_BINS = 3
 #: It is worth a word when it is this part of the harmonics together.
 _HUM_WORTH = 0.1
 _HUM_WORDS = "hum falls on a harmonic and may add to it or hide it: step some Hz beside"
-#: Normalised correlation of a capture with its steps: a heavy equalizer leaves a half, noise a hundredth.
-_LEAST_SIMILARITY = 0.1
 _KEYS = (
     "level_v_rms",
     "level_w",
@@ -68,9 +71,9 @@ def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Stimulus:
 
     falls_db = sorted(set(options["falls_db"] or (0.0,)), reverse=True)
     frequencies_hz = _frequencies_hz(options, len(falls_db), context.sample_rate_hz)
-    if len(falls_db) * len(frequencies_hz) > _MOST_STEPS:
+    if len(falls_db) * len(frequencies_hz) > MOST_STEPS:
         raise ValueError(
-            f"{len(frequencies_hz)} frequencies at {len(falls_db)} levels are more than {_MOST_STEPS} steps: take fewer"
+            f"{len(frequencies_hz)} frequencies at {len(falls_db)} levels are more than {MOST_STEPS} steps: take fewer"
         )
     return SteppedSines.bin_centred(
         steps=tuple(
@@ -101,21 +104,11 @@ def _frequencies_hz(options: Mapping[str, Any], levels: int, sample_rate_hz: flo
     return nominal_frequencies(20.0, max(min(limit_hz / 3.0, 20_000.0), 20.0))
 
 
-@dataclasses.dataclass(frozen=True)
-class _Step:
-    """One step as played, and where it stands in the capture."""
-
-    frequency_hz: float
-    level_v_rms: float
-    fall_db: float
-    span: slice
-
-
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
-    stimulus = _steps_of(recording)
+    stimulus = steps_of(recording, "distortion-steps")
     placed = recording.stimulus_start is not None
-    recording = recording if placed else _aligned(recording, stimulus)
-    steps = _steps(recording, stimulus, earlier=not placed)
+    recording = recording if placed else aligned(recording, stimulus)
+    steps = placed_steps(recording, stimulus, earlier=not placed)
     warnings: list[str] = []
     channels, problems, known = [], [], 0
     for column, channel in enumerate(recording.channels):
@@ -125,7 +118,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
             continue
         found = _Channel(recording, column, channel, options)
         rows = found.rows(steps)
-        said = [f"channel {channel}: {note} ({_places(where, len(steps))})" for note, where in found.notes.items()]
+        said = [f"channel {channel}: {note} ({places(where, len(steps))})" for note, where in found.notes.items()]
         warnings += said
         problems += said
         known += found.known
@@ -141,75 +134,6 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     )
 
 
-def _steps_of(recording: Recording) -> SteppedSines:
-    from audiomeas.stimulus import SteppedSines
-
-    stimulus = recording.stimulus
-    if stimulus is None:
-        raise SignalError("distortion-steps needs the steps that were played: give them with --stimulus FILE")
-    if not isinstance(stimulus, SteppedSines):
-        raise SignalError(
-            f"distortion-steps needs stepped sines, and the stimulus of this capture is {stimulus.kind!r}: give the "
-            "steps that were played with --stimulus FILE, or use the measurement that the stimulus is for"
-        )
-    if stimulus.sample_rate_hz != recording.sample_rate_hz:
-        raise SignalError(
-            f"the capture has {recording.sample_rate_hz:g} Hz sample rate, its steps {stimulus.sample_rate_hz:g} Hz: "
-            "capture at the rate of the stimulus, or generate one at the rate of the capture"
-        )
-    return stimulus
-
-
-def _aligned(recording: Recording, stimulus: SteppedSines) -> Recording:
-    """Return the recording with the stimulus found in its loudest driven channel. Raises SignalError."""
-    import numpy as np
-
-    from audiomeas.analysis.alignment import find
-
-    played = stimulus.samples_v()
-    if recording.frames < len(played):
-        raise SignalError(
-            f"the capture is cut: it lasts {recording.frames / recording.sample_rate_hz:.2f} s, its steps "
-            f"{len(played) / recording.sample_rate_hz:.2f} s; capture them whole"
-        )
-    driven = [column for column, channel in enumerate(recording.channels) if channel in stimulus.driven_channels]
-    if not driven:
-        raise SignalError("none of the captured channels was driven: there are no steps in them")
-    column = max(driven, key=lambda column: float(np.sum(recording.counts_fs[:, column] ** 2)))
-    found = find(recording.counts_fs[:, column], played)
-    # Where the capture is hardly longer than the steps, there is no elsewhere that the place could stand clear of.
-    if not (found.certain and found.similarity > _LEAST_SIMILARITY):
-        raise SignalError(
-            "the steps of the stimulus were not found in the capture: is it the one that was played, and the capture "
-            "whole?"
-        )
-    return dataclasses.replace(recording, stimulus_start=round(found.frame))
-
-
-def _steps(recording: Recording, stimulus: SteppedSines, *, earlier: bool) -> list[_Step]:
-    """Return the steps. earlier : found by correlation; a foreign clock must not push a window into its ramp."""
-    from audiomeas.recording import stimulus_slice
-    from audiomeas.units import amplitude_ratio_to_db
-
-    steps = []
-    for window, (frequency_hz, level_v_rms) in zip(stimulus.windows(), stimulus.steps, strict=True):
-        shift = round(_EARLIER * _settling_frames(stimulus, window)) if earlier else 0
-        steps.append(
-            _Step(
-                frequency_hz=frequency_hz,
-                level_v_rms=level_v_rms,
-                fall_db=float(amplitude_ratio_to_db(stimulus.level_v_rms / level_v_rms)),
-                span=stimulus_slice(recording, window.start - shift, window.stop - shift),
-            )
-        )
-    return steps
-
-
-def _settling_frames(stimulus: SteppedSines, window: Window) -> float:
-    periods_s = stimulus.settle_periods / (window.frequency_hz or stimulus.sample_rate_hz)
-    return max(stimulus.settle_s, periods_s) * stimulus.sample_rate_hz
-
-
 class _Channel:
     """Analyses the steps of one channel and gathers what there is to say of them."""
 
@@ -221,20 +145,20 @@ class _Channel:
         #: How many steps could be analysed.
         self.known = 0
 
-    def rows(self, steps: Sequence[_Step]) -> list[dict[str, Any]]:
+    def rows(self, steps: Sequence[Step]) -> list[dict[str, Any]]:
         """Return the values of the steps; null where one can't be analysed."""
         found = [self._tried(step) for step in steps]
         hum = [line for tone in found if not isinstance(tone, str) for line in tone.mains]
         return [self._row(step, tone, hum) for step, tone in zip(steps, found, strict=True)]
 
-    def _tried(self, step: _Step) -> ToneAnalysis | str:
+    def _tried(self, step: Step) -> ToneAnalysis | str:
         """Return the analysis of a step, or why there is none."""
         try:
             return self._analysed(step)
         except SignalError as error:
             return str(error)
 
-    def _row(self, step: _Step, tone: ToneAnalysis | str, hum: Sequence[Line]) -> dict[str, Any]:
+    def _row(self, step: Step, tone: ToneAnalysis | str, hum: Sequence[Line]) -> dict[str, Any]:
         told = Told(dict.fromkeys(_KEYS))
         harmonics: list[dict[str, Any]] = []
         if isinstance(tone, str):
@@ -257,13 +181,13 @@ class _Channel:
             "bound": told.bound,
         }
 
-    def _analysed(self, step: _Step) -> ToneAnalysis:
+    def _analysed(self, step: Step) -> ToneAnalysis:
         import numpy as np
 
         from audiomeas.analysis.tone import analyze_tone
 
+        refuse_over_range(self._recording, self._column, step.span)
         part = self._recording.window(step.span.start, step.span.stop)
-        self._refuse_over_range(part)
         signal = np.ascontiguousarray(part.signal(self._column))
         tone = analyze_tone(
             signal,
@@ -275,33 +199,10 @@ class _Channel:
             resolution=self._recording.resolution(self._column),
         )
         if not self._recording.shared_clock:
-            self._refuse_breaks(signal, tone.frequency_hz)
+            refuse_breaks(signal, part.sample_rate_hz, tone.frequency_hz)
         return tone
 
-    def _refuse_over_range(self, part: Recording) -> None:
-        if not (self._recording.over_range and self._recording.over_range[self._column]):
-            return
-        import numpy as np
-
-        from audiomeas.interface.transport import consecutive_at
-
-        if np.any(consecutive_at(np.abs(part.counts_fs[:, [self._column]]), 1.0 - 1e-12)):
-            raise SignalError(
-                "over-range: values are unknown; capture again with a lower level or a higher attenuator range"
-            )
-
-    def _refuse_breaks(self, signal: Any, frequency_hz: float) -> None:
-        """Refuse a step of a capture made elsewhere that is no steady tone; `measure` looked before."""
-        from audiomeas.analysis.continuity import one_frame_rad, tone_breaks
-
-        rate_hz = self._recording.sample_rate_hz
-        found = tone_breaks(signal, rate_hz, frequency_hz, phase_jump_rad=one_frame_rad(rate_hz, frequency_hz))
-        if any(one.kind == "phase" for one in found):
-            raise SignalError("the tone's phase jumps: samples were lost or repeated; capture again")
-        if found:
-            raise SignalError("the tone's level steps: it is not steady there; capture again")
-
-    def _tell(self, told: Told, tone: ToneAnalysis, step: _Step) -> None:
+    def _tell(self, told: Told, tone: ToneAnalysis, step: Step) -> None:
         recording = self._recording
         input_v_rms = step.level_v_rms if recording.stimulus_in_volts else None
         tell_level(told, recording, self._column, self._channel, tone, input_v_rms=input_v_rms)
@@ -319,7 +220,7 @@ def _widen_by_hum(
     """
     bin_hz = tone.sample_rate_hz / tone.frames
     on = {
-        int(order): _strongest(hum, float(hz), _HUM_BINS * bin_hz)
+        int(order): strongest(hum, float(hz), HUM_BINS * bin_hz)
         for order, hz in zip(tone.harmonics.order, tone.harmonics.frequency_hz, strict=True)
     }
     for row in harmonics:
@@ -331,11 +232,6 @@ def _widen_by_hum(
         if key in told.uncertainty and part:
             told.uncertainty[key] = math.hypot(told.uncertainty[key], 0.95 * part * scale)
     return (_HUM_WORDS,) if part > _HUM_WORTH else ()
-
-
-def _strongest(lines: Sequence[Line], frequency_hz: float, within_hz: float) -> float:
-    """Return the level of the strongest line near a frequency; 0 for none."""
-    return max((line.level_rms for line in lines if abs(line.frequency_hz - frequency_hz) < within_hz), default=0.0)
 
 
 def _notes(tone: ToneAnalysis, limit_hz: float | None) -> list[str]:
@@ -353,13 +249,6 @@ def _notes(tone: ToneAnalysis, limit_hz: float | None) -> list[str]:
         low_hz, high_hz = tone.band_hz
         notes.append(f"no THD+N: the tone lies outside the band {low_hz:g} to {high_hz:g} Hz; widen the band")
     return notes
-
-
-def _places(where: Sequence[str], of: int) -> str:
-    """Return at which steps something is to be said, in few words."""
-    if len(where) == of > 1:
-        return "all steps"
-    return ", ".join(where[:6]) + (f" and {len(where) - 6} more" if len(where) > 6 else "")
 
 
 def _largest(rows: list[dict[str, Any]]) -> dict[str, Any]:

@@ -1,0 +1,142 @@
+"""What measurements by stepped sines share: where each step stands in a capture, and whether it can be analysed."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import SignalError
+
+if TYPE_CHECKING:
+    from audiomeas.analysis.tone import Line
+    from audiomeas.recording import Recording
+    from audiomeas.stimulus import SteppedSines
+    from audiomeas.stimulus.base import Window
+
+#: More steps than this take minutes and belong into several captures.
+MOST_STEPS = 500
+#: A mains line nearer than this to a line of the tone can't be told from it.
+HUM_BINS = 3
+#: Where the capture's own clock moves the steps, windows are taken earlier by this part of the settling.
+_EARLIER = 0.25
+#: Normalised correlation of a capture with its steps: a heavy equalizer leaves a half, noise a hundredth.
+_LEAST_SIMILARITY = 0.1
+
+
+@dataclasses.dataclass(frozen=True)
+class Step:
+    """One step as played, and where it stands in the capture."""
+
+    frequency_hz: float
+    level_v_rms: float
+    fall_db: float
+    span: slice
+
+
+def steps_of(recording: Recording, word: str) -> SteppedSines:
+    """Return the steps that a recording goes with. word : the measurement that asks. Raises SignalError."""
+    from audiomeas.stimulus import SteppedSines
+
+    stimulus = recording.stimulus
+    if stimulus is None:
+        raise SignalError(f"{word} needs the steps that were played: give them with --stimulus FILE")
+    if not isinstance(stimulus, SteppedSines):
+        raise SignalError(
+            f"{word} needs stepped sines, and the stimulus of this capture is {stimulus.kind!r}: give the "
+            "steps that were played with --stimulus FILE, or use the measurement that the stimulus is for"
+        )
+    if stimulus.sample_rate_hz != recording.sample_rate_hz:
+        raise SignalError(
+            f"the capture has {recording.sample_rate_hz:g} Hz sample rate, its steps {stimulus.sample_rate_hz:g} Hz: "
+            "capture at the rate of the stimulus, or generate one at the rate of the capture"
+        )
+    return stimulus
+
+
+def aligned(recording: Recording, stimulus: SteppedSines) -> Recording:
+    """Return the recording with the stimulus found in its loudest driven channel. Raises SignalError."""
+    import numpy as np
+
+    from audiomeas.analysis.alignment import find
+
+    played = stimulus.samples_v()
+    if recording.frames < len(played):
+        raise SignalError(
+            f"the capture is cut: it lasts {recording.frames / recording.sample_rate_hz:.2f} s, its steps "
+            f"{len(played) / recording.sample_rate_hz:.2f} s; capture them whole"
+        )
+    driven = [column for column, channel in enumerate(recording.channels) if channel in stimulus.driven_channels]
+    if not driven:
+        raise SignalError("none of the captured channels was driven: there are no steps in them")
+    column = max(driven, key=lambda column: float(np.sum(recording.counts_fs[:, column] ** 2)))
+    found = find(recording.counts_fs[:, column], played)
+    # Where the capture is hardly longer than the steps, there is no elsewhere that the place could stand clear of.
+    if not (found.certain and found.similarity > _LEAST_SIMILARITY):
+        raise SignalError(
+            "the steps of the stimulus were not found in the capture: is it the one that was played, and the capture "
+            "whole?"
+        )
+    return dataclasses.replace(recording, stimulus_start=round(found.frame))
+
+
+def placed_steps(recording: Recording, stimulus: SteppedSines, *, earlier: bool) -> list[Step]:
+    """Return the steps. earlier : found by correlation; a foreign clock must not push a window into its ramp."""
+    from audiomeas.recording import stimulus_slice
+    from audiomeas.units import amplitude_ratio_to_db
+
+    steps = []
+    for window, (frequency_hz, level_v_rms) in zip(stimulus.windows(), stimulus.steps, strict=True):
+        shift = round(_EARLIER * _settling_frames(stimulus, window)) if earlier else 0
+        steps.append(
+            Step(
+                frequency_hz=frequency_hz,
+                level_v_rms=level_v_rms,
+                fall_db=float(amplitude_ratio_to_db(stimulus.level_v_rms / level_v_rms)),
+                span=stimulus_slice(recording, window.start - shift, window.stop - shift),
+            )
+        )
+    return steps
+
+
+def _settling_frames(stimulus: SteppedSines, window: Window) -> float:
+    periods_s = stimulus.settle_periods / (window.frequency_hz or stimulus.sample_rate_hz)
+    return max(stimulus.settle_s, periods_s) * stimulus.sample_rate_hz
+
+
+def refuse_over_range(recording: Recording, column: int, span: slice) -> None:
+    """Raise SignalError when two samples in a row of one step stand at full scale; other steps stay good."""
+    if not (recording.over_range and recording.over_range[column]):
+        return
+    import numpy as np
+
+    from audiomeas.interface.transport import consecutive_at
+
+    if np.any(consecutive_at(np.abs(recording.counts_fs[span, column : column + 1]), 1.0 - 1e-12)):
+        raise SignalError(
+            "over-range: values are unknown; capture again with a lower level or a higher attenuator range"
+        )
+
+
+def refuse_breaks(signal: Any, sample_rate_hz: float, frequency_hz: float) -> None:
+    """Raise SignalError for a step that is no steady tone: its phase jumps, or its level does."""
+    from audiomeas.analysis.continuity import one_frame_rad, tone_breaks
+
+    limit_rad = one_frame_rad(sample_rate_hz, frequency_hz)
+    found = tone_breaks(signal, sample_rate_hz, frequency_hz, phase_jump_rad=limit_rad)
+    if any(one.kind == "phase" for one in found):
+        raise SignalError("the tone's phase jumps: samples were lost or repeated; capture again")
+    if found:
+        raise SignalError("the tone's level steps: it is not steady there; capture again")
+
+
+def strongest(lines: Sequence[Line], frequency_hz: float, within_hz: float) -> float:
+    """Return the level of the strongest line near a frequency; 0 for none."""
+    return max((line.level_rms for line in lines if abs(line.frequency_hz - frequency_hz) < within_hz), default=0.0)
+
+
+def places(where: Sequence[str], of: int) -> str:
+    """Return at which steps something is to be said, in few words."""
+    if len(where) == of > 1:
+        return "all steps"
+    return ", ".join(where[:6]) + (f" and {len(where) - 6} more" if len(where) > 6 else "")
