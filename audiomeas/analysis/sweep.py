@@ -39,7 +39,7 @@ HIGHEST_ORDER = 6
 #: Lengths kept of the linear impulse response that are tried, in periods of the sweep's start frequency.
 _WINDOWS_PERIODS = (0.25, 0.5, 1.0, 1.8, 2.6)
 #: Sound further than this from the sweep is left out: alignment markers stand 0.1 s away.
-_QUIET_S = 0.09
+QUIET_S = 0.09
 #: A unit may delay by this much against the known start (digital units, tape monitors with their own converters).
 _LONGEST_DELAY_S = 0.5
 #: The impulse must stand this far above the rest. White noise alone reaches 4.5 times its r.m.s. in 10^5 frames.
@@ -165,29 +165,29 @@ def analyze_sweep(
     )
     _check_samples(captured, played)
     amplitude = played_amplitude(played, law)
-    impulse_frame = _impulse_frame(captured, played, law, start_frame)
+    impulse_frame = frame_of_impulse(captured, played, law, start_frame)
     # A cut capture is filled with silence first: that it is cut can only be said once it is known to hold the sweep.
     filled, frame = _filled(captured, impulse_frame, law)
-    cut = cut_out(filled, frame, law, _QUIET_S)
+    cut = cut_out(filled, frame, law, QUIET_S)
     points = transform_points(cut, law)
     impulses = deconvolve(cut, inverse_spectrum(played, law, points), points, law)
-    clear = _peak_to_rest(impulses, law)
+    clear = peak_to_rest(impulses, law)
     _refuse_unclear(clear, cut_short=filled is not captured)
-    cut_out(captured, impulse_frame, law, _QUIET_S)
+    cut_out(captured, impulse_frame, law, QUIET_S)
     frequency_hz = frequency_grid(full_from_hz, full_to_hz, points_per_octave, also_hz)
     linear = _linear_part(impulses, frequency_hz, law)
     growth_error = _growth_error(frequency_hz, linear, law)
     _refuse_other_growth(growth_error)
-    distortion = without_linear(cut, _gate(impulses, 0.0, *_linear_gate_s(law)), played, points, law)
+    distortion = without_linear(cut, _gate(impulses, 0.0, *linear_gate_s(law)), played, points, law)
     worst = _worst_disturbance(cut, distortion, law)
     damage = find_break(distortion, cut.samples - distortion.samples, impulses, amplitude, points, law)
     endless = deconvolve(distortion, endless_inverse(law, amplitude, points), points, law)
     harmonics = [_harmonic(order, endless, frequency_hz, law) for order in orders]
     unmixed = linear.response - _leaks(harmonics, frequency_hz, law)
-    peak_s, polarity = _peak_time(impulses)
+    peak_s, polarity = peak_time(impulses)
     response = unmixed * np.exp(2j * np.pi * frequency_hz * peak_s)
     relative = linear.noise / np.maximum(np.abs(response), 1e-300)
-    method = np.hypot(_method_error(frequency_hz, law), _fade_compression(harmonics, frequency_hz, law))
+    method = np.hypot(method_error(frequency_hz, law), _fade_compression(harmonics, frequency_hz, law))
     start = impulse_frame if start_frame is None else start_frame
     return SweepResponse(
         frequency_hz=frequency_hz,
@@ -243,10 +243,10 @@ def gain_over_frequency(
     frequency_hz = frequency_grid(low_hz, high_hz, points_per_octave, (1000.0,))
     if not np.any(captured):
         return frequency_hz, np.zeros(len(frequency_hz)), np.zeros(len(frequency_hz))
-    frame = _impulse_frame(captured, played, law, start_frame)
+    frame = frame_of_impulse(captured, played, law, start_frame)
     if frame + law.frames > len(captured):
         frame = start_frame  # noise can peak anywhere; a stimulus that came back is in the capture as a whole
-    cut = cut_out(captured, frame, law, _QUIET_S)
+    cut = cut_out(captured, frame, law, QUIET_S)
     points = transform_points(cut, law)
     impulses = deconvolve(cut, inverse_spectrum(played, law, points), points, law)
     linear = _linear_part(impulses, frequency_hz, law)
@@ -272,7 +272,7 @@ def _worst_disturbance(cut: Cut, rest: Cut, law: SweepLaw) -> tuple[float, float
     Raises SignalError where the sound was away for such a time: a dropout.
     """
     block = round(0.01 * law.sample_rate_hz)
-    # Below four times its start the sweep itself rings (see `_method_error`): that is no disturbance.
+    # Below four times its start the sweep itself rings (see `method_error`): that is no disturbance.
     ends_hz = (max(law.full_from_hz, 4.0 * law.start_hz), law.full_to_hz)
     first, last = (int(law.time_of_hz(np.array(hz)) * law.sample_rate_hz) for hz in ends_hz)
     count = (last - first) // block
@@ -298,7 +298,7 @@ def _worst_disturbance(cut: Cut, rest: Cut, law: SweepLaw) -> tuple[float, float
     return float(ratio[worst]), at_hz
 
 
-def _impulse_frame(captured: FloatArray, played: FloatArray, law: SweepLaw, start_frame: int | None) -> int:
+def frame_of_impulse(captured: FloatArray, played: FloatArray, law: SweepLaw, start_frame: int | None) -> int:
     """Return the whole frame at which the sweep arrives; with a known start, near it."""
     if start_frame is None:
         return find_sweep(captured, played, law)
@@ -310,7 +310,7 @@ def _impulse_frame(captured: FloatArray, played: FloatArray, law: SweepLaw, star
     return found if found >= first else start_frame
 
 
-def _peak_to_rest(impulses: Impulses, law: SweepLaw) -> float:
+def peak_to_rest(impulses: Impulses, law: SweepLaw) -> float:
     """Return the impulse's peak over the r.m.s. of what lies elsewhere; harmonics and decay don't count as rest."""
     near, _ = impulses.between(-0.005, 0.05)
     early, _ = impulses.between(-law.duration_s, -1.05 * law.lead_s(HIGHEST_ORDER + 1))
@@ -354,7 +354,7 @@ def _gate(impulses: Impulses, centre_s: float, before_s: float, after_s: float) 
     return samples * window, window, first
 
 
-def _linear_gate_s(law: SweepLaw) -> tuple[float, float]:
+def linear_gate_s(law: SweepLaw) -> tuple[float, float]:
     """Return what may be kept before and after the linear impulse at most."""
     return 0.45 * law.lead_s(2), min(_WINDOWS_PERIODS[-1] / law.start_hz, 0.45 * law.duration_s)
 
@@ -362,9 +362,9 @@ def _linear_gate_s(law: SweepLaw) -> tuple[float, float]:
 def _linear_part(impulses: Impulses, frequency_hz: FloatArray, law: SweepLaw) -> _Linear:
     """Return the linear response through the shortest window that noise does not tell from longer ones."""
     rate_hz = impulses.sample_rate_hz
-    before_s, longest_s = _linear_gate_s(law)
+    before_s, longest_s = linear_gate_s(law)
     windows_s = np.minimum(np.array(_WINDOWS_PERIODS) / law.start_hz, longest_s)
-    density = _noise_density(impulses, frequency_hz, law, longest_s)
+    density = noise_density(impulses, frequency_hz, law, longest_s)
     shape = low_cut(frequency_hz, law.start_hz)
     spectra, noises, delays = [], [], []
     for after_s in windows_s:
@@ -409,7 +409,7 @@ def _shortest(
     return np.asarray(np.maximum.accumulate(spread[::-1])[::-1], dtype=np.intp)
 
 
-def _noise_density(impulses: Impulses, frequency_hz: FloatArray, law: SweepLaw, kept_s: float) -> FloatArray:
+def noise_density(impulses: Impulses, frequency_hz: FloatArray, law: SweepLaw, kept_s: float) -> FloatArray:
     """Return the noise power of the impulse response per frame, against frequency, from where no response lies.
 
     Segments before the harmonics and after the longest window are used, as far as capture stands behind them at the
@@ -442,7 +442,7 @@ def _robust_mean(power: FloatArray, frequency_hz: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(smooth, filled))
 
 
-def _peak_time(impulses: Impulses) -> tuple[float, int]:
+def peak_time(impulses: Impulses) -> tuple[float, int]:
     """Return time and sign of the largest peak near time zero, to a fraction of a frame."""
     samples, first = impulses.between(-0.002, 0.002)
     finer = 32
@@ -488,7 +488,7 @@ def _harmonic(order: int, impulses: Impulses, fundamental_hz: FloatArray, law: S
     kept, window, first = gate(impulses)
     upper_hz = order * frequency_hz
     raw = spectrum_at(kept, first + lead_s * law.sample_rate_hz, upper_hz, law.sample_rate_hz)
-    density = _noise_density(impulses, upper_hz, law, _WINDOWS_PERIODS[-1] / law.start_hz)
+    density = noise_density(impulses, upper_hz, law, _WINDOWS_PERIODS[-1] / law.start_hz)
     floor = _HARMONIC_FLOOR + _HARMONIC_AT_START * (law.full_from_hz / frequency_hz) ** 4
     return HarmonicResponse(
         order=order,
@@ -505,12 +505,12 @@ def _leaks(harmonics: list[HarmonicResponse], frequency_hz: FloatArray, law: Swe
         lowest = harmonic.frequency_hz <= 1.3 * law.full_from_hz
         strength = complex(np.mean(harmonic.ratio[lowest])) if np.any(lowest) else 0j
         total += leak_into_linear(
-            harmonic.order, strength, frequency_hz, law, lambda of: _gate(of, 0.0, *_linear_gate_s(law))
+            harmonic.order, strength, frequency_hz, law, lambda of: _gate(of, 0.0, *linear_gate_s(law))
         )
     return total
 
 
-def _method_error(frequency_hz: FloatArray, law: SweepLaw) -> FloatArray:
+def method_error(frequency_hz: FloatArray, law: SweepLaw) -> FloatArray:
     """Return what the method itself may leave, relative: nothing is known below the start, and it rings."""
     return np.asarray(_METHOD + _METHOD_AT_START * (law.start_hz / frequency_hz) ** 4)
 

@@ -82,12 +82,13 @@ def find_break(
     points : transform length.
     """
     step = _step_over_frequency(impulses, law)
-    return step if step is not None else _event_in_time(distortion, linear, amplitude, points, law)
+    return step if step is not None else event_in_time(distortion, linear, amplitude, points, law)
 
 
-def _event_in_time(
+def event_in_time(
     distortion: Cut, linear: FloatArray, amplitude: float, points: int, law: SweepLaw
 ) -> SweepBreak | None:
+    """Return the largest short event in a capture of a sweep, or None. Arguments as for `find_break`."""
     rest = unexplained(distortion, amplitude, points, law)
     worst: SweepBreak | None = None
     noise = 0.0
@@ -99,6 +100,7 @@ def _event_in_time(
         noise = max(noise, float(np.quantile(peaks, _NOISE_PART)) if last >= distortion.before + law.frames // 2 else 0)
         usual, bent = (median_filter(x, size=_USUAL_BLOCKS, mode="nearest") for x in (peaks, bent))
         time_s = (first - distortion.before + np.arange(count) * _block_frames(law)) / law.sample_rate_hz
+        usual = np.maximum(usual, _in_other_periods(peaks, time_s, law))
         folds = time_s > law.time_of_hz(np.array(_FOLDS * law.sample_rate_hz))
         of_distortion = np.where(folds, _OF_FOLDED, _OF_DISTORTION)
         clear = (peaks > _EVENT * np.maximum(usual, noise)) & (peaks > of_distortion * bent)
@@ -118,6 +120,22 @@ def _peaks(samples: FloatArray, first: int, count: int, law: SweepLaw) -> FloatA
     """Return the peak of each of `count` blocks from a frame on."""
     block = _block_frames(law)
     return np.asarray(np.max(np.abs(samples[first : first + count * block]).reshape(count, block), axis=1))
+
+
+def _in_other_periods(peaks: FloatArray, time_s: FloatArray, law: SweepLaw) -> FloatArray:
+    """Return for each block what the period before or after it peaks at; 0 where a block holds a whole period.
+
+    peaks, time_s : (blocks,).  A limiter or a dead band has its corners once or twice a period, in a few blocks of it,
+    but in every period.
+    """
+    periods = np.exp(-time_s / law.growth_s) / (law.start_hz * _BLOCK_S)
+    found = np.zeros(len(peaks))
+    for at in np.flatnonzero(periods > 1.0):
+        # A click reaches into the blocks next to it.
+        near, far = max(2, int(0.5 * periods[at])), max(3, int(np.ceil(1.5 * periods[at])))
+        others = np.concatenate([peaks[max(at - far, 0) : max(at - near + 1, 0)], peaks[at + near : at + far + 1]])
+        found[at] = np.max(others, initial=0.0)
+    return found
 
 
 def _break(kind: str, size: float, frame: float, law: SweepLaw) -> SweepBreak:

@@ -6,6 +6,7 @@ from audiomeas.stimulus.base import PlaysPerChannel, Stimulus, Window, played_sa
 from audiomeas.stimulus.catalogue import read_stimulus
 from audiomeas.stimulus.multitone import Multitone
 from audiomeas.stimulus.sines import Silence, Sine, SteppedSines, bin_centred_hz
+from audiomeas.stimulus.staggered import StaggeredSweeps
 from audiomeas.stimulus.sweep import Sweep
 from audiomeas.stimulus.tones import SquarePlusSine, TwinTone
 
@@ -15,6 +16,7 @@ __all__ = [
     "Silence",
     "Sine",
     "SquarePlusSine",
+    "StaggeredSweeps",
     "SteppedSines",
     "Stimulus",
     "Sweep",

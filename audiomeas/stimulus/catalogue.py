@@ -9,11 +9,13 @@ from audiomeas.errors import RequestError
 from audiomeas.stimulus.base import Stimulus
 from audiomeas.stimulus.multitone import Multitone
 from audiomeas.stimulus.sines import Silence, Sine, SteppedSines
+from audiomeas.stimulus.staggered import StaggeredSweeps
 from audiomeas.stimulus.sweep import Sweep
 from audiomeas.stimulus.tones import SquarePlusSine, TwinTone
 
 _FAMILIES: dict[str, type[Stimulus]] = {
-    family.kind: family for family in (Sine, SteppedSines, Sweep, Silence, TwinTone, SquarePlusSine, Multitone)
+    family.kind: family
+    for family in (Sine, SteppedSines, Sweep, StaggeredSweeps, Silence, TwinTone, SquarePlusSine, Multitone)
 }
 
 
