@@ -1,0 +1,61 @@
+"""The conditions of a response, and what is said of a sweep that was damaged."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.measurement.response_limits import deviation_band, is_absolute, on_one_clock
+from audiomeas.measurement.response_views import hertz
+
+if TYPE_CHECKING:
+    from audiomeas.analysis.sweep import SweepResponse
+    from audiomeas.analysis.sweep_breaks import SweepBreak
+    from audiomeas.recording import Recording
+    from audiomeas.stimulus import Sweep
+
+
+def _phase_words(same_clock: bool) -> str:
+    if same_clock:
+        return "after removing each channel's own delay (the time of its impulse's peak)"
+    return "not known: play and capture are not known to share a clock (same_clock says that they do)"
+
+
+def conditions_of(
+    recording: Recording, sweep: Sweep, found: Mapping[int, SweepResponse], options: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Return everything that makes the figures comparable; `found` holds at least one channel."""
+    one = next(iter(found.values()))
+    reference_hz = options["reference_hz"]
+    low_hz, high_hz = deviation_band(sweep, options)
+    absolute = is_absolute(recording, list(found))
+    return {
+        "method": "synchronized exponential sweep, deconvolved",
+        "sweep_from_hz": sweep.start_hz,
+        "sweep_to_hz": sweep.stop_hz,
+        "sweep_s": sweep.frames / sweep.sample_rate_hz,
+        "input_level_v_rms": sweep.level_v_rms if recording.stimulus_in_volts else None,
+        "channels_driven": list(sweep.driven_channels),
+        "reference_hz": reference_hz,
+        "gain_reference": "absolute" if absolute else f"0 dB at {reference_hz:g} Hz",
+        "points_per_octave": int(options["points_per_octave"]),
+        "alignment": "known from the bench" if one.start_known else "found by the sweep itself",
+        "phase": _phase_words(on_one_clock(recording, options)),
+        "impulse_kept_s": [float(min(one.window_s)), float(max(one.window_s))],
+        "deviation_band_hz": [low_hz, high_hz],
+        "corners": "3.01 dB below the gain at the reference (half the power)",
+        "harmonics": "relative to the fundamental, against the fundamental's frequency",
+    }
+
+
+def damage_words(damage: SweepBreak) -> str:
+    """Return what happened in a sweep whose figures can't be trusted, when, and the way out."""
+    what = {
+        "lost": f"{abs(damage.size):.0f} frames were {'lost' if damage.size > 0 else 'repeated'}",
+        "level": f"the level steps by {damage.size:+.2f} dB",
+        "event": "a click or a lost sample",
+    }[damage.kind]
+    return (
+        f"{what} near {hertz(damage.frequency_hz)} ({damage.time_s:.2f} s after the sweep's beginning): no figure of "
+        "this capture can be trusted; capture it again"
+    )

@@ -1,0 +1,65 @@
+"""The options of a response, and its figures that a limit can hold."""
+
+from __future__ import annotations
+
+from audiomeas.measurement.base import Figure, Option
+
+OPTIONS = (
+    Option(
+        name="duration_s",
+        kind="number",
+        help="length of the sweep in seconds",
+        default=2.0,
+        at_least=0.5,
+        at_most=60.0,
+    ),
+    Option(name="from_hz", kind="number", help="lowest frequency at full level", default=20.0, at_least=1.0),
+    Option(
+        name="to_hz",
+        kind="number",
+        help="highest frequency (at most 0.4536 of the sample rate)",
+        default=20_000.0,
+        above=0.0,
+    ),
+    Option(
+        name="reference_hz",
+        kind="number",
+        help="frequency that 0 dB stands for",
+        default=1000.0,
+        above=0.0,
+        stage="analyse",
+    ),
+    Option(
+        name="low_hz",
+        kind="number",
+        help="lower end of the band of the deviation",
+        default=20.0,
+        above=0.0,
+        stage="analyse",
+    ),
+    Option(name="high_hz", kind="number", help="upper end of that band", default=20_000.0, above=0.0, stage="analyse"),
+    Option(
+        name="points_per_octave",
+        kind="integer",
+        help="points of the curve in each octave",
+        default=24,
+        at_least=3,
+        at_most=96,
+        stage="analyse",
+    ),
+    Option(
+        name="same_clock",
+        kind="truth",
+        help="the file was played and captured by one clock (gives phase)",
+        default=False,
+        stage="analyse",
+    ),
+)
+
+FIGURES = (
+    Figure(key="gain_at_reference_db", unit="dB", words="gain at the reference frequency"),
+    Figure(key="deviation_db", unit="dB", words="largest deviation from a flat response within the band"),
+    Figure(key="corner_low_hz", unit="Hz", words="lower frequency at which half the power is left"),
+    Figure(key="corner_high_hz", unit="Hz", words="upper frequency at which half the power is left"),
+    Figure(key="balance_db", unit="dB", words="difference of loudness from the first channel"),
+)

@@ -1,0 +1,211 @@
+"""One channel's figures of a response: what is known of it, in the contract's keys."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.measurement.response_views import hertz
+from audiomeas.measurement.result import ChannelResult
+
+if TYPE_CHECKING:
+    from audiomeas.analysis.sweep import HarmonicResponse, SweepResponse
+
+#: dB of a small relative change of amplitude.
+_DB_PER_PART = 20.0 / math.log(10.0)
+#: Harmonics are listed at every fourth point: a sixth of an octave at 24 points.
+_HARMONIC_STEP = 4
+#: A harmonic is told from its noise at this many times its r.m.s.: noise alone passes once in 8,000 points (Rayleigh).
+_HEARD = 3.0
+
+
+_LIST_KEYS = ("frequency_hz", "gain_db", "phase_deg", "gain_uncertainty_db", "phase_uncertainty_deg", "group_delay_s")
+_NUMBER_KEYS = (
+    "delay_s",
+    "interchannel_delay_s",
+    "polarity",
+    "gain_at_reference_db",
+    "deviation_db",
+    "deviation_low_db",
+    "deviation_high_db",
+    "corner_low_hz",
+    "corner_low_note",
+    "corner_high_hz",
+    "corner_high_note",
+    "balance_db",
+)
+
+
+def unknown(options: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the values of a channel of which nothing can be said."""
+    return {
+        **{key: [] for key in _LIST_KEYS},
+        "reference_hz": options["reference_hz"],
+        **dict.fromkeys(_NUMBER_KEYS),
+        "harmonics": [],
+    }
+
+
+class ChannelFigures:
+    """Makes one channel's values of its response: what is known, in the contract's keys."""
+
+    def __init__(
+        self,
+        *,
+        channel: int,
+        response: SweepResponse,
+        base: SweepResponse | None,
+        scale_uncertainty: float,
+        base_uncertainty: float,
+        absolute: bool,
+        same_clock: bool,
+        band_hz: tuple[float, float],
+        reference_hz: float,
+    ) -> None:
+        from audiomeas.analysis.response_figures import index_of
+        from audiomeas.units import amplitude_ratio_to_db
+
+        self._channel = channel
+        self._response = response
+        self._base = base
+        self._scales = (scale_uncertainty, base_uncertainty)
+        self._absolute = absolute
+        self._same_clock = same_clock
+        self._band_hz = band_hz
+        self._reference_hz = reference_hz
+        self._reference = index_of(response.frequency_hz, reference_hz)
+        self._gain_db = amplitude_ratio_to_db(response.gain)
+        self._relative_db = self._gain_db - self._gain_db[self._reference]
+        self._uncertainty_db = _DB_PER_PART * response.gain_uncertainty
+        self._uncertainty: dict[str, float] = {}
+
+    def result(self) -> ChannelResult:
+        """Return the channel's result."""
+        values = {
+            **self._curves(),
+            "reference_hz": self._reference_hz,
+            **self._times(),
+            **self._gain(),
+            **self._deviation(),
+            **self._corner("corner_low_hz", upwards=False),
+            **self._corner("corner_high_hz", upwards=True),
+            "harmonics": [
+                facts for harmonic in self._response.harmonics if (facts := _harmonic_facts(harmonic)) is not None
+            ],
+        }
+        return ChannelResult(channel=self._channel, values=values, uncertainty=self._uncertainty)
+
+    def _curves(self) -> dict[str, Any]:
+        one = self._response
+        nothing = [None] * len(one.frequency_hz)
+        phase_deg = _rounded(one.phase_deg(self._reference_hz), 5)
+        return {
+            "frequency_hz": _rounded(one.frequency_hz, 6),
+            "gain_db": _rounded(self._gain_db if self._absolute else self._relative_db, 6),
+            "phase_deg": phase_deg if self._same_clock else nothing,
+            "gain_uncertainty_db": _rounded(self._with_scale_db(self._uncertainty_db), 6),
+            "phase_uncertainty_deg": _rounded(one.phase_uncertainty_deg, 5) if self._same_clock else nothing,
+            "group_delay_s": _rounded(one.group_delay_s, 10) if self._same_clock else nothing,
+        }
+
+    def _with_scale_db(self, noise_db: Any) -> Any:
+        """Return the uncertainty of gain: an absolute one also carries that of the calibration."""
+        import numpy as np
+
+        return np.hypot(noise_db, _DB_PER_PART * self._scales[0] if self._absolute else 0.0)
+
+    def _times(self) -> dict[str, Any]:
+        one, base = self._response, self._base
+        between_s = None if base is None or not self._same_clock else _arrival_s(one, base)
+        return {
+            "delay_s": one.delay_s if one.start_known and self._same_clock else None,
+            "interchannel_delay_s": between_s,
+            "polarity": one.polarity,
+        }
+
+    def _gain(self) -> dict[str, Any]:
+        from audiomeas.units import amplitude_ratio_to_db
+
+        own_scale, base_scale = self._scales
+        noise_db = float(self._uncertainty_db[self._reference])
+        gain_db = float(self._gain_db[self._reference])
+        balance_db = None
+        if self._absolute:
+            self._uncertainty["gain_at_reference_db"] = float(self._with_scale_db(noise_db))
+        if self._base is self._response:
+            balance_db = 0.0
+            self._uncertainty["balance_db"] = 0.0
+        elif self._base is not None:
+            balance_db = gain_db - float(amplitude_ratio_to_db(float(self._base.gain[self._reference])))
+            base_noise_db = _DB_PER_PART * float(self._base.gain_uncertainty[self._reference])
+            scales_db = _DB_PER_PART * math.hypot(own_scale, base_scale)
+            self._uncertainty["balance_db"] = math.hypot(scales_db, noise_db, base_noise_db)
+        return {"gain_at_reference_db": gain_db if self._absolute else None, "balance_db": balance_db}
+
+    def _deviation(self) -> dict[str, Any]:
+        from audiomeas.analysis.response_figures import deviation_within
+
+        found = deviation_within(self._response.frequency_hz, self._relative_db, *self._band_hz)
+        noise_db = float(self._uncertainty_db[self._reference])
+        for key, index in (
+            ("deviation_db", found.largest_index),
+            ("deviation_low_db", found.low_index),
+            ("deviation_high_db", found.high_index),
+        ):
+            self._uncertainty[key] = math.hypot(noise_db, float(self._uncertainty_db[index]))
+        return {
+            "deviation_db": found.largest_db,
+            "deviation_low_db": found.low_db,
+            "deviation_high_db": found.high_db,
+        }
+
+    def _corner(self, key: str, *, upwards: bool) -> dict[str, Any]:
+        from audiomeas.analysis.response_figures import corner
+
+        found = corner(self._response.frequency_hz, self._relative_db, self._reference, upwards=upwards)
+        note = key.replace("_hz", "_note")
+        if found.frequency_hz is None:
+            return {key: None, note: f"{'above' if upwards else 'below'} {hertz(found.beyond_hz)}"}
+        noise_db = math.hypot(self._uncertainty_db[self._reference], self._uncertainty_db[found.index])
+        self._uncertainty[key] = found.frequency_hz * noise_db / max(abs(found.slope_db), 1e-9)
+        return {key: found.frequency_hz, note: None}
+
+
+def _arrival_s(one: SweepResponse, base: SweepResponse) -> float | None:
+    """Return how much later a channel's impulse comes; None when each channel's start was found on its own."""
+    if one.start_known != base.start_known:
+        return None
+    return one.delay_s - base.delay_s if one.start_known else None
+
+
+def _harmonic_facts(harmonic: HarmonicResponse) -> dict[str, Any] | None:
+    """Return a harmonic as lists, thinned; what noise may have made is null. None when all of it is."""
+    keep = slice(None, None, _HARMONIC_STEP)
+    ratio, noise = harmonic.ratio[keep], _HEARD * harmonic.noise[keep]
+    size = abs(ratio)
+    heard = size > noise
+    if not heard.any():
+        return None
+    import numpy as np
+
+    return {
+        "order": harmonic.order,
+        "frequency_hz": _rounded(harmonic.frequency_hz[keep], 3),
+        "distortion_percent": [
+            _significant(100.0 * float(value)) if there else None for value, there in zip(size, heard, strict=True)
+        ],
+        "phase_deg": [
+            round(float(value), 2) if there else None
+            for value, there in zip(np.degrees(np.angle(ratio)), heard, strict=True)
+        ],
+        "noise_percent": [_significant(100.0 * float(value)) for value in noise],
+    }
+
+
+def _significant(value: float) -> float:
+    return float(f"{value:.5g}")
+
+
+def _rounded(values: Any, decimals: int) -> list[float]:
+    return [round(float(value), decimals) for value in values]
