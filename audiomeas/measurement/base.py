@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
+    from audiomeas.measurement.curves import Curve
     from audiomeas.measurement.result import Result
     from audiomeas.measurement.views import ChartView, TableView
     from audiomeas.recording import Recording
@@ -71,6 +72,8 @@ class Measurement:
     tables, charts : result → views.
     needs_stimulus : `analyze` needs `--stimulus` (or a sidecar) to make sense of a capture.
     check : context and options → nothing; raises RequestError for what can never be played, before any sound.
+    curves : values against frequency that a limit mask can hold.
+    to_do : what the person at the bench does while it plays; said before any sound.
     """
 
     word: str
@@ -84,3 +87,5 @@ class Measurement:
     charts: Callable[[Result], tuple[ChartView, ...]]
     needs_stimulus: bool = False
     check: Callable[[PlayContext, Mapping[str, Any]], None] | None = None
+    curves: tuple[Curve, ...] = ()
+    to_do: str = ""

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made, refuse_empty_band
+from audiomeas.measurement.curves import row_curve
 from audiomeas.measurement.distortion_steps_views import charts, step_words, tables
 from audiomeas.measurement.response_views import nominal_frequencies
 from audiomeas.measurement.result import ChannelResult, Result, result_of
@@ -338,4 +339,8 @@ MEASUREMENT = Measurement(
     charts=charts,
     needs_stimulus=True,
     check=_check,
+    curves=(
+        row_curve("thd_percent", unit="%", words="harmonic distortion"),
+        row_curve("thd_n_percent", unit="%", words="distortion and noise"),
+    ),
 )

@@ -185,6 +185,7 @@ def _against_frequency(result: Result, name: str, title: str, traces: Traces) ->
         series=_series(result, "frequency_hz", chosen, traces),
         x_label="Frequency (Hz)",
         more=f"{_input_words(result)}{at}",
+        curve_key=name.replace("-frequency", "_percent").replace("-", "_"),
     )
 
 
@@ -251,7 +252,15 @@ def _series(result: Result, x_key: str, chosen: Callable[[Row], bool], traces: T
 
 
 def _chart(
-    result: Result, *, name: str, title: str, series: list[Series], x_label: str, more: str, x_scale: Any = "log"
+    result: Result,
+    *,
+    name: str,
+    title: str,
+    series: list[Series],
+    x_label: str,
+    more: str,
+    x_scale: Any = "log",
+    curve_key: str = "",
 ) -> ChartView | None:
     if len({x for one in series for x in one.x}) < _FEWEST_POINTS:
         return None
@@ -266,6 +275,7 @@ def _chart(
         y_scale="log",
         caption=f"{_definitions(result)}{more}",
         simulated=result.simulated,
+        curve_key=curve_key,
     )
 
 

@@ -82,3 +82,5 @@ class ChartView:
     #: At least this much is shown on the y axis, so that a flat response looks flat.
     y_smallest_span: float | None = None
     simulated: bool = False
+    #: The curve (of the measurement's `curves`) that is drawn, so that a visit can draw its masks around it.
+    curve_key: str = ""

@@ -14,6 +14,8 @@ frequency_hz = 1000.0         # the measurement's own options
   quantity = "thd_percent"    # a figure of this measurement; its name ends in the unit
   at_most = 0.1               # at_most, at_least or both; or difference_at_most (between channels)
   source = "house"            # maker: specification; house: limit of this bench; era: minimum of its time
+
+  [[step.mask]]               # a tolerance band against frequency: see `audiomeas.plan.mask`
 """
 
 from __future__ import annotations
@@ -29,6 +31,7 @@ from audiomeas.measurement import registry
 from audiomeas.measurement.base import PlayContext
 from audiomeas.measurement.checks import ANY_LEVEL_V_RMS
 from audiomeas.measurement.options import complete
+from audiomeas.plan.mask import MaskLimit, read_mask
 from audiomeas.record.unit import checked_text
 from audiomeas.tomlfile import Table, nearest, read_toml
 
@@ -77,6 +80,7 @@ class Step:
     output_level: Level | None
     channels: tuple[int, ...] | None
     limits: tuple[Limit, ...]
+    masks: tuple[MaskLimit, ...] = ()
 
     def conditions(self) -> dict[str, Any]:
         """Return the step's conditions as plain JSON."""
@@ -215,6 +219,8 @@ def _step(table: Table) -> Step:
     channels = _channels(table)
     taken = {option.name: _option(table, option) for option in measurement.options}
     limits = tuple(_limit(each, measurement, channels) for each in table.tables("limit", optional=True))
+    masks = tuple(read_mask(each, measurement, channels, SOURCES) for each in table.tables("mask", optional=True))
+    _refuse_twin_masks(table, masks)
     table.finish()
     return Step(
         name=name,
@@ -224,7 +230,18 @@ def _step(table: Table) -> Step:
         output_level=output_level,
         channels=channels,
         limits=limits,
+        masks=masks,
     )
+
+
+def _refuse_twin_masks(table: Table, masks: tuple[MaskLimit, ...]) -> None:
+    """A mask's name tells its rows from another's, on one curve of one channel."""
+    seen: set[tuple[str, str, int | None]] = set()
+    for each in masks:
+        what = (each.mask.name, each.curve.key, each.channel)
+        if what in seen:
+            raise table.problem("mask", f"two masks are named {each.mask.name!r}: give each its own name")
+        seen.add(what)
 
 
 def _level(table: Table, key: str) -> Level | None:

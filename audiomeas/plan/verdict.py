@@ -12,13 +12,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.measurement.curves import CurvePoint
+from audiomeas.record.mask import Held, MaskRow, hertz, hold
 from audiomeas.record.verdict_row import Verdict, decide, decided, overall
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
     from audiomeas.plan.file import Limit, Step
+    from audiomeas.plan.mask import MaskLimit
 
-__all__ = ["Verdict", "decide", "judge", "judge_step", "overall"]
+__all__ = ["Verdict", "decide", "judge", "judge_mask", "judge_step", "overall"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,8 +35,11 @@ class _Reading:
 
 
 def judge_step(step: Step, result: Result | None, *, reason: str = "") -> tuple[Verdict, ...]:
-    """Return the rows of all limits of a step. reason : why there is no result (None)."""
-    return tuple(row for limit in step.limits for row in judge(limit, result, step=step, reason=reason))
+    """Return the rows of all limits and masks of a step. reason : why there is no result (None)."""
+    return (
+        *(row for limit in step.limits for row in judge(limit, result, step=step, reason=reason)),
+        *(row for mask in step.masks for row in judge_mask(mask, result, step=step, reason=reason)),
+    )
 
 
 def judge(limit: Limit, result: Result | None, *, step: Step, reason: str = "") -> tuple[Verdict, ...]:
@@ -49,7 +55,61 @@ def judge(limit: Limit, result: Result | None, *, step: Step, reason: str = "") 
     )
 
 
-def _channels(limit: Limit, result: Result | None, step: Step) -> Sequence[int | None]:
+def judge_mask(limit: MaskLimit, result: Result | None, *, step: Step, reason: str = "") -> tuple[Verdict, ...]:
+    """Return one row a channel: the room that its curve has in the mask where it has least, at which frequency."""
+    return tuple(_mask_row(limit, result, step, channel, reason) for channel in _channels(limit, result, step))
+
+
+def _mask_row(limit: MaskLimit, result: Result | None, step: Step, channel: int | None, reason: str) -> Verdict:
+    points: Sequence[CurvePoint] = ()
+    missing = _absent(result, channel, reason)
+    if not missing and result is not None and channel is not None:
+        points = limit.curve.points(result, result.channel(channel))
+    curve = limit.curve_of(points)
+    held = hold(limit.mask, curve)
+    undecided = Verdict(
+        step=step.name,
+        quantity=limit.curve.key,
+        unit=limit.curve.unit,
+        words=limit.words,
+        channel=channel,
+        value=held.room,
+        uncertainty=held.uncertainty,
+        bound="",
+        at_least=0.0,
+        at_most=None,
+        difference_at_most=None,
+        source=limit.source,
+        verdict="undecided",
+        mask=MaskRow(mask=limit.mask, curve=curve, held=held),
+    )
+    row = replace(undecided, verdict=decided(undecided))
+    return replace(row, reason=missing or _why_of_mask(row, held))
+
+
+def _why_of_mask(row: Verdict, held: Held) -> str:
+    """Return where the curve has least room, and why that did not decide; for a pass the former alone."""
+    gaps = "; ".join(held.gaps)
+    if held.worst_hz is None:
+        return f"missing: {gaps}"
+    at = f"at {hertz(held.worst_hz)}, from the {held.edge} edge"
+    if row.verdict == "fail":
+        return f"furthest outside {at}"
+    if held.room is not None and held.uncertainty is not None and held.room < held.uncertainty:
+        return "; ".join(filter(None, (f"the edge lies inside the uncertainty {at}", gaps)))
+    return f"{gaps}; elsewhere least {at}" if gaps else f"least {at}"
+
+
+def _absent(result: Result | None, channel: int | None, reason: str) -> str:
+    """Return why there is nothing of a channel to judge; '' when there is."""
+    if result is None:
+        return f"missing: {reason}" if reason else "missing: not measured"
+    if all(each.channel != channel for each in result.channels):
+        return f"missing: channel {channel} was not measured"
+    return ""
+
+
+def _channels(limit: Limit | MaskLimit, result: Result | None, step: Step) -> Sequence[int | None]:
     if limit.channel is not None:
         return (limit.channel,)
     if step.channels is not None:
@@ -58,12 +118,11 @@ def _channels(limit: Limit, result: Result | None, step: Step) -> Sequence[int |
 
 
 def _reading(limit: Limit, result: Result | None, channel: int | None, reason: str) -> _Reading:
-    if result is None:
-        return _Reading(reason=f"missing: {reason}" if reason else "missing: not measured")
-    found = next((each for each in result.channels if each.channel == channel), None)
-    if found is None:
-        return _Reading(reason=f"missing: channel {channel} was not measured")
-    return _reading_of(found, limit.quantity)
+    if missing := _absent(result, channel, reason):
+        return _Reading(reason=missing)
+    assert result is not None
+    assert channel is not None
+    return _reading_of(result.channel(channel), limit.quantity)
 
 
 def _reading_of(found: ChannelResult, quantity: str) -> _Reading:

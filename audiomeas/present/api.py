@@ -11,6 +11,7 @@ from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import read_json
 from audiomeas.measurement import registry
 from audiomeas.measurement.result import Result, result_from_json
+from audiomeas.present.masks import with_masks
 from audiomeas.present.saving import CHART_SUFFIXES, REPORT_SUFFIXES, check_suffix
 from audiomeas.record.visit import refuse_inside_a_record
 from audiomeas.tomlfile import nearest
@@ -129,17 +130,17 @@ def _views_of_visit(visit: Visit, measurement: str | None) -> list[_Named]:
     """Return the charts of a visit's steps, each with the unit in its title."""
     if measurement is not None:
         registry.find(measurement)
-    measured = [(step.name, step.result) for step in visit.steps if step.result is not None]
-    wanted = [(name, result) for name, result in measured if measurement in (None, result.measurement)]
+    measured = [(step, step.result) for step in visit.steps if step.result is not None]
+    wanted = [(step, result) for step, result in measured if measurement in (None, result.measurement)]
     if not wanted:
         of = f" of {measurement}" if measurement else ""
         there = ", ".join(sorted({result.measurement for _, result in measured})) or "nothing"
         raise RequestError(f"{visit.path} holds no result{of} to draw; measured: {there}")
     stage = visit.stage.replace("-", " ")
     return [
-        (name, replace(view, title=f"{view.title}: {_short(visit.unit.name)}, {stage} {visit.opened_at:%Y-%m-%d}"))
-        for name, result in wanted
-        for _, view in _views_of(result, name, None)
+        (step.name, replace(view, title=f"{view.title}: {_short(visit.unit.name)}, {stage} {visit.opened_at:%Y-%m-%d}"))
+        for step, result in wanted
+        for view in with_masks([view for _, view in _views_of(result, step.name, None)], step.verdicts)
     ]
 
 

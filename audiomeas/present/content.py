@@ -7,6 +7,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.present.masks import with_masks
+
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
     from audiomeas.measurement.views import ChartView
@@ -14,6 +16,8 @@ if TYPE_CHECKING:
     from audiomeas.record.visit import StepRecord, Visit
 
 POWER, BALANCE = "level_w", "balance_db"
+#: Ends the quantity of a curve that is held against a mask.
+MASK = "_mask"
 #: Shown to customers only where a limit asks for them: the same thing said in another unit, or a setting.
 _TWICE_SAID = ("_dbfs", "_dbv", "_dbu")
 _SETTINGS = ("frequency_hz", "reference_hz", "sinad_db")
@@ -93,7 +97,7 @@ def content_of(visit: Visit) -> ReportContent:
         gaps=tuple(_gaps(visit)),
         conditions=tuple(_conditions(visit, results)),
         cautions=tuple(dict.fromkeys([*visit.warnings, *(line for result in results for line in result.warnings)])),
-        chart=_customer_chart(results),
+        chart=_customer_chart(visit.steps),
         simulated=visit.simulated or any(result.simulated for result in results),
         version=visit.version,
     )
@@ -128,7 +132,7 @@ def findings_of(step: StepRecord, *, with_balance: bool = True) -> Iterator[Find
 
     with_balance : also the difference between the gains of two channels, when no limit asks for a difference.
     """
-    judged = {(row.quantity, row.channel) for row in step.verdicts}
+    judged = {(row.quantity, row.channel) for row in step.verdicts if row.mask is None}
     measured: list[Finding] = []
     if step.result is not None:
         measured = [*_powers(step.name, step.result), *_measured(step.name, step.result)]
@@ -160,6 +164,8 @@ def _hertz(frequency_hz: float) -> str:
 def finding_of(row: Verdict) -> Finding:
     """Return a row of a verdict as a finding; a difference between channels says that it is one."""
     quantity, words, limit = row.quantity, row.words, row.limit_text()
+    if row.mask is not None:
+        quantity = f"{quantity}{MASK}"  # its value is the room in the band
     if row.difference_at_most is not None:
         quantity, words = f"{quantity}_difference", f"difference between the channels in {words}"
         limit = f"at most {row.difference_at_most:g} {row.unit}".rstrip()  # of the difference, which is the value here
@@ -260,11 +266,16 @@ def _gaps(visit: Visit) -> Iterator[str]:
             yield f"{name}: not run"
 
 
-def _customer_chart(results: list[Result]) -> ChartView | None:
-    """Return the response chart, or else the first chart that there is."""
+def _customer_chart(steps: Sequence[StepRecord]) -> ChartView | None:
+    """Return the response chart (with its masks), or else the first chart that there is."""
     from audiomeas.measurement import registry
 
-    views = [view for result in results for view in registry.find(result.measurement).charts(result)]
+    views = [
+        view
+        for step in steps
+        if step.result is not None
+        for view in with_masks(registry.find(step.result.measurement).charts(step.result), step.verdicts)
+    ]
     return next((view for view in views if view.name == "response"), views[0] if views else None)
 
 

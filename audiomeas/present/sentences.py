@@ -8,7 +8,7 @@ from itertools import groupby
 from typing import TypeVar
 
 from audiomeas.present.amounts import amounts, power_ranges, same_powers, without_uncertainty
-from audiomeas.present.content import BALANCE, POWER, Finding, ReportContent
+from audiomeas.present.content import BALANCE, MASK, POWER, Finding, ReportContent
 from audiomeas.present.stepnames import listed_steps, short_names
 
 SAFETY = (
@@ -46,6 +46,10 @@ _MEANINGS_OF_UNIT = {
     "%": "A share of the whole signal: 1 % is a hundredth.",
     "Hz": "Frequency, the pitch of a tone: people hear from about 20 Hz (deep) to 20 000 Hz (high).",
 }
+_OF_A_MASK = (
+    "A mask is a band that a curve must stay inside: the room is how far away its edge stays where the curve comes "
+    "nearest to it; below zero the curve leaves the band."
+)
 _RESPONSE = (
     "How evenly deep and high tones come through: 0 dB is as loud as the tone of 1 kHz, −3 dB is half its power."
 )
@@ -309,8 +313,9 @@ def _on(channel: int | None) -> str:
 
 
 def _why(finding: Finding) -> str:
-    """Return why a value is undecided; why one failed is seen from the limit beside it."""
-    return f" ({finding.reason})" if finding.reason and finding.verdict == "undecided" else ""
+    """Return why a value is undecided; why one failed is seen from the limit beside it, but for where in a mask."""
+    told = finding.verdict == "undecided" or (finding.verdict == "fail" and finding.quantity.endswith(MASK))
+    return f" ({finding.reason})" if finding.reason and told else ""
 
 
 def _whose(finding: Finding) -> str:
@@ -334,6 +339,8 @@ def heading(finding: Finding) -> str:
 def meaning_of(finding: Finding) -> str:
     """Return what a quantity means in one sentence; '' where nothing general can be said."""
     known = _MEANINGS.get(finding.quantity)
+    if finding.quantity.endswith(MASK):
+        return _OF_A_MASK
     if finding.quantity.endswith("db_difference"):
         known = _MEANINGS[BALANCE]
     return known or _MEANINGS_OF_UNIT.get(finding.unit, "")

@@ -7,6 +7,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, fields
 from typing import Any, Literal, get_args
 
+from audiomeas.record.mask import MaskRow, mask_row_from_json
+
 Word = Literal["pass", "fail", "undecided"]
 WORDS: tuple[Word, ...] = get_args(Word)
 
@@ -19,6 +21,8 @@ class Verdict:
     value : what was found (the difference, for `difference_at_most`); None: missing.
     uncertainty : 95 % half-width in `unit`; None: not known.   bound : 'at most', 'at least', or ''.
     source : whose limit it is (maker, house, era).   reason : why it is so, for fail and undecided.
+    mask : of a limit mask, the band, the curve and where it was worst; then value is the room that the curve has in the
+    band there, at_least is 0, and reason names that frequency.
     """
 
     step: str
@@ -35,14 +39,25 @@ class Verdict:
     source: str
     verdict: Word
     reason: str = ""
+    mask: MaskRow | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Return the row's JSON object."""
-        return asdict(self)
+        facts = asdict(self)
+        if self.mask is None:
+            del facts["mask"]
+        return facts
 
     def limit_text(self) -> str:
-        """Return the limit in words: 'at most 0.1 %', 'within 20 … 22 V', 'channels within 0.5 dB'."""
+        """Return the limit in words: 'at most 0.1 %', 'within 20 … 22 V', 'inside the mask “Line stage”'."""
+        if self.mask is not None:
+            return mask_text(self.mask)
         return limit_text(self.at_least, self.at_most, self.difference_at_most, self.unit)
+
+
+def mask_text(row: MaskRow) -> str:
+    """Return a mask as a limit in words: 'inside the mask “Line stage”, relative to 1 kHz'."""
+    return ", ".join(filter(None, (f"inside the mask “{row.mask.name}”", row.mask.placement_words())))
 
 
 def limit_text(at_least: float | None, at_most: float | None, difference_at_most: float | None, unit: str) -> str:
@@ -73,17 +88,19 @@ def decide(value: float, uncertainty: float, *, at_least: float | None, at_most:
 def decided(row: Verdict) -> Word:
     """Return the word that a row's own numbers give, whatever stands in it.
 
-    What is missing, what the bench itself limits and what has no known uncertainty is undecided.
+    What is missing, what the bench itself limits and what has no known uncertainty is undecided; so is a mask of which
+    a part was not held, unless the curve leaves it elsewhere.
     """
     if row.value is None or row.bound or row.uncertainty is None:
         return "undecided"
     at_most = row.at_most if row.difference_at_most is None else row.difference_at_most
-    return decide(row.value, row.uncertainty, at_least=row.at_least, at_most=at_most)
+    word = decide(row.value, row.uncertainty, at_least=row.at_least, at_most=at_most)
+    return "undecided" if word == "pass" and row.mask is not None and row.mask.held.gaps else word
 
 
 def verdict_from_json(data: Mapping[str, Any]) -> Verdict:
     """Return the row of a JSON object. Raises KeyError, TypeError or ValueError on a wrong one."""
-    row = Verdict(**{item.name: data[item.name] for item in fields(Verdict)})
+    row = Verdict(**{item.name: data[item.name] for item in fields(Verdict) if item.name != "mask"}, mask=_mask(data))
     if row.verdict not in WORDS:
         raise ValueError(f"{row.verdict!r} is not one of {', '.join(WORDS)}")
     numbers = (row.value, row.uncertainty, row.at_least, row.at_most, row.difference_at_most)
@@ -94,6 +111,17 @@ def verdict_from_json(data: Mapping[str, Any]) -> Verdict:
     if (word := decided(row)) != row.verdict:
         raise ValueError(f"the verdict on {row.quantity} says {row.verdict}, and its own numbers say {word}")
     return row
+
+
+def _mask(data: Mapping[str, Any]) -> MaskRow | None:
+    """Return a row's mask, held against its own curve again. Raises ValueError when the row says something else."""
+    if data.get("mask") is None:
+        return None
+    mask = mask_row_from_json(data["mask"])
+    found = (mask.held.room, mask.held.uncertainty, 0.0)
+    if found != (data["value"], data["uncertainty"], data["at_least"]):
+        raise ValueError(f"the row of {data['quantity']} does not say what its mask {mask.mask.name!r} gives")
+    return mask
 
 
 def _is_number(value: Any) -> bool:
