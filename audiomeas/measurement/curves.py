@@ -61,14 +61,16 @@ def list_curve(
     shape_uncertainty_key: str | None = None,
     frequency_key: str = "frequency_hz",
     bound_key: str | None = None,
+    absolute: Callable[[Result], bool] = lambda _: True,
 ) -> Curve:
     """Return a curve whose channel values are lists of one length.
 
     uncertainty_key : its list of 95 % half-widths.  shape_uncertainty_key : of the shape alone, where there is one.
-    bound_key : its list of 'at most', 'at least' or null.
+    bound_key : its list of 'at most', 'at least' or null.   absolute : whether a result knows more than the shape;
+    where it does not, the value as it is has no known uncertainty.
     """
 
-    def points(_: Result, channel: ChannelResult) -> Points:
+    def points(result: Result, channel: ChannelResult) -> Points:
         frequencies = channel.values.get(frequency_key) or []
         columns = [
             _column(channel, name, len(frequencies))
@@ -78,8 +80,8 @@ def list_curve(
             CurvePoint(
                 frequency_hz=float(hz),
                 value=_number(value),
-                uncertainty=_number(wide),
-                shape_uncertainty=_number(shape),
+                uncertainty=_number(wide) if absolute(result) else None,
+                shape_uncertainty=_number(wide if shape is None else shape),
                 bound=bound or "",
             )
             for hz, value, wide, shape, bound in zip(frequencies, *columns, strict=True)

@@ -17,7 +17,7 @@ from audiomeas.measurement.response_limits import (
     on_one_clock,
     refuse_reference_outside,
 )
-from audiomeas.measurement.response_options import FIGURES, OPTIONS
+from audiomeas.measurement.response_options import CURVES, FIGURES, OPTIONS
 from audiomeas.measurement.response_values import ChannelFigures, unknown
 from audiomeas.measurement.response_views import charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
@@ -190,4 +190,5 @@ MEASUREMENT = Measurement(
     charts=charts,
     needs_stimulus=True,
     check=_check,
+    curves=CURVES,
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from audiomeas.measurement.base import Figure, Option
+from audiomeas.measurement.curves import list_curve
 
 OPTIONS = (
     Option(
@@ -53,6 +54,18 @@ OPTIONS = (
         help="the file was played and captured by one clock (gives phase)",
         default=False,
         stage="analyse",
+    ),
+)
+
+#: What limit masks can hold. Where 0 dB is only the gain at the reference, no absolute gain is known.
+CURVES = (
+    list_curve(
+        "gain_db",
+        unit="dB",
+        words="gain",
+        uncertainty_key="gain_uncertainty_db",
+        shape_uncertainty_key="gain_shape_uncertainty_db",
+        absolute=lambda result: result.conditions.get("gain_reference") == "absolute",
     ),
 )
 
