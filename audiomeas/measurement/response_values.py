@@ -20,7 +20,15 @@ _HARMONIC_STEP = 4
 _HEARD = 3.0
 
 
-_LIST_KEYS = ("frequency_hz", "gain_db", "phase_deg", "gain_uncertainty_db", "phase_uncertainty_deg", "group_delay_s")
+_LIST_KEYS = (
+    "frequency_hz",
+    "gain_db",
+    "phase_deg",
+    "gain_uncertainty_db",
+    "gain_shape_uncertainty_db",
+    "phase_uncertainty_deg",
+    "group_delay_s",
+)
 _NUMBER_KEYS = (
     "delay_s",
     "interchannel_delay_s",
@@ -105,6 +113,7 @@ class ChannelFigures:
             "gain_db": _rounded(self._gain_db if self._absolute else self._relative_db, 6),
             "phase_deg": phase_deg if self._same_clock else nothing,
             "gain_uncertainty_db": _rounded(self._with_scale_db(self._uncertainty_db), 6),
+            "gain_shape_uncertainty_db": _rounded(self._uncertainty_db, 6),
             "phase_uncertainty_deg": _rounded(one.phase_uncertainty_deg, 5) if self._same_clock else nothing,
             "group_delay_s": _rounded(one.group_delay_s, 10) if self._same_clock else nothing,
         }

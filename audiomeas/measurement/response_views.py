@@ -241,7 +241,15 @@ def _response_chart(result: Result) -> ChartView | None:
     absolute = result.conditions["gain_reference"] == "absolute"
     of = f" of channel {base.channel}" if absolute and len(known) > 1 else ""
     y_label = f"Gain (dB re {hertz(_reference_hz(result))}{of})"
-    return _chart(result, "response", "Frequency response", y_label, series, y_smallest_span=_SMALLEST_SPAN_DB)
+    return _chart(
+        result,
+        "response",
+        "Frequency response",
+        y_label,
+        series,
+        y_smallest_span=_SMALLEST_SPAN_DB,
+        curve_key="gain_db",
+    )
 
 
 def _phase_chart(result: Result) -> ChartView | None:
