@@ -13,6 +13,7 @@ _MODULES = {
     "intermodulation": "audiomeas.measurement.intermodulation",
     "multitone": "audiomeas.measurement.multitone",
     "response": "audiomeas.measurement.response",
+    "response-steps": "audiomeas.measurement.response_steps",
 }
 
 

@@ -10,7 +10,13 @@ from audiomeas.measurement.response_views import hertz
 from audiomeas.measurement.result import ChannelResult
 
 if TYPE_CHECKING:
+    from typing import TypeAlias
+
+    from audiomeas.analysis.stepped_response import SteppedResponse
     from audiomeas.analysis.sweep import HarmonicResponse, SweepResponse
+
+    #: By a sweep or by steps: figures are made of both alike.
+    AnyResponse: TypeAlias = SweepResponse | SteppedResponse
 
 #: dB of a small relative change of amplitude.
 _DB_PER_PART = 20.0 / math.log(10.0)
@@ -62,8 +68,8 @@ class ChannelFigures:
         self,
         *,
         channel: int,
-        response: SweepResponse,
-        base: SweepResponse | None,
+        response: AnyResponse,
+        base: AnyResponse | None,
         scale_uncertainty: float,
         base_uncertainty: float,
         absolute: bool,
@@ -99,7 +105,7 @@ class ChannelFigures:
             **self._corner("corner_low_hz", upwards=False),
             **self._corner("corner_high_hz", upwards=True),
             "harmonics": [
-                facts for harmonic in self._response.harmonics if (facts := _harmonic_facts(harmonic)) is not None
+                facts for harmonic in self._response.harmonics if (facts := harmonic_facts(harmonic)) is not None
             ],
         }
         return ChannelResult(channel=self._channel, values=values, uncertainty=self._uncertainty)
@@ -181,16 +187,16 @@ class ChannelFigures:
         return {key: found.frequency_hz, note: None}
 
 
-def _arrival_s(one: SweepResponse, base: SweepResponse) -> float | None:
+def _arrival_s(one: AnyResponse, base: AnyResponse) -> float | None:
     """Return how much later a channel's impulse comes; None when each channel's start was found on its own."""
     if one.start_known != base.start_known:
         return None
     return one.delay_s - base.delay_s if one.start_known else None
 
 
-def _harmonic_facts(harmonic: HarmonicResponse) -> dict[str, Any] | None:
-    """Return a harmonic as lists, thinned; what noise may have made is null. None when all of it is."""
-    keep = slice(None, None, _HARMONIC_STEP)
+def harmonic_facts(harmonic: HarmonicResponse, *, every: int = _HARMONIC_STEP) -> dict[str, Any] | None:
+    """Return a harmonic as lists of each so many points; what noise may have made is null. None when all of it is."""
+    keep = slice(None, None, every)
     ratio, noise = harmonic.ratio[keep], _HEARD * harmonic.noise[keep]
     size = abs(ratio)
     heard = size > noise

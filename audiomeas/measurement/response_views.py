@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from audiomeas.measurement.result import ChannelResult, Result
@@ -190,11 +190,17 @@ def _noise_at(harmonic: dict[str, Any], wanted_hz: float) -> float | None:
     return None if noise is None else _OF_HEARD_95 * noise
 
 
+def _played_words(conditions: Mapping[str, Any]) -> str:
+    if "sweep_s" in conditions:
+        return f"Sweep of {conditions['sweep_s']:.3g} s"
+    return f"Sines in {conditions['steps']} steps"
+
+
 def _caption(result: Result) -> str:
     conditions = result.conditions
     level_v_rms = conditions.get("input_level_v_rms")
     parts = [
-        f"Sweep of {conditions['sweep_s']:.3g} s"
+        _played_words(conditions)
         + ("" if level_v_rms is None else f" at {1000.0 * level_v_rms:.4g} mV r.m.s. input"),
         "driven: " + " and ".join(f"channel {channel}" for channel in conditions["channels_driven"]),
         f"{result.sample_rate_hz:g} Hz sample rate",

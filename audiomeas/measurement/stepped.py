@@ -12,7 +12,6 @@ if TYPE_CHECKING:
     from audiomeas.analysis.tone import Line
     from audiomeas.recording import Recording
     from audiomeas.stimulus import SteppedSines
-    from audiomeas.stimulus.base import Window
 
 #: More steps than this take minutes and belong into several captures.
 MOST_STEPS = 500
@@ -87,7 +86,7 @@ def placed_steps(recording: Recording, stimulus: SteppedSines, *, earlier: bool)
 
     steps = []
     for window, (frequency_hz, level_v_rms) in zip(stimulus.windows(), stimulus.steps, strict=True):
-        shift = round(_EARLIER * _settling_frames(stimulus, window)) if earlier else 0
+        shift = round(_EARLIER * settling_frames(stimulus, frequency_hz)) if earlier else 0
         steps.append(
             Step(
                 frequency_hz=frequency_hz,
@@ -99,9 +98,9 @@ def placed_steps(recording: Recording, stimulus: SteppedSines, *, earlier: bool)
     return steps
 
 
-def _settling_frames(stimulus: SteppedSines, window: Window) -> float:
-    periods_s = stimulus.settle_periods / (window.frequency_hz or stimulus.sample_rate_hz)
-    return max(stimulus.settle_s, periods_s) * stimulus.sample_rate_hz
+def settling_frames(stimulus: SteppedSines, frequency_hz: float) -> float:
+    """Return the frames that a step of this frequency has to settle, between its ramp and its window."""
+    return max(stimulus.settle_s, stimulus.settle_periods / frequency_hz) * stimulus.sample_rate_hz
 
 
 def refuse_over_range(recording: Recording, column: int, span: slice) -> None:

@@ -182,6 +182,11 @@ class SteppedSines(JsonFacts):
         """Return one channel's samples, (frames,), in volts."""
         return np.concatenate([part.samples_v() for part in self._parts()])
 
+    def starts(self) -> tuple[int, ...]:
+        """Return the first frame of each step, ramp included: there its sine begins with phase zero."""
+        lengths = [part.frames for part in self._parts()]
+        return tuple(sum(lengths[:place]) for place in range(len(lengths)))
+
     def windows(self) -> tuple[Window, ...]:
         """Return the steady part of each step, in order."""
         found: list[Window] = []
