@@ -236,7 +236,7 @@ def _mean_over(
     summed = np.concatenate([[0.0], np.cumsum(turned)]) * bins_hz[1]
 
     def up_to(hz: FloatArray) -> ComplexArray:
-        return np.interp(hz, edges_hz, summed.real) + 1j * np.interp(hz, edges_hz, summed.imag)
+        return np.asarray(np.interp(hz, edges_hz, summed.real) + 1j * np.interp(hz, edges_hz, summed.imag))
 
     mean = (up_to(frequency_hz + wide_hz / 2) - up_to(frequency_hz - wide_hz / 2)) / wide_hz
     return np.asarray(mean * np.exp(-2j * np.pi * frequency_hz * centre_s))

@@ -175,6 +175,29 @@ def sweep(file: str, from_hz: float | None, to_hz: float | None, duration_s: flo
     _write(file, make, **common)
 
 
+@generate.command("staggered-sweeps")
+@click.argument("file")
+@click.option("--from-hz", type=click.FLOAT, default=20.0, show_default=True, help="Lowest frequency told.")
+@click.option("--to-hz", type=click.FLOAT, default=None, help="Highest. Default: 0.45 of the rate.")
+@click.option("--duration-s", type=click.FLOAT, default=1.85, show_default=True, help="Of each channel's sweep.")
+@_common
+def staggered_sweeps(file: str, from_hz: float, to_hz: float | None, duration_s: float, **common: Any) -> None:
+    """Write the same sweep on one channel after the other, for crosstalk and both responses.
+
+    \b
+    Example: audiomeas generate staggered-sweeps pair.flac --level "-6 dBFS" --rate 96000
+    """
+
+    def make(**at: Any) -> Stimulus:
+        from audiomeas.stimulus import StaggeredSweeps
+
+        _checked_duration(duration_s)
+        highest_hz = to_hz if to_hz is not None else 0.45 * at["sample_rate_hz"]
+        return StaggeredSweeps.covering(from_hz=from_hz, to_hz=highest_hz, duration_s=duration_s, **at)
+
+    _write(file, make, **common)
+
+
 @generate.command("twin-tone")
 @click.argument("file")
 @click.option("--low-hz", type=click.FLOAT, default=60.0, show_default=True)

@@ -8,6 +8,7 @@ from audiomeas.errors import RequestError
 from audiomeas.measurement.base import Measurement
 
 _MODULES = {
+    "crosstalk": "audiomeas.measurement.crosstalk",
     "distortion": "audiomeas.measurement.distortion",
     "distortion-steps": "audiomeas.measurement.distortion_steps",
     "intermodulation": "audiomeas.measurement.intermodulation",

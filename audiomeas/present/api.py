@@ -153,7 +153,8 @@ def _chosen(views: list[_Named], name: str | None) -> ChartView:
     if not views:
         raise RequestError("this result has no chart")
     if name is None:
-        return next((view for _, view in views if view.name == _USUAL_CHART), views[0][1])
+        # Of a visit that; of a single result what it puts first.
+        return next((view for step, view in views if step and view.name == _USUAL_CHART), views[0][1])
     for step, view in views:
         if name in (view.name, step):
             return view
