@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from audiomeas.analysis.charted import Spectrum
 from audiomeas.analysis.harmonics import Harmonics, PowerSum, power_sum
 from audiomeas.analysis.shortevents import ShortEvents
-from audiomeas.analysis.tone import Line, Spectrum, ToneAnalysis, tone_frequency
+from audiomeas.analysis.tone import Line, ToneAnalysis, tone_frequency
 from audiomeas.errors import SignalError
 
 FloatArray = NDArray[np.float64]

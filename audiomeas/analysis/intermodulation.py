@@ -21,8 +21,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from audiomeas.analysis.charted import Spectrum
 from audiomeas.analysis.harmonics import power_sum
-from audiomeas.analysis.tone import Spectrum
 from audiomeas.analysis.twotone import HIGH, LOW, FittedTone, Product, Term, TwoTones, fit_two_tones
 from audiomeas.errors import SignalError
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import rfft
 
+from audiomeas.analysis.charted import Spectrum, log_edges, thinned
 from audiomeas.analysis.harmonics import PowerSum, line_noise, power_sum
 from audiomeas.analysis.lines import (
     LOBE_BINS,
@@ -29,8 +30,8 @@ from audiomeas.analysis.lines import (
 )
 from audiomeas.analysis.noisefloor import band_weight, noise_floor
 from audiomeas.analysis.sinefit import OtherLines, SineFit, fit_sine
-from audiomeas.analysis.tone import GUARD_BINS, Spectrum
-from audiomeas.analysis.twotone import at_mid_capture, log_edges, thinned
+from audiomeas.analysis.tone import GUARD_BINS
+from audiomeas.analysis.twotone import at_mid_capture
 from audiomeas.errors import SignalError
 
 FloatArray = NDArray[np.float64]

@@ -13,7 +13,6 @@ by their fitted amplitudes, noise by the mean-square of the bins inside the band
 from __future__ import annotations
 
 import dataclasses
-import itertools
 import math
 from dataclasses import dataclass
 
@@ -22,11 +21,11 @@ from numpy.typing import NDArray
 from scipy.fft import rfft
 from scipy.special import stdtrit
 
+from audiomeas.analysis.charted import Spectrum, log_edges, thinned
 from audiomeas.analysis.harmonics import ONE_SIDED_95, Harmonics, PowerSum, describe_harmonics, line_noise, power_sum
 from audiomeas.analysis.lines import (
     LOBE_BINS,
     REACH_BINS,
-    WINDOW_MEAN,
     add_lines,
     fit_lines,
     interpolated_bin,
@@ -85,14 +84,6 @@ class Line:
 
     frequency_hz: float
     level_rms: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class Spectrum:
-    """A spectrum thinned for a chart: the highest bin of each cell. level_db : of lines, re the fundamental."""
-
-    frequency_hz: FloatArray
-    level_db: FloatArray
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -358,7 +349,7 @@ def _lines_and_floor(
     positions, kinds = _tone_lines(fit.cycles * frames, frames, limit_hz, sample_rate_hz)
     lines = _Lines(positions, fit_lines(left, frames, positions), kinds)
     cleaned = windowed(left, frames)
-    spectrum = _thinned(cleaned, fit, bin_hz, spectrum_points)
+    spectrum = _charted(cleaned, fit, bin_hz, spectrum_points)
     add_lines(cleaned, frames, positions, -lines.amplitudes)
     seen = 0.0 if resolution is None else median_per_bin(cleaned, frames)
     rounding = rounding_of(resolution, frames, fit.cycles * frames, abs(fit.amplitude), seen)
@@ -411,22 +402,13 @@ def _with_mains(
     return _Lines(all_places[order], np.concatenate([of_tone, of_mains])[order], kinds[order])
 
 
-def _thinned(residual: ComplexArray, fit: SineFit, bin_hz: float, points: int) -> Spectrum:
+def _charted(residual: ComplexArray, fit: SineFit, bin_hz: float, points: int) -> Spectrum:
     """Return the spectrum of the whole signal at the highest bin of each of `points` equal steps of log frequency."""
-    size = len(residual)
-    if points <= 0:
-        return Spectrum(frequency_hz=np.empty(0), level_db=np.empty(0))
     place, start = np.array([fit.cycles * fit.frames]), np.array([_at_first_frame(fit)])
     add_lines(residual, fit.frames, place, start)
-    power = np.square(residual.real)
-    power += np.square(residual.imag)
+    spectrum = thinned(residual, fit.frames, bin_hz, abs(fit.amplitude), log_edges(len(residual), points))
     add_lines(residual, fit.frames, place, -start)
-    edges = np.unique(np.rint(np.geomspace(LOBE_BINS, size - 1, points + 1)).astype(np.intp))
-    highest = np.maximum.reduceat(power, edges)[:-1]
-    where = np.array([a + int(np.argmax(power[a:b])) for a, b in itertools.pairwise(edges)])
-    full = (fit.frames * WINDOW_MEAN / 2 * abs(fit.amplitude)) ** 2
-    floor = np.finfo(np.float64).tiny
-    return Spectrum(frequency_hz=where * bin_hz, level_db=10.0 * np.log10(np.maximum(highest / full, floor)))
+    return spectrum
 
 
 def _at_first_frame(fit: SineFit) -> complex:
