@@ -41,6 +41,8 @@ _LOOKS_HZ = ((250.0, 60.0), (800.0, 160.0), (2_000.0, 400.0), (10_000.0, np.inf)
 _EDGE, _EDGE_ENDS = 0.42, 0.46
 #: Over its usual size a block's peak is an event from here on: noise reaches 2, what the method leaves 3.7.
 _EVENT = 4.5
+#: And over the highest peak within a period before or after it, from here on: corners of a limiter reach 1.7.
+_OF_PERIODS = 2.5
 #: Relative to the sweep's own peak it must be at least this (what is smaller moves no figure), and this part of the
 #: distortion around it. Above _FOLDS of the rate it must exceed that: there harmonics may fold back, suddenly.
 _LEAST_EVENT, _OF_DISTORTION, _OF_FOLDED, _FOLDS = 5e-4, 0.25, 2.0, 0.05
@@ -100,7 +102,7 @@ def event_in_time(
         noise = max(noise, float(np.quantile(peaks, _NOISE_PART)) if last >= distortion.before + law.frames // 2 else 0)
         usual, bent = (median_filter(x, size=_USUAL_BLOCKS, mode="nearest") for x in (peaks, bent))
         time_s = (first - distortion.before + np.arange(count) * _block_frames(law)) / law.sample_rate_hz
-        usual = np.maximum(usual, _in_other_periods(peaks, time_s, law))
+        usual = np.maximum(usual, _OF_PERIODS / _EVENT * _in_other_periods(peaks, time_s, law))
         folds = time_s > law.time_of_hz(np.array(_FOLDS * law.sample_rate_hz))
         of_distortion = np.where(folds, _OF_FOLDED, _OF_DISTORTION)
         clear = (peaks > _EVENT * np.maximum(usual, noise)) & (peaks > of_distortion * bent)
