@@ -16,7 +16,7 @@ from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement import response
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made
-from audiomeas.measurement.crosstalk_values import LISTS, DirectionFigures, unknown_direction
+from audiomeas.measurement.crosstalk_values import DirectionFigures, unknown_direction
 from audiomeas.measurement.crosstalk_views import charts, tables
 from audiomeas.measurement.response_limits import HIGHEST_PART, deviation_band, refuse_reference_outside
 from audiomeas.measurement.response_options import FIGURES as RESPONSE_FIGURES
@@ -309,8 +309,10 @@ def _channel(
     silent = channel in capture.stimulus.driven_channels and not mine.values["frequency_hz"]
     leakage = None if silent else _leakage(capture, channel, driven, frequency_hz, warnings)
     if not mine.values["frequency_hz"]:
-        curves = {key: [None] * len(frequency_hz) for key in LISTS}
-        mine = dataclasses.replace(mine, values={**mine.values, **curves, "frequency_hz": list(frequency_hz)})
+        # Lists that stand beside frequency_hz are as long as it is, though nothing of its own is known.
+        curves = {key: [None] * len(frequency_hz) for key, value in mine.values.items() if value == []}
+        own_values = {**mine.values, **curves, "frequency_hz": list(frequency_hz), "harmonics": []}
+        mine = dataclasses.replace(mine, values=own_values)
     if leakage is None:
         return dataclasses.replace(mine, values={**mine.values, **unknown_direction(len(frequency_hz), driven)})
     figures = DirectionFigures(

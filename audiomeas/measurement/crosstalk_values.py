@@ -13,8 +13,6 @@ if TYPE_CHECKING:
 _DB_PER_PART = 20.0 / math.log(10.0)
 #: Below this nothing is told: 32 bits end at −193 dB.
 _LOWEST_DB = -240.0
-#: Lists of a response that stand beside `frequency_hz`.
-LISTS = ("gain_db", "phase_deg", "gain_uncertainty_db", "phase_uncertainty_deg", "group_delay_s")
 _LISTS = ("crosstalk_db", "crosstalk_bound", "crosstalk_uncertainty_db", "crosstalk_phase_deg")
 _NUMBERS = (
     "crosstalk_at_1khz_db",

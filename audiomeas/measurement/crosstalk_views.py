@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from itertools import groupby
 
 from audiomeas.measurement import response_views
 from audiomeas.measurement.figure_table import bounded, figures_table
@@ -103,24 +104,25 @@ def _direction(one: ChannelResult) -> str:
 
 def _crosstalk_chart(result: Result) -> ChartView | None:
     """Draw what is told as curves, and bounds as hollow points."""
-    series = []
+    series: list[Series] = []
     for one in _told(result):
         values = one.values
-        rows = list(zip(values["frequency_hz"], values["crosstalk_db"], values["crosstalk_bound"], strict=True))
-        for bounds in (False, True):
-            points = [(hz, level_db) for hz, level_db, bound in rows if (bound is not None) == bounds]
-            if not points:
-                continue
-            series.append(
-                Series(
-                    label=_direction(one) + (", at most" if bounds else ""),
-                    x=[hz for hz, _ in points],
-                    y=[level_db for _, level_db in points],
-                    role="points" if bounds or len(points) < 2 else "line",
-                    channel=one.channel,
-                    hollow=bounds,
-                )
+        levels = [
+            None if bound else level
+            for level, bound in zip(values["crosstalk_db"], values["crosstalk_bound"], strict=True)
+        ]
+        series += _curves(one, levels)
+        bounds = [
+            (hz, level)
+            for hz, level, bound in zip(
+                values["frequency_hz"], values["crosstalk_db"], values["crosstalk_bound"], strict=True
             )
+            if bound
+        ]
+        if bounds:
+            x, y = [hz for hz, _ in bounds], [level for _, level in bounds]
+            label = f"{_direction(one)}, at most"
+            series.append(Series(label=label, x=x, y=y, role="points", channel=one.channel, hollow=True))
     if not series:
         return None
     return ChartView(
@@ -136,19 +138,29 @@ def _crosstalk_chart(result: Result) -> ChartView | None:
     )
 
 
+def _curves(one: ChannelResult, values: list[float | None]) -> list[Series]:
+    """Return a curve with gaps where nothing is known: a series for each run of points, the first with the label."""
+    rows = zip(one.values["frequency_hz"], values, strict=True)
+    runs = [list(run) for known, run in groupby(rows, lambda row: row[1] is not None) if known]
+    return [
+        Series(
+            label=_direction(one) if number == 0 else "",
+            x=[hz for hz, _ in run],
+            y=[value for _, value in run if value is not None],
+            role="line" if len(run) > 1 else "points",
+            channel=one.channel,
+        )
+        for number, run in enumerate(runs)
+    ]
+
+
 def _x_range(result: Result) -> tuple[float, float]:
     every = [one.values["frequency_hz"] for one in _told(result)]
     return min(one[0] for one in every), max(one[-1] for one in every)
 
 
 def _phase_chart(result: Result) -> ChartView | None:
-    series = []
-    for one in _told(result):
-        points = zip(one.values["frequency_hz"], one.values["crosstalk_phase_deg"], strict=True)
-        known = [(hz, phase) for hz, phase in points if phase is not None]
-        if len(known) > 1:
-            x, y = [hz for hz, _ in known], [phase for _, phase in known]
-            series.append(Series(label=_direction(one), x=x, y=y, channel=one.channel))
+    series = [curve for one in _told(result) for curve in _curves(one, one.values["crosstalk_phase_deg"])]
     if not series:
         return None
     return ChartView(
