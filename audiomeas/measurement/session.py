@@ -37,6 +37,7 @@ from audiomeas.measurement.trust import (
 from audiomeas.recording import Provenance, Recording, step_of_codes
 from audiomeas.stimulus import Sine, Stimulus, Sweep, played_samples_v
 from audiomeas.stimulus.marker import Playlist, between_markers
+from audiomeas.stimulus.turned import TurnedTone
 from audiomeas.units import SQRT2, Level, amplitude_ratio_to_db, db_to_amplitude_ratio
 
 #: A capture that broke is repeated this often in all (common practice: at most three tries).
@@ -266,7 +267,8 @@ class Session:
         if capture.stopped:
             raise RepeatableCaptureError(capture.stopped)
         refuse_over_range(capture, self.bench.channels)
-        aligned = align(capture, fractions, playlist, stimulus.driven_channels)
+        turned = isinstance(stimulus, TurnedTone)
+        aligned = align(capture, fractions, playlist, stimulus.driven_channels, end_may_be_silent=turned)
         notes = look_for_breaks(capture, fractions, stimulus, aligned)
         return dataclasses.replace(aligned, notes=notes)
 
@@ -422,6 +424,8 @@ class Session:
         if measurement.check is not None:  # before any sound, the first look's included
             rate_hz = self._form.sample_rate_hz
             measurement.check(PlayContext(sample_rate_hz=rate_hz, channels=driven, input_level_v_rms=1.0), filled)
+        if measurement.to_do:
+            self._say(measurement.to_do.format(**filled))
         frequency_hz = float(filled.get("frequency_hz") or filled.get("reference_hz") or 1000.0)
         level_v_rms = self.input_level_v_rms(
             input_level=input_level,

@@ -12,10 +12,21 @@ from audiomeas.stimulus.sines import Silence, Sine, SteppedSines
 from audiomeas.stimulus.staggered import StaggeredSweeps
 from audiomeas.stimulus.sweep import Sweep
 from audiomeas.stimulus.tones import SquarePlusSine, TwinTone
+from audiomeas.stimulus.turned import TurnedTone
 
 _FAMILIES: dict[str, type[Stimulus]] = {
     family.kind: family
-    for family in (Sine, SteppedSines, Sweep, StaggeredSweeps, Silence, TwinTone, SquarePlusSine, Multitone)
+    for family in (
+        Sine,
+        SteppedSines,
+        Sweep,
+        StaggeredSweeps,
+        Silence,
+        TwinTone,
+        SquarePlusSine,
+        Multitone,
+        TurnedTone,
+    )
 }
 
 
