@@ -73,7 +73,7 @@ class Measurement:
     needs_stimulus : `analyze` needs `--stimulus` (or a sidecar) to make sense of a capture.
     check : context and options → nothing; raises RequestError for what can never be played, before any sound.
     curves : values against frequency that a limit mask can hold.
-    to_do : what the person at the bench does while it plays; said before any sound.
+    to_do : what the person at the bench does while it plays; said before any sound ('{duration_s:g}': an option).
     """
 
     word: str

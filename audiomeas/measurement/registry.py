@@ -15,6 +15,7 @@ _MODULES = {
     "multitone": "audiomeas.measurement.multitone",
     "response": "audiomeas.measurement.response",
     "response-steps": "audiomeas.measurement.response_steps",
+    "tracking": "audiomeas.measurement.tracking",
 }
 
 

@@ -68,6 +68,24 @@ class Hum:
         return np.asarray(volts + hum_v.real, dtype=np.float64)
 
 
+class Volume:
+    """A volume control that a hand turns: straight in dB over time between the points of `ChannelModel.volume_turn`."""
+
+    def __init__(self, turn: Sequence[tuple[float, float]], rate_hz: float) -> None:
+        self._time_s = np.array([time_s for time_s, _ in turn])
+        self._volume_db = np.array([volume_db for _, volume_db in turn])
+        self._rate_hz = rate_hz
+        self._position = 0
+
+    def turned(self, volts: FloatArray) -> FloatArray:
+        """Return the volts, (frames,), behind the control."""
+        if len(self._time_s) == 0:
+            return volts
+        time_s = (self._position + np.arange(len(volts))) / self._rate_hz
+        self._position += len(volts)
+        return np.asarray(volts * 10.0 ** (np.interp(time_s, self._time_s, self._volume_db) / 20.0), dtype=np.float64)
+
+
 def bent(asked_v: FloatArray, channel: ChannelModel, drive_limits_v: tuple[float, float]) -> FloatArray:
     """Return the open output of the memoryless stages (see `simulation.unit`). asked_v : (frames,).
 
@@ -124,6 +142,7 @@ class ChannelEngine:
         self._output_noise = WhiteNoise(self._model.output_noise_v_rms, true_rate_hz, output_seed)
         self._hum = Hum(self._model.hum, unit.mains_hz, true_rate_hz, hum_seed)
         self._make_linear(unit, channel, true_rate_hz)
+        self._volume = Volume(self._model.volume_turn, true_rate_hz)
         self._oversampler = self._make_oversampler(true_rate_hz)
 
     def _make_linear(self, unit: UnitModel, channel: int, true_rate_hz: float) -> None:
@@ -153,7 +172,7 @@ class ChannelEngine:
         asked_v = self._through.process(self._input_noise.added_to(own_v))
         if self._across is not None:
             asked_v = asked_v + self._across.process(other_v)
-        asked_v = self._recursive.process(asked_v)
+        asked_v = self._volume.turned(self._recursive.process(asked_v))
         if self._oversampler is not None:
             asked_v = self._oversampler.down(bent(self._oversampler.up(asked_v), self._model, self._drive_limits_v))
         open_v = self._output_noise.added_to(self._hum.added_to(asked_v))

@@ -4,6 +4,7 @@ The order of the stages of a channel is fixed:
 
     input + noise + leakage from the other channel's input
       → low cuts, equalization, high cuts, gain           linear, before everything that bends
+      → volume control                                    what a hand does to it, over the time of a stream
       → crossover dead band → polynomial → rails          memoryless, in volts at the open output
       → + hum + noise                                     in volts at the open output
       → output impedance against the load                 divides all of the above
@@ -56,6 +57,9 @@ class ChannelModel:
     leakage_db : ratio of what arrives from the other channel's input at 1 kHz; None: nothing. It rises by 6 dB an
     octave up to leakage_corner_hz.
     input_noise_v_rms, output_noise_v_rms : white, in 20 kHz, at the input and at the open output.
+    volume_turn : what a hand does to the control: ((seconds, dB), …), straight in dB over time between these points and
+    constant outside; the seconds count from the beginning of each stream (so each begins with a control as the first
+    point says). Empty: the control stands at 0 dB.
     """
 
     gain_db: float = 0.0
@@ -73,6 +77,7 @@ class ChannelModel:
     hum: tuple[HumLine, ...] = ()
     input_noise_v_rms: float = 0.0
     output_noise_v_rms: float = 0.0
+    volume_turn: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         if not self.negative_clip_v < 0.0 < self.positive_clip_v:
@@ -196,6 +201,7 @@ def _channel(table: Table) -> ChannelModel:
         "hum": _hum(table),
         "input_noise_v_rms": table.number("input_noise_v_rms", 0.0, at_least=0.0, at_most=1.0),
         "output_noise_v_rms": table.number("output_noise_v_rms", 0.0, at_least=0.0, at_most=10.0),
+        "volume_turn": _volume_turn(table),
     }
     table.finish()
     try:
@@ -210,6 +216,25 @@ def _corners(table: Table, key: str, lowest_hz: float, highest_hz: float) -> tup
         if not lowest_hz <= corner_hz <= highest_hz:
             raise table.problem(key, f"a corner must lie from {lowest_hz:g} to {highest_hz:g} Hz, not {corner_hz:g}")
     return corners
+
+
+def _volume_turn(table: Table) -> tuple[tuple[float, float], ...]:
+    """Take [[seconds, dB], …]: times rise from 0 on, the control gives from 0 dB down to -120 dB."""
+    points = table.any_value("volume_turn", [])
+    message = "must be a list of [seconds, dB], the seconds rising, the dB from -120 to 0, such as [[4, 0], [18, -70]]"
+    if not isinstance(points, list):
+        raise table.problem("volume_turn", message)
+    found: list[tuple[float, float]] = []
+    for point in points:
+        numbers = isinstance(point, list) and len(point) == 2
+        if not numbers or any(isinstance(n, bool) or not isinstance(n, int | float) for n in point):
+            raise table.problem("volume_turn", message)
+        time_s, volume_db = float(point[0]), float(point[1])
+        after = found[-1][0] if found else -math.inf
+        if not (after < time_s < math.inf and time_s >= 0.0 and -120.0 <= volume_db <= 0.0):
+            raise table.problem("volume_turn", message)
+        found.append((time_s, volume_db))
+    return tuple(found)
 
 
 def _hum(table: Table) -> tuple[HumLine, ...]:
