@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from itertools import groupby
 
 from audiomeas.measurement import response_views
 from audiomeas.measurement.figure_table import bounded, figures_table
@@ -139,19 +138,10 @@ def _crosstalk_chart(result: Result) -> ChartView | None:
 
 
 def _curves(one: ChannelResult, values: list[float | None]) -> list[Series]:
-    """Return a curve with gaps where nothing is known: a series for each run of points, the first with the label."""
-    rows = zip(one.values["frequency_hz"], values, strict=True)
-    runs = [list(run) for known, run in groupby(rows, lambda row: row[1] is not None) if known]
-    return [
-        Series(
-            label=_direction(one) if number == 0 else "",
-            x=[hz for hz, _ in run],
-            y=[value for _, value in run if value is not None],
-            role="line" if len(run) > 1 else "points",
-            channel=one.channel,
-        )
-        for number, run in enumerate(runs)
-    ]
+    """Return a curve with gaps where nothing is known; none where nothing is known at all."""
+    if all(value is None for value in values):
+        return []
+    return [Series(label=_direction(one), x=one.values["frequency_hz"], y=values, channel=one.channel)]
 
 
 def _x_range(result: Result) -> tuple[float, float]:

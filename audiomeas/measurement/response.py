@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Measurement, PlayContext
 from audiomeas.measurement.checks import made
+from audiomeas.measurement.polarity import inverted_words
 from audiomeas.measurement.response_conditions import conditions_of, damage_words
 from audiomeas.measurement.response_limits import (
     HIGHEST_PART,
@@ -175,6 +176,7 @@ def _channel_results(
                 reference_hz=options["reference_hz"],
             ).result()
         )
+    warnings += inverted_words(results)
     return tuple(results)
 
 

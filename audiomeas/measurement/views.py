@@ -42,12 +42,13 @@ Role = Literal["line", "bars", "points"]
 class Series:
     """One curve, set of bars or set of points. channel : chooses colour and line style; None: neither left nor right.
 
-    labels : texts at the points, where given (same length as x).  hollow : points that are bounds, not values.
+    y : None makes a gap.  labels : texts at the points, where given (same length as x).  hollow : points that are
+    bounds, not values.
     """
 
     label: str
     x: Sequence[float]
-    y: Sequence[float]
+    y: Sequence[float | None]
     role: Role = "line"
     channel: int | None = None
     labels: tuple[str, ...] = ()
