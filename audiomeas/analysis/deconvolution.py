@@ -6,6 +6,7 @@ Theory, Application, and Implementation", J. Audio Eng. Soc. 63 (2015).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -35,6 +36,7 @@ class SweepLaw:
     """A synchronized exponential sweep as the analysis needs it: sin(2π·start_hz·growth_s·exp(t/growth_s)).
 
     full_from_hz, full_to_hz : the level is full between them.
+    shape : how its level runs with frequency, frequencies → (points,); None: it is the same everywhere.
     """
 
     start_hz: float
@@ -43,6 +45,7 @@ class SweepLaw:
     full_to_hz: float
     sample_rate_hz: float
     frames: int
+    shape: Callable[[FloatArray], FloatArray] | None = None
 
     def __post_init__(self) -> None:
         numbers = (self.start_hz, self.growth_s, self.full_from_hz, self.full_to_hz, self.sample_rate_hz)
@@ -67,11 +70,16 @@ class SweepLaw:
         """Return by how much the order-th harmonic's impulse response comes before the linear one: L·ln(order)."""
         return float(self.growth_s * np.log(order))
 
+    def level(self, frequency_hz: FloatArray) -> FloatArray:
+        """Return the level at frequencies by the law's shape, (points,)."""
+        return np.ones(np.shape(frequency_hz)) if self.shape is None else self.shape(frequency_hz)
+
     def unit_samples(self, start: int, stop: int) -> FloatArray:
-        """Return the sweep's samples without level and fades, frames start to stop."""
+        """Return the sweep's samples without fades, in its shape but else without level, frames start to stop."""
         time_s = np.arange(start, stop) / self.sample_rate_hz
-        turns = self.start_hz * self.growth_s * np.exp(time_s / self.growth_s)
-        return np.asarray(np.sin(2.0 * np.pi * np.remainder(turns, 1.0)))
+        growth = np.exp(time_s / self.growth_s)
+        turns = self.start_hz * self.growth_s * growth
+        return np.asarray(np.sin(2.0 * np.pi * np.remainder(turns, 1.0)) * self.level(self.start_hz * growth))
 
 
 def played_amplitude(played: FloatArray, law: SweepLaw) -> float:

@@ -7,6 +7,7 @@ harmonics); O. Lepski, Theory Probab. Appl. 35 (1991) (the shortest window that 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -146,6 +147,7 @@ def analyze_sweep(
     points_per_octave: int = 24,
     also_hz: tuple[float, ...] = (1000.0,),
     orders: tuple[int, ...] = tuple(range(2, HIGHEST_ORDER + 1)),
+    shape: Callable[[FloatArray], FloatArray] | None = None,
 ) -> SweepResponse:
     """Return the response of one channel to a synchronized exponential sweep, and its harmonics.
 
@@ -153,6 +155,7 @@ def analyze_sweep(
     start_hz, growth_s : its law, sin(2π·start_hz·growth_s·exp(t/growth_s)), start_hz·growth_s whole.
     full_from_hz, full_to_hz : between them its level is full and the response is given.
     start_frame : frame of `captured` where the sweep begins; None lets it be found, however long the capture is.
+    shape : relative level of a sweep whose level runs with frequency; its harmonics then are those at the level played.
     Raises SignalError: silent channel, capture cut at either end, no clear impulse (another stimulus, or noise).
     """
     law = SweepLaw(
@@ -162,6 +165,7 @@ def analyze_sweep(
         full_to_hz=full_to_hz,
         sample_rate_hz=sample_rate_hz,
         frames=len(played),
+        shape=shape,
     )
     _check_samples(captured, played)
     amplitude = played_amplitude(played, law)
@@ -206,7 +210,7 @@ def analyze_sweep(
         disturbance=worst[0],
         disturbance_hz=worst[1],
         damage=damage,
-        harmonics=tuple(_relative_to(harmonic, unmixed) for harmonic in harmonics),
+        harmonics=tuple(_relative_to(harmonic, unmixed, law) for harmonic in harmonics),
     )
 
 
@@ -494,7 +498,7 @@ def _harmonic(order: int, impulses: Impulses, fundamental_hz: FloatArray, law: S
         order=order,
         frequency_hz=frequency_hz,
         ratio=raw / harmonic_ripple(order, frequency_hz, law, gate),
-        noise=np.hypot(np.sqrt(density * float(window @ window)), floor),
+        noise=np.sqrt(density * float(window @ window)),
     )
 
 
@@ -503,7 +507,8 @@ def _leaks(harmonics: list[HarmonicResponse], frequency_hz: FloatArray, law: Swe
     total = np.zeros(len(frequency_hz), dtype=np.complex128)
     for harmonic in harmonics:
         lowest = harmonic.frequency_hz <= 1.3 * law.full_from_hz
-        strength = complex(np.mean(harmonic.ratio[lowest])) if np.any(lowest) else 0j
+        by_level = harmonic.ratio[lowest] / law.level(harmonic.frequency_hz[lowest]) ** harmonic.order
+        strength = complex(np.mean(by_level)) if np.any(lowest) else 0j
         total += leak_into_linear(
             harmonic.order, strength, frequency_hz, law, lambda of: _gate(of, 0.0, *linear_gate_s(law))
         )
@@ -521,14 +526,20 @@ def _fade_compression(harmonics: list[HarmonicResponse], frequency_hz: FloatArra
     A third harmonic of 1 % goes with a gain that differs by 3 % at low level; of that, at most 0.0007 is seen beyond
     the end of the fade (found with exact polynomials), so 0.1 of the third harmonic bounds it.
     """
-    odd = [np.abs(harmonic.ratio[:6]) for harmonic in harmonics if harmonic.order % 2 and len(harmonic.ratio)]
+    odd = [
+        np.abs(harmonic.ratio[:6]) / law.level(harmonic.frequency_hz[:6])
+        for harmonic in harmonics
+        if harmonic.order % 2 and len(harmonic.ratio)
+    ]
     largest = max((float(np.max(part)) for part in odd), default=0.0)
     return 0.1 * largest * fall(frequency_hz, law.full_from_hz, 2.5 * law.full_from_hz)
 
 
-def _relative_to(harmonic: HarmonicResponse, linear: ComplexArray) -> HarmonicResponse:
+def _relative_to(harmonic: HarmonicResponse, linear: ComplexArray, law: SweepLaw) -> HarmonicResponse:
     """Return a harmonic over the fundamental at the output, in amplitude and phase (any delay cancels)."""
-    fundamental = linear[: len(harmonic.frequency_hz)]
+    fundamental = linear[: len(harmonic.frequency_hz)] * law.level(harmonic.frequency_hz)
     size = np.maximum(np.abs(fundamental), 1e-300)
     turned = np.exp(-1j * harmonic.order * np.angle(fundamental))
-    return replace(harmonic, ratio=harmonic.ratio / size * turned, noise=harmonic.noise / size)
+    # What the method leaves comes of the linear response: it goes with the fundamental at the output.
+    floor = _HARMONIC_FLOOR + _HARMONIC_AT_START * (law.full_from_hz / harmonic.frequency_hz) ** 4
+    return replace(harmonic, ratio=harmonic.ratio / size * turned, noise=np.hypot(harmonic.noise / size, floor))

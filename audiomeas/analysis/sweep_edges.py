@@ -51,16 +51,19 @@ def _low_law(law: SweepLaw) -> SweepLaw:
 def _rendered(law: SweepLaw, order: int, quarter_turns: int) -> FloatArray:
     """Return the order-th harmonic of the unit sweep with its fades, ahead by quarter turns (1: a cosine)."""
     time_s = np.arange(law.frames) / law.sample_rate_hz
-    turns = order * law.start_hz * law.growth_s * np.exp(time_s / law.growth_s) + quarter_turns / 4.0
+    growth = np.exp(time_s / law.growth_s)
+    turns = order * law.start_hz * law.growth_s * growth + quarter_turns / 4.0
+    level = law.level(law.start_hz * growth) ** order
     full_s = float(law.time_of_hz(np.array(law.full_from_hz)))
     fade_in = 1.0 - fall(time_s, 0.0, full_s) if full_s > 0 else np.ones(law.frames)
     from_s, to_s = (float(law.time_of_hz(np.array(times * law.full_from_hz))) for times in (_FADES, _ENDS))
-    return np.asarray(fade_in**order * fall(time_s, from_s, to_s) * np.sin(2.0 * np.pi * turns))
+    return np.asarray(level * fade_in**order * fall(time_s, from_s, to_s) * np.sin(2.0 * np.pi * turns))
 
 
 def harmonic_ripple(order: int, frequency_hz: FloatArray, law: SweepLaw, gate: Gate) -> ComplexArray:
     """Return what a harmonic of constant ratio 1 would read at fundamental frequencies, (points,): 1 but for ripple.
 
+    The harmonic of a shaped sweep goes with the level's power of its order, which is not counted as ripple.
     gate : cuts the harmonic's impulse out; returns samples, window and first frame.
     """
     ripple = np.ones(len(frequency_hz), dtype=np.complex128)
@@ -74,6 +77,7 @@ def harmonic_ripple(order: int, frequency_hz: FloatArray, law: SweepLaw, gate: G
     kept, _, first = gate(deconvolve(cut, endless_inverse(small, 1.0, points), points, small))
     first_at = first + law.lead_s(order) * small.sample_rate_hz
     found = spectrum_at(kept, first_at, order * frequency_hz[low], small.sample_rate_hz)
+    found = found / law.level(frequency_hz[low]) ** order
     weight = fall(frequency_hz[low], _CORRECTED * law.full_from_hz, _BLENDED * law.full_from_hz)
     ripple[low] = 1.0 + weight * (found - 1.0)
     return ripple
@@ -84,7 +88,7 @@ def leak_into_linear(
 ) -> ComplexArray:
     """Return what a harmonic's beginning adds to the linear response, (points,).
 
-    strength : complex ratio of the harmonic to the played amplitude at the lowest frequencies.
+    strength : complex ratio of the harmonic to the played amplitude at the lowest frequencies, where the level is 1.
     """
     leak = np.zeros(len(frequency_hz), dtype=np.complex128)
     low = frequency_hz < _BLENDED * law.full_from_hz

@@ -10,6 +10,11 @@ from audiomeas.measurement.base import Measurement, PlayContext
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.polarity import inverted_words
 from audiomeas.measurement.response_conditions import conditions_of, damage_words
+from audiomeas.measurement.response_equalization import CURVE as EQUALIZATION_CURVE
+from audiomeas.measurement.response_equalization import FIGURES as EQUALIZATION_FIGURES
+from audiomeas.measurement.response_equalization import OPTIONS as EQUALIZATION_OPTIONS
+from audiomeas.measurement.response_equalization import check_equalization, equalized, pre_emphasized
+from audiomeas.measurement.response_equalization_views import equalization_charts, equalization_tables
 from audiomeas.measurement.response_limits import (
     HIGHEST_PART,
     band_warnings,
@@ -25,6 +30,7 @@ from audiomeas.measurement.result import ChannelResult, Result, result_of
 
 if TYPE_CHECKING:
     from audiomeas.analysis.sweep import SweepResponse
+    from audiomeas.measurement.views import ChartView, TableView
     from audiomeas.recording import Recording
     from audiomeas.stimulus import Stimulus, Sweep
 
@@ -35,18 +41,23 @@ _DISTURBANCE = 0.1
 def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Sweep:
     from audiomeas.stimulus import Sweep
 
-    return Sweep.covering(
-        from_hz=float(options["from_hz"]),
-        to_hz=min(float(options["to_hz"]), HIGHEST_PART * context.sample_rate_hz),
-        sample_rate_hz=context.sample_rate_hz,
-        duration_s=float(options["duration_s"]),
-        level_v_rms=context.input_level_v_rms,
-        driven_channels=context.channels,
-    )
+    facts: dict[str, Any] = {
+        "from_hz": float(options["from_hz"]),
+        "to_hz": min(float(options["to_hz"]), HIGHEST_PART * context.sample_rate_hz),
+        "sample_rate_hz": context.sample_rate_hz,
+        "duration_s": float(options["duration_s"]),
+        "level_v_rms": context.input_level_v_rms,
+        "driven_channels": context.channels,
+    }
+    if options["pre_emphasis"] is None:
+        return Sweep.covering(**facts)
+    reference_hz, tape_signal = float(options["reference_hz"]), options["tape_signal"]
+    return pre_emphasized(options["pre_emphasis"], reference_hz=reference_hz, tape_signal=tape_signal, **facts)
 
 
 def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
     """Raise RequestError for what can never be played or told."""
+    check_equalization(options)
     sweep = made(_stimulus, context, options)
     refuse_reference_outside(sweep, options)
     deviation_band(sweep, options)
@@ -66,13 +77,15 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     if not found:
         raise SignalError(refusals[0])
     warnings += refusals
-    return result_of(
+    result = result_of(
         recording,
         "response",
         conditions=conditions_of(recording, sweep, found, options),
         channels=_channel_results(recording, sweep, columns, found, options, warnings),
         warnings=tuple(warnings),
     )
+    windows_s = {recording.channels[column]: one.window_s for column, one in found.items()}
+    return equalized(result, options, sweep, windows_s)
 
 
 def _sweep_of(recording: Recording) -> Sweep:
@@ -103,6 +116,7 @@ def _responses(
 ) -> tuple[dict[int, SweepResponse], list[str]]:
     """Return column → response of the channels that can be analysed, and why the others can't."""
     from audiomeas.analysis.sweep import analyze_sweep
+    from audiomeas.stimulus import ShapedSweep
 
     played = sweep.samples_v()
     found: dict[int, SweepResponse] = {}
@@ -128,6 +142,7 @@ def _responses(
                 start_frame=recording.stimulus_start,
                 points_per_octave=int(options["points_per_octave"]),
                 also_hz=(options["reference_hz"], *deviation_band(sweep, options)),
+                shape=sweep.relative_level if isinstance(sweep, ShapedSweep) else None,
             )
         except SignalError as error:
             refusals.append(f"channel {channel}: {error}")
@@ -180,17 +195,25 @@ def _channel_results(
     return tuple(results)
 
 
+def _tables(result: Result) -> tuple[TableView, ...]:
+    return (*tables(result), *equalization_tables(result))
+
+
+def _charts(result: Result) -> tuple[ChartView, ...]:
+    return (*charts(result), *equalization_charts(result))
+
+
 MEASUREMENT = Measurement(
     word="response",
     summary="Gain and phase against frequency from one sweep, with corners, balance, delay and harmonics.",
     example='response --input-level "100 mV"',
-    options=OPTIONS,
-    figures=FIGURES,
+    options=(*OPTIONS, *EQUALIZATION_OPTIONS),
+    figures=(*FIGURES, *EQUALIZATION_FIGURES),
     stimulus=_stimulus,
     analyse=_analyse,
-    tables=tables,
-    charts=charts,
+    tables=_tables,
+    charts=_charts,
     needs_stimulus=True,
     check=_check,
-    curves=CURVES,
+    curves=(*CURVES, EQUALIZATION_CURVE),
 )

@@ -208,7 +208,8 @@ def _caption(result: Result) -> str:
     return "; ".join(parts) + "."
 
 
-def _chart(result: Result, name: str, title: str, y_label: str, series: list[Series], **how: Any) -> ChartView | None:
+def charted(result: Result, name: str, title: str, y_label: str, series: list[Series], **how: Any) -> ChartView | None:
+    """Return a chart against frequency with the caption of a response; None when there is nothing to draw."""
     drawn = tuple(one for one in series if len(one.x))
     if not drawn:
         return None
@@ -247,7 +248,7 @@ def _response_chart(result: Result) -> ChartView | None:
     absolute = result.conditions["gain_reference"] == "absolute"
     of = f" of channel {base.channel}" if absolute and len(known) > 1 else ""
     y_label = f"Gain (dB re {hertz(_reference_hz(result))}{of})"
-    return _chart(
+    return charted(
         result,
         "response",
         "Frequency response",
@@ -260,7 +261,7 @@ def _response_chart(result: Result) -> ChartView | None:
 
 def _phase_chart(result: Result) -> ChartView | None:
     series = [_curve(one, one.values["phase_deg"]) for one in _known(result)]
-    return _chart(
+    return charted(
         result, "phase", "Phase after removing each channel's delay", "Phase (degrees)", series, y_smallest_span=30.0
     )
 
@@ -278,7 +279,7 @@ def _balance_chart(result: Result) -> ChartView | None:
         )
         for one in known[1:]
     ]
-    return _chart(result, "balance", "Balance of the channels", "Difference of gain (dB)", series, y_smallest_span=2.0)
+    return charted(result, "balance", "Balance of the channels", "Difference of gain (dB)", series, y_smallest_span=2.0)
 
 
 def _harmonics_chart(result: Result) -> ChartView | None:
@@ -293,7 +294,7 @@ def _harmonics_chart(result: Result) -> ChartView | None:
         for harmonic in one.values["harmonics"]
         if harmonic["order"] in _HARMONIC_NAMES and len(_heard(harmonic)) >= _FEWEST_POINTS
     ]
-    return _chart(
+    return charted(
         result, "harmonics", "Harmonic distortion", "Distortion (% of the fundamental)", series, y_scale="log"
     )
 

@@ -35,8 +35,8 @@ from audiomeas.measurement.trust import (
     refuse_over_range,
 )
 from audiomeas.recording import Provenance, Recording, step_of_codes
-from audiomeas.stimulus import Sine, Stimulus, Sweep, played_samples_v
-from audiomeas.stimulus.marker import Playlist, between_markers
+from audiomeas.stimulus import Sine, Stimulus, Sweep, VariesInLevel, played_samples_v
+from audiomeas.stimulus.marker import Playlist, between_markers, marker_peak_v
 from audiomeas.stimulus.turned import TurnedTone
 from audiomeas.units import SQRT2, Level, amplitude_ratio_to_db, db_to_amplitude_ratio
 
@@ -59,12 +59,14 @@ class FirstLook:
     """What a quiet sweep told of the unit before any level. All per 1-based channel.
 
     level_v_rms : of the sweep.  gain_db : largest gain over frequency (noise included, so never too small).
-    curve_db : gain at `frequency_hz`.  silent : channels from which nothing came back.
+    curve_db : gain at `frequency_hz`.  ceiling_db : the same with noise included.
+    silent : channels from which nothing came back.
     """
 
     level_v_rms: float
     frequency_hz: tuple[float, ...]
     curve_db: dict[int, tuple[float, ...]]
+    ceiling_db: dict[int, tuple[float, ...]]
     gain_db: dict[int, float]
     polarity: dict[int, int]
     latency_frames: float
@@ -73,6 +75,26 @@ class FirstLook:
     def gain_at_db(self, channel: int, frequency_hz: float) -> float:
         """Return the gain found nearest to a frequency, by interpolation over log frequency."""
         return float(np.interp(math.log(frequency_hz), np.log(self.frequency_hz), self.curve_db[channel]))
+
+    def gain_for_db(self, stimulus: Stimulus) -> dict[int, float]:
+        """Return channel → largest output over the stimulus' largest input, in dB, over all frequencies.
+
+        A stimulus of one level may hit the frequency of the largest gain. One whose level varies does not reach its
+        largest level there: at each frequency its level meets the gain found there or at either neighbour.
+        """
+        if not isinstance(stimulus, VariesInLevel):
+            return self.gain_db
+        frequency_hz = np.array(self.frequency_hz)
+        fine_hz = np.geomspace(*stimulus.played_band_hz, 2000)
+        below_db = amplitude_ratio_to_db(stimulus.level_at_hz(fine_hz) / stimulus.level_v_rms)
+        # Where the first look ends inside of what is played, its ends stand for what lies beyond them.
+        right = np.clip(np.searchsorted(frequency_hz, fine_hz), 1, len(frequency_hz) - 1)
+        found = {}
+        for channel, curve_db in self.ceiling_db.items():
+            gain_db = np.maximum(np.array(curve_db)[right - 1], np.array(curve_db)[right])
+            # In the fades the level is lower than its curve, and never above the largest.
+            found[channel] = float(np.max(gain_db + np.minimum(below_db, 0.0)))
+        return found
 
     def facts(self) -> dict[str, Any]:
         """Return what records keep, as JSON."""
@@ -156,7 +178,7 @@ class Session:
 
     def _judge_look(self, sweep: Sweep, recording: Recording, aligned: Aligned) -> FirstLook:
         frequency_hz: NDArray[np.float64] = np.zeros(0)
-        curves, largest = {}, {}
+        curves, ceilings, largest = {}, {}, {}
         assert recording.stimulus_start is not None
         played = sweep.samples_v()
         for channel in self.bench.channels:
@@ -165,6 +187,7 @@ class Session:
                 captured, played, sweep.sample_rate_hz, low_hz=sweep.full_from_hz, high_hz=sweep.full_to_hz
             )
             curves[channel] = tuple(float(db) for db in amplitude_ratio_to_db(np.maximum(gain, 1e-9)))
+            ceilings[channel] = tuple(float(db) for db in amplitude_ratio_to_db(np.maximum(gain + noise, 1e-9)))
             largest[channel] = float(amplitude_ratio_to_db(float(np.max(gain + noise))))
         allowed_db = self.bench.file.limits.highest_gain_db
         for channel, gain_db in largest.items():
@@ -179,6 +202,7 @@ class Session:
             level_v_rms=sweep.level_v_rms,
             frequency_hz=tuple(float(hz) for hz in frequency_hz),
             curve_db=curves,
+            ceiling_db=ceilings,
             gain_db=largest,
             polarity=aligned.polarity,
             latency_frames=aligned.latency_frames,
@@ -194,7 +218,7 @@ class Session:
         Raises InterlockRefusal (before any sound), CaptureError, DeviceError, Interrupted.
         """
         look = self.first_look(keep=keep)
-        recording, _ = self._captured(stimulus, look.gain_db, keep, doing)
+        recording, _ = self._captured(stimulus, look.gain_for_db(stimulus), keep, doing)
         return recording
 
     def _captured(
@@ -209,7 +233,7 @@ class Session:
                 gain_db=dict(gain_db),
             )
         )
-        playlist = between_markers(played_samples_v(stimulus), stimulus.sample_rate_hz, marker_peak=stimulus.peak_v)
+        playlist = between_markers(played_samples_v(stimulus), stimulus.sample_rate_hz, marker_peak=marker_peak_v(stimulus))
         warnings: tuple[str, ...] = ()
         for attempt in range(1, TRIES + 1):
             try:

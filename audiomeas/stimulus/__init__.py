@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
-from audiomeas.stimulus.base import PlaysPerChannel, Stimulus, Window, played_samples_v, raised_cosine_ramp
+from audiomeas.stimulus.base import (
+    PlaysPerChannel,
+    Stimulus,
+    VariesInLevel,
+    Window,
+    played_samples_v,
+    raised_cosine_ramp,
+)
 from audiomeas.stimulus.catalogue import read_stimulus
 from audiomeas.stimulus.multitone import Multitone
+from audiomeas.stimulus.shaped import ShapedSweep
 from audiomeas.stimulus.sines import Silence, Sine, SteppedSines, bin_centred_hz
 from audiomeas.stimulus.staggered import StaggeredSweeps
 from audiomeas.stimulus.sweep import Sweep
@@ -13,6 +21,7 @@ from audiomeas.stimulus.tones import SquarePlusSine, TwinTone
 __all__ = [
     "Multitone",
     "PlaysPerChannel",
+    "ShapedSweep",
     "Silence",
     "Sine",
     "SquarePlusSine",
@@ -21,6 +30,7 @@ __all__ = [
     "Stimulus",
     "Sweep",
     "TwinTone",
+    "VariesInLevel",
     "Window",
     "bin_centred_hz",
     "played_samples_v",

@@ -95,6 +95,20 @@ class PlaysPerChannel(Protocol):
         ...
 
 
+@runtime_checkable
+class VariesInLevel(Protocol):
+    """What a stimulus has beside the rest when its level depends on frequency (its level_v_rms is the largest)."""
+
+    def level_at_hz(self, frequency_hz: FloatArray) -> FloatArray:
+        """Return the r.m.s. voltage at frequencies in Hz, (points,)."""
+        ...
+
+    @property
+    def played_band_hz(self) -> tuple[float, float]:
+        """Lowest and highest frequency that is played, however faintly."""
+        ...
+
+
 def played_samples_v(stimulus: Stimulus) -> FloatArray:
     """Return what is played: (frames,) when all driven channels play the same, else (frames, driven channels)."""
     if isinstance(stimulus, PlaysPerChannel):

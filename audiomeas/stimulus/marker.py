@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from audiomeas.stimulus.base import FloatArray, apply_ramps
+from audiomeas.stimulus.base import FloatArray, Stimulus, VariesInLevel, apply_ramps
+from audiomeas.units import SQRT2
 
 #: From and to which frequency the chirp runs: inside what every hi-fi unit passes, tapes and tuners included.
 MARKER_FROM_HZ = 300.0
@@ -17,6 +18,17 @@ MARKER_S = 0.06
 LEAD_S = 0.25
 #: Silence between a marker and the stimulus: filters and rooms come to rest.
 GAP_S = 0.1
+
+
+def marker_peak_v(stimulus: Stimulus) -> float:
+    """Return the peak voltage of a stimulus' markers: the stimulus' own; the least it has where they run, if it varies.
+
+    So a unit with much gain in the bass is not overloaded by a marker of the level that its treble needs.
+    """
+    if not isinstance(stimulus, VariesInLevel):
+        return stimulus.peak_v
+    frequency_hz = np.geomspace(MARKER_FROM_HZ, MARKER_TO_HZ, 50)
+    return SQRT2 * float(np.min(stimulus.level_at_hz(frequency_hz)))
 
 
 def marker(sample_rate_hz: float, *, peak: float = 1.0) -> FloatArray:

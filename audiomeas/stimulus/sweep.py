@@ -122,13 +122,18 @@ class Sweep(JsonFacts):
         time_s = np.arange(self.frames) / self.sample_rate_hz
         periods = self.start_hz * self.growth_s * np.exp(time_s / self.growth_s)
         samples = self.level_v_rms * SQRT2 * np.sin(2.0 * np.pi * np.remainder(periods, 1.0))
+        return np.asarray(samples * self.fades(), dtype=np.float64)
+
+    def fades(self) -> FloatArray:
+        """Return the fade-in and fade-out, (frames,): 1 between them."""
+        both = np.ones(self.frames)
         fade_in = raised_cosine_ramp(round(self.fade_in_s * self.sample_rate_hz))
         fade_out = raised_cosine_ramp(round(self.fade_out_s * self.sample_rate_hz))
         if len(fade_in):
-            samples[: len(fade_in)] *= fade_in
+            both[: len(fade_in)] *= fade_in
         if len(fade_out):
-            samples[-len(fade_out) :] *= fade_out[::-1]
-        return np.asarray(samples, dtype=np.float64)
+            both[-len(fade_out) :] *= fade_out[::-1]
+        return both
 
     def windows(self) -> tuple[Window, ...]:
         """Return the whole sweep as one part."""
