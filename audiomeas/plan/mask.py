@@ -7,7 +7,7 @@ frequency_hz = [20.0, 40.0, 16000.0, 20000.0]
 lower_db = [-3.0, -1.0, -1.0, -3.0]         # the band's edges there, straight over log frequency between; either one
 upper_db = [1.0, 1.0, 1.0, 1.0]             # may be left out, then that side is open
 placement = "reference"                     # 0 dB is the curve at reference_hz (1 kHz unless it says so); or
-                                            # "best fit": where the curve has most room; or "absolute"
+                                            # "best fit": where the curve has most margin; or "absolute"
 source = "maker"                            # as for a limit
 """
 
@@ -45,7 +45,7 @@ class MaskLimit:
     @property
     def words(self) -> str:
         """What is judged, in plain words."""
-        return f"room of the {self.curve.words} in the mask “{self.mask.name}”"
+        return f"margin of the {self.curve.words} in the mask “{self.mask.name}”"
 
     def curve_of(self, points: Sequence[CurvePoint]) -> MaskedCurve:
         """Return points as a mask holds them: with the uncertainty that its placement leaves in them."""

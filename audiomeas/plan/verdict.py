@@ -56,7 +56,7 @@ def judge(limit: Limit, result: Result | None, *, step: Step, reason: str = "") 
 
 
 def judge_mask(limit: MaskLimit, result: Result | None, *, step: Step, reason: str = "") -> tuple[Verdict, ...]:
-    """Return one row a channel: the room that its curve has in the mask where it has least, at which frequency."""
+    """Return one row a channel: the margin of its curve in the mask where it is least, and at which frequency."""
     return tuple(_mask_row(limit, result, step, channel, reason) for channel in _channels(limit, result, step))
 
 
@@ -73,7 +73,7 @@ def _mask_row(limit: MaskLimit, result: Result | None, step: Step, channel: int 
         unit=limit.curve.unit,
         words=limit.words,
         channel=channel,
-        value=held.room,
+        value=held.margin,
         uncertainty=held.uncertainty,
         bound="",
         at_least=0.0,
@@ -88,14 +88,14 @@ def _mask_row(limit: MaskLimit, result: Result | None, step: Step, channel: int 
 
 
 def _why_of_mask(row: Verdict, held: Held) -> str:
-    """Return where the curve has least room, and why that did not decide; for a pass the former alone."""
+    """Return where the curve has its least margin, and why that did not decide; for a pass the former alone."""
     gaps = "; ".join(held.gaps)
     if held.worst_hz is None:
         return f"missing: {gaps}"
     at = f"at {hertz(held.worst_hz)}, from the {held.edge} edge"
     if row.verdict == "fail":
         return f"furthest outside {at}"
-    if held.room is not None and held.uncertainty is not None and held.room < held.uncertainty:
+    if held.margin is not None and held.uncertainty is not None and held.margin < held.uncertainty:
         return "; ".join(filter(None, (f"the edge lies inside the uncertainty {at}", gaps)))
     return f"{gaps}; elsewhere least {at}" if gaps else f"least {at}"
 

@@ -165,7 +165,7 @@ def finding_of(row: Verdict) -> Finding:
     """Return a row of a verdict as a finding; a difference between channels says that it is one."""
     quantity, words, limit = row.quantity, row.words, row.limit_text()
     if row.mask is not None:
-        quantity = f"{quantity}{MASK}"  # its value is the room in the band
+        quantity = f"{quantity}{MASK}"  # its value is the margin in the band
     if row.difference_at_most is not None:
         quantity, words = f"{quantity}_difference", f"difference between the channels in {words}"
         limit = f"at most {row.difference_at_most:g} {row.unit}".rstrip()  # of the difference, which is the value here

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from audiomeas.measurement.views import ChartView, LimitBand, Series
+from audiomeas.record.mask import hertz
 
 if TYPE_CHECKING:
     from audiomeas.record.mask import Mask, MaskRow
@@ -31,9 +32,12 @@ def _with_masks(view: ChartView, rows: Sequence[Verdict]) -> ChartView:
     if len(set(channels)) < len(channels):
         # More than the curve of each channel is drawn, as it was measured: only an absolute mask stands there.
         return masked if first.placement == "absolute" else view
-    placed = {row.channel: found for row, found in alike if found.held.room is not None}
+    placed = {row.channel: found for row, found in alike if found.held.margin is not None}
     series = tuple(_placed(one, placed[one.channel]) for one in view.series if one.channel in placed)
-    return replace(masked, series=series, y_label=_label(view, first, alike[0][0].unit)) if series else view
+    if not series:
+        return view
+    y_label = _label(view, first, alike[0][0].unit)
+    return replace(masked, series=series, y_label=y_label, caption=_caption(view, first))
 
 
 def _placed_as(mask: Mask, other: Mask) -> bool:
@@ -55,9 +59,11 @@ def _placed(series: Series, row: MaskRow) -> Series:
 
 def _label(view: ChartView, mask: Mask, unit: str) -> str:
     what = view.y_label.partition(" (")[0]
-    if mask.placement == "absolute":
-        return f"{what} ({unit})"
-    how = (
-        "each channel placed by best fit" if mask.placement == "best fit" else f"each channel {mask.placement_words()}"
-    )
-    return f"{what} ({unit}, {how})"
+    zero = {"absolute": "", "best fit": " by best fit"}.get(mask.placement, f" re {hertz(mask.reference_hz or 0.0)}")
+    return f"{what} ({unit}{zero})"
+
+
+def _caption(view: ChartView, mask: Mask) -> str:
+    at = f"Each channel relative to its own value at {hertz(mask.reference_hz or 0.0)}."
+    how = {"absolute": "", "best fit": "Each channel placed in the mask by best fit."}.get(mask.placement, at)
+    return f"{view.caption} {how}".strip()

@@ -47,8 +47,8 @@ _MEANINGS_OF_UNIT = {
     "Hz": "Frequency, the pitch of a tone: people hear from about 20 Hz (deep) to 20 000 Hz (high).",
 }
 _OF_A_MASK = (
-    "A mask is a band that a curve must stay inside: the room is how far away its edge stays where the curve comes "
-    "nearest to it; below zero the curve leaves the band."
+    "A mask is a band that a curve must stay inside: the margin is how far away its edge stays where the curve "
+    "comes nearest to it; below zero the curve leaves the band."
 )
 _RESPONSE = (
     "How evenly deep and high tones come through: 0 dB is as loud as the tone of 1 kHz, −3 dB is half its power."

@@ -1,7 +1,8 @@
 """A limit mask: a tolerance band against frequency, held against a curve. Pure arithmetic, so that it can be checked.
 
-The band's edges are straight over log frequency between their points, and so is the curve: so its least room inside the
-band is found at the points of either. The room at a frequency is the distance to the nearer edge, negative outside.
+The band's edges are straight over log frequency between their points, and so is the curve: so its least margin inside
+the band is found at the points of either. The margin at a frequency is the distance to the nearer edge, negative
+outside.
 The guard band is the points' uncertainty, as for a single value (`verdict_row.decide`): a curve passes when every point
 ± U lies inside, and fails when one lies outside by more than U.
 """
@@ -29,7 +30,7 @@ class Mask:
 
     lower, upper : edges at these frequencies, in the curve's unit; None: open on that side.
     placement : 'reference' : 0 stands for the curve's value at reference_hz.  'best fit' : wherever the curve has most
-    room in it.  'absolute' : as it is.   reference_hz : for 'reference', else None.
+    margin in it.  'absolute' : as it is.   reference_hz : for 'reference', else None.
     """
 
     name: str
@@ -64,12 +65,12 @@ class MaskedCurve:
 class Held:
     """What holding a curve against a mask gave.
 
-    room : at the worst point, negative outside; None when nothing could be held.  uncertainty : of it.
+    margin : at the worst point, negative outside; None when nothing could be held.  uncertainty : of it.
     worst_hz : that point.   edge : the nearer one there, 'lower' or 'upper'.
     offset : what was taken off the curve to place it.   gaps : what of the mask was not held, in words.
     """
 
-    room: float | None
+    margin: float | None
     uncertainty: float | None
     worst_hz: float | None
     edge: str
@@ -79,7 +80,7 @@ class Held:
 
 @dataclass(frozen=True, kw_only=True)
 class MaskRow:
-    """What a verdict on a mask keeps beside its room: the band, the curve, and what was found. It can be checked."""
+    """What a verdict on a mask keeps beside its margin: the band, the curve, and what was found. It can be checked."""
 
     mask: Mask
     curve: MaskedCurve
@@ -89,9 +90,7 @@ class MaskRow:
         """Return itself. Raises ValueError when its band and curve don't give what it says was found."""
         again = hold(self.mask, self.curve)
         if not _alike(asdict(again), asdict(self.held)):
-            raise ValueError(
-                f"the mask {self.mask.name!r} and its curve give another room than the one that is written"
-            )
+            raise ValueError(f"the mask {self.mask.name!r} and its curve give another margin than is written")
         return self
 
 
@@ -105,7 +104,7 @@ def hertz(frequency_hz: float) -> str:
 
 @dataclass(frozen=True)
 class _Vertex:
-    """A frequency at which the room is looked at. lower, upper : edges there; None: open."""
+    """A frequency at which the margin is looked at. lower, upper : edges there; None: open."""
 
     frequency_hz: float
     value: float
@@ -113,7 +112,7 @@ class _Vertex:
     lower: float | None
     upper: float | None
 
-    def room(self, offset: float) -> tuple[float, str]:
+    def margin(self, offset: float) -> tuple[float, str]:
         below = math.inf if self.lower is None else self.value - offset - self.lower
         above = math.inf if self.upper is None else self.upper - (self.value - offset)
         return (below, "lower") if below < above else (above, "upper")
@@ -149,7 +148,7 @@ def hold(mask: Mask, curve: MaskedCurve) -> Held:
 
 
 def _nothing(gaps: tuple[str, ...]) -> Held:
-    return Held(room=None, uncertainty=None, worst_hz=None, edge="", offset=0.0, gaps=gaps)
+    return Held(margin=None, uncertainty=None, worst_hz=None, edge="", offset=0.0, gaps=gaps)
 
 
 def _worst(vertices: Sequence[_Vertex], to_pass: float, to_fail: float, gaps: tuple[str, ...]) -> Held:
@@ -157,21 +156,21 @@ def _worst(vertices: Sequence[_Vertex], to_pass: float, to_fail: float, gaps: tu
 
     to_pass, to_fail : the offset that gives the curve its best chance for sure, and at all.
     """
-    outermost = min(vertices, key=lambda one: one.room(to_fail)[0] + one.uncertainty)
-    if outermost.room(to_fail)[0] + outermost.uncertainty < 0.0:
+    outermost = min(vertices, key=lambda one: one.margin(to_fail)[0] + one.uncertainty)
+    if outermost.margin(to_fail)[0] + outermost.uncertainty < 0.0:
         worst, offset = outermost, to_fail
     else:
-        worst, offset = min(vertices, key=lambda one: one.room(to_pass)[0] - one.uncertainty), to_pass
-    room, edge = worst.room(offset)
+        worst, offset = min(vertices, key=lambda one: one.margin(to_pass)[0] - one.uncertainty), to_pass
+    margin, edge = worst.margin(offset)
     return Held(
-        room=room, uncertainty=worst.uncertainty, worst_hz=worst.frequency_hz, edge=edge, offset=offset, gaps=gaps
+        margin=margin, uncertainty=worst.uncertainty, worst_hz=worst.frequency_hz, edge=edge, offset=offset, gaps=gaps
     )
 
 
 def _best_fits(vertices: Sequence[_Vertex]) -> tuple[float, float]:
-    """Return the offsets with the largest room that is sure (less U everywhere), and that is possible (plus U).
+    """Return the offsets with the largest margin that is sure (less U everywhere), and that is possible (plus U).
 
-    Taking d off the curve changes the least room to the lower edge by −d and that to the upper one by +d: the smaller
+    Taking d off the curve changes the least margin to the lower edge by −d and that to the upper one by +d: the smaller
     of the two is largest where they are equal.
     """
     found = []
@@ -308,7 +307,7 @@ def mask_row_from_json(data: Mapping[str, Any]) -> MaskRow:
             bounds=tuple(str(bound) for bound in curve["bounds"]),
         ),
         held=Held(
-            room=_optional(held["room"]),
+            margin=_optional(held["margin"]),
             uncertainty=_optional(held["uncertainty"]),
             worst_hz=_optional(held["worst_hz"]),
             edge=str(held["edge"]),

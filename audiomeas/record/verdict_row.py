@@ -21,8 +21,8 @@ class Verdict:
     value : what was found (the difference, for `difference_at_most`); None: missing.
     uncertainty : 95 % half-width in `unit`; None: not known.   bound : 'at most', 'at least', or ''.
     source : whose limit it is (maker, house, era).   reason : why it is so, for fail and undecided.
-    mask : of a limit mask, the band, the curve and where it was worst; then value is the room that the curve has in the
-    band there, at_least is 0, and reason names that frequency.
+    mask : of a limit mask, the band, the curve and where it was worst; then value is the margin that the curve has in
+    the band there, at_least is 0, and reason names that frequency.
     """
 
     step: str
@@ -118,7 +118,7 @@ def _mask(data: Mapping[str, Any]) -> MaskRow | None:
     if data.get("mask") is None:
         return None
     mask = mask_row_from_json(data["mask"])
-    found = (mask.held.room, mask.held.uncertainty, 0.0)
+    found = (mask.held.margin, mask.held.uncertainty, 0.0)
     if found != (data["value"], data["uncertainty"], data["at_least"]):
         raise ValueError(f"the row of {data['quantity']} does not say what its mask {mask.mask.name!r} gives")
     return mask
