@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from audiomeas.measurement.response_equalization import PRE_EMPHASIS
+
 if TYPE_CHECKING:
     from audiomeas.stimulus import Stimulus
     from audiomeas.units import Level
@@ -153,8 +155,21 @@ def steps(file: str, frequencies_hz: str, falls_db: str, step_s: float, **common
 @click.option("--from-hz", type=click.FLOAT, default=None, help="Lowest frequency told. Default: 20 Hz.")
 @click.option("--to-hz", type=click.FLOAT, default=None, help="Highest. Default: 0.45 of the rate.")
 @click.option("--duration-s", type=click.FLOAT, default=4.0, show_default=True)
+@click.option(
+    "--pre-emphasis",
+    type=click.Choice(list(PRE_EMPHASIS.choices)),
+    metavar="CURVE",
+    help=f"Play the inverse of a curve; --level is that at 1 kHz. One of {', '.join(PRE_EMPHASIS.choices)}.",
+)
 @_common
-def sweep(file: str, from_hz: float | None, to_hz: float | None, duration_s: float, **common: Any) -> None:
+def sweep(
+    file: str,
+    from_hz: float | None,
+    to_hz: float | None,
+    duration_s: float,
+    pre_emphasis: str | None,
+    **common: Any,
+) -> None:
     """Write a synchronized exponential sweep.
 
     \b
@@ -162,15 +177,17 @@ def sweep(file: str, from_hz: float | None, to_hz: float | None, duration_s: flo
     """
 
     def make(**at: Any) -> Stimulus:
+        from audiomeas.measurement.response_equalization import pre_emphasized
         from audiomeas.stimulus import Sweep
 
         _checked_duration(duration_s)
-        return Sweep.covering(
-            from_hz=from_hz if from_hz is not None else 20.0,
-            to_hz=to_hz if to_hz is not None else 0.45 * at["sample_rate_hz"],
-            duration_s=duration_s,
+        facts = {
+            "from_hz": from_hz if from_hz is not None else 20.0,
+            "to_hz": to_hz if to_hz is not None else 0.45 * at["sample_rate_hz"],
+            "duration_s": duration_s,
             **at,
-        )
+        }
+        return Sweep.covering(**facts) if pre_emphasis is None else pre_emphasized(pre_emphasis, **facts)
 
     _write(file, make, **common)
 

@@ -233,7 +233,9 @@ class Session:
                 gain_db=dict(gain_db),
             )
         )
-        playlist = between_markers(played_samples_v(stimulus), stimulus.sample_rate_hz, marker_peak=marker_peak_v(stimulus))
+        playlist = between_markers(
+            played_samples_v(stimulus), stimulus.sample_rate_hz, marker_peak=marker_peak_v(stimulus)
+        )
         warnings: tuple[str, ...] = ()
         for attempt in range(1, TRIES + 1):
             try:
