@@ -13,14 +13,27 @@ import pytest
 from tests_support import PROGRAMS_OF_MARKER, REQUIRE_ALL, require, require_for_marker
 
 
+def _group_of(item: pytest.Item) -> str:
+    return "audio" if item.get_closest_marker("audio") is not None else item.path.stem
+
+
+#: Groups that take long, the longest first: a worker that takes one of them last would leave the others idle.
+LONG_GROUPS = ("audio",)
+
+
+def _turn_of(group: str) -> int:
+    return LONG_GROUPS.index(group) if group in LONG_GROUPS else len(LONG_GROUPS)
+
+
+@pytest.hookimpl(tryfirst=True)  # pytest-xdist reads the groups in the same hook: after us, or it finds none
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Leave out tests marked `wide` unless `-m` names them; say which tests stay together on one worker.
 
     Tests of a file share its fixtures; tests on the audio path must not disturb each other.
     """
     for item in items:
-        group = "audio" if item.get_closest_marker("audio") is not None else str(item.path)
-        item.add_marker(pytest.mark.xdist_group(group))
+        item.add_marker(pytest.mark.xdist_group(_group_of(item)))
+    items.sort(key=lambda item: _turn_of(_group_of(item)))
     if "wide" in (config.option.markexpr or ""):
         return
     wide = [item for item in items if item.get_closest_marker("wide") is not None]

@@ -30,8 +30,17 @@ def at(hz):
     return START + round(STIMULUS.growth_s * math.log(hz / STIMULUS.start_hz) * 48_000)
 
 
-@pytest.mark.parametrize("lost", [1, 3, 17])
-@pytest.mark.parametrize("hz", [22.0, 26.0, 36.0, 50.0, 75.0, 118.0, 240.0, 450.0, 919.0, 2250.0, 5500.0, 13_400.0])
+def diagonal(rows, columns):
+    """Return all pairs; usually one of each row, the columns in turn; the rest among the wider tests."""
+    for row, first in enumerate(rows):
+        for column, second in enumerate(columns):
+            yield pytest.param(first, second, marks=() if row % len(columns) == column else pytest.mark.wide)
+
+
+LOST_AT_HZ = (22.0, 26.0, 36.0, 50.0, 75.0, 118.0, 240.0, 450.0, 919.0, 2250.0, 5500.0, 13_400.0)
+
+
+@pytest.mark.parametrize(("hz", "lost"), [*diagonal(LOST_AT_HZ, (1, 3, 17))])
 def test_lost_samples_are_found_where_they_are(lost, hz):
     found = damage(np.delete(CAPTURE, range(at(hz), at(hz) + lost)))
     assert found is not None
@@ -52,8 +61,10 @@ def test_a_repeated_sample_is_told_from_a_lost_one(hz):
     assert (found.kind, found.size) == ("lost", -1.0)
 
 
-@pytest.mark.parametrize("step_db", [-0.3, 0.5, -6.02])
-@pytest.mark.parametrize("hz", [26.0, 44.0, 118.0, 450.0, 919.0, 2250.0, 5500.0, 13_400.0])
+STEPPED_AT_HZ = (26.0, 44.0, 118.0, 450.0, 919.0, 2250.0, 5500.0, 13_400.0)
+
+
+@pytest.mark.parametrize(("hz", "step_db"), [*diagonal(STEPPED_AT_HZ, (-0.3, 0.5, -6.02))])
 def test_level_steps_are_found(step_db, hz):
     captured = CAPTURE.copy()
     captured[at(hz) :] *= 10 ** (step_db / 20)
@@ -95,8 +106,7 @@ UNITS = {
 }
 
 
-@pytest.mark.parametrize("noise_db", [-160.0, -80.0, -40.0])
-@pytest.mark.parametrize("unit", UNITS)
+@pytest.mark.parametrize(("unit", "noise_db"), [*((unit, -80.0) for unit in UNITS), *diagonal(UNITS, (-160.0, -40.0))])
 def test_what_units_do_is_no_damage(unit, noise_db):
     assert damage(UNITS[unit], noise_db) is None
 

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import math
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from multiprocessing import get_context
 
 import numpy as np
 import pytest
@@ -18,8 +16,7 @@ from audiomeas.analysis.tone import analyze_tone
 RATE_HZ = 48_000.0
 FRAMES = 1000
 TRIALS = 2000
-SNR_DB = (20.0, 40.0, 80.0)
-#: Trials are run in pieces of this many, each with a seed of its own, so that all processors share them.
+#: Trials are run in pieces of this many, each with a seed of its own.
 PIECE = 250
 H3 = 0.2  # of the noise' own r.m.s. times √2: it always stands out a little
 
@@ -70,20 +67,16 @@ def _whole(pieces: list[Trials]) -> Trials:
     )
 
 
-@pytest.fixture(scope="module")
-def all_trials() -> dict[float, Trials]:
-    """Return the trials at each S/N."""
-    each = TRIALS // PIECE
-    jobs = [(snr_db, int(snr_db) * 100 + number) for snr_db in SNR_DB for number in range(each)]
-    with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
-        pieces = list(pool.map(_piece, *zip(*jobs, strict=True)))
-    return {snr_db: _whole(pieces[k * each : (k + 1) * each]) for k, snr_db in enumerate(SNR_DB)}
+#: Near the noise, where most can go wrong, in each run; the others when the wider tests are asked for.
+SNR_DB = (20.0, *(pytest.param(snr_db, marks=pytest.mark.wide) for snr_db in (40.0, 80.0)))
 
 
-@pytest.fixture(params=SNR_DB)
-def trials(request: pytest.FixtureRequest, all_trials: dict[float, Trials]) -> tuple[float, Trials]:
-    assert len(all_trials[request.param].level) == TRIALS
-    return request.param, all_trials[request.param]
+@pytest.fixture(scope="module", params=SNR_DB)
+def trials(request: pytest.FixtureRequest) -> tuple[float, Trials]:
+    snr_db = request.param
+    found = _whole([_piece(snr_db, int(snr_db) * 100 + number) for number in range(TRIALS // PIECE)])
+    assert len(found.level) == TRIALS
+    return snr_db, found
 
 
 def _bounds(snr_db: float) -> tuple[float, float]:

@@ -229,25 +229,6 @@ def test_over_range_capture_warns_and_nulls(tmp_path):
     assert any("over-range" in line for line in data["warnings"])
 
 
-def test_run_ends_with_a_verdict_status_and_a_record(tmp_path):
-    weak = bench_file(tmp_path, unit="amplifier-weak-channel", name="weak.toml")
-    status, out, err = run(
-        "run", "power-amplifier", "--unit", "Demo amplifier C, serial D-0003", "--bench", weak, cwd=tmp_path
-    )
-    assert status == 1, err
-    assert "SIMULATED" in out
-    assert "fail" in out
-    (visit,) = (tmp_path / "records").glob("*/*-as-found")
-    status, _, err = run("report", visit, "page.pdf", cwd=tmp_path)
-    assert status == 0, err
-    assert (tmp_path / "page.pdf").read_bytes().startswith(b"%PDF")
-    for name in ("r.png", "r.svg", "r.pdf"):
-        assert run("chart", visit, name, cwd=tmp_path)[0] == 0
-        assert (tmp_path / name).stat().st_size > 1000
-    refused("chart", visit, "r.png", words="never overwritten", cwd=tmp_path)
-    refused("chart", visit, "r.gif", words=".png", cwd=tmp_path)
-
-
 @pytest.mark.parametrize(
     "unit",
     [

@@ -92,8 +92,16 @@ def asked_to_stop(arguments, signals, *, after_s, cwd):
     return process.returncode, err
 
 
-@pytest.mark.parametrize("after_s", [0.8, 1.5, 2.5, 3.5])
-@pytest.mark.parametrize("names", [["SIGTERM"], ["SIGHUP"], ["SIGINT", "SIGINT"], ["SIGTERM", "SIGINT"]], ids="-".join)
+def moments():
+    """Return signals and when they come: each while it starts and each while it measures; all others only if asked."""
+    for number, names in enumerate((["SIGTERM"], ["SIGHUP"], ["SIGINT", "SIGINT"], ["SIGTERM", "SIGINT"])):
+        for after_s in (0.8, 1.5, 2.5, 3.5):
+            always = after_s in (0.8, (2.5, 1.5)[number % 2])
+            marks = () if always else pytest.mark.wide
+            yield pytest.param(names, after_s, marks=marks, id=f"{'-'.join(names)}-{after_s}")
+
+
+@pytest.mark.parametrize(("names", "after_s"), [*moments()])
 def test_signals_at_any_moment_end_in_one_line_and_130(tmp_path, names, after_s):
     plan = tmp_path / "p.toml"
     step = '[[step]]\nname = "d{n}"\nmeasure = "distortion"\ninput_level = "0.1 V"\nwindow_s = 4.0\n'

@@ -1,4 +1,7 @@
-"""The demo on one of its units (.ci/run runs the whole): what it leaves, what it says, what it refuses."""
+"""The demo on one of its units (.ci/run runs the whole): what it leaves, what it says, what it refuses.
+
+With the plan's first step alone, to be quick; with all of its steps among the wider tests.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +16,17 @@ from audiomeas.files import shipped
 from audiomeas.record.store import find_visits
 
 
-def test_it_leaves_records_charts_and_reports_and_says_what_next(tmp_path, monkeypatch):
+def _with_the_first_step_alone(tmp_path, monkeypatch):
+    head, first, *_ = shipped("examples", "plans", module.PLAN).read_text(encoding="utf-8").split("[[step]]")
+    short = tmp_path / module.PLAN
+    short.write_text(f"{head}[[step]]{first}", encoding="utf-8")
+    monkeypatch.setattr(module, "shipped", lambda *parts: short if parts[-1] == module.PLAN else shipped(*parts))
+
+
+@pytest.mark.parametrize("steps", [1, pytest.param(5, marks=pytest.mark.wide)])
+def test_it_leaves_records_charts_and_reports_and_says_what_next(tmp_path, monkeypatch, steps):
+    if steps == 1:
+        _with_the_first_step_alone(tmp_path, monkeypatch)
     monkeypatch.setattr(module, "STACK", {"amplifier-under-biased": "Demo amplifier B, serial D-0002"})
     monkeypatch.setenv("AUDIOMEAS_BENCH", str(tmp_path / "none.toml"))  # takes no part
     monkeypatch.chdir(tmp_path)
@@ -32,7 +45,7 @@ def test_it_leaves_records_charts_and_reports_and_says_what_next(tmp_path, monke
     assert "SIMULATED" in text
     assert text.index("Look at") < text.index("Try next")
     assert parts[-1] == 1.0
-    assert any("step 5 of 5" in line for line in said)
+    assert any(f"step {steps} of {steps}" in line for line in said)
     with pytest.raises(RequestError, match="exists already"):
         module.demo("audiomeas-demo")
 
@@ -44,11 +57,8 @@ def _commands(text: str) -> list[list[str]]:
 
 
 def test_what_it_says_to_try_next_works_when_it_is_copied(tmp_path, monkeypatch, capsys):
-    """With the plan's first step alone, to be quick; in a folder whose name a shell would part."""
-    head, first, *_ = shipped("examples", "plans", module.PLAN).read_text(encoding="utf-8").split("[[step]]")
-    short = tmp_path / module.PLAN
-    short.write_text(f"{head}[[step]]{first}", encoding="utf-8")
-    monkeypatch.setattr(module, "shipped", lambda *parts: short if parts[-1] == module.PLAN else shipped(*parts))
+    """In a folder whose name a shell would part."""
+    _with_the_first_step_alone(tmp_path, monkeypatch)
     monkeypatch.setattr(module, "STACK", {"amplifier-healthy": "Demo amplifier A, serial D-0001"})
     monkeypatch.chdir(tmp_path)
     commands = _commands(module.demo("my demo").text())

@@ -111,6 +111,92 @@ def test_a_corner_outside_is_null_and_says_on_which_side():
     assert "corner_low_hz" not in found.uncertainty
 
 
+@pytest.mark.parametrize(("drop_db", "name"), [(0.5, "0_5_db_"), (1.0, "1_db_"), (10.0 * math.log10(2.0), "")])
+def test_corners_at_each_drop_are_those_of_the_chain(result, drop_db, name):
+    one = result.channel(1)
+    fine = np.geomspace(17.5, 19_900.0, 400_001)
+    fallen = gain_db(fine) - float(gain_db(1000.0)) <= -drop_db
+    low_hz, high_hz = fine[np.argmin(fallen)], fine[np.argmax(fallen & (fine > 1000.0))]
+    # As above: the line between points stands 0.0007 dB off the curve, which at −0.5 dB is 0.1 % of frequency.
+    assert one.values[f"corner_low_{name}hz"] == pytest.approx(low_hz, rel=1e-3)
+    assert one.values[f"corner_high_{name}hz"] == pytest.approx(high_hz, rel=1e-3)
+    assert one.uncertainty[f"corner_low_{name}hz"] < 0.1
+    assert one.values[f"corner_low_{name}note"] is None
+    assert result.conditions["corners"].startswith("0.5, 1 and 3.01 dB")
+
+
+def test_each_corner_says_on_its_own_when_it_lies_beyond():
+    """3 Hz falls 0.13 dB at 17 Hz, 8 Hz 0.86 dB, 12 Hz 1.7 dB (10·lg(1 + (f1/f)²))."""
+    expected = {3.0: (False, False, False), 8.0: (True, False, False), 12.0: (True, True, False)}
+    for corner_hz, reached in expected.items():
+        values = analysed(recording_of(STIMULUS, through(STIMULUS, chain(corner_hz, 200_000.0)))).channel(1).values
+        keys = ("corner_low_0_5_db_", "corner_low_1_db_", "corner_low_")
+        assert tuple(values[f"{key}hz"] is not None for key in keys) == reached
+        for key in keys:
+            assert (values[f"{key}note"] is None) == (values[f"{key}hz"] is not None)
+
+
+def test_time_constants_are_those_of_the_poles(result):
+    one = result.channel(1)
+    # Closed form: τ = 1/(2πf), 30 Hz and 15 kHz. The gain is good to 0.0002 of itself at 17 Hz, where it falls by half.
+    assert one.values["time_constant_low_s"] == pytest.approx(1.0 / (2.0 * math.pi * 30.0), rel=1e-3)
+    assert one.values["time_constant_high_s"] == pytest.approx(1.0 / (2.0 * math.pi * 15_000.0), rel=1e-3)
+    for key, truth in (("first_order_low_hz", 30.0), ("first_order_high_hz", 15_000.0)):
+        assert abs(one.values[key] - truth) < one.uncertainty[key] < 0.01 * truth
+
+
+def test_what_is_not_first_order_has_no_time_constant():
+    def two_poles(frequency_hz):
+        return chain(25.0, 200_000.0)(frequency_hz) * chain(25.0, 12_000.0)(frequency_hz)
+
+    one = analysed(recording_of(STIMULUS, through(STIMULUS, two_poles))).channel(1)
+    assert one.values["time_constant_low_s"] is None
+    assert one.values["first_order_low_note"].startswith("falls, and not as one")
+    assert one.values["time_constant_high_s"] is not None
+
+
+def test_balance_against_frequency_is_the_ratio_of_the_chains():
+    first, second = chain(20.0, 40_000.0, gain=20.0), chain(35.0, 25_000.0, gain=19.0)
+    found = analysed(recording_of(STIMULUS, through(STIMULUS, first), through(STIMULUS, second)))
+    one = found.channel(2)
+    frequency_hz = np.array(one.values["frequency_hz"])
+    truth_db = 20.0 * np.log10(np.abs(second(frequency_hz) / first(frequency_hz)))
+    # Twice the method's 0.002 dB at 17 Hz.
+    assert np.max(np.abs(np.array(one.values["balance_curve_db"]) - truth_db)) < 0.004
+    inside = (frequency_hz >= 20.0) & (frequency_hz <= 20_000.0)
+    worst = np.argmax(np.abs(truth_db) * inside)
+    assert one.values["balance_largest_db"] == pytest.approx(abs(truth_db[worst]), abs=0.003)
+    assert one.values["balance_largest_hz"] == pytest.approx(frequency_hz[worst])
+    assert one.values["balance_curve_uncertainty_db"][100] == pytest.approx(math.sqrt(2.0) * 0.008686, rel=0.01)
+    assert set(found.channel(1).values["balance_curve_db"]) == {0.0}
+    unscaled = analysed(recording_of(STIMULUS, through(STIMULUS, first), through(STIMULUS, second),
+                                     stimulus_in_volts=False)).channel(2)  # fmt: skip
+    assert unscaled.values["balance_largest_db"] is None
+    assert set(unscaled.values["balance_curve_db"]) == {None}
+
+
+@pytest.mark.parametrize(("factor", "delay_s"), [(-1.0, 0.0), (3.0, 0.0), (1.0, 0.0123), (-0.2, 0.001_003)])
+def test_gain_polarity_and_delay_change_nothing_they_should_not(result, factor, delay_s):
+    changed = analysed(recording_of(STIMULUS, factor * through(STIMULUS, AMPLIFIER, delay_s=delay_s))).channel(1)
+    plain = result.channel(1)
+    shape = [key for key in plain.values if key.startswith(("deviation_", "corner_", "time_constant_", "first_order_"))]
+    assert len(shape) > 15
+    for key in shape:
+        if isinstance(plain.values[key], float):
+            # Corners at the same place: a part of a frame of delay moves the window, worth 1e-5 of the gain.
+            assert changed.values[key] == pytest.approx(plain.values[key], rel=1e-3, abs=1e-4), key
+        else:
+            assert changed.values[key] == plain.values[key], key
+    assert changed.values["polarity"] == (1 if factor > 0 else -1)
+    moved_db = 20.0 * math.log10(abs(factor))
+    difference_db = np.array(changed.values["gain_db"]) - np.array(plain.values["gain_db"]) - moved_db
+    assert np.max(np.abs(difference_db)) < 0.001
+    if factor > 0:
+        turned_deg = np.array(changed.values["phase_deg"]) - np.array(plain.values["phase_deg"])
+        assert np.max(np.abs(turned_deg)) < 0.05  # issue 4
+    assert changed.values["delay_s"] - plain.values["delay_s"] == pytest.approx(delay_s, abs=2e-7)
+
+
 def test_deviation_is_the_largest_within_the_band(stereo, result):
     at_ends = gain_db([20.0, 20_000.0]) - gain_db(1000.0)
     assert result.channel(1).values["deviation_db"] == pytest.approx(np.max(np.abs(at_ends)), abs=0.001)

@@ -5,16 +5,15 @@ from __future__ import annotations
 import math
 import re
 import subprocess
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import present_cases as cases
 import pytest
 from benches import bench_file
+from test_cli import refused, run
 
 import audiomeas
-from audiomeas.files import shipped
-from audiomeas.plan.run import RunOutcome
 from audiomeas.present.content import content_of
 from audiomeas.present.report import report_pages
 from audiomeas.present.style import PAPERS_PT
@@ -22,17 +21,30 @@ from audiomeas.record.visit import read_visit
 
 
 @pytest.fixture(scope="module")
-def outcome(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunOutcome]:
-    """Run all five steps once, on the amplifier whose second channel is weak: four limits fail."""
+def visit(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Run all five steps once, as a person does, on the amplifier whose second channel is weak: four limits fail."""
     folder = tmp_path_factory.mktemp("whole-plan")
+    bench = bench_file(folder, unit="amplifier-weak-channel")
     with pytest.MonkeyPatch.context() as patch:
         patch.delenv("AUDIOMEAS_BENCH", raising=False)
-        yield audiomeas.run(
-            shipped("examples", "plans", "power-amplifier.toml"),
-            unit="Demo amplifier C, serial D-0003",
-            bench=bench_file(folder, unit="amplifier-weak-channel"),
-            records=folder / "records",
-        )
+        words = ("run", "power-amplifier", "--unit", "Demo amplifier C, serial D-0003", "--bench", bench)
+        status, out, err = run(*words, cwd=folder)
+    assert status == 1, err
+    assert "SIMULATED" in out
+    assert "fail" in out
+    (path,) = (folder / "records").glob("*/*-as-found")
+    return path
+
+
+def test_the_visit_of_a_run_makes_a_report_and_charts(visit: Path, tmp_path: Path) -> None:
+    status, _, err = run("report", visit, "page.pdf", cwd=tmp_path)
+    assert status == 0, err
+    assert (tmp_path / "page.pdf").read_bytes().startswith(b"%PDF")
+    for name in ("r.png", "r.svg", "r.pdf"):
+        assert run("chart", visit, name, cwd=tmp_path)[0] == 0
+        assert (tmp_path / name).stat().st_size > 1000
+    refused("chart", visit, "r.png", words="never overwritten", cwd=tmp_path)
+    refused("chart", visit, "r.gif", words=".png", cwd=tmp_path)
 
 
 def _watts(text: str) -> list[float]:
@@ -55,8 +67,8 @@ def _check_words(text: str) -> None:
 
 
 @pytest.mark.parametrize("paper", PAPERS_PT)
-def test_the_shipped_plan_makes_one_page(outcome: RunOutcome, paper: str) -> None:
-    pages = report_pages(content_of(read_visit(outcome.visit.path)), paper=paper)
+def test_the_shipped_plan_makes_one_page(visit: Path, paper: str) -> None:
+    pages = report_pages(content_of(read_visit(visit)), paper=paper)
     assert len(pages) == 1
     assert cases.outside(pages[0]) == []
     assert cases.overlapping(pages[0]) == []
@@ -66,13 +78,13 @@ def test_the_shipped_plan_makes_one_page(outcome: RunOutcome, paper: str) -> Non
 @pytest.mark.poppler
 @pytest.mark.parametrize("paper", PAPERS_PT)
 def test_other_programs_find_one_page_with_the_unit_and_its_watts(
-    outcome: RunOutcome, tmp_path: Path, need: Callable[[str], str], paper: str
+    visit: Path, tmp_path: Path, need: Callable[[str], str], paper: str
 ) -> None:
-    file = audiomeas.report(outcome.visit.path, tmp_path / "report.pdf", paper=paper)
+    file = audiomeas.report(visit, tmp_path / "report.pdf", paper=paper)
 
-    def run(*words: str | Path) -> str:
+    def said_by(*words: str | Path) -> str:
         return subprocess.run(words, capture_output=True, text=True, check=True).stdout
 
-    facts = run(need("pdfinfo"), file)
+    facts = said_by(need("pdfinfo"), file)
     assert re.search(r"^Pages:\s+1$", facts, re.MULTILINE)
-    _check_words(" ".join(run(need("pdftotext"), "-layout", file, "-").split()))
+    _check_words(" ".join(said_by(need("pdftotext"), "-layout", file, "-").split()))

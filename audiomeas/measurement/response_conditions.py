@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.measurement.response_ends import CORNER_WORDS
 from audiomeas.measurement.response_limits import deviation_band, is_absolute, on_one_clock
 from audiomeas.measurement.response_views import hertz
 
@@ -43,7 +44,7 @@ def conditions_of(
         "phase": _phase_words(on_one_clock(recording, options)),
         "impulse_kept_s": [float(min(one.window_s)), float(max(one.window_s))],
         "deviation_band_hz": [low_hz, high_hz],
-        "corners": "3.01 dB below the gain at the reference (half the power)",
+        "corners": CORNER_WORDS,
         "harmonics": "relative to the fundamental, against the fundamental's frequency",
     }
 

@@ -74,5 +74,12 @@ FIGURES = (
     Figure(key="deviation_db", unit="dB", words="largest deviation from a flat response within the band"),
     Figure(key="corner_low_hz", unit="Hz", words="lower frequency at which half the power is left"),
     Figure(key="corner_high_hz", unit="Hz", words="upper frequency at which half the power is left"),
+    Figure(key="corner_low_1_db_hz", unit="Hz", words="lower frequency at which the gain has fallen by 1 dB"),
+    Figure(key="corner_high_1_db_hz", unit="Hz", words="upper frequency at which the gain has fallen by 1 dB"),
+    Figure(key="corner_low_0_5_db_hz", unit="Hz", words="lower frequency at which the gain has fallen by 0.5 dB"),
+    Figure(key="corner_high_0_5_db_hz", unit="Hz", words="upper frequency at which the gain has fallen by 0.5 dB"),
     Figure(key="balance_db", unit="dB", words="difference of loudness from the first channel"),
+    Figure(key="balance_largest_db", unit="dB", words="largest difference of loudness within the band"),
+    Figure(key="time_constant_low_s", unit="s", words="time constant of the filter that ends the low tones"),
+    Figure(key="time_constant_high_s", unit="s", words="time constant of the filter that ends the high tones"),
 )

@@ -6,7 +6,8 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.measurement.response_views import hertz
+from audiomeas.measurement import response_balance
+from audiomeas.measurement.response_ends import corner_keys, corners, time_constant_keys, time_constants
 from audiomeas.measurement.result import ChannelResult
 
 if TYPE_CHECKING:
@@ -34,6 +35,7 @@ _LIST_KEYS = (
     "gain_shape_uncertainty_db",
     "phase_uncertainty_deg",
     "group_delay_s",
+    *response_balance.list_keys(),
 )
 _NUMBER_KEYS = (
     "delay_s",
@@ -43,11 +45,9 @@ _NUMBER_KEYS = (
     "deviation_db",
     "deviation_low_db",
     "deviation_high_db",
-    "corner_low_hz",
-    "corner_low_note",
-    "corner_high_hz",
-    "corner_high_note",
-    "balance_db",
+    *corner_keys(),
+    *time_constant_keys(),
+    *response_balance.number_keys(),
 )
 
 
@@ -102,8 +102,8 @@ class ChannelFigures:
             **self._times(),
             **self._gain(),
             **self._deviation(),
-            **self._corner("corner_low_hz", upwards=False),
-            **self._corner("corner_high_hz", upwards=True),
+            **self._ends(),
+            **self._balance(),
             "harmonics": [
                 facts for harmonic in self._response.harmonics if (facts := harmonic_facts(harmonic)) is not None
             ],
@@ -140,23 +140,32 @@ class ChannelFigures:
         }
 
     def _gain(self) -> dict[str, Any]:
+        if not self._absolute:
+            return {"gain_at_reference_db": None}
+        noise_db = float(self._uncertainty_db[self._reference])
+        self._uncertainty["gain_at_reference_db"] = float(self._with_scale_db(noise_db))
+        return {"gain_at_reference_db": float(self._gain_db[self._reference])}
+
+    def _balance(self) -> dict[str, Any]:
+        import numpy as np
+
         from audiomeas.units import amplitude_ratio_to_db
 
-        own_scale, base_scale = self._scales
-        noise_db = float(self._uncertainty_db[self._reference])
-        gain_db = float(self._gain_db[self._reference])
-        balance_db = None
-        if self._absolute:
-            self._uncertainty["gain_at_reference_db"] = float(self._with_scale_db(noise_db))
-        if self._base is self._response:
-            balance_db = 0.0
-            self._uncertainty["balance_db"] = 0.0
-        elif self._base is not None:
-            balance_db = gain_db - float(amplitude_ratio_to_db(float(self._base.gain[self._reference])))
-            base_noise_db = _DB_PER_PART * float(self._base.gain_uncertainty[self._reference])
-            scales_db = _DB_PER_PART * math.hypot(own_scale, base_scale)
-            self._uncertainty["balance_db"] = math.hypot(scales_db, noise_db, base_noise_db)
-        return {"gain_at_reference_db": gain_db if self._absolute else None, "balance_db": balance_db}
+        if self._base is None:
+            return response_balance.nothing(len(self._gain_db))
+        uncertainty_db = np.zeros(len(self._gain_db))
+        if self._base is not self._response:
+            noises = self._response.gain_uncertainty, self._base.gain_uncertainty
+            uncertainty_db = response_balance.difference_uncertainty_db(*noises, *self._scales)
+        values, uncertainty = response_balance.balance(
+            self._response.frequency_hz,
+            self._gain_db - amplitude_ratio_to_db(self._base.gain),
+            uncertainty_db,
+            reference=self._reference,
+            band_hz=self._band_hz,
+        )
+        self._uncertainty |= uncertainty
+        return values
 
     def _deviation(self) -> dict[str, Any]:
         from audiomeas.analysis.response_figures import deviation_within
@@ -175,16 +184,12 @@ class ChannelFigures:
             "deviation_high_db": found.high_db,
         }
 
-    def _corner(self, key: str, *, upwards: bool) -> dict[str, Any]:
-        from audiomeas.analysis.response_figures import corner
-
-        found = corner(self._response.frequency_hz, self._relative_db, self._reference, upwards=upwards)
-        note = key.replace("_hz", "_note")
-        if found.frequency_hz is None:
-            return {key: None, note: f"{'above' if upwards else 'below'} {hertz(found.beyond_hz)}"}
-        noise_db = math.hypot(self._uncertainty_db[self._reference], self._uncertainty_db[found.index])
-        self._uncertainty[key] = found.frequency_hz * noise_db / max(abs(found.slope_db), 1e-9)
-        return {key: found.frequency_hz, note: None}
+    def _ends(self) -> dict[str, Any]:
+        one = self._response
+        at, wide = corners(one.frequency_hz, self._relative_db, self._uncertainty_db, self._reference)
+        fitted, spread = time_constants(one.frequency_hz, one.gain, one.gain_uncertainty, self._reference_hz)
+        self._uncertainty |= wide | spread
+        return at | fitted
 
 
 def _arrival_s(one: AnyResponse, base: AnyResponse) -> float | None:

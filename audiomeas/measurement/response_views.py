@@ -24,9 +24,12 @@ _HARMONIC_NAMES = {2: "2nd", 3: "3rd"}
 _FEWEST_POINTS = 5
 
 
-def tables(result: Result) -> tuple[TableView, ...]:
-    """Return the figures of each channel, gain at the standard frequencies and, where heard, harmonics at octaves."""
-    return (_figures(result), _standard_gains(result), *_standard_harmonics(result))
+def tables(result: Result, *, gains: TableView | None = None) -> tuple[TableView, ...]:
+    """Return the figures of each channel, gain at the standard frequencies and, where heard, harmonics at octaves.
+
+    gains : stands in place of the gain at the standard frequencies.
+    """
+    return (_figures(result), gains or _standard_gains(result), *_ends(result), *_standard_harmonics(result))
 
 
 def charts(result: Result) -> tuple[ChartView, ...]:
@@ -76,7 +79,13 @@ def _figures(result: Result) -> TableView:
         Column(heading="Delay", unit="ms"),
         Column(heading="Polarity"),
     )
-    keys = ("gain_at_reference_db", "deviation_db", "corner_low_hz", "corner_high_hz", "balance_db")
+    keys = (
+        "gain_at_reference_db",
+        "deviation_db",
+        "corner_low_hz",
+        "corner_high_hz",
+        "balance_db",
+    )
     rows = tuple(
         (f"{one.channel}", *(_cell(one, key) for key in keys), _milliseconds(one), _polarity(one))
         for one in result.channels
@@ -90,15 +99,79 @@ def _figures(result: Result) -> TableView:
         uncertainties=uncertainties,
         notes=(
             f"Deviation from {hertz(_reference_hz(result))} within {hertz(low_hz)} to {hertz(high_hz)}.",
-            f"Corners: {result.conditions['corners']}.",
+            "Corners: 3.01 dB (half the power) below the gain at the reference.",
+            *_largest_imbalances(result),
         ),
     )
 
 
 def _cell(one: ChannelResult, key: str) -> str | float | None:
-    value: float | None = one.values[key]
+    value: float | None = one.values.get(key)
     note: str | None = one.values.get(key.replace("_hz", "_note")) if key.endswith("_hz") else None
     return value if note is None else note
+
+
+def _largest_imbalances(result: Result) -> list[str]:
+    """Return a line for each channel that is compared with another."""
+    return [
+        f"Largest imbalance of channel {one.channel} in this band: {one.values['balance_largest_db']:.3f} ± "
+        f"{one.uncertainty['balance_largest_db']:.2g} dB, at {hertz(one.values['balance_largest_hz'])}."
+        for one in result.channels
+        if one.values.get("balance_largest_db") is not None and one.uncertainty.get("balance_largest_db")
+    ]
+
+
+_END_ROWS = (
+    ("−0.5 dB, low", "corner_low_0_5_db_hz"),
+    ("−1 dB, low", "corner_low_1_db_hz"),
+    ("−3.01 dB, low", "corner_low_hz"),
+    ("first-order high-pass", "first_order_low_hz"),
+    ("−0.5 dB, high", "corner_high_0_5_db_hz"),
+    ("−1 dB, high", "corner_high_1_db_hz"),
+    ("−3.01 dB, high", "corner_high_hz"),
+    ("first-order low-pass", "first_order_high_hz"),
+)
+
+
+def _ends(result: Result) -> tuple[TableView, ...]:
+    """Return the corners at each drop and the first-order filters that explain the ends, where a result has them."""
+    if not any("corner_low_1_db_hz" in one.values for one in result.channels):
+        return ()
+    return (
+        TableView(
+            title="Where the response ends",
+            columns=(
+                Column(heading="Below the reference"),
+                *(Column(heading=f"Channel {one.channel}", unit="Hz") for one in result.channels),
+            ),
+            rows=tuple((words, *(_cell(one, key) for one in result.channels)) for words, key in _END_ROWS),
+            uncertainties=tuple((None, *(one.uncertainty.get(key) for one in result.channels)) for _, key in _END_ROWS),
+            notes=(
+                "First order: the corner of the one filter that explains this end; outside the sweep it is extrapolated, "
+                "and several filters there may look like one.",
+                *_time_constants(result),
+            ),
+        ),
+    )
+
+
+def _time_constants(result: Result) -> list[str]:
+    """Return a line for each channel whose ends have time constants."""
+    lines = []
+    for one in result.channels:
+        found = [
+            f"{_seconds(one.values[key], one.uncertainty.get(key, 0.0))} {words}"
+            for key, words in (("time_constant_low_s", "high-pass"), ("time_constant_high_s", "low-pass"))
+            if one.values.get(key) is not None
+        ]
+        if found:
+            lines.append(f"Time constants of channel {one.channel}: {', '.join(found)}.")
+    return lines
+
+
+def _seconds(value_s: float, uncertainty_s: float) -> str:
+    factor, unit = (1e3, "ms") if value_s >= 1e-3 else (1e6, "µs")
+    return f"{factor * value_s:.4g} ± {factor * uncertainty_s:.1g} {unit}"
 
 
 def _milliseconds(one: ChannelResult) -> float | None:
@@ -110,7 +183,8 @@ def _polarity(one: ChannelResult) -> str | None:
     return {1: "as played", -1: "inverted"}.get(one.values["polarity"] or 0)
 
 
-def _gain_words(result: Result) -> str:
+def gain_words(result: Result) -> str:
+    """Return what the gain of a result is relative to: 'Gain' alone where it is absolute."""
     if result.conditions["gain_reference"] == "absolute":
         return "Gain"
     return f"Gain re {hertz(_reference_hz(result))}"
@@ -129,7 +203,7 @@ def _standard_gains(result: Result) -> TableView:
         ]
 
     return TableView(
-        title=f"{_gain_words(result)} at the standard frequencies",
+        title=f"{gain_words(result)} at the standard frequencies",
         columns=(
             Column(heading="Frequency", unit="Hz"),
             *(Column(heading=f"Channel {one.channel}", unit="dB") for one in result.channels),
@@ -149,11 +223,11 @@ def _standard_harmonics(result: Result) -> tuple[TableView, ...]:
     ]
     if not curves:
         return ()
-    low_hz, high_hz = _ends(curves)
+    low_hz, high_hz = _span(curves)
     octaves = [hz for hz in nominal_frequencies(low_hz, high_hz) if hz in _OCTAVES]
     return (
         TableView(
-            title="Harmonic distortion from the sweep",
+            title=f"Harmonic distortion from the {'sweep' if 'sweep_s' in result.conditions else 'steps'}",
             columns=(
                 Column(heading="Frequency", unit="Hz"),
                 *(Column(heading=f"Channel {n}, {_HARMONIC_NAMES[one['order']]}", unit="%") for n, one in curves),
@@ -165,7 +239,7 @@ def _standard_harmonics(result: Result) -> tuple[TableView, ...]:
     )
 
 
-def _ends(curves: Sequence[tuple[int, dict[str, Any]]]) -> tuple[float, float]:
+def _span(curves: Sequence[tuple[int, dict[str, Any]]]) -> tuple[float, float]:
     every = [hz for _, harmonic in curves for hz, _ in _heard(harmonic)]
     return min(every), max(every)
 
@@ -200,8 +274,7 @@ def _caption(result: Result) -> str:
     conditions = result.conditions
     level_v_rms = conditions.get("input_level_v_rms")
     parts = [
-        _played_words(conditions)
-        + ("" if level_v_rms is None else f" at {1000.0 * level_v_rms:.4g} mV r.m.s. input"),
+        _played_words(conditions) + ("" if level_v_rms is None else f" at {1000.0 * level_v_rms:.4g} mV r.m.s. input"),
         "driven: " + " and ".join(f"channel {channel}" for channel in conditions["channels_driven"]),
         f"{result.sample_rate_hz:g} Hz sample rate",
     ]
