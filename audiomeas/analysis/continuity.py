@@ -6,6 +6,7 @@ or repeated samples. A level step alone can be the unit's own (a relay, a contac
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,10 +15,13 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 BLOCK_S = 0.05
+LEAST_PERIODS = 4
 PHASE_JUMP_RAD = 0.05
 LEVEL_STEP_DB = 0.1
 #: A run of exact zeros this long, inside a signal that is not zero, is a gap: a converter's noise never stays on zero.
 SHORTEST_GAP_FRAMES = 32
+#: More runs of alike length are what the signal is like: a tone that is analysed has at least 8 periods.
+_MOST_GAPS = 7
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,15 +43,36 @@ def longest_zero_run(signal: FloatArray) -> tuple[int, int]:
     return (int(nonzero[longest]) + 1, int(gaps[longest])) if gaps[longest] else (0, 0)
 
 
+def longest_gap(signal: FloatArray) -> tuple[int, int]:
+    """Return (first frame, length) of the longest gap: as `longest_zero_run`, from SHORTEST_GAP_FRAMES on.
+
+    A dead band rests on zero too, but again and again: runs that many others are nearly as long as are no gap.
+    """
+    at, length = longest_zero_run(signal)
+    if length < SHORTEST_GAP_FRAMES:
+        return 0, 0
+    runs = np.diff(np.flatnonzero(signal)) - 1
+    alike = int(np.count_nonzero(runs > length // 2))
+    return (at, length) if alike <= _MOST_GAPS else (0, 0)
+
+
 def tone_breaks(
-    signal: FloatArray, sample_rate_hz: float, frequency_hz: float, *, phase_jump_rad: float = PHASE_JUMP_RAD
+    signal: FloatArray,
+    sample_rate_hz: float,
+    frequency_hz: float,
+    *,
+    phase_jump_rad: float = PHASE_JUMP_RAD,
+    block_s: float = BLOCK_S,
+    least_periods: int = LEAST_PERIODS,
 ) -> tuple[Break, ...]:
     """Return phase jumps and level steps of a steady tone between blocks of about 50 ms (at least 4 periods).
 
     signal : (frames,), a steady tone of a known frequency (drifts of phase are followed, jumps are not).
+    block_s, least_periods : for tones that last less than a second, of which 50 ms would make too few blocks; two
+    periods at least, where the blocks' window has its first zero at DC and at the second harmonic.
     The limits rise where noise alone could reach them (six standard deviations).
     """
-    vectors, frames = _block_vectors(signal, sample_rate_hz, frequency_hz)
+    vectors, frames = _block_vectors(signal, sample_rate_hz, frequency_hz, block_s, least_periods)
     if len(vectors) < 4:
         return ()
     size = np.abs(vectors)
@@ -59,6 +84,15 @@ def tone_breaks(
 def one_frame_rad(sample_rate_hz: float, frequency_hz: float) -> float:
     """Return a limit of phase jumps at which one lost frame is found wherever in a block it was lost."""
     return min(PHASE_JUMP_RAD, 0.25 * 2.0 * float(np.pi) * frequency_hz / sample_rate_hz)
+
+
+def hum_rad(frequency_hz: float, level_rms: float, lines: Iterable[tuple[float, float]]) -> float:
+    """Return by how much lines beside a tone turn its phase from block to block at most.
+
+    lines : (frequency in Hz, r.m.s. level in the tone's unit). A block's window takes half of what is 1/BLOCK_S away.
+    """
+    near = (level for hz, level in lines if abs(hz - frequency_hz) < 2.0 / BLOCK_S)
+    return sum(near) / level_rms
 
 
 def level_drift(signal: FloatArray, sample_rate_hz: float, frequency_hz: float) -> tuple[float, float]:
@@ -86,10 +120,14 @@ def usual_level(signal: FloatArray, sample_rate_hz: float, frequency_hz: float) 
 
 
 def _block_vectors(
-    signal: FloatArray, sample_rate_hz: float, frequency_hz: float
+    signal: FloatArray,
+    sample_rate_hz: float,
+    frequency_hz: float,
+    block_s: float = BLOCK_S,
+    least_periods: int = LEAST_PERIODS,
 ) -> tuple[NDArray[np.complex128], int]:
     """Return the tone's complex peak value in each block, and the frames of a block."""
-    frames = max(round(BLOCK_S * sample_rate_hz), round(4 * sample_rate_hz / frequency_hz))
+    frames = max(round(block_s * sample_rate_hz), round(least_periods * sample_rate_hz / frequency_hz))
     blocks = len(signal) // frames
     time = np.arange(blocks * frames)
     turning = np.exp(-2j * np.pi * np.remainder(time * (frequency_hz / sample_rate_hz), 1.0))

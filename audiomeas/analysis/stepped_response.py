@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from audiomeas.analysis.shortevents import short_events
 from audiomeas.analysis.sweep import HarmonicResponse
-from audiomeas.analysis.tone import ToneAnalysis, analyze_tone
+from audiomeas.analysis.tone import Line, ToneAnalysis, analyze_tone
 from audiomeas.errors import SignalError
 
 FloatArray = NDArray[np.float64]
@@ -25,14 +25,19 @@ ComplexArray = NDArray[np.complex128]
 LEAST_RELATIVE = 1e-6
 #: Harmonics that may stand in the way of the fit are followed to this order; beyond, they leak nothing into it.
 _HIGHEST_FITTED = 20.5
-#: The tone's level in the two halves of a step: it moved when they differ by this many half-widths of the noise.
-_MOVED = 5.0
+#: The tone's level in the two halves of a step: it moved when they differ by this many half-widths of the noise (the
+#: difference has 2.45 times the standard deviation of the whole, so this is 3.2 of its own).
+_MOVED = 4.0
 #: More than this (relative; 0.1 dB) and the step was not steady: no gain is told.
 _UNSTEADY = 0.0115
+#: A tone this far (relative) from where it was played is fitted again where it is.
+_OTHER_FREQUENCY = 1e-7
 #: An arrival is looked for this far around the start that is known.
 _ARRIVAL_S = 0.005
 #: Fewer steps than this, or less than two octaves, tell no delay.
 _FEWEST_STEPS, _LEAST_SPAN = 4, 4.0
+#: A mains line nearer than this to a line of the tone can't be told from it.
+_HUM_BINS = 3
 #: Orders of harmonics that are told against frequency.
 HIGHEST_ORDER = 5
 
@@ -61,6 +66,7 @@ class SteppedResponse:
     frequency_hz, response : (steps,); complex, captured over played, with `delay_s` removed, polarity left in.
     delay_s : when the impulse that these steps make together peaks, after the start; 0 where they can't tell it
     (`start_known` is False then).   gain_uncertainty, phase_uncertainty_deg : 95 % half-widths; the gain's is relative.
+    hum : (steps,), level of a mains line that stands on the step, relative to its tone; in the uncertainty.
     """
 
     frequency_hz: FloatArray
@@ -70,6 +76,7 @@ class SteppedResponse:
     polarity: int | None
     gain_uncertainty: FloatArray
     phase_uncertainty_deg: FloatArray
+    hum: FloatArray
     harmonics: tuple[HarmonicResponse, ...]
 
     @property
@@ -90,21 +97,18 @@ class SteppedResponse:
         return np.asarray(np.degrees(phase - 2.0 * np.pi * turns))
 
 
-def fit_step(signal: FloatArray, sample_rate_hz: float, *, near_hz: float, resolution: float | None = None) -> StepTone:
+def fit_step(
+    captured: FloatArray, sample_rate_hz: float, *, near_hz: float, resolution: float | None = None
+) -> StepTone:
     """Fit the sine of one step.
 
-    signal : (frames,), at least eight periods, any unit.   near_hz : as played.   resolution : as for `analyze_tone`.
+    captured : (frames,), at least eight periods, any unit.   near_hz : as played.   resolution : as for `analyze_tone`.
     Raises SignalError: all that `analyze_tone` refuses; clicks in it; a level that moves by more than 0.1 dB.
     """
-    tone = analyze_tone(
-        signal,
-        sample_rate_hz,
-        near_hz=near_hz,
-        band_hz=(min(20.0, near_hz / 2.0), max(20_000.0, 1.05 * near_hz)),
-        harmonic_limit_hz=_HIGHEST_FITTED * near_hz,
-        spectrum_points=0,
-        resolution=resolution,
-    )
+    tone, signal = _fitted(captured, sample_rate_hz, near_hz, resolution)
+    if abs(tone.frequency_hz / near_hz - 1.0) > _OTHER_FREQUENCY:
+        # Another clock: the drift was fitted beside a tone that is not quite the one there.
+        tone, signal = _fitted(captured, sample_rate_hz, tone.frequency_hz, resolution)
     if tone.events is not None and _is_sudden(signal, tone.frequency_hz / sample_rate_hz):
         raise SignalError("a click or a lost sample during the step; look for its cause and capture again")
     noise = math.hypot(tone.level_uncertainty / tone.level_rms, LEAST_RELATIVE)
@@ -124,6 +128,36 @@ def fit_step(signal: FloatArray, sample_rate_hz: float, *, near_hz: float, resol
         moved_relative=moved,
         tone=tone,
     )
+
+
+def _fitted(
+    captured: FloatArray, sample_rate_hz: float, near_hz: float, resolution: float | None
+) -> tuple[ToneAnalysis, FloatArray]:
+    """Return the tone, and the capture without its slow drift, that it was fitted to."""
+    signal = without_drift(captured, near_hz / sample_rate_hz)
+    tone = analyze_tone(
+        signal,
+        sample_rate_hz,
+        near_hz=near_hz,
+        band_hz=(min(20.0, near_hz / 2.0), max(20_000.0, 1.05 * near_hz)),
+        harmonic_limit_hz=_HIGHEST_FITTED * near_hz,
+        spectrum_points=0,
+        resolution=resolution,
+    )
+    return tone, signal
+
+
+def without_drift(signal: FloatArray, cycles: float) -> FloatArray:
+    """Return a tone without the slow drift under it (a cubic fitted beside the tone), a new array.
+
+    Coupling capacitors of a unit settle for longer than a step lasts; over few periods that leaks into the tone.
+    cycles : of the tone, per frame.
+    """
+    place = np.linspace(-1.0, 1.0, len(signal))
+    turns = 2.0 * np.pi * np.remainder(np.arange(len(signal)) * cycles, 1.0)
+    columns = np.stack([place, place**2, place**3, np.cos(turns), np.sin(turns), np.ones(len(signal))], axis=1)
+    slow = np.linalg.solve(columns.T @ columns, columns.T @ signal)[:3]
+    return np.asarray(signal - columns[:, :3] @ slow, dtype=np.float64)
 
 
 def _is_sudden(signal: FloatArray, cycles: float) -> bool:
@@ -156,17 +190,17 @@ def stepped_response(
     *,
     played_hz: FloatArray,
     played_peak: ComplexArray,
-    hum: FloatArray,
     one_clock: bool,
 ) -> SteppedResponse:
     """Put the steps of one channel together.
 
     played_hz, played_peak : (steps,), ascending; complex peak values at the input, phase as in `StepTone.peak`.
-    hum : (steps,), level of a mains line that may stand on the step, relative to the step's tone.
     one_clock : phases of captured and played can be compared; else the phase is that of nothing.
     """
     response = np.array([tone.peak for tone in tones]) / played_peak
     delay_s, polarity = arrival(played_hz, response) if one_clock else (None, None)
+    mains = [line for tone in tones for line in (*tone.tone.mains, tone.tone.second_tone) if line is not None]
+    hum = np.array([hum_near(mains, one.frequency_hz, one.tone) / one.tone.level_rms for one in tones])
     moved = np.array([tone.moved_relative for tone in tones])
     noise = np.array([tone.noise_relative for tone in tones])
     # A mains line adds to the tone at a phase that is not known: of its arcsine shape, 95 % lies within 0.997 of it.
@@ -179,8 +213,11 @@ def stepped_response(
         polarity=polarity,
         gain_uncertainty=relative,
         phase_uncertainty_deg=np.degrees(relative),
+        hum=hum,
         harmonics=tuple(
-            one for order in range(2, HIGHEST_ORDER + 1) if (one := _harmonic(order, tones, played_hz)) is not None
+            one
+            for order in range(2, HIGHEST_ORDER + 1)
+            if (one := _harmonic(order, tones, played_hz, mains)) is not None
         ),
     )
 
@@ -208,17 +245,29 @@ def _summed(frequency_hz: FloatArray, values: ComplexArray, times_s: FloatArray)
     return np.asarray(np.exp(2j * np.pi * np.multiply.outer(times_s, frequency_hz)) @ values, dtype=np.complex128)
 
 
-def _harmonic(order: int, tones: Sequence[StepTone], played_hz: FloatArray) -> HarmonicResponse | None:
-    """Return one harmonic at the steps at which it was captured; None when at none."""
-    found = [
-        (hz, found.relative[place], math.sqrt(found.noise[place]) / tone.tone.level_rms)
-        for hz, tone in zip(played_hz, tones, strict=True)
-        for found in (tone.tone.harmonics,)
-        for place in np.flatnonzero(found.order == order)
-    ]
-    if not found:
+def hum_near(mains: Sequence[Line], frequency_hz: float, tone: ToneAnalysis) -> float:
+    """Return the level of the strongest mains line that can't be told from a line of a tone there; 0 for none.
+
+    mains : as other steps show them. On this one they hide behind what they stand on.
+    """
+    near_hz = _HUM_BINS * tone.sample_rate_hz / tone.frames
+    return max((line.level_rms for line in mains if abs(line.frequency_hz - frequency_hz) < near_hz), default=0.0)
+
+
+def _harmonic(
+    order: int, tones: Sequence[StepTone], played_hz: FloatArray, mains: Sequence[Line]
+) -> HarmonicResponse | None:
+    """Return one harmonic at the steps at which it was captured; None when at none. Hum on it counts as noise."""
+    frequency_hz, ratio, noise = [], [], []
+    for hz, step in zip(played_hz, tones, strict=True):
+        tone, lines = step.tone, step.tone.harmonics
+        for place in np.flatnonzero(lines.order == order):
+            hum = hum_near(mains, order * tone.frequency_hz, tone)
+            frequency_hz.append(hz)
+            ratio.append(lines.relative[place])
+            noise.append((math.sqrt(lines.noise[place]) + hum) / tone.level_rms)
+    if not noise:
         return None
-    frequency_hz, ratio, noise = zip(*found, strict=True)
     return HarmonicResponse(
         order=order,
         frequency_hz=np.array(frequency_hz, dtype=np.float64),

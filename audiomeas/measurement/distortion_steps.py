@@ -15,7 +15,6 @@ from audiomeas.measurement.response_views import nominal_frequencies
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import DB_PER_NEPER, of_channel
 from audiomeas.measurement.stepped import (
-    HUM_BINS,
     MOST_STEPS,
     Step,
     aligned,
@@ -24,7 +23,6 @@ from audiomeas.measurement.stepped import (
     refuse_breaks,
     refuse_over_range,
     steps_of,
-    strongest,
 )
 from audiomeas.measurement.tone_values import (
     BAND_OPTIONS,
@@ -219,9 +217,10 @@ def _widen_by_hum(
 
     hum : as the steps show it on which it does not fall on a harmonic. In one step the two can't be told apart.
     """
-    bin_hz = tone.sample_rate_hz / tone.frames
+    from audiomeas.analysis.stepped_response import hum_near
+
     on = {
-        int(order): strongest(hum, float(hz), HUM_BINS * bin_hz)
+        int(order): hum_near(hum, float(hz), tone)
         for order, hz in zip(tone.harmonics.order, tone.harmonics.frequency_hz, strict=True)
     }
     for row in harmonics:

@@ -10,7 +10,7 @@ from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.response_limits import HIGHEST_PART, is_absolute, on_one_clock
-from audiomeas.measurement.response_options import FIGURES
+from audiomeas.measurement.response_options import CURVES, FIGURES
 from audiomeas.measurement.response_options import OPTIONS as OPTIONS_OF_SWEEP
 from audiomeas.measurement.response_steps_values import (
     Clock,
@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from audiomeas.stimulus import SteppedSines
 
 _WORD = "response-steps"
-#: A window holds at least this many periods: the fit of a tone wants eight, also where another clock plays it slower.
-_LEAST_PERIODS = 10
+#: A window holds at least this many periods: ten blocks of two, between which lost frames and level steps are seen.
+_LEAST_PERIODS = 20
 #: With so many points in each octave the steps are the nominal third octaves.
 _THIRDS = 3
 #: A step this near (relative) to the reference that is asked for is it.
@@ -100,7 +100,7 @@ def _spread(options: Mapping[str, Any], sample_rate_hz: float) -> list[float]:
 
 def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
     """Raise RequestError for what can never be played or told."""
-    made(_stimulus, context, options)
+    _deviation_band(made(_stimulus, context, options), options)
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
@@ -260,7 +260,7 @@ MEASUREMENT = Measurement(
         Option(
             name="window_s",
             kind="number",
-            help="what is measured of each step in seconds; low tones take 10 periods",
+            help="what is measured of each step in seconds; low tones take 20 periods",
             default=0.2,
             at_least=0.05,
             at_most=60.0,
@@ -274,4 +274,5 @@ MEASUREMENT = Measurement(
     charts=charts,
     needs_stimulus=True,
     check=_check,
+    curves=CURVES,
 )

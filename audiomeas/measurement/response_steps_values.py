@@ -12,7 +12,7 @@ from audiomeas.measurement.response_limits import is_absolute
 from audiomeas.measurement.response_values import ChannelFigures, harmonic_facts, unknown
 from audiomeas.measurement.response_views import hertz
 from audiomeas.measurement.result import ChannelResult
-from audiomeas.measurement.stepped import HUM_BINS, Step, places, refuse_breaks, refuse_over_range, strongest
+from audiomeas.measurement.stepped import Step, places, refuse_breaks, refuse_over_range
 
 if TYPE_CHECKING:
     from audiomeas.analysis.stepped_response import SteppedResponse, StepTone
@@ -108,9 +108,9 @@ def _fitted(recording: Recording, column: int, step: Step) -> StepTone:
     refuse_over_range(recording, column, step.span)
     part = recording.window(step.span.start, step.span.stop)
     signal = np.ascontiguousarray(part.signal(column))
-    tone = fit_step(signal, part.sample_rate_hz, near_hz=step.frequency_hz, resolution=recording.resolution(column))
-    refuse_breaks(signal, part.sample_rate_hz, tone.frequency_hz)
-    return tone
+    if np.any(signal):
+        refuse_breaks(signal, part.sample_rate_hz, step.frequency_hz)
+    return fit_step(signal, part.sample_rate_hz, near_hz=step.frequency_hz, resolution=recording.resolution(column))
 
 
 def _problems(one: FittedChannel) -> list[str]:
@@ -164,9 +164,9 @@ def channel_results(
             said.append(f"channel {one.channel}: {reason}")
             results.append(ChannelResult(channel=one.channel, values={**unknown(options), "missing": _missing(one)}))
             continue
-        hum = _hum(one)
-        said += _hum_words(one, hum)
-        maker = _Maker(recording, one, _response(one, hum, clock.is_one), clock, absolute, options, band_hz)
+        response = _response(one, clock.is_one)
+        said += _hum_words(one, response)
+        maker = _Maker(recording, one, response, clock, absolute, options, band_hz)
         base = maker if one is found[0] else base
         results.append(maker.result(base if absolute and len(found) > 1 else None))
     return tuple(results), said
@@ -188,18 +188,10 @@ def _missing(one: FittedChannel) -> list[dict[str, Any]]:
     return [{"frequency_hz": hz, "reason": tone} for hz, tone in steps if isinstance(tone, str)]
 
 
-def _hum(one: FittedChannel) -> dict[int, float]:
-    """Return place → level of a mains line on the step, relative to its tone, as the other steps show that line."""
-    lines = [line for tone in one.known.values() for line in tone.tone.mains]
-    found = {}
-    for place, tone in one.known.items():
-        near_hz = HUM_BINS * tone.tone.sample_rate_hz / tone.frames
-        found[place] = strongest(lines, tone.frequency_hz, near_hz) / tone.tone.level_rms
-    return found
-
-
-def _hum_words(one: FittedChannel, hum: Mapping[int, float]) -> list[str]:
-    where = [hertz(one.frequency_hz[place]) for place, part in hum.items() if part > _HUM_WORTH]
+def _hum_words(one: FittedChannel, response: SteppedResponse) -> list[str]:
+    where = [
+        hertz(float(hz)) for hz, part in zip(response.frequency_hz, response.hum, strict=True) if part > _HUM_WORTH
+    ]
     if not where:
         return []
     return [
@@ -208,7 +200,7 @@ def _hum_words(one: FittedChannel, hum: Mapping[int, float]) -> list[str]:
     ]
 
 
-def _response(one: FittedChannel, hum: Mapping[int, float], one_clock: bool) -> SteppedResponse:
+def _response(one: FittedChannel, one_clock: bool) -> SteppedResponse:
     import numpy as np
 
     from audiomeas.analysis.stepped_response import stepped_response
@@ -217,7 +209,6 @@ def _response(one: FittedChannel, hum: Mapping[int, float], one_clock: bool) -> 
         list(one.known.values()),
         played_hz=np.array([one.frequency_hz[place] for place in one.known]),
         played_peak=np.array([one.played[place] for place in one.known]),
-        hum=np.array([hum[place] for place in one.known]),
         one_clock=one_clock,
     )
 
@@ -274,7 +265,7 @@ class _Maker:
     def _chosen(self, wanted: Sequence[int]) -> SteppedResponse:
         """Return the response at some of its steps."""
         rows = [row for row, place in enumerate(self.fitted.known) if place in wanted]
-        names = ("frequency_hz", "response", "gain_uncertainty", "phase_uncertainty_deg")
+        names = ("frequency_hz", "response", "gain_uncertainty", "phase_uncertainty_deg", "hum")
         return dataclasses.replace(self.response, **{name: getattr(self.response, name)[rows] for name in names})
 
     def _full(self, values: Mapping[str, Any], of: Sequence[int]) -> dict[str, Any]:

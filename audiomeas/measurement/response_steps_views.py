@@ -13,7 +13,7 @@ from audiomeas.measurement.views import ChartView, Column, TableView
 
 def tables(result: Result) -> tuple[TableView, ...]:
     """Return the tables of a response, and one of the steps that could not be told."""
-    return (*response_views.tables(_whole(result)), *_missing_table(result))
+    return (*response_views.tables(_whole(result), gains=_gains(result)), *_missing_table(result))
 
 
 def charts(result: Result) -> tuple[ChartView, ...]:
@@ -47,6 +47,25 @@ def _at(one: ChannelResult, wanted_hz: set[float]) -> Mapping[str, Any]:
 
 def _is_curve(key: str, value: Any, steps: int) -> bool:
     return isinstance(value, (list, tuple)) and len(value) == steps and key not in ("harmonics", "missing")
+
+
+def _gains(result: Result) -> TableView:
+    """Return the gain at each step that was played, empty where it could not be told."""
+    every = sorted({hz for one in result.channels for hz in one.values["frequency_hz"]})
+
+    def column(key: str) -> list[dict[float, float | None]]:
+        return [dict(zip(one.values["frequency_hz"], one.values[key], strict=True)) for one in result.channels]
+
+    gains, uncertainties = column("gain_db"), column("gain_uncertainty_db")
+    return TableView(
+        title=f"{response_views.gain_words(result)} at each step",
+        columns=(
+            Column(heading="Frequency", unit="Hz"),
+            *(Column(heading=f"Channel {one.channel}", unit="dB") for one in result.channels),
+        ),
+        rows=tuple((hz, *(found.get(hz) for found in gains)) for hz in every),
+        uncertainties=tuple((None, *(found.get(hz) for found in uncertainties)) for hz in every),
+    )
 
 
 def _missing_table(result: Result) -> tuple[TableView, ...]:

@@ -7,18 +7,18 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
+from audiomeas.measurement.steady import DB_PER_NEPER
 
 if TYPE_CHECKING:
-    from audiomeas.analysis.tone import Line
     from audiomeas.recording import Recording
     from audiomeas.stimulus import SteppedSines
 
 #: More steps than this take minutes and belong into several captures.
 MOST_STEPS = 500
-#: A mains line nearer than this to a line of the tone can't be told from it.
-HUM_BINS = 3
 #: Where the capture's own clock moves the steps, windows are taken earlier by this part of the settling.
 _EARLIER = 0.25
+#: Blocks between which a step's phase and level are compared: so short that a step has ten of them.
+_BLOCK_S, _BLOCK_PERIODS = 0.005, 2
 #: Normalised correlation of a capture with its steps: a heavy equalizer leaves a half, noise a hundredth.
 _LEAST_SIMILARITY = 0.1
 
@@ -121,17 +121,22 @@ def refuse_breaks(signal: Any, sample_rate_hz: float, frequency_hz: float) -> No
     """Raise SignalError for a step that is no steady tone: its phase jumps, or its level does."""
     from audiomeas.analysis.continuity import one_frame_rad, tone_breaks
 
-    limit_rad = one_frame_rad(sample_rate_hz, frequency_hz)
-    found = tone_breaks(signal, sample_rate_hz, frequency_hz, phase_jump_rad=limit_rad)
-    if any(one.kind == "phase" for one in found):
+    found = tone_breaks(
+        signal,
+        sample_rate_hz,
+        frequency_hz,
+        phase_jump_rad=one_frame_rad(sample_rate_hz, frequency_hz),
+        block_s=_BLOCK_S,
+        least_periods=_BLOCK_PERIODS,
+    )
+    if not found:
+        return
+    turned_rad = max((abs(one.size) for one in found if one.kind == "phase"), default=0.0)
+    changed = max((abs(one.size) for one in found if one.kind == "level"), default=0.0) / DB_PER_NEPER
+    # A level step within a block turns the block's phase a little, lost frames turn it more than they take from it.
+    if turned_rad > changed:
         raise SignalError("the tone's phase jumps: samples were lost or repeated; capture again")
-    if found:
-        raise SignalError("the tone's level steps: it is not steady there; capture again")
-
-
-def strongest(lines: Sequence[Line], frequency_hz: float, within_hz: float) -> float:
-    """Return the level of the strongest line near a frequency; 0 for none."""
-    return max((line.level_rms for line in lines if abs(line.frequency_hz - frequency_hz) < within_hz), default=0.0)
+    raise SignalError("the tone's level steps: it is not steady there; capture again")
 
 
 def places(where: Sequence[str], of: int) -> str:
