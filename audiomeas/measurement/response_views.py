@@ -185,7 +185,6 @@ def _polarity(one: ChannelResult) -> str | None:
 
 def gain_words(result: Result) -> str:
     """Return what the gain of a result is relative to: 'Gain' alone where it is absolute."""
-    """Return what the gain of a result is relative to: 'Gain' alone where it is absolute."""
     if result.conditions["gain_reference"] == "absolute":
         return "Gain"
     return f"Gain re {hertz(_reference_hz(result))}"
