@@ -27,6 +27,7 @@ from audiomeas.analysis.deconvolution import (
     SweepLaw,
     cut_out,
     deconvolve,
+    endless_inverse,
     fall,
     find_sweep,
     inverse_spectrum,
@@ -62,8 +63,13 @@ _UNDITHERED = 0.35
 _ROUNDED = 2.0 / np.pi
 #: An impulse that stands this far above everything else is one (see `analyze_sweep`).
 _CLEAR = 8.0
-#: What the means leave, relative, as found with exact leaks of all slopes: everywhere, and at the band's upper end.
-_METHOD, _AT_END = 2e-4, 0.0025
+#: What the means leave, relative, as found with exact leaks of all slopes.
+_METHOD = 6e-4
+#: Orders of leaked harmonics that are looked for, and what their beginnings leave of themselves at the lowest frequency
+#: at most (a bound of what was found, with harmonics one by one and together); it falls with the fourth power.
+_ORDERS, _AT_BEGINNING = range(2, 10), 0.3
+#: Means end at this multiple of the highest frequency at full level.
+_TOP = 1.005
 #: Points of the time axis on which the windows' energy is summed.
 _ENERGY_POINTS = 8192
 #: Band in which channels are compared, and how much louder the wrong sweep must be (10 dB), or how alike (1 dB).
@@ -158,7 +164,7 @@ def analyze_leakage(
     centre_s = peak_time(through)[0]
     # A leak through something that delays is averaged around its own arrival, where it shows one.
     leak_s = peak_time(across)[0] if peak_to_rest(across, law) > _CLEAR else centre_s
-    wide_hz = frequency_hz * (2.0 ** (MEAN_OCTAVES / 2) - 2.0 ** (-MEAN_OCTAVES / 2))
+    wide_hz = _width_hz(frequency_hz, law)
     mean, leak = (
         _mean_over(one, at, frequency_hz, wide_hz, law) for one, at in ((through, centre_s), (across, leak_s))
     )
@@ -173,9 +179,9 @@ def analyze_leakage(
     amplitude = played_amplitude(played, law)
     driven_size = size / np.abs(low_cut(frequency_hz, law.start_hz))
     rest = without_linear(others, _gated(across, law), played, points, law)
-    rounding = _rounding_error(rest, resolution) / (amplitude * driven_size)
+    hidden = _rounding_error(rest, resolution) / amplitude + _beginnings(rest, amplitude, points, frequency_hz, law)
     event = event_in_time(rest, others.samples - rest.samples, amplitude, points, law) if np.any(other) else None
-    return _told(frequency_hz, leak / mean, noise, own_noise, rounding, driven_size, event, law)
+    return _told(frequency_hz, leak / mean, noise, own_noise, hidden / driven_size, driven_size, event, law)
 
 
 def _told(
@@ -183,18 +189,17 @@ def _told(
     ratio: ComplexArray,
     noise: FloatArray,
     own_noise: FloatArray,
-    rounding: FloatArray,
+    hidden: FloatArray,
     driven_size: FloatArray,
     event: SweepBreak | None,
     law: SweepLaw,
 ) -> Leakage:
+    """hidden : what else may pose as leakage, at most, relative to the driven output."""
     found = np.abs(ratio)
-    at_most = found <= _HEARD * noise + 2.0 * rounding
-    size = np.where(at_most, found + _RAYLEIGH_95 * noise + rounding, np.sqrt(np.maximum(found**2 - noise**2, 0.0)))
-    parts = (_K95 * noise + rounding) / np.maximum(size, 1e-300)
-    # Within half a mean of the band's end the mean leans to one side, where leakage rises or falls.
-    leaning = _AT_END * (frequency_hz * 2.0 ** (MEAN_OCTAVES / 2) > law.full_to_hz)
-    method = np.sqrt(2.0 * method_error(frequency_hz, law) ** 2 + leaning**2 + _METHOD**2)
+    at_most = found <= _HEARD * noise + 2.0 * hidden
+    size = np.where(at_most, found + _RAYLEIGH_95 * noise + hidden, np.sqrt(np.maximum(found**2 - noise**2, 0.0)))
+    parts = (_K95 * noise + hidden) / np.maximum(size, 1e-300)
+    method = np.sqrt(2.0 * method_error(frequency_hz, law) ** 2 + _METHOD**2)
     relative = np.sqrt(parts**2 + (_K95 * own_noise) ** 2 + method**2)
     return Leakage(
         frequency_hz=frequency_hz,
@@ -206,6 +211,12 @@ def _told(
         driven_size=driven_size,
         event=event,
     )
+
+
+def _width_hz(frequency_hz: FloatArray, law: SweepLaw) -> FloatArray:
+    """Return the width of each mean: less at the upper end of the band, where it would reach beyond the sweep."""
+    wide_hz = frequency_hz * (2.0 ** (MEAN_OCTAVES / 2) - 2.0 ** (-MEAN_OCTAVES / 2))
+    return np.minimum(wide_hz, 2.0 * (_TOP * law.full_to_hz - frequency_hz))
 
 
 def _window(time_s: FloatArray, law: SweepLaw) -> FloatArray:
@@ -260,6 +271,24 @@ def _rounding_error(rest: Cut, resolution: float | None) -> float:
     count = len(rest.samples) // width
     blocks = np.sqrt(np.mean(rest.samples[: count * width].reshape(count, width) ** 2, axis=1))
     return _ROUNDED * resolution if float(np.quantile(blocks, 0.2)) < _UNDITHERED * resolution else 0.0
+
+
+def _beginnings(rest: Cut, amplitude: float, points: int, frequency_hz: FloatArray, law: SweepLaw) -> FloatArray:
+    """Return what the beginnings of leaked harmonics may add to the lowest frequencies, over the played amplitude.
+
+    Their edges ring into the gate (see `sweep_edges`), and the fade-in has other distortion than full level.
+    """
+    impulses = deconvolve(rest, endless_inverse(law, amplitude, points), points, law)
+    lowest_hz = law.full_from_hz * np.array([1.05, 1.15, 1.3])
+    total = 0.0
+    for order in _ORDERS:
+        lead_s, apart_s = law.lead_s(order), 0.5 * (law.lead_s(order + 1) - law.lead_s(order))
+        samples, first = impulses.between(-lead_s - apart_s, -lead_s + apart_s)
+        window = np.hanning(len(samples) + 2)[1:-1]
+        found = np.abs(spectrum_at(samples * window, first, order * lowest_hz, law.sample_rate_hz)) ** 2
+        density = noise_density(impulses, order * lowest_hz, law, linear_gate_s(law)[1])
+        total += float(np.sqrt(np.max(np.maximum(found - 4.0 * density * float(window @ window), 0.0))))
+    return np.asarray(_AT_BEGINNING * total * (law.full_from_hz / frequency_hz) ** 4)
 
 
 def describe_coupling(leakage: Leakage, low_hz: float = 100.0, high_hz: float = 20_000.0) -> Coupling | None:
