@@ -8,8 +8,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 import audiomeas
+from audiomeas.cli.main import audiomeas as command
 
 PACKAGE = Path(audiomeas.__file__).parent
 BASE = {"errors", "units", "files", "tomlfile", ""}  # '' is the package itself (its version)
@@ -123,10 +125,18 @@ HELPS = [
 ]
 
 
-@pytest.mark.parametrize("arguments", HELPS, ids=" ".join)
-def test_help_loads_nothing_heavy(arguments):
-    """The time itself is a benchmark (tests/benchmarks/bench_help.py); what makes it is tested here."""
-    code = f"from audiomeas.cli.main import status_of; assert status_of({arguments!r}) == 0"
+def test_help_loads_nothing_heavy():
+    """The time itself is a benchmark (tests/benchmarks/bench_help.py); what makes it is tested here.
+
+    All in one interpreter, to be quick: what one of them loads stays loaded, and is found after it.
+    """
+    code = (
+        "import sys\n"
+        "from audiomeas.cli.main import status_of\n"
+        f"for arguments in {HELPS!r}:\n"
+        "    assert status_of(arguments) == 0, arguments\n"
+        f"    assert not {HEAVY!r} & sys.modules.keys(), arguments\n"
+    )
     assert not HEAVY & loaded_by(code)
 
 
@@ -142,7 +152,7 @@ def test_no_test_takes_its_truth_from_the_analysis_of_another_room():
 
 def test_every_help_has_an_example():
     for arguments in HELPS:
-        command = [sys.executable, "-m", "audiomeas", *arguments]
-        done = subprocess.run(command, capture_output=True, text=True, check=True)
+        done = CliRunner().invoke(command, arguments)
+        assert done.exit_code == 0, arguments
         if arguments != ["--help"]:
-            assert "Example: audiomeas " in done.stdout, arguments
+            assert "Example: audiomeas " in done.output, arguments
