@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from itertools import pairwise
 from typing import Any, Literal, get_args
@@ -20,6 +20,8 @@ Placement = Literal["reference", "best fit", "absolute"]
 PLACEMENTS: tuple[Placement, ...] = get_args(Placement)
 #: Frequencies this close (relative) are one: a sweep's points are not the round numbers of a mask.
 _SAME_HZ = 1e-3
+#: Margins this close, in the curve's unit, are one.
+_ALIKE = 1e-9
 #: Points of a curve further apart than an octave leave unseen what lies between them.
 _WIDEST_GAP = 2.0 * (1.0 + _SAME_HZ)
 
@@ -156,15 +158,21 @@ def _worst(vertices: Sequence[_Vertex], to_pass: float, to_fail: float, gaps: tu
 
     to_pass, to_fail : the offset that gives the curve its best chance for sure, and at all.
     """
-    outermost = min(vertices, key=lambda one: one.margin(to_fail)[0] + one.uncertainty)
+    outermost = _lowest(vertices, lambda one: one.margin(to_fail)[0] + one.uncertainty)
     if outermost.margin(to_fail)[0] + outermost.uncertainty < 0.0:
         worst, offset = outermost, to_fail
     else:
-        worst, offset = min(vertices, key=lambda one: one.margin(to_pass)[0] - one.uncertainty), to_pass
+        worst, offset = _lowest(vertices, lambda one: one.margin(to_pass)[0] - one.uncertainty), to_pass
     margin, edge = worst.margin(offset)
     return Held(
         margin=margin, uncertainty=worst.uncertainty, worst_hz=worst.frequency_hz, edge=edge, offset=offset, gaps=gaps
     )
+
+
+def _lowest(vertices: Sequence[_Vertex], key: Callable[[_Vertex], float]) -> _Vertex:
+    """Return the first vertex with the least key. A best fit touches both edges alike: rounding must not choose."""
+    least = min(map(key, vertices))
+    return next(one for one in vertices if key(one) <= least + _ALIKE)
 
 
 def _best_fits(vertices: Sequence[_Vertex]) -> tuple[float, float]:
