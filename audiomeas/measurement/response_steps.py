@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made
+from audiomeas.measurement.response_ends import CORNER_WORDS
 from audiomeas.measurement.response_limits import HIGHEST_PART, is_absolute, on_one_clock
 from audiomeas.measurement.response_options import CURVES, FIGURES
 from audiomeas.measurement.response_options import OPTIONS as OPTIONS_OF_SWEEP
@@ -191,7 +192,7 @@ def _conditions(
         "clock_offset_ppm": clock.offset_ppm,
         "clock_offset_uncertainty_ppm": clock.uncertainty_ppm,
         "deviation_band_hz": list(band_hz),
-        "corners": "3.01 dB below the gain at the reference (half the power), straight between two steps",
+        "corners": f"{CORNER_WORDS}; straight between two steps",
         "harmonics": "relative to the fundamental, against the fundamental's frequency",
     }
 
