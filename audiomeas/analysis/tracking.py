@@ -193,7 +193,8 @@ def _ratio_db(value: float, other: float) -> float:
 
 def _refuse_lost_frames(blocks: Blocks) -> None:
     """Raise SignalError when both channels' phases jump alike, for good: no control turns so."""
-    tone, clear = blocks.tone, blocks.level_rms > 100.0 * blocks.noise_rms
+    # The break itself sounds like noise around it: the usual noise tells what is clear.
+    tone, clear = blocks.tone, blocks.level_rms > 30.0 * np.median(blocks.noise_rms, axis=0)
     apart = 3  # blocks before and behind, so that none of them holds the loss
     if len(tone) <= apart:
         return
