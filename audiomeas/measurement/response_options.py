@@ -9,10 +9,17 @@ OPTIONS = (
     Option(
         name="duration_s",
         kind="number",
-        help="length of the sweep in seconds",
-        default=2.0,
+        help="length of the sweep in seconds; not given: 2 s, and longer for a sweep from below 20 Hz",
         at_least=0.5,
         at_most=60.0,
+    ),
+    Option(
+        name="averages",
+        kind="integer",
+        help="how often the sweep is played: the average of n has 10·lg(n) dB less noise",
+        default=1,
+        at_least=1,
+        at_most=64,
     ),
     Option(name="from_hz", kind="number", help="lowest frequency at full level", default=20.0, at_least=1.0),
     Option(

@@ -12,6 +12,7 @@ from audiomeas.stimulus.base import (
 )
 from audiomeas.stimulus.catalogue import read_stimulus
 from audiomeas.stimulus.multitone import Multitone
+from audiomeas.stimulus.repeated import RepeatedSweeps
 from audiomeas.stimulus.shaped import ShapedSweep
 from audiomeas.stimulus.sines import Silence, Sine, SteppedSines, bin_centred_hz
 from audiomeas.stimulus.staggered import StaggeredSweeps
@@ -21,6 +22,7 @@ from audiomeas.stimulus.tones import SquarePlusSine, TwinTone
 __all__ = [
     "Multitone",
     "PlaysPerChannel",
+    "RepeatedSweeps",
     "ShapedSweep",
     "Silence",
     "Sine",

@@ -8,6 +8,7 @@ from typing import Any
 from audiomeas.errors import RequestError
 from audiomeas.stimulus.base import Stimulus
 from audiomeas.stimulus.multitone import Multitone
+from audiomeas.stimulus.repeated import RepeatedSweeps
 from audiomeas.stimulus.shaped import ShapedSweep
 from audiomeas.stimulus.sines import Silence, Sine, SteppedSines
 from audiomeas.stimulus.staggered import StaggeredSweeps
@@ -23,6 +24,7 @@ _FAMILIES: dict[str, type[Stimulus]] = {
         Sweep,
         ShapedSweep,
         StaggeredSweeps,
+        RepeatedSweeps,
         Silence,
         TwinTone,
         SquarePlusSine,
