@@ -216,7 +216,7 @@ def _told(
 def _width_hz(frequency_hz: FloatArray, law: SweepLaw) -> FloatArray:
     """Return the width of each mean: less at the upper end of the band, where it would reach beyond the sweep."""
     wide_hz = frequency_hz * (2.0 ** (MEAN_OCTAVES / 2) - 2.0 ** (-MEAN_OCTAVES / 2))
-    return np.minimum(wide_hz, 2.0 * (_TOP * law.full_to_hz - frequency_hz))
+    return np.asarray(np.minimum(wide_hz, 2.0 * (_TOP * law.full_to_hz - frequency_hz)))
 
 
 def _window(time_s: FloatArray, law: SweepLaw) -> FloatArray:

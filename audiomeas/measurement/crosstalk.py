@@ -16,6 +16,7 @@ from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement import response
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made
+from audiomeas.measurement.clock import on_played_clock
 from audiomeas.measurement.crosstalk_values import DirectionFigures, unknown_direction
 from audiomeas.measurement.crosstalk_views import charts, tables
 from audiomeas.measurement.response_limits import HIGHEST_PART, deviation_band, refuse_reference_outside
@@ -68,12 +69,12 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
-    capture = _Capture.of(recording)
+    capture = _Capture.of(on_played_clock(recording, options))
     if options["terminated_ohm"] is not None and len(capture.stimulus.driven_channels) > 1:
         raise RequestError("terminated_ohm goes with one driven channel, and this stimulus drives both: leave it out")
-    warnings = _routing_warnings(capture)
+    warnings, mixed_up = _mixed_up(capture)
     own = response.MEASUREMENT.analyse(_shifted(capture), _response_options(options))
-    channels = [_channel(capture, own, channel, options, warnings) for channel in capture.pair]
+    channels = [_channel(capture, own, channel, mixed_up, options, warnings) for channel in capture.pair]
     return dataclasses.replace(
         own,
         measurement="crosstalk",
@@ -242,8 +243,11 @@ def _shifted(capture: _Capture) -> Recording:
 # -- where the sweeps came back --------------------------------------------------------------------------------------
 
 
-def _routing_warnings(capture: _Capture) -> list[str]:
-    """Return what is said of mixed-up channels. Raises SignalError when they are swapped."""
+def _mixed_up(capture: _Capture) -> tuple[list[str], set[int]]:
+    """Return what is said of mixed-up channels, and those that don't carry their own sweep.
+
+    Raises SignalError when the two are swapped.
+    """
     from audiomeas.analysis.crosstalk import arrivals, routing
 
     driven = capture.stimulus.driven_channels
@@ -251,11 +255,12 @@ def _routing_warnings(capture: _Capture) -> list[str]:
     heard = {channel: arrivals(samples, capture.played, capture.law, capture.slot(channel)) for channel in driven}
     if len(driven) == 1:
         _refuse_other_way_round(capture, driven[0], heard[driven[0]])
-        return []
+        return [], set()
     first, second = capture.pair
     own = (heard[first][0], heard[second][1])
     across = (heard[second][0], heard[first][1])
     warnings = []
+    mixed_up = set()
     for found in routing(own, across):
         if found.kind == "swapped":
             raise SignalError(
@@ -270,6 +275,7 @@ def _routing_warnings(capture: _Capture) -> list[str]:
             continue
         assert found.index is not None
         channel = capture.pair[found.index]
+        mixed_up.add(channel)
         if found.kind == "silent":
             warnings.append(
                 f"channel {channel} is silent: crosstalk into it says nothing; check its cables, balance and output"
@@ -279,7 +285,7 @@ def _routing_warnings(capture: _Capture) -> list[str]:
                 f"channel {channel} carries what was played on channel {capture.other(channel)}, not its own: check "
                 "the cables, the balance and a mono switch"
             )
-    return warnings
+    return warnings, mixed_up
 
 
 def _refuse_other_way_round(capture: _Capture, driven: int, heard: tuple[Arrival, ...]) -> None:
@@ -295,14 +301,19 @@ def _refuse_other_way_round(capture: _Capture, driven: int, heard: tuple[Arrival
 
 
 def _channel(
-    capture: _Capture, own: Result, channel: int, options: Mapping[str, Any], warnings: list[str]
+    capture: _Capture,
+    own: Result,
+    channel: int,
+    mixed_up: set[int],
+    options: Mapping[str, Any],
+    warnings: list[str],
 ) -> ChannelResult:
     """Return a channel's response and what leaks into it."""
     there = {one.channel: one for one in own.channels}
     mine = there.get(channel) or ChannelResult(channel=channel, values=unknown(options))
     driven = capture.other(channel)
     source = there.get(driven)
-    if source is None or not source.values["frequency_hz"]:
+    if source is None or not source.values["frequency_hz"] or driven in mixed_up:
         nothing = unknown_direction(len(mine.values["frequency_hz"]), driven if source is not None else None)
         return dataclasses.replace(mine, values={**mine.values, **nothing})
     frequency_hz = source.values["frequency_hz"]
