@@ -226,8 +226,18 @@ def test_steps_of_distortion_can_be_held_each_with_its_own_uncertainty_and_bound
     assert row.value == pytest.approx(0.05, abs=1e-12)
     _, row = _judged(tmp_path, rows({500.0: 0.1, 1000.0: 0.25, 2000.0: 0.2}), *changes)
     assert (row.verdict, row.reason) == ("fail", "furthest outside at 2 kHz, from the upper edge")
-    bound = {2000.0: "at most"}
-    _, row = _judged(tmp_path, rows({500.0: 0.1, 1000.0: 0.25, 2000.0: 0.02}, bound), *changes)
+    # At most 0.02 % can't come nearer to 0.1 % than 1 kHz does to its edge; at most 0.08 %, or 0.2 %, may.
+    for at_most, word in ((0.02, "pass"), (0.08, "undecided"), (0.2, "undecided")):
+        measured = rows({500.0: 0.1, 1000.0: 0.25, 2000.0: at_most}, {2000.0: "at most"})
+        _, row = _judged(tmp_path, measured, *changes)
+        assert row.verdict == word
+        assert row.value == pytest.approx(0.05, abs=1e-12)
+        assert ("a bound that the bench itself sets comes nearest at 2 kHz" in row.reason) == (word == "undecided")
+    _, row = _judged(tmp_path, rows({500.0: 0.1, 2000.0: 0.02}, {500.0: "at most", 2000.0: "at most"}), *changes)
+    assert (row.verdict, row.value) == ("undecided", None)
+    # With a lower edge too, a bound tells nothing.
+    both = (*changes[:2], ("lower_db = [-3.0, -1.0, -1.0, -3.0]", "lower_percent = [0.001, 0.001]"), *changes[3:])
+    _, row = _judged(tmp_path, rows({500.0: 0.1, 1000.0: 0.25, 2000.0: 0.02}, {2000.0: "at most"}), *both)
     assert row.verdict == "undecided"
     assert "a bound that the bench itself sets at 1 of 3 frequencies" in row.reason
 

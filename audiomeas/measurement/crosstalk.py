@@ -19,7 +19,9 @@ from audiomeas.measurement.checks import made
 from audiomeas.measurement.clock import on_played_clock
 from audiomeas.measurement.crosstalk_values import DirectionFigures, unknown_direction
 from audiomeas.measurement.crosstalk_views import charts, tables
+from audiomeas.measurement.curves import list_curve
 from audiomeas.measurement.response_limits import HIGHEST_PART, deviation_band, refuse_reference_outside
+from audiomeas.measurement.response_options import CURVES as RESPONSE_CURVES
 from audiomeas.measurement.response_options import FIGURES as RESPONSE_FIGURES
 from audiomeas.measurement.response_options import OPTIONS as RESPONSE_OPTIONS
 from audiomeas.measurement.response_values import unknown
@@ -441,4 +443,14 @@ MEASUREMENT = Measurement(
     charts=charts,
     needs_stimulus=True,
     check=_check,
+    curves=(
+        list_curve(
+            "crosstalk_db",
+            unit="dB",
+            words="crosstalk",
+            uncertainty_key="crosstalk_uncertainty_db",
+            bound_key="crosstalk_bound",
+        ),
+        *RESPONSE_CURVES,
+    ),
 )

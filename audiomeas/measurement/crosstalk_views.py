@@ -134,6 +134,7 @@ def _crosstalk_chart(result: Result) -> ChartView | None:
         x_range=_x_range(result),
         y_smallest_span=_SMALLEST_SPAN_DB,
         simulated=result.simulated,
+        curve_key="crosstalk_db",
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -33,11 +33,22 @@ def _with_masks(view: ChartView, rows: Sequence[Verdict]) -> ChartView:
         # More than the curve of each channel is drawn, as it was measured: only an absolute mask stands there.
         return masked if first.placement == "absolute" else view
     placed = {row.channel: found for row, found in alike if found.held.margin is not None}
+    if first.placement == "absolute" and all(_drawn_as_it_is(one, placed) for one in view.series):
+        return masked
     series = tuple(_placed(one, placed[one.channel]) for one in view.series if one.channel in placed)
     if not series:
         return view
     y_label = _label(view, first, alike[0][0].unit)
     return replace(masked, series=series, y_label=y_label, caption=_caption(view, first))
+
+
+def _drawn_as_it_is(series: Series, placed: Mapping[int | None, MaskRow]) -> bool:
+    """Return whether a series shows the very values that its mask was held against."""
+    if series.channel not in placed:
+        return True
+    curve = placed[series.channel].curve
+    values = dict(zip(curve.frequency_hz, curve.values, strict=True))
+    return all(values.get(x) == y for x, y in zip(series.x, series.y, strict=True) if y is not None)
 
 
 def _placed_as(mask: Mask, other: Mask) -> bool:

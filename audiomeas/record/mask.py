@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from itertools import pairwise
 from typing import Any, Literal, get_args
 
@@ -123,16 +123,16 @@ class _Vertex:
 def hold(mask: Mask, curve: MaskedCurve) -> Held:
     """Hold a curve against a mask.
 
-    What was not measured, is not known, or is a bound that the bench itself sets is a gap, never inside.
+    What was not measured, is not known, or is a bound that the bench itself sets is a gap, never inside. Only bounds
+    away from the one edge that there is ('at most' below an upper edge) are none while a value comes nearer to it.
     """
+    points = list(zip(curve.frequency_hz, curve.values, curve.uncertainties, curve.bounds, strict=True))
     known = [
-        (hz, value, wide)
-        for hz, value, wide, bound in zip(
-            curve.frequency_hz, curve.values, curve.uncertainties, curve.bounds, strict=True
-        )
-        if value is not None and wide is not None and not bound
+        (hz, value, wide) for hz, value, wide, bound in points if value is not None and wide is not None and not bound
     ]
-    gaps = _gaps(mask, curve, [hz for hz, _, _ in known])
+    harmless = _harmless_bound(mask)
+    bounds = [(hz, value, 0.0) for hz, value, _, bound in points if value is not None and bound and bound == harmless]
+    gaps = _gaps(mask, curve, sorted(hz for hz, _, _ in (*known, *bounds)), harmless)
     if mask.placement == "reference":
         reference = _at(known, mask.reference_hz or 0.0)
         if reference is None:
@@ -145,8 +145,29 @@ def hold(mask: Mask, curve: MaskedCurve) -> Held:
         vertices = _vertices(mask, known)
         offset = _best_fits(vertices) if mask.placement == "best fit" and vertices else (0.0, 0.0)
     if not vertices:
-        return _nothing(gaps)
-    return _worst(vertices, *offset, gaps)
+        return _nothing((*gaps, "all values are bounds that the bench itself sets") if bounds else gaps)
+    held = _worst(vertices, *offset, gaps)
+    nearer = _nearer_bound(_vertices(mask, sorted((*known, *bounds))), vertices)
+    return held if nearer is None else replace(held, gaps=(*gaps, nearer))
+
+
+def _harmless_bound(mask: Mask) -> str:
+    """Return the bound that can't lie outside where its value lies inside; '' when there is none."""
+    if mask.placement != "absolute" or (mask.lower is not None and mask.upper is not None):
+        return ""
+    return "at most" if mask.lower is None else "at least"
+
+
+def _nearer_bound(every: Sequence[_Vertex], sure: Sequence[_Vertex]) -> str | None:
+    """Return where a bound comes nearer to the edge than all values that are known; None where none does."""
+    places = {one.frequency_hz for one in sure}
+    bounds = [one for one in every if one.frequency_hz not in places]
+    if not bounds:
+        return None
+    nearest = _lowest(bounds, lambda one: one.margin(0.0)[0])
+    if nearest.margin(0.0)[0] >= min(one.margin(0.0)[0] - one.uncertainty for one in sure):
+        return None
+    return f"a bound that the bench itself sets comes nearest at {hertz(nearest.frequency_hz)}"
 
 
 def _nothing(gaps: tuple[str, ...]) -> Held:
@@ -223,7 +244,7 @@ def _edge(mask: Mask, edge: tuple[float, ...] | None, frequency_hz: float, narro
 def _at(known: Sequence[tuple[float, float, float]], frequency_hz: float) -> tuple[float, float] | None:
     """Return value and uncertainty at a frequency, the larger uncertainty of both neighbours; None outside.
 
-    Of several values at one frequency it is none's place to stand for all: the first is taken.
+    Of several values at one frequency the first is taken.
     """
     near = next(((value, wide) for hz, value, wide in known if _same(hz, frequency_hz)), None)
     if near is not None:
@@ -232,6 +253,8 @@ def _at(known: Sequence[tuple[float, float, float]], frequency_hz: float) -> tup
     if not 0 < right < len(known):
         return None
     (left_hz, left, left_wide), (right_hz, value, right_wide) = known[right - 1], known[right]
+    if right_hz > _WIDEST_GAP * left_hz:  # nothing is told of what lies between
+        return None
     part = math.log(frequency_hz / left_hz) / math.log(right_hz / left_hz)
     return left + part * (value - left), max(left_wide, right_wide)
 
@@ -239,7 +262,7 @@ def _at(known: Sequence[tuple[float, float, float]], frequency_hz: float) -> tup
 # ---------------------------------------------------------------- what was not held
 
 
-def _gaps(mask: Mask, curve: MaskedCurve, known_hz: Sequence[float]) -> tuple[str, ...]:
+def _gaps(mask: Mask, curve: MaskedCurve, known_hz: Sequence[float], harmless: str) -> tuple[str, ...]:
     low_hz, high_hz = mask.frequency_hz[0], mask.frequency_hz[-1]
     inside = [
         (value, wide, bound)
@@ -250,7 +273,10 @@ def _gaps(mask: Mask, curve: MaskedCurve, known_hz: Sequence[float]) -> tuple[st
     ]
     reasons = (
         ("is not known", sum(value is None for value, _, _ in inside)),
-        ("is a bound that the bench itself sets", sum(bool(bound) and value is not None for value, _, bound in inside)),
+        (
+            "is a bound that the bench itself sets",
+            sum(bool(bound) and bound != harmless and value is not None for value, _, bound in inside),
+        ),
         (
             "has no known uncertainty",
             sum(wide is None and value is not None and not bound for value, wide, bound in inside),
