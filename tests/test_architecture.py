@@ -113,6 +113,7 @@ HELPS = [
     ["measure", "multitone", "--help"],
     ["measure", "distortion-steps", "--help"],
     ["measure", "response", "--help"],
+    ["measure", "tracking", "--help"],
     ["analyze", "distortion", "--help"],
     ["analyze", "response", "--help"],
     ["generate", "sweep", "--help"],

@@ -104,8 +104,8 @@ def test_a_silent_end_is_no_fault_and_below_the_noise_there_are_bounds(turned: T
 
 def test_the_person_is_told_before_any_sound(turned: Turned) -> None:
     assert turned[1][0] == (
-        "set the volume control to full before the first sound and leave it there; when 'tracking' begins to count, wait "
-        "for two seconds, then turn it slowly and evenly down to zero, within 6.5 s"
+        "set the volume control to full before the first sound and leave it there; when 'tracking' begins to count, "
+        "wait for two seconds, then turn it slowly and evenly down to zero, within 6.5 s"
     )
 
 
