@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made, refuse_empty_band
+from audiomeas.measurement.curves import list_curve
 from audiomeas.measurement.multitone_views import charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import (
@@ -376,4 +377,21 @@ MEASUREMENT = Measurement(
     charts=charts,
     needs_stimulus=True,
     check=_check,
+    curves=(
+        list_curve(
+            "gain_db",
+            unit="dB",
+            words="gain",
+            uncertainty_key="gain_uncertainty_db",
+            absolute=lambda result: result.conditions["gain_reference"] == "absolute",
+        ),
+        list_curve(
+            "crosstalk_db",
+            unit="dB",
+            words="crosstalk",
+            uncertainty_key="crosstalk_uncertainty_db",
+            frequency_key="crosstalk_frequency_hz",
+            bound_key="crosstalk_bound",
+        ),
+    ),
 )

@@ -120,6 +120,7 @@ def _gain_chart(result: Result) -> tuple[ChartView, ...]:
             caption=_caption(result),
             y_smallest_span=_SMALLEST_SPAN_DB,
             simulated=result.simulated,
+            curve_key="gain_db",
         ),
     )
 
@@ -160,6 +161,7 @@ def _crosstalk_chart(result: Result) -> tuple[ChartView, ...]:
             caption=_caption(result),
             y_smallest_span=20.0,
             simulated=result.simulated,
+            curve_key="crosstalk_db",
         ),
     )
 
