@@ -13,6 +13,7 @@ from benches import bench_file
 
 import audiomeas
 from audiomeas.errors import FileProblem, TomlProblem
+from audiomeas.measurement import registry
 from audiomeas.measurement.result import ChannelResult, Result
 from audiomeas.measurement.views import ChartView, Series
 from audiomeas.plan.file import Step, read_plan
@@ -385,3 +386,36 @@ def test_a_chart_of_more_than_the_curve_keeps_all_and_gets_absolute_bands_only(o
     (drawn,) = with_masks([view], [replace(row, mask=absolute)])
     assert [band.label for band in drawn.bands] == ["outside the mask “Wide”"]
     assert drawn.series == view.series
+
+
+@pytest.mark.parametrize("word", ["crosstalk", "multitone"])
+def test_crosstalk_is_held_with_its_bounds(tmp_path: Path, word: str) -> None:
+    key = {"crosstalk": "frequency_hz", "multitone": "crosstalk_frequency_hz"}[word]
+    values = {
+        key: [100.0, 180.0, 320.0, 560.0, 1000.0],
+        "crosstalk_db": [-90.0, -75.0, -70.0, -65.0, -60.0],
+        "crosstalk_bound": ["at most", None, None, None, None],
+        "crosstalk_uncertainty_db": [None, 0.5, 0.5, 0.5, 0.5],
+    }
+    channel = ChannelResult(channel=1, values=values)
+    result = Result(
+        measurement=word, sample_rate_hz=48e3, conditions={"gain_reference": "absolute"}, channels=(channel,)
+    )
+    changes = (
+        ('"response"', f'"{word}"'),
+        ('"gain_db"', '"crosstalk_db"'),
+        ("  lower_db = [-3.0, -1.0, -1.0, -3.0]\n", ""),
+        ("[1.0, 1.0, 1.0, 1.0]", "[-55.0, -55.0]"),
+        ("[20.0, 40.0, 16000.0, 20000.0]", "[100.0, 1000.0]"),
+        ('"reference"', '"absolute"'),
+    )
+    _, row = _judged(tmp_path, result, *changes)
+    assert (row.verdict, row.value, row.uncertainty) == ("pass", 5.0, 0.5)
+    assert row.reason == "least at 1 kHz, from the upper edge"
+
+
+def test_every_curve_is_named_by_its_unit() -> None:
+    suffixes = {"dB": "db", "%": "percent"}
+    curves = [curve for word in registry.words() for curve in registry.find(word).curves]
+    assert len(curves) >= 8
+    assert all(curve.unit_word == suffixes[curve.unit] for curve in curves)

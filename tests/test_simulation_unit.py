@@ -231,6 +231,7 @@ def test_the_shipped_files_are_read_and_say_simulated():
     assert set(shipped_units()) == {
         "amplifier-healthy",
         "amplifier-under-biased",
+        "amplifier-volume-turned",
         "amplifier-weak-channel",
         "phono-stage",
     }
@@ -240,7 +241,7 @@ def test_the_shipped_files_are_read_and_say_simulated():
         assert unit.maker == "Demo"
         serials.add(unit.serial)
         assert path.read_text(encoding="utf-8").startswith("# SIMULATED.")
-    assert len(serials) == 4
+    assert len(serials) == 5
     card = read_card(shipped_cards()["card"])
     assert [entry.name for entry in card.ranges] == ["direct", "10:1", "50:1"]
     assert shipped_cards()["card"].read_text(encoding="utf-8").startswith("# SIMULATED.")
