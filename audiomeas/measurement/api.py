@@ -15,6 +15,7 @@ from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import free_name, refuse_full_disk, translated
 from audiomeas.interface.protocol import CARRIER_DTYPE, SampleFormat
 from audiomeas.interface.transport import Capture, from_fractions
+from audiomeas.measurement.attached import with_recordings
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.result import Result
@@ -133,7 +134,7 @@ def analyze(
         raise RequestError(
             f"{word} needs to know what was played: give --stimulus FILE (written by `audiomeas generate`)"
         )
-    return measurement.analyse(recording, filled)
+    return measurement.analyse(recording, with_recordings(measurement, filled))
 
 
 def calibrated(recording: Recording, calibration: Calibration, range_name: str | None) -> Recording:

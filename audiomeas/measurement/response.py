@@ -25,6 +25,7 @@ from audiomeas.measurement.response_limits import (
     refuse_reference_outside,
     sweep_duration_s,
 )
+from audiomeas.measurement.response_loopback import Analyse, compensated
 from audiomeas.measurement.response_options import CURVES, FIGURES, OPTIONS
 from audiomeas.measurement.response_values import ChannelFigures, unknown
 from audiomeas.measurement.response_views import charts, tables
@@ -76,6 +77,7 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
+    played = recording.stimulus
     recording = averaged(recording)
     sweep = _sweep_of(recording)
     columns = [column for column, channel in enumerate(recording.channels) if channel in sweep.driven_channels]
@@ -90,15 +92,21 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     if not found:
         raise SignalError(refusals[0])
     warnings += refusals
+    found, loopback = compensated(found, recording, sweep, played, options, _reader(options))
     result = result_of(
         recording,
         "response",
-        conditions=conditions_of(recording, sweep, found, options),
+        conditions={**conditions_of(recording, sweep, found, options), **loopback},
         channels=_channel_results(recording, sweep, columns, found, options, warnings),
         warnings=tuple(warnings),
     )
     windows_s = {recording.channels[column]: one.window_s for column, one in found.items()}
     return equalized(result, options, sweep, windows_s)
+
+
+def _reader(options: Mapping[str, Any]) -> Analyse:
+    """Return what reads a loopback's columns as those of the capture are read."""
+    return lambda recording, sweep, columns: _responses(recording, sweep, columns, options)
 
 
 def _sweep_of(recording: Recording) -> Sweep:

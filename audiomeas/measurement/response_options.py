@@ -62,6 +62,12 @@ OPTIONS = (
         default=False,
         stage="analyse",
     ),
+    Option(
+        name="loopback",
+        kind="recording",
+        help="a capture of the same sweep and range without the unit, whose response is divided out",
+        stage="analyse",
+    ),
 )
 
 #: What limit masks can hold. Where 0 dB is only the gain at the reference, no absolute gain is known.

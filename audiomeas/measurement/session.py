@@ -22,6 +22,7 @@ from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.errors import CaptureError, Interrupted, RequestError
 from audiomeas.interface.protocol import StreamFormat
 from audiomeas.interface.transport import Capture
+from audiomeas.measurement.attached import with_recordings
 from audiomeas.measurement.base import Measurement, PlayContext
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.result import Result
@@ -441,7 +442,7 @@ class Session:
 
         Raises RequestError, InterlockRefusal, CaptureError, DeviceError, SignalError, Interrupted.
         """
-        filled = complete(measurement, options or {})
+        filled = with_recordings(measurement, complete(measurement, options or {}))
         driven = channels or self.bench.channels
         for channel in driven:
             if channel not in self.bench.channels:
