@@ -16,6 +16,7 @@ from audiomeas.measurement.response_equalization import FIGURES as EQUALIZATION_
 from audiomeas.measurement.response_equalization import OPTIONS as EQUALIZATION_OPTIONS
 from audiomeas.measurement.response_equalization import check_equalization, equalized, pre_emphasized
 from audiomeas.measurement.response_equalization_views import equalization_charts, equalization_tables
+from audiomeas.measurement.response_impulse import with_impulses
 from audiomeas.measurement.response_limits import (
     HIGHEST_PART,
     band_warnings,
@@ -92,12 +93,15 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     if not found:
         raise SignalError(refusals[0])
     warnings += refusals
+    measured = found
     found, loopback = compensated(found, recording, sweep, played, options, _reader(options))
     result = result_of(
         recording,
         "response",
         conditions={**conditions_of(recording, sweep, found, options), **loopback},
-        channels=_channel_results(recording, sweep, columns, found, options, warnings),
+        channels=with_impulses(
+            _channel_results(recording, sweep, columns, found, options, warnings), recording, sweep, measured
+        ),
         warnings=tuple(warnings),
     )
     windows_s = {recording.channels[column]: one.window_s for column, one in found.items()}

@@ -22,6 +22,18 @@ def _phase_words(same_clock: bool) -> str:
     return "not known: play and capture are not known to share a clock (same_clock says that they do)"
 
 
+def _window(window_s: Any) -> dict[str, Any]:
+    """Return how long the impulse response was kept, and what that means, in words."""
+    shortest_s, longest_s = float(min(window_s)), float(max(window_s))
+    return {
+        "impulse_kept_s": [shortest_s, longest_s],
+        "resolution_hz": [1.0 / longest_s, 1.0 / shortest_s],
+        "impulse_window": f"at each frequency the shortest time after the peak ({shortest_s:.3g} s in the treble to "
+        f"{longest_s:.3g} s in the bass) whose result noise does not tell from that of a longer one; what is narrower "
+        f"than {1.0 / longest_s:.3g} Hz in the bass and {1.0 / shortest_s:.3g} Hz in the treble is smoothed",
+    }
+
+
 def conditions_of(
     recording: Recording, sweep: Sweep, found: Mapping[int, SweepResponse], options: Mapping[str, Any]
 ) -> dict[str, Any]:
@@ -42,7 +54,7 @@ def conditions_of(
         "points_per_octave": int(options["points_per_octave"]),
         "alignment": "known from the bench" if one.start_known else "found by the sweep itself",
         "phase": _phase_words(on_one_clock(recording, options)),
-        "impulse_kept_s": [float(min(one.window_s)), float(max(one.window_s))],
+        **_window(one.window_s),
         "deviation_band_hz": [low_hz, high_hz],
         "corners": CORNER_WORDS,
         "harmonics": "relative to the fundamental, against the fundamental's frequency",

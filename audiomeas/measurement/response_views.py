@@ -33,8 +33,15 @@ def tables(result: Result, *, gains: TableView | None = None) -> tuple[TableView
 
 
 def charts(result: Result) -> tuple[ChartView, ...]:
-    """Return the charts: response, then phase, balance and harmonics where they are known."""
-    views = (_response_chart(result), _phase_chart(result), _balance_chart(result), _harmonics_chart(result))
+    """Return the charts: response, then phase, balance, harmonics, group delay and impulse where they are known."""
+    views = (
+        _response_chart(result),
+        _phase_chart(result),
+        _balance_chart(result),
+        _harmonics_chart(result),
+        _group_delay_chart(result),
+        _impulse_chart(result),
+    )
     return tuple(view for view in views if view is not None)
 
 
@@ -147,7 +154,7 @@ def _ends(result: Result) -> tuple[TableView, ...]:
             rows=tuple((words, *(_cell(one, key) for one in result.channels)) for words, key in _END_ROWS),
             uncertainties=tuple((None, *(one.uncertainty.get(key) for one in result.channels)) for _, key in _END_ROWS),
             notes=(
-                "First order: the corner of the one filter that explains this end; outside the sweep it is extrapolated, "
+                "First order: corner of the one filter that explains this end; outside the sweep it is extrapolated, "
                 "and several filters there may look like one.",
                 *_time_constants(result),
             ),
@@ -336,6 +343,42 @@ def _phase_chart(result: Result) -> ChartView | None:
     series = [_curve(one, one.values["phase_deg"]) for one in _known(result)]
     return charted(
         result, "phase", "Phase after removing each channel's delay", "Phase (degrees)", series, y_smallest_span=30.0
+    )
+
+
+def _group_delay_chart(result: Result) -> ChartView | None:
+    series = [
+        _curve(one, [None if value is None else 1000.0 * value for value in one.values.get("group_delay_s") or []])
+        for one in _known(result)
+        if one.values.get("group_delay_s")
+    ]
+    title = "Group delay after removing each channel's delay"
+    return charted(result, "group-delay", title, "Group delay (ms)", series, y_smallest_span=0.2)
+
+
+def _impulse_chart(result: Result) -> ChartView | None:
+    series = tuple(
+        Series(
+            label=f"channel {one.channel}",
+            x=[1000.0 * time_s for time_s in one.values["impulse"]["time_s"]],
+            y=one.values["impulse"]["relative"],
+            channel=one.channel,
+        )
+        for one in _known(result)
+        if one.values.get("impulse")
+    )
+    if not series:
+        return None
+    return ChartView(
+        name="impulse",
+        title="Impulse response",
+        x_label="Time after the peak (ms)",
+        y_label="Relative to the largest",
+        series=series,
+        x_scale="linear",
+        y_range=(-1.1, 1.1),
+        caption=_caption(result) + " Band-limited to the sweep, whose ends make it ring.",
+        simulated=result.simulated,
     )
 
 
