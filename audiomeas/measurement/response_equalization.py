@@ -306,7 +306,7 @@ class _ChannelEqualization:
             error = one.error
             rows.append(
                 {
-                    "nominal_us": 1e6 * one.nominal.tau_s,
+                    "nominal_us": round(1e6 * one.nominal.tau_s, 6),
                     "measured_us": None if one.tau_s is None else 1e6 * one.tau_s,
                     "error_percent": None if error is None else 100.0 * error,
                     "uncertainty_percent": None if one.tau_s is None else 100.0 * one.uncertainty,
