@@ -53,6 +53,7 @@ def equalization_charts(result: Result) -> tuple[ChartView, ...]:
         f"Deviation (dB, {result.conditions.get('equalization_placed')})",
         series,
         y_smallest_span=_SMALLEST_SPAN_DB,
+        curve_key="equalization_deviation_db",
     )
     return () if view is None else (view,)
 

@@ -277,11 +277,19 @@ def _played_words(conditions: Mapping[str, Any]) -> str:
     return f"Sines in {conditions['steps']} steps"
 
 
+def _emphasis_words(conditions: Mapping[str, Any]) -> str:
+    if conditions.get("pre_emphasis") is None:
+        return ""
+    return f" at {hertz(conditions['input_level_at_hz'])}, with pre-emphasis"
+
+
 def _caption(result: Result) -> str:
     conditions = result.conditions
     level_v_rms = conditions.get("input_level_v_rms")
     parts = [
-        _played_words(conditions) + ("" if level_v_rms is None else f" at {1000.0 * level_v_rms:.4g} mV r.m.s. input"),
+        _played_words(conditions)
+        + ("" if level_v_rms is None else f" at {1000.0 * level_v_rms:.4g} mV r.m.s. input")
+        + _emphasis_words(conditions),
         "driven: " + " and ".join(f"channel {channel}" for channel in conditions["channels_driven"]),
         f"{result.sample_rate_hz:g} Hz sample rate",
     ]
