@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 
 from audiomeas.analysis.alignment import find
-from audiomeas.analysis.continuity import level_drift, longest_zero_run, one_frame_rad, tone_breaks
+from audiomeas.analysis.continuity import (
+    hum_beside,
+    level_drift,
+    longest_gap,
+    longest_zero_run,
+    one_frame_rad,
+    tone_breaks,
+)
 from audiomeas.stimulus.marker import marker
 
 RATE_HZ = 48_000.0
@@ -121,3 +128,33 @@ def test_zero_runs():
     signal[30_000:30_050] = 0
     assert longest_zero_run(signal) == (30_000, 50)
     assert longest_zero_run(np.zeros(100)) == (0, 0)
+
+
+def test_a_gap_is_told_from_a_dead_band():
+    time = np.arange(48_000)
+    signal = np.sin(2 * np.pi * 40.0 / 48_000 * time + 0.1)
+    # Half-width 0.5: 200 frames of exact zeros twice in each of forty periods.
+    dead = signal - np.clip(signal, -0.5, 0.5)
+    assert longest_zero_run(dead)[1] == pytest.approx(1200 / 6, abs=2)
+    assert longest_gap(dead) == (0, 0)
+    for whole, start, length in ((signal, 30_000, 32), (dead, 20_000, 1500)):
+        broken = whole.copy()
+        broken[start : start + length] = 0.0
+        at, found = longest_gap(broken)
+        assert at <= start
+        assert at + found >= start + length
+    assert longest_gap(np.concatenate([signal[:100], np.zeros(31), signal[:100] + 2.0])) == (0, 0)
+
+
+@pytest.mark.parametrize("phase", [0.0, 1.0, 2.0, 3.0])
+@pytest.mark.parametrize("away_hz", [5.0, 10.0, 15.0, 25.0])
+def test_hum_beside_a_tone_is_no_break(away_hz, phase):
+    # 1 % of hum in 0.4 s: blocks of 50 ms can't tell the two apart, and the beat is as regular as the blocks.
+    time = np.arange(19_200) / 48_000
+    signal = np.sin(2 * np.pi * 130.0 * time) + 0.01 * np.sin(2 * np.pi * (130.0 + away_hz) * time + phase)
+    beside = hum_beside(130.0, 0.5**0.5, [(130.0 + away_hz, 0.01 * 0.5**0.5), (50.0, 9.0)])
+    assert beside == pytest.approx(0.01)
+    limits = {"phase_jump_rad": one_frame_rad(48_000, 130.0), "beside": beside}
+    assert not tone_breaks(signal, 48_000, 130.0, **limits)
+    # 17 frames turn the tone by 0.29 rad.
+    assert tone_breaks(np.delete(signal, range(7_000, 7_017)), 48_000, 130.0, **limits)

@@ -274,6 +274,17 @@ def test_a_level_step_is_not_cut_off_in_silence() -> None:
     assert one.uncertainty["level_dbfs"] >= 0.65
 
 
+def test_a_gap_leaves_no_figure_of_its_channel() -> None:
+    recording = _aligned()
+    counts_fs = recording.counts_fs.copy()
+    counts_fs[15_000:15_100, 0] = 0.0
+    result = _analysed(dataclasses.replace(recording, counts_fs=counts_fs))
+    assert any("channel 1 has a gap of 10" in line and "near 0.31 s" in line for line in result.warnings)
+    assert result.channel(1).values["thd_percent"] is None
+    assert result.channel(1).values["level_v_rms"] is None
+    assert result.channel(2).values["thd_percent"] is not None
+
+
 def test_a_click_is_said_and_its_figure_stays() -> None:
     """One sample of 0.9 beside a tone of 0.5: 0.65 % of THD+N that looked like the unit's own."""
     tone = sine(1000.0, RATE_HZ, 96_000, peak=0.5) + 5e-8 * np.random.default_rng(1).normal(size=96_000)

@@ -22,6 +22,8 @@ LEVEL_STEP_DB = 0.1
 SHORTEST_GAP_FRAMES = 32
 #: More runs of alike length are what the signal is like: a tone that is analysed has at least 8 periods.
 _MOST_GAPS = 7
+#: A beat swings by its size both ways, from block to block by twice that, and around the median change by four times.
+_OF_BEAT = 4.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,13 +66,15 @@ def tone_breaks(
     phase_jump_rad: float = PHASE_JUMP_RAD,
     block_s: float = BLOCK_S,
     least_periods: int = LEAST_PERIODS,
+    beside: float = 0.0,
 ) -> tuple[Break, ...]:
     """Return phase jumps and level steps of a steady tone between blocks of about 50 ms (at least 4 periods).
 
     signal : (frames,), a steady tone of a known frequency (drifts of phase are followed, jumps are not).
     block_s, least_periods : for tones that last less than a second, of which 50 ms would make too few blocks; two
     periods at least, where the blocks' window has its first zero at DC and at the second harmonic.
-    The limits rise where noise alone could reach them (six standard deviations).
+    beside : what stands so near to the tone that it beats with it, relative to it (see `hum_beside`).
+    The limits rise where noise alone could reach them (six standard deviations), and by what beats make.
     """
     vectors, frames = _block_vectors(signal, sample_rate_hz, frequency_hz, block_s, least_periods)
     if len(vectors) < 4:
@@ -78,7 +82,7 @@ def tone_breaks(
     size = np.abs(vectors)
     if not np.all(size > 0):
         return tuple(Break(frame=int(n) * frames, kind="level", size=float("inf")) for n in np.flatnonzero(size == 0))
-    return _steps(vectors, frames, phase_jump_rad)
+    return _steps(vectors, frames, phase_jump_rad, _OF_BEAT * beside)
 
 
 def one_frame_rad(sample_rate_hz: float, frequency_hz: float) -> float:
@@ -86,13 +90,12 @@ def one_frame_rad(sample_rate_hz: float, frequency_hz: float) -> float:
     return min(PHASE_JUMP_RAD, 0.25 * 2.0 * float(np.pi) * frequency_hz / sample_rate_hz)
 
 
-def hum_rad(frequency_hz: float, level_rms: float, lines: Iterable[tuple[float, float]]) -> float:
-    """Return by how much lines beside a tone turn its phase from block to block at most.
+def hum_beside(frequency_hz: float, level_rms: float, lines: Iterable[tuple[float, float]]) -> float:
+    """Return how strong the lines are, relative to a tone, that blocks of BLOCK_S can't tell from it.
 
-    lines : (frequency in Hz, r.m.s. level in the tone's unit). A block's window takes half of what is 1/BLOCK_S away.
+    lines : (frequency in Hz, r.m.s. level in the tone's unit).
     """
-    near = (level for hz, level in lines if abs(hz - frequency_hz) < 2.0 / BLOCK_S)
-    return sum(near) / level_rms
+    return sum(level for hz, level in lines if abs(hz - frequency_hz) < 2.0 / BLOCK_S) / level_rms
 
 
 def level_drift(signal: FloatArray, sample_rate_hz: float, frequency_hz: float) -> tuple[float, float]:
@@ -137,7 +140,7 @@ def _block_vectors(
     return mixed @ window * (2.0 / np.sum(window)), frames
 
 
-def _steps(vectors: NDArray[np.complex128], frames: int, phase_jump_rad: float) -> tuple[Break, ...]:
+def _steps(vectors: NDArray[np.complex128], frames: int, phase_jump_rad: float, beat: float) -> tuple[Break, ...]:
     ratio = vectors[1:] / vectors[:-1]
     phase = np.angle(ratio)
     # A constant turn from block to block is a difference in frequency; its median is not a jump.
@@ -145,11 +148,13 @@ def _steps(vectors: NDArray[np.complex128], frames: int, phase_jump_rad: float) 
     level_db = 20.0 * np.log10(np.abs(ratio))
     found = [
         Break(frame=(int(n) + 1) * frames, kind="phase", size=float(phase[n]))
-        for n in np.flatnonzero(np.abs(phase) > max(phase_jump_rad, 6.0 * _spread(phase)))
+        for n in np.flatnonzero(np.abs(phase) > max(phase_jump_rad, 6.0 * _spread(phase)) + beat)
     ]
     found += [
         Break(frame=(int(n) + 1) * frames, kind="level", size=float(level_db[n]))
-        for n in np.flatnonzero(np.abs(level_db) > max(LEVEL_STEP_DB, 6.0 * _spread(level_db)))
+        for n in np.flatnonzero(
+            np.abs(level_db) > max(LEVEL_STEP_DB, 6.0 * _spread(level_db)) + 20.0 / np.log(10.0) * beat
+        )
     ]
     return tuple(sorted(found, key=lambda one: one.frame))
 

@@ -14,8 +14,9 @@ from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.distortion_views import charts, tables
+from audiomeas.measurement.offers import ratio_figures
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.steady import of_channel, over_range_words
+from audiomeas.measurement.steady import gap_words, loudest_counts, of_channel, over_range_words, samples
 from audiomeas.measurement.tone_values import (
     BAND_OPTIONS,
     Told,
@@ -110,7 +111,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     warnings: list[str] = [*_left_out(recording, start, stop)]
     channels, problems, first = [], [], None
     for column, channel in enumerate(recording.channels):
-        reason = _why_not(recording, column, channel)
+        reason = _why_not(recording, column, channel, slice(start, stop))
         if reason is None:
             try:
                 tone = _analysed(recording, column, slice(start, stop), near_hz, options)
@@ -161,34 +162,29 @@ def _span(recording: Recording) -> tuple[int, int, float | None]:
 
 
 def _steady_of_loudest(recording: Recording) -> tuple[int, int]:
-    import numpy as np
-
     from audiomeas.analysis.steady import steady_span
 
     if recording.frames == 0:
         raise SignalError("the capture holds no frames")
-    loudest = int(np.argmax(np.sum(recording.counts_fs**2, axis=0)))
-    return steady_span(np.ascontiguousarray(recording.counts_fs[:, loudest]), recording.sample_rate_hz)
+    return steady_span(loudest_counts(recording), recording.sample_rate_hz)
 
 
-def _why_not(recording: Recording, column: int, channel: int) -> str | None:
+def _why_not(recording: Recording, column: int, channel: int, span: slice) -> str | None:
     """Return why a channel has no distortion to be told, or None."""
     if (over := over_range_words(recording, column, channel)) is not None:
         return over
     if recording.stimulus is not None and channel not in recording.stimulus.driven_channels:
         return f"channel {channel} was not driven: no distortion is told"
-    return None
+    return gap_words(recording, span, column, channel)
 
 
 def _analysed(
     recording: Recording, column: int, span: slice, near_hz: float | None, options: Mapping[str, Any]
 ) -> ToneAnalysis:
-    import numpy as np
-
     from audiomeas.analysis.averaging import coherent_mean, combined_as_powers, windows_of
     from audiomeas.analysis.tone import analyze_tone
 
-    signal = np.ascontiguousarray(recording.window(span.start, span.stop).signal(column))
+    signal = samples(recording, column, span)
     rate_hz, count = recording.sample_rate_hz, options["averages"]
 
     def analysed(window: Any) -> ToneAnalysis:
@@ -243,16 +239,17 @@ def _steadiness(
     recording: Recording, column: int, span: slice, tone: ToneAnalysis, options: Mapping[str, Any]
 ) -> _Steadiness:
     """Return what happened in the middle of the tone. A capture by `measure` was looked through for jumps before."""
-    from audiomeas.analysis.continuity import level_drift, one_frame_rad, tone_breaks, usual_level
+    from audiomeas.analysis.continuity import hum_beside, level_drift, one_frame_rad, tone_breaks, usual_level
 
     rate_hz, hz = recording.sample_rate_hz, tone.frequency_hz
-    signal = recording.window(span.start, span.stop).signal(column)
+    signal = samples(recording, column, span)
     below, above = level_drift(signal, rate_hz, hz)
     drift_words, drift = _drift_words(below, above), max(below, above, _left_out_drift(recording, column, span))
     words = [*_event_words(tone, span.start / rate_hz, rate_hz, options), *drift_words]
     if recording.shared_clock:
         return _Steadiness((*_clock_doubt(recording, hz), *words), drift=drift)
-    found = tone_breaks(signal, rate_hz, hz, phase_jump_rad=one_frame_rad(rate_hz, hz))
+    beside = hum_beside(hz, tone.level_rms, ((line.frequency_hz, line.level_rms) for line in tone.mains))
+    found = tone_breaks(signal, rate_hz, hz, phase_jump_rad=one_frame_rad(rate_hz, hz), beside=beside)
     jumps = [one for one in found if one.kind == "phase"]
     # Lost samples also dip the level of their block: the jump says more.
     if jumps:
@@ -296,7 +293,7 @@ def _event_words(tone: ToneAnalysis, start_s: float, rate_hz: float, options: Ma
     size_db = amplitude_ratio_to_db(events.peak / (math.sqrt(2.0) * tone.level_rms))
     what = "a click" if events.count == 1 else f"{events.count} clicks, the largest"
     return [
-        f"{what} {where}, {size_db:+.0f} dB relative to the tone's peak: in THD+N and noise; a contact, a disturbance "
+        f"{what} {where}, {size_db:+.1f} dB relative to the tone's peak: in THD+N and noise; a contact, a disturbance "
         "or a lost block, so look, and capture again"
     ]
 
@@ -505,10 +502,8 @@ MEASUREMENT = Measurement(
         ),
     ),
     figures=(
-        Figure(key="thd_percent", unit="%", words="harmonic distortion"),
-        Figure(key="thd_db", unit="dB", words="harmonic distortion"),
-        Figure(key="thd_n_percent", unit="%", words="distortion and noise together"),
-        Figure(key="thd_n_db", unit="dB", words="distortion and noise together"),
+        *ratio_figures("thd", "harmonic distortion"),
+        *ratio_figures("thd_n", "distortion and noise together"),
         Figure(key="sinad_db", unit="dB", words="how far the tone stands above distortion and noise"),
         Figure(key="level_v_rms", unit="V", words="output voltage"),
         Figure(key="level_w", unit="W", words="output power into the load"),

@@ -13,6 +13,7 @@ from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.intermodulation_views import charts, tables
+from audiomeas.measurement.offers import band_options, ratio_figures
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import (
     DB_PER_NEPER,
@@ -21,6 +22,7 @@ from audiomeas.measurement.steady import (
     of_channel,
     over_range_words,
     refuse_gaps,
+    samples,
     scale_uncertainty,
     steady_span,
 )
@@ -213,13 +215,12 @@ def _near(recording: Recording, method: str, options: Mapping[str, Any]) -> tupl
 def _analysed(
     recording: Recording, column: int, span: slice, method: str, options: Mapping[str, Any]
 ) -> Intermodulation:
-    import numpy as np
 
     from audiomeas.analysis.intermodulation import analyze_intermodulation
 
     stimulus: Any = recording.stimulus
     return analyze_intermodulation(
-        np.ascontiguousarray(recording.window(span.start, span.stop).signal(column)),
+        samples(recording, column, span),
         recording.sample_rate_hz,
         method=_form(method),
         near_hz=_near(recording, method, options),
@@ -451,31 +452,17 @@ MEASUREMENT = Measurement(
             at_least=2,
             at_most=9,
         ),
-        Option(
-            name="low_hz",
-            kind="number",
-            help="Products below are not counted.",
-            default=20.0,
-            stage="analyse",
-            at_least=0.0,
-        ),
-        Option(
-            name="high_hz",
-            kind="number",
-            help="Products above are not counted; without it, all that the sample rate can hold are.",
-            stage="analyse",
-            above=0.0,
+        *band_options(
+            low_help="Products below are not counted.",
+            high_help="Products above are not counted; without it, all that the sample rate can hold are.",
+            high_hz=None,
         ),
     ),
     figures=(
-        Figure(key="imd_percent", unit="%", words="intermodulation distortion"),
-        Figure(key="imd_db", unit="dB", words="intermodulation distortion"),
-        Figure(key="imd_rss_percent", unit="%", words="intermodulation distortion, all sidebands"),
-        Figure(key="imd_rss_db", unit="dB", words="intermodulation distortion, all sidebands"),
-        Figure(key="d2_percent", unit="%", words="second-order intermodulation"),
-        Figure(key="d2_db", unit="dB", words="second-order intermodulation"),
-        Figure(key="d3_percent", unit="%", words="third-order intermodulation"),
-        Figure(key="d3_db", unit="dB", words="third-order intermodulation"),
+        *ratio_figures("imd", "intermodulation distortion"),
+        *ratio_figures("imd_rss", "intermodulation distortion, all sidebands"),
+        *ratio_figures("d2", "second-order intermodulation"),
+        *ratio_figures("d3", "third-order intermodulation"),
         Figure(key="low_level_v_rms", unit="V", words="output voltage of the low tone"),
         Figure(key="high_level_v_rms", unit="V", words="output voltage of the high tone"),
     ),

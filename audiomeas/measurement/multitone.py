@@ -15,6 +15,7 @@ from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.curves import list_curve
 from audiomeas.measurement.multitone_views import charts, tables
+from audiomeas.measurement.offers import band_options, ratio_figures
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import (
     DB_PER_NEPER,
@@ -22,6 +23,7 @@ from audiomeas.measurement.steady import (
     clock_words,
     over_range_words,
     refuse_gaps,
+    samples,
     scale_uncertainty,
     steady_span,
 )
@@ -153,13 +155,12 @@ def _analysed(
     scale: float,
     options: Mapping[str, Any],
 ) -> MultitoneAnalysis:
-    import numpy as np
 
     from audiomeas.analysis.multitone import analyze_multitone
 
     driven = stimulus.driven_channels
     return analyze_multitone(
-        np.ascontiguousarray(recording.window(span.start, span.stop).signal(column)),
+        samples(recording, column, span),
         recording.sample_rate_hz,
         own_hz=stimulus.tones_of(channel) if channel in driven else (),
         other_hz=tuple(hz for other in driven if other != channel for hz in stimulus.tones_of(other)),
@@ -348,26 +349,13 @@ MEASUREMENT = Measurement(
             at_least=0.5,
             at_most=30.0,
         ),
-        Option(
-            name="low_hz",
-            kind="number",
-            help="Low edge of the band of distortion plus noise.",
-            default=20.0,
-            stage="analyse",
-            at_least=0.0,
-        ),
-        Option(
-            name="high_hz",
-            kind="number",
-            help="High edge of the band of distortion plus noise.",
-            default=20_000.0,
-            stage="analyse",
-            above=0.0,
+        *band_options(
+            low_help="Low edge of the band of distortion plus noise.",
+            high_help="High edge of the band of distortion plus noise.",
         ),
     ),
     figures=(
-        Figure(key="distortion_and_noise_percent", unit="%", words="distortion and noise between many tones"),
-        Figure(key="distortion_and_noise_db", unit="dB", words="distortion and noise between many tones"),
+        *ratio_figures("distortion_and_noise", "distortion and noise between many tones"),
         Figure(key="worst_crosstalk_db", unit="dB", words="largest crosstalk from the other channel"),
         Figure(key="level_v_rms", unit="V", words="output voltage of all tones together"),
     ),

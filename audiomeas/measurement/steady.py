@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 DB_PER_NEPER = 20.0 / math.log(10.0)
 #: No ratio is stated closer than this (relative): a capture without any noise would claim all digits.
 LEAST_RELATIVE = 1e-6
+#: A channel that nowhere exceeds this fraction of full scale may rest on zero for a while.
+_LOUD_FS = 1e-3
 
 
 def steady_span(recording: Recording, *, block_s: float = 0.1) -> slice:
@@ -30,35 +32,52 @@ def steady_span(recording: Recording, *, block_s: float = 0.1) -> slice:
     if recording.stimulus is not None and recording.stimulus_start is not None:
         (window,) = recording.stimulus.windows()
         return stimulus_slice(recording, window.start, window.stop)
-    import numpy as np
-
     from audiomeas.analysis.levelspan import level_span
 
+    return slice(*level_span(loudest_counts(recording), recording.sample_rate_hz, block_s=block_s))
+
+
+def loudest_counts(recording: Recording) -> Any:
+    """Return the samples of the loudest channel, (frames,), in fractions of full scale."""
+    import numpy as np
+
     loudest = int(np.argmax(np.sum(recording.counts_fs**2, axis=0)))
-    return slice(
-        *level_span(np.ascontiguousarray(recording.counts_fs[:, loudest]), recording.sample_rate_hz, block_s=block_s)
-    )
+    return np.ascontiguousarray(recording.counts_fs[:, loudest])
+
+
+def samples(recording: Recording, column: int, span: slice) -> Any:
+    """Return frames of one channel as the analysis wants them, (frames,): in volts, or in counts uncalibrated."""
+    import numpy as np
+
+    return np.ascontiguousarray(recording.window(span.start, span.stop).signal(column))
 
 
 def refuse_gaps(recording: Recording, span: slice) -> None:
     """Raise SignalError when a channel holds a run of exact zeros inside: a dropout, or a cut file."""
-    from audiomeas.analysis.continuity import SHORTEST_GAP_FRAMES, longest_zero_run
-
     for column, channel in enumerate(recording.channels):
-        at, length = longest_zero_run(recording.counts_fs[span, column])
-        # A quiet channel of few bits rests on zero now and then; a gap is longer than anything around it.
-        if length >= SHORTEST_GAP_FRAMES and _is_loud(recording, span, column):
-            at_s = (span.start + at) / recording.sample_rate_hz
-            raise SignalError(
-                f"channel {channel} has a gap of {length} frames of exact zeros near {at_s:.2f} s: samples were lost; "
-                "capture it again, or cut the file to its steady part"
-            )
+        words = gap_words(recording, span, column, channel)
+        if words is not None:
+            raise SignalError(words)
 
 
-def _is_loud(recording: Recording, span: slice, column: int) -> bool:
+def gap_words(recording: Recording, span: slice, column: int, channel: int) -> str | None:
+    """Return why a channel can't be told that holds a run of exact zeros inside, or None."""
     import numpy as np
 
-    return float(np.max(np.abs(recording.counts_fs[span, column]))) > 1e-3
+    from audiomeas.analysis.continuity import longest_gap
+
+    counts_fs = recording.counts_fs[span, column]
+    # A quiet channel of few bits rests on zero now and then.
+    if float(np.max(np.abs(counts_fs), initial=0.0)) <= _LOUD_FS:
+        return None
+    at, length = longest_gap(counts_fs)
+    if length == 0:
+        return None
+    return (
+        f"channel {channel} has a gap of {length} frames of exact zeros near "
+        f"{(span.start + at) / recording.sample_rate_hz:.2f} s: samples were lost; capture it again, or cut the file "
+        "to its steady part"
+    )
 
 
 def over_range_words(recording: Recording, column: int, channel: int) -> str | None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.base import Option
+from audiomeas.measurement.offers import band_options
 from audiomeas.measurement.steady import DB_PER_NEPER, LEAST_RELATIVE, of_channel, scale_uncertainty
 
 if TYPE_CHECKING:
@@ -25,21 +26,8 @@ _LEAST_FREQUENCY, _LEAST_PHASE_DEG, _LEAST_LINE = 1e-9, 1e-6, 1e-9
 _COVERS = "noise, fit, scale and load"
 
 BAND_OPTIONS = (
-    Option(
-        name="low_hz",
-        kind="number",
-        help="Low edge of the band of THD+N and noise.",
-        default=20.0,
-        stage="analyse",
-        at_least=0.0,
-    ),
-    Option(
-        name="high_hz",
-        kind="number",
-        help="High edge of the band of THD+N and noise.",
-        default=20_000.0,
-        stage="analyse",
-        above=0.0,
+    *band_options(
+        low_help="Low edge of the band of THD+N and noise.", high_help="High edge of the band of THD+N and noise."
     ),
     Option(
         name="harmonic_limit_hz",
