@@ -16,6 +16,7 @@ from scipy.signal import resample
 from audiomeas.stimulus import Sweep
 
 Response = Callable[[NDArray[np.float64]], NDArray[np.complex128]]
+Law = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 LEAD_S, TAIL_S = 0.5, 0.6
 
 
@@ -57,9 +58,20 @@ def through(stimulus: Sweep, response: Response, delay_s: float = 0.0) -> NDArra
 
 def through_polynomial(stimulus: Sweep, coefficients: Sequence[float]) -> NDArray[np.float64]:
     """Return the capture of a sweep through y = Σ c_k·x^k, band-limited to half the rate."""
-    played = padded(stimulus)
-    finer = resample(played, 8 * len(played))
-    return np.asarray(resample(np.polynomial.polynomial.polyval(finer, coefficients), len(played)))
+    return bent(padded(stimulus), lambda x: np.polynomial.polynomial.polyval(x, coefficients))
+
+
+def bent(samples: NDArray[np.float64], law: Law) -> NDArray[np.float64]:
+    """Return samples through a law without memory at eight times their rate, band-limited to half the rate."""
+    finer = resample(samples, 8 * len(samples))
+    return np.asarray(resample(law(finer), len(samples)))
+
+
+def filtered(samples: NDArray[np.float64], rate_hz: float, response: Response) -> NDArray[np.float64]:
+    """Return samples that begin and end in silence through a linear chain; 2 s of zeros take what still rings."""
+    points = 1 << int(np.ceil(np.log2(len(samples) + 2 * rate_hz)))
+    spectrum = np.fft.rfft(samples, points) * response(np.fft.rfftfreq(points, 1.0 / rate_hz))
+    return np.fft.irfft(spectrum, points)[: len(samples)]
 
 
 def chain(low_hz: float, high_hz: float = 50_000.0, gain: float = 0.5) -> Response:
