@@ -330,11 +330,12 @@ def test_gain_and_balance_are_told_once_under_whichever_name_comes_first(monkeyp
     assert {each.step for each in both} == {"A"}
 
 
-def test_the_balance_of_the_first_channel_to_itself_is_not_told(monkeypatch):
-    channels = tuple(ChannelResult(channel=n, values={"balance_db": 0.1 * (n - 1)}) for n in (1, 2))
-    figures = (Figure(key="balance_db", unit="dB", words="balance"),)
+@pytest.mark.parametrize("key", ["balance_db", "balance_largest_db"])
+def test_the_balance_of_the_first_channel_to_itself_is_not_told(monkeypatch, key):
+    channels = tuple(ChannelResult(channel=n, values={key: 0.1 * (n - 1)}) for n in (1, 2))
+    figures = (Figure(key=key, unit="dB", words="balance"),)
     monkeypatch.setattr(registry, "find", lambda word: SimpleNamespace(figures=figures, charts=lambda result: ()))
-    rows = found("balance_db", visit(step(1, "s", distortion(channels=channels))))
+    rows = found(key, visit(step(1, "s", distortion(channels=channels))))
     assert [(each.channel, each.value) for each in rows] == [(2, 0.1)]
 
 

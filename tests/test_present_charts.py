@@ -161,6 +161,15 @@ def test_a_second_curve_of_a_channel_differs_from_its_first():
     assert (one.width_pt, one.marker) != (other.width_pt, other.marker)
 
 
+def test_a_curve_that_is_known_at_its_points_only_marks_each_of_them():
+    steps = Series(label="channel 1", x=[20.0, 1000.0, 20_000.0], y=[-1.0, 0.0, -1.0], channel=1)
+    for marked in (False, True):
+        view = replace(cases.VIEWS["one point"], series=(replace(steps, each_point=marked),))
+        drawn = [line for line in chart_figure(view).axes[0].lines if list(line.get_xdata()) == steps.x]
+        assert [line.get_marker() not in ("None", None, "") for line in drawn] == [marked]
+        assert not marked or drawn[0].get_markevery() == 1
+
+
 # ---------------------------------------------------------------- SIMULATED
 
 

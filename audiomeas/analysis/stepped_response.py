@@ -237,8 +237,11 @@ def arrival(frequency_hz: FloatArray, response: ComplexArray) -> tuple[float | N
     per_hz = response * np.gradient(frequency_hz)
     fine_s = near_s + np.linspace(-24.0, 24.0, 3073) * step_s
     heights = _summed(frequency_hz, per_hz, fine_s).real
-    best = int(np.argmax(np.abs(heights)))
-    return float(fine_s[best]), 1 if heights[best] > 0.0 else -1
+    best = int(np.clip(np.argmax(np.abs(heights)), 1, len(heights) - 2))
+    before, at, after = (float(value) for value in np.abs(heights[best - 1 : best + 2]))
+    bend = before - 2.0 * at + after
+    between = 0.5 * (before - after) / bend if bend < 0.0 else 0.0
+    return float(fine_s[best] + between * (fine_s[1] - fine_s[0])), 1 if heights[best] > 0.0 else -1
 
 
 def _summed(frequency_hz: FloatArray, values: ComplexArray, times_s: FloatArray) -> ComplexArray:

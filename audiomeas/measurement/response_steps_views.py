@@ -17,8 +17,11 @@ def tables(result: Result) -> tuple[TableView, ...]:
 
 
 def charts(result: Result) -> tuple[ChartView, ...]:
-    """Return the charts of a response."""
-    return response_views.charts(_whole(result))
+    """Return the charts of a response, each step marked."""
+    return tuple(
+        dataclasses.replace(chart, series=tuple(dataclasses.replace(one, each_point=True) for one in chart.series))
+        for chart in response_views.charts(_whole(result))
+    )
 
 
 def _whole(result: Result) -> Result:

@@ -43,7 +43,7 @@ class Series:
     """One curve, set of bars or set of points. channel : chooses colour and line style; None: neither left nor right.
 
     y : None makes a gap.  labels : texts at the points, where given (same length as x).  hollow : points that are
-    bounds, not values.
+    bounds, not values.  each_point : of a line, marked: the curve is known there, and straight between for the eye.
     """
 
     label: str
@@ -53,6 +53,7 @@ class Series:
     channel: int | None = None
     labels: tuple[str, ...] = ()
     hollow: bool = False
+    each_point: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -298,7 +298,9 @@ def _draw_series(
     look: dict[str, Any] = {"color": stroke.colour, "scalex": False, "scaley": False, "zorder": 3.0}
     if series.role == "line":
         style_of_line: Any = (0, stroke.dashes) if stroke.dashes else "-"
-        marks: dict[str, Any] = {"marker": stroke.marker or None, "markersize": 4.0, "markevery": max(1, len(x) // 12)}
+        every = 1 if series.each_point else max(1, len(x) // 12)
+        marker = stroke.marker or (stroke.point if series.each_point else None)
+        marks: dict[str, Any] = {"marker": marker, "markersize": 4.0, "markevery": every}
         # A spectrum of many points is a fine texture: thick lines would make one band of it.
         width = stroke.width_pt if len(x) <= _FEW_POINTS else 0.5 * stroke.width_pt
         ax.plot(x, y, linewidth=width, linestyle=style_of_line, **marks, **look)

@@ -18,9 +18,12 @@ if TYPE_CHECKING:
 POWER, BALANCE = "level_w", "balance_db"
 #: Ends the quantity of a curve that is held against a mask.
 MASK = "_mask"
-#: Shown to customers only where a limit asks for them: the same thing said in another unit, or a setting.
+#: Shown to customers only where a limit asks for them: the same thing said in another unit, a setting, or what
+#: only a workshop reads.
 _TWICE_SAID = ("_dbfs", "_dbv", "_dbu")
-_SETTINGS = ("frequency_hz", "reference_hz", "sinad_db")
+_SETTINGS = ("frequency_hz", "reference_hz", "sinad_db", "time_constant_low_s", "time_constant_high_s")
+#: Of the first channel they are its difference from itself.
+_FROM_THE_FIRST = (BALANCE, "balance_largest_db")
 #: Two names of the same thing to a customer: the first that is told stands for both.
 _SAME_THING = {"gain_at_reference_db": "gain_db", "gain_db_difference": BALANCE}
 
@@ -191,8 +194,7 @@ def _measured(step: str, result: Result) -> Iterator[Finding]:
             or (in_percent != figure.key and in_percent in keys)
         ):
             continue
-        # The balance of the first channel is its difference from itself.
-        for channel in result.channels[1:] if figure.key == BALANCE else result.channels:
+        for channel in result.channels[1:] if figure.key in _FROM_THE_FIRST else result.channels:
             value = number(channel.values.get(figure.key))
             if value is not None:
                 yield Finding(
