@@ -60,7 +60,9 @@ class Recording:
     channels : 1-based number of each column.
     stimulus : what was played; stimulus_start : frame of its first sample in this recording (None: unknown).
     stimulus_in_volts : the stimulus' levels are true volts at the unit's input.
-    shared_clock : played and captured by one clock.
+    shared_clock : played and captured by one clock (or laid on the played time base since, see `measurement.clock`).
+    markers : frames, counted from the stimulus' first, at which the marker before and the one after it begin, as
+    played; None: none were played (see `stimulus.marker`).
     over_range : per channel, frames where two samples in a row stand at an end code.
     resolution_fs : step between neighbouring values, in fractions of full scale; None: unknown. For floats that stand
     on no grid it is 2⁻²⁴ or 2⁻⁵³, the step just below full scale, which shrinks with the samples.
@@ -75,6 +77,7 @@ class Recording:
     stimulus_start: int | None = None
     stimulus_in_volts: bool = False
     shared_clock: bool = False
+    markers: tuple[int, int] | None = None
     over_range: tuple[int, ...] = ()
     resolution_fs: float | None = None
     conditions: Mapping[str, Any] = dataclasses.field(default_factory=dict)
@@ -218,11 +221,27 @@ def recording_facts(recording: Recording, sample_format: str, sha256: str) -> di
         "stimulus_start": recording.stimulus_start,
         "stimulus_in_volts": recording.stimulus_in_volts,
         "shared_clock": recording.shared_clock,
+        "markers": markers_facts(recording.markers),
         "conditions": dict(recording.conditions),
         "warnings": list(recording.warnings),
         "provenance": provenance,
     }
     return {**facts, "facts_sha256": sha256_of_facts(facts)}
+
+
+def markers_facts(markers: tuple[int, int] | None) -> dict[str, int] | None:
+    """Return the places of the markers as a sidecar holds them."""
+    return None if markers is None else {"before": markers[0], "after": markers[1]}
+
+
+def markers_from(facts: Any) -> tuple[int, int] | None:
+    """Return what `markers_facts` made. Raises KeyError, TypeError or ValueError on wrong facts."""
+    if facts is None:
+        return None
+    before, after = int(facts["before"]), int(facts["after"])
+    if not before < 0 < after:
+        raise ValueError("markers stand before and after a stimulus")
+    return before, after
 
 
 def sha256_of_facts(facts: Mapping[str, Any]) -> str:
@@ -417,6 +436,7 @@ def _with_sidecar(path: Path, sidecar: Path, facts: Any, plain: Recording) -> Re
             stimulus_start=None if facts["stimulus_start"] is None else int(facts["stimulus_start"]),
             stimulus_in_volts=bool(facts["stimulus_in_volts"]),
             shared_clock=bool(facts["shared_clock"]),
+            markers=markers_from(facts.get("markers")),
             conditions=dict(facts["conditions"]),
             warnings=(*(str(line) for line in facts["warnings"]), *plain.warnings),
             provenance=Provenance(**provenance),

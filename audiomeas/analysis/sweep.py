@@ -214,6 +214,20 @@ def analyze_sweep(
     )
 
 
+def growth_error(captured: FloatArray, played: FloatArray, law: SweepLaw, frame: int) -> float:
+    """Return by which part the captured sweep's growth is longer than the law's; 0 when noise hides it.
+
+    captured, played : (frames,).  frame : at which the sweep arrives, about.   What a unit's own delay does above
+    500 Hz is in it.   Raises SignalError when the sweep is too short to tell its noise.
+    """
+    filled, frame = _filled(captured, frame, law)
+    cut = cut_out(filled, frame, law, QUIET_S)
+    points = transform_points(cut, law)
+    impulses = deconvolve(cut, inverse_spectrum(played, law, points), points, law)
+    frequency_hz = frequency_grid(law.full_from_hz, law.full_to_hz, 12)
+    return _growth_error(frequency_hz, _linear_part(impulses, frequency_hz, law), law)
+
+
 def gain_over_frequency(
     captured: FloatArray,
     played: FloatArray,
@@ -493,7 +507,6 @@ def _harmonic(order: int, impulses: Impulses, fundamental_hz: FloatArray, law: S
     upper_hz = order * frequency_hz
     raw = spectrum_at(kept, first + lead_s * law.sample_rate_hz, upper_hz, law.sample_rate_hz)
     density = noise_density(impulses, upper_hz, law, _WINDOWS_PERIODS[-1] / law.start_hz)
-    floor = _HARMONIC_FLOOR + _HARMONIC_AT_START * (law.full_from_hz / frequency_hz) ** 4
     return HarmonicResponse(
         order=order,
         frequency_hz=frequency_hz,

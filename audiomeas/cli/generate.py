@@ -46,6 +46,14 @@ def _common(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
+_markers = click.option(
+    "--markers/--no-markers",
+    default=True,
+    show_default=True,
+    help="A short chirp before and after it: tells the clock of a capture by another device.",
+)
+
+
 def _write(
     file: str,
     make: Callable[..., Stimulus],
@@ -55,6 +63,7 @@ def _write(
     sample_rate_hz: float,
     sample_format: Any,
     channels: str,
+    markers: bool = False,
 ) -> None:
     """Make a stimulus and write it. make : takes level_v_rms, sample_rate_hz and driven_channels by name."""
     from audiomeas.errors import RequestError
@@ -73,7 +82,11 @@ def _write(
     except ValueError as error:
         raise RequestError(str(error)) from None
     path = generate_call(
-        stimulus, file, v_rms_at_full_scale=None if scale is None else scale.value, sample_format=sample_format
+        stimulus,
+        file,
+        v_rms_at_full_scale=None if scale is None else scale.value,
+        sample_format=sample_format,
+        markers=markers,
     )
     click.echo(f"{path} and {path.name}.json", err=True)
 
@@ -161,6 +174,7 @@ def steps(file: str, frequencies_hz: str, falls_db: str, step_s: float, **common
     metavar="CURVE",
     help=f"Play the inverse of a curve; --level is that at 1 kHz. One of {', '.join(PRE_EMPHASIS.choices)}.",
 )
+@_markers
 @_common
 def sweep(
     file: str,
@@ -197,6 +211,7 @@ def sweep(
 @click.option("--from-hz", type=click.FLOAT, default=20.0, show_default=True, help="Lowest frequency told.")
 @click.option("--to-hz", type=click.FLOAT, default=None, help="Highest. Default: 0.45 of the rate.")
 @click.option("--duration-s", type=click.FLOAT, default=1.85, show_default=True, help="Of each channel's sweep.")
+@_markers
 @_common
 def staggered_sweeps(file: str, from_hz: float, to_hz: float | None, duration_s: float, **common: Any) -> None:
     """Write the same sweep on one channel after the other, for crosstalk and both responses.

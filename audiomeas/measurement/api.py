@@ -24,12 +24,14 @@ from audiomeas.recording import (
     Provenance,
     Recording,
     check_facts,
+    markers_from,
     read_recording,
     sidecar_of,
     suffix_for,
     write_capture,
 )
 from audiomeas.stimulus import Stimulus, played_samples_v, read_stimulus
+from audiomeas.stimulus.marker import between_markers, marker_peak_v
 from audiomeas.units import SQRT2, Level, parse_level
 
 #: Names the bench file when `--bench` does not.
@@ -188,10 +190,15 @@ def _with_stimulus(recording: Recording, path: Path) -> Recording:
             f"the stimulus was made for {stimulus.sample_rate_hz:g} Hz, the capture has {recording.sample_rate_hz:g} "
             "Hz: give the stimulus that was played, or capture at its rate"
         )
+    try:
+        markers = markers_from(facts.get("markers"))
+    except (KeyError, TypeError, ValueError) as error:
+        raise FileProblem(f"{sidecar} is damaged: {error}") from None
     return dataclasses.replace(
         recording,
         stimulus=stimulus,
         stimulus_start=None,
+        markers=markers,
         stimulus_in_volts=bool(facts.get("stimulus_in_volts", False)),
         shared_clock=False,
     )
@@ -205,11 +212,14 @@ def generate(
     sample_format: SampleFormat = "int24",
     lead_s: float = 0.5,
     tail_s: float = 0.5,
+    markers: bool = False,
 ) -> Path:
     """Write a stimulus as WAV or FLAC with silence around it, and its sidecar; what `audiomeas generate` does.
 
     v_rms_at_full_scale : voltage of a full-scale sine at the output that will play it; None: the stimulus' levels are
     relative to a full-scale sine (1 is 0 dBFS).   The file has as many channels as the highest driven one, at least 2.
+    markers : a short chirp before and after it on each driven channel, by which the analysis knows the clock of a
+    capture that another device makes; the sidecar tells where they stand.
     Raises RequestError (beyond full scale), FileProblem (never overwrites).
     """
     import numpy as np
@@ -223,12 +233,17 @@ def generate(
             f"this stimulus needs {20 * np.log10(float(np.max(np.abs(fractions)))):.1f} dB more than full scale: "
             "lower the level"
         )
+    playlist = None
+    if markers:
+        marker_fs = marker_peak_v(stimulus) / (SQRT2 * (v_rms_at_full_scale or 1.0))
+        playlist = between_markers(fractions, stimulus.sample_rate_hz, marker_peak=marker_fs)
+        fractions = playlist.samples
     channels = max(2, *stimulus.driven_channels) if stimulus.driven_channels else 2
     lead, tail = round(lead_s * stimulus.sample_rate_hz), round(tail_s * stimulus.sample_rate_hz)
-    output = np.zeros((lead + stimulus.frames + tail, channels))
+    output = np.zeros((lead + len(fractions) + tail, channels))
     for column, channel in enumerate(stimulus.driven_channels):
         own = fractions if fractions.ndim == 1 else fractions[:, column]
-        output[lead : lead + stimulus.frames, channel - 1] = own
+        output[lead : lead + len(fractions), channel - 1] = own
     recording = Recording(
         counts_fs=output,
         sample_rate_hz=stimulus.sample_rate_hz,
@@ -236,9 +251,10 @@ def generate(
         v_rms_at_full_scale=(v_rms_at_full_scale,) * channels,
         scale_uncertainty=(None,) * channels,
         stimulus=stimulus,
-        stimulus_start=lead,
+        stimulus_start=lead + (0 if playlist is None else playlist.stimulus_start),
         stimulus_in_volts=v_rms_at_full_scale is not None,
         shared_clock=True,
+        markers=None if playlist is None else playlist.markers,
         conditions={"purpose": "stimulus"},
         provenance=Provenance(interface="generate", started_at=datetime.now(UTC).isoformat(timespec="seconds")),
     )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Measurement, PlayContext
 from audiomeas.measurement.checks import made
+from audiomeas.measurement.clock import on_played_clock, with_clock_doubt
 from audiomeas.measurement.polarity import inverted_words
 from audiomeas.measurement.repeats import averaged
 from audiomeas.measurement.response_conditions import conditions_of, damage_words
@@ -79,7 +80,7 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     played = recording.stimulus
-    recording = averaged(recording)
+    recording = averaged(on_played_clock(recording, options))
     sweep = _sweep_of(recording)
     columns = [column for column, channel in enumerate(recording.channels) if channel in sweep.driven_channels]
     if not columns:
@@ -110,7 +111,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
 
 def _reader(options: Mapping[str, Any]) -> Analyse:
     """Return what reads a loopback's columns as those of the capture are read."""
-    return lambda recording, sweep, columns: _responses(recording, sweep, columns, options)
+    return lambda recording, sweep, columns: _responses(on_played_clock(recording, options), sweep, columns, options)
 
 
 def _sweep_of(recording: Recording) -> Sweep:
@@ -171,7 +172,7 @@ def _responses(
             )
         except SignalError as error:
             refusals.append(f"channel {channel}: {error}")
-    return found, refusals
+    return {column: with_clock_doubt(one, recording, sweep) for column, one in found.items()}, refusals
 
 
 def _channel_results(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.measurement.clock import CORRECTED
 from audiomeas.measurement.response_ends import CORNER_WORDS
 from audiomeas.measurement.response_limits import deviation_band, is_absolute, on_one_clock
 from audiomeas.measurement.response_views import hertz
@@ -19,7 +20,16 @@ if TYPE_CHECKING:
 def _phase_words(same_clock: bool) -> str:
     if same_clock:
         return "after removing each channel's own delay (the time of its impulse's peak)"
-    return "not known: play and capture are not known to share a clock (same_clock says that they do)"
+    return (
+        "not known: play and capture are not known to share a clock; a stimulus with markers tells it "
+        "(generate --markers), or same_clock says that they do"
+    )
+
+
+def _alignment_words(recording: Recording, start_known: bool) -> str:
+    if recording.conditions.get("clock") == CORRECTED:
+        return "found by the markers"
+    return "known from the bench" if start_known else "found by the sweep itself"
 
 
 def _window(window_s: Any) -> dict[str, Any]:
@@ -52,7 +62,7 @@ def conditions_of(
         "reference_hz": reference_hz,
         "gain_reference": "absolute" if absolute else f"0 dB at {reference_hz:g} Hz",
         "points_per_octave": int(options["points_per_octave"]),
-        "alignment": "known from the bench" if one.start_known else "found by the sweep itself",
+        "alignment": _alignment_words(recording, one.start_known),
         "phase": _phase_words(on_one_clock(recording, options)),
         **_window(one.window_s),
         "deviation_band_hz": [low_hz, high_hz],

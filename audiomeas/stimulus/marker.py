@@ -52,6 +52,11 @@ class Playlist:
     stimulus_start: int
     last_marker: int
 
+    @property
+    def markers(self) -> tuple[int, int]:
+        """Where the markers begin, in frames from the stimulus' first."""
+        return self.first_marker - self.stimulus_start, self.last_marker - self.stimulus_start
+
 
 def between_markers(samples: FloatArray, sample_rate_hz: float, *, marker_peak: float) -> Playlist:
     """Put samples, (frames,) or (frames, channels), between two markers of a given peak (same unit as the samples).
