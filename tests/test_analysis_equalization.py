@@ -183,6 +183,8 @@ def test_the_bass_cut_is_not_told_from_the_treble_or_through_noise():
     targets = (equalization("riaa"), equalization("riaa-iec"))
     assert compare(GRID_HZ, RIAA_DB, NONE_DB, targets, band_hz=(500.0, 20_000.0)).better is None
     assert compare(GRID_HZ, RIAA_DB, NONE_DB + 1.0, targets, band_hz=BAND_HZ).better is None
+    # A cable follows neither.
+    assert compare(GRID_HZ, NONE_DB, NONE_DB + 0.01, targets, band_hz=BAND_HZ).better is None
 
 
 #: What is off: one of the three, all at once, none.

@@ -132,7 +132,8 @@ def compare(
 ) -> Comparison:
     """Return which of two targets a response follows more closely over a band. Arguments as in `deviation`.
 
-    The answer is None when the targets differ over the band by less than 0.02 dB or less than the points are known.
+    The answer is None when the targets differ over the band by less than 0.02 dB or less than the points are known,
+    and when the response strays from both by more than that.
     """
     found = [
         deviation(frequency_hz, gain_db, uncertainty_db, target, best_fit=True, band_hz=band_hz) for target in targets
@@ -143,7 +144,8 @@ def compare(
     shares = _band_weights(frequency_hz, nothing, band_hz)
     known_db = float(np.sqrt(shares @ uncertainty_db**2))
     first_db, second_db = (one.rms_db for one in found)
-    told = apart.rms_db > max(_LEAST_APART_DB, known_db)
+    # What strays from both by more than they differ follows neither.
+    told = apart.rms_db > max(_LEAST_APART_DB, known_db, min(first_db, second_db))
     return Comparison(
         better=int(second_db < first_db) if told else None,
         rms_db=(first_db, second_db),
