@@ -117,3 +117,16 @@ def test_harmonics_at_minus_120_db_under_24_bit_dither() -> None:
     # 24 bits with triangular dither: 3 × step²/12 over half the rate (quantizer theory), of a peak of 0.9.
     noise = 3 * (2.0**-23) ** 2 / 12 * 19_980 / 24_000
     assert 10 * math.log10(found.noise.mean_square / noise) == pytest.approx(0.0, abs=0.1)
+
+
+def test_thd_of_the_total_differs_from_thd_of_the_fundamental() -> None:
+    """A square wave: √(π²/8 − 1) of the fundamental, √(1 − 8/π²) of the total; here with all orders up to 399."""
+    tone = analyze_tone(series({order: 1.0 / order for order in range(1, 400, 2)}, 50.0, 48_000, 48_000), 48_000)
+    assert tone.thd_ratio is not None
+    assert tone.thd_total_ratio is not None
+    square = sum(order**-2.0 for order in range(3, 400, 2))
+    assert tone.thd_ratio == pytest.approx(math.sqrt(square), rel=1e-6)
+    assert tone.thd_total_ratio == pytest.approx(math.sqrt(square / (1.0 + square)), rel=1e-6)
+    # The whole series has 1/(2·400) of power more.
+    assert tone.thd_ratio == pytest.approx(math.sqrt(math.pi**2 / 8 - 1), rel=3e-3)
+    assert tone.thd_total_ratio == pytest.approx(math.sqrt(1 - 8 / math.pi**2), rel=3e-3)

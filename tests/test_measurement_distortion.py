@@ -107,6 +107,7 @@ def test_the_figures_of_a_unit_known_by_construction() -> None:
     assert values["level_w"] == pytest.approx(2.0, abs=1e-5)
     assert values["thd_percent"] == pytest.approx(100 * math.hypot(H2, H3), rel=1e-3)
     assert values["thd_db"] == pytest.approx(db(math.hypot(H2, H3)), abs=0.01)
+    assert values["thd_total_percent"] == pytest.approx(values["thd_percent"] / math.hypot(1, H2, H3), rel=1e-6)
     noise = (1e-4 / 4.0) ** 2 * 19_980 / 24_000
     total = math.sqrt((H2**2 + H3**2 + noise) / (1 + H2**2 + H3**2 + noise))
     assert values["thd_n_percent"] == pytest.approx(100 * total, rel=1e-3)
