@@ -49,7 +49,7 @@ from audiomeas.analysis.sweep import (
 from audiomeas.analysis.sweep_breaks import SweepBreak, event_in_time
 from audiomeas.errors import SignalError
 
-#: Width of the means, in octaves (the unit that leakage is told in; correction of the work order).
+#: Width of the means, in octaves.
 MEAN_OCTAVES = 1.0 / 12.0
 #: Leakage is told from noise at this many times its r.m.s. value: noise alone passes once in 200,000 points (Rayleigh).
 _HEARD = 3.5
