@@ -1,8 +1,8 @@
 """What units do to a sweep is no damage: laws without memory between filters, in noise, and the simulated units.
 
 Truth by construction: nothing is lost, stepped or added here, so that any damage that is found is a false alarm. The
-laws act at eight times the rate; filters are scipy's analog prototypes. Drawn with fixed seeds, once widely (650 draws
-of this kind and 240 captures of the simulated units), of which these are the ones that once were alarms, and some more.
+laws act at eight times the rate; filters are scipy's analog prototypes. Drawn with fixed seeds, once widely (200 draws
+of this kind and 315 captures of the simulated units), of which these are the ones that once were alarms, and some more.
 """
 
 from __future__ import annotations
