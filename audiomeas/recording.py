@@ -29,9 +29,9 @@ SIDECAR_VERSION = 2
 _WAV_LIMIT_BYTES = 4_000_000_000
 _FLAC_LIMITS = {"channels": 8, "rate_hz": 655_350}
 #: Ways to store samples that lose nothing. Lossy ones (A-law, ADPCM, …) add distortion of their own.
-_LOSSLESS = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE")
+LOSSLESS = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE")
 #: Step of float samples just below full scale. No grid of codes has just such a step: full scale is an odd code.
-_FLOAT_STEPS = {"FLOAT": 2.0**-24, "DOUBLE": 2.0**-53}
+FLOAT_STEPS = {"FLOAT": 2.0**-24, "DOUBLE": 2.0**-53}
 #: Float samples beyond this many times full scale are no sound.
 _BELIEVABLE_FS = 1e6
 
@@ -124,7 +124,7 @@ class Recording:
         if self.resolution_fs is None:
             return None
         step_fs = self.resolution_fs
-        if step_fs in _FLOAT_STEPS.values():
+        if step_fs in FLOAT_STEPS.values():
             peak = float(np.max(np.abs(self.counts_fs[:, column]), initial=0.0))
             step_fs *= 2.0 ** np.ceil(np.log2(peak)) if peak > 0.0 else 1.0
         return float(step_fs * self.reference(column) * np.sqrt(2.0))
@@ -184,12 +184,12 @@ def write_audio(path: Path, samples: NDArray[Any], sample_format: str, sample_ra
         except soundfile.LibsndfileError as error:
             if not temporary.parent.is_dir():
                 raise
-            raise FileProblem(f"can't write {path}: {_plain(error)}; is the disk full?") from None
+            raise FileProblem(f"can't write {path}: {plain_words(error)}; is the disk full?") from None
 
     write_new(path, write)
 
 
-def _plain(error: Exception) -> str:
+def plain_words(error: Exception) -> str:
     """Return a library's message without its own path and full stop."""
     return str(error).split(": ", 1)[-1].rstrip(". ")
 
@@ -271,8 +271,8 @@ def read_audio(path: Path) -> Audio:
 
     container = read_container(path)
     try:
-        with _opened(path, container) as handle:
-            if handle.subtype not in _LOSSLESS:
+        with opened(path, container) as handle:
+            if handle.subtype not in LOSSLESS:
                 raise FileProblem(
                     f"{path} holds {handle.subtype} samples, which lose part of the sound: give a WAV or FLAC file "
                     "with PCM or float samples"
@@ -282,13 +282,14 @@ def read_audio(path: Path) -> Audio:
             samples, resolution_fs = _fractions_of(handle)
     except soundfile.LibsndfileError as error:
         raise FileProblem(
-            f"{path} can't be read as audio ({_plain(error)}): a whole WAV or FLAC file was expected; is it truncated?"
+            f"{path} can't be read as audio ({plain_words(error)}): a whole WAV or FLAC file was expected; is it "
+            "truncated?"
         ) from None
     except (MemoryError, ValueError, OverflowError):
         raise FileProblem(f"{path} announces more samples than memory holds: is its header damaged?") from None
     if len(samples) < announced:
         raise FileProblem(f"{path} is truncated: {announced} frames announced, {len(samples)} there")
-    _refuse_no_sound(path, samples)
+    refuse_no_sound(path, samples)
     return Audio(
         samples=samples,
         sample_rate_hz=float(rate_hz),
@@ -298,7 +299,7 @@ def read_audio(path: Path) -> Audio:
     )
 
 
-def _opened(path: Path, container: Container) -> Any:
+def opened(path: Path, container: Container) -> Any:
     """Return an open soundfile.SoundFile; a header that leaves its length open is completed on the way, in memory."""
     import io
     import struct
@@ -316,7 +317,8 @@ def _opened(path: Path, container: Container) -> Any:
     return soundfile.SoundFile(io.BytesIO(bytes(data)))
 
 
-def _refuse_no_sound(path: Path, samples: NDArray[np.float64]) -> None:
+def refuse_no_sound(path: Path, samples: NDArray[np.float64]) -> None:
+    """Raise FileProblem for samples that are none, no numbers, or far beyond full scale."""
     if len(samples) == 0:
         raise FileProblem(f"{path} holds no samples")
     if not np.all(np.isfinite(samples)):
@@ -346,9 +348,9 @@ def _fractions_of(handle: Any) -> tuple[NDArray[np.float64], float | None]:
     # libsndfile makes the largest code 1 − 2^(1−bits); here it is 1.
     bits = {"PCM_32": 32, "PCM_S8": 8, "PCM_U8": 8}.get(handle.subtype)
     if bits is None:
-        return samples, _step_of_floats(samples, _FLOAT_STEPS[handle.subtype])
+        return samples, _step_of_floats(samples, FLOAT_STEPS[handle.subtype])
     full = 2.0 ** (bits - 1)
-    step = _grid_step(samples * full) or 1.0
+    step = grid_step(samples * full) or 1.0
     return samples * (full / (full - 1.0)), step / (full - 1.0)
 
 
@@ -360,7 +362,7 @@ def step_of_codes(codes: NDArray[Any], sample_format: str) -> float | None:
     from audiomeas.interface.transport import FULL_SCALE_CODE
 
     if sample_format == "float32":
-        return _step_of_floats(codes.astype(np.float64), _FLOAT_STEPS["FLOAT"])
+        return _step_of_floats(codes.astype(np.float64), FLOAT_STEPS["FLOAT"])
     unit = 256 if sample_format == "int24" else 1
     step = int(_lowest_bit(codes)) // unit or 1
     return step / FULL_SCALE_CODE[sample_format]
@@ -374,11 +376,11 @@ def _lowest_bit(codes: NDArray[Any]) -> int:
 
 def _step_of_floats(samples: NDArray[np.float64], rounding: float) -> float:
     """Return the step of the grid that float samples stand on (a converter's codes), or their rounding near 1."""
-    grid = _grid_step(samples * 2.0**31)
+    grid = grid_step(samples * 2.0**31)
     return rounding if grid is None else max(grid / 2.0**31, rounding)
 
 
-def _grid_step(scaled: NDArray[np.float64]) -> float | None:
+def grid_step(scaled: NDArray[np.float64]) -> float | None:
     """Return the largest power of two of which all numbers are multiples; None: not even of 1, or only zeros."""
     if scaled.size and float(np.max(np.abs(scaled))) < 2.0**62 and np.array_equal(scaled, np.rint(scaled)):
         return float(_lowest_bit(scaled.astype(np.int64))) or None
@@ -402,6 +404,14 @@ def read_recording(path: Path) -> Recording:
         resolution_fs=audio.resolution_fs,
         warnings=audio.warnings,
     )
+    return with_sidecar_of(path, plain)
+
+
+def with_sidecar_of(path: Path, plain: Recording) -> Recording:
+    """Return a recording with what its sidecar says, where there is one. plain : as the audio file alone gives it.
+
+    Raises FileProblem (also when samples or facts no longer match the sidecar's checksums).
+    """
     sidecar = sidecar_of(path)
     return _with_sidecar(path, sidecar, read_json(sidecar), plain) if sidecar.exists() else plain
 

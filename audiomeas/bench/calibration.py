@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -16,13 +17,15 @@ class Scale:
     """One converter channel. v_rms_at_full_scale : voltage (r.m.s.) of a sine that just reaches full scale (AES17).
 
     For an input this is the voltage at the unit's terminals, attenuator included. uncertainty : relative, 95 %
-    half-width.
+    half-width.  noise_v_rms : what the card adds by itself on this range, at the same place, 20 Hz to 20 kHz
+    unweighted, its input closed by a short; None: not stated.
     """
 
     channel: int
     range_name: str
     v_rms_at_full_scale: float
     uncertainty: float
+    noise_v_rms: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,6 +128,7 @@ def _scales(table: Table, key: str) -> tuple[Scale, ...]:
             range_name=entry.text("range") if key == "input" else "",
             v_rms_at_full_scale=entry.number("v_rms_at_full_scale", at_least=1e-4, at_most=10_000.0),
             uncertainty=entry.number("uncertainty_percent", at_least=0.0, at_most=100.0) / 100.0,
+            noise_v_rms=entry.number("noise_v_rms", None, above=0.0, at_most=10.0) if key == "input" else None,
         )
         entry.finish()
         if any((old.channel, old.range_name) == (channel, scale.range_name) for old in found):
@@ -132,3 +136,26 @@ def _scales(table: Table, key: str) -> tuple[Scale, ...]:
             raise entry.problem("channel", f"channel {channel}{where} is there twice")
         found.append(scale)
     return tuple(found)
+
+
+def bench_noise_conditions(calibration: Calibration, ranges: Mapping[int, str]) -> dict[str, Any]:
+    """Return, as conditions, the noise that a calibration states for ranges in use, and the range that is quietest.
+
+    ranges : channel → range.   Empty where the calibration states nothing. 'quietest_range' lacks a channel that is
+    on its quietest range already.
+    """
+    stated, quietest = {}, {}
+    for channel, name in ranges.items():
+        scale = calibration.input(channel, name)
+        if scale is None:
+            continue
+        if scale.noise_v_rms is not None:
+            stated[str(channel)] = scale.noise_v_rms
+        least = min(_of_channel(calibration, channel), key=lambda one: one.v_rms_at_full_scale)
+        if least.v_rms_at_full_scale < scale.v_rms_at_full_scale:
+            quietest[str(channel)] = least.range_name
+    return {"card_noise_v_rms": stated, "quietest_range": quietest} if stated or quietest else {}
+
+
+def _of_channel(calibration: Calibration, channel: int) -> list[Scale]:
+    return [scale for scale in calibration.inputs if scale.channel == channel]

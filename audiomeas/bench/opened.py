@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from audiomeas.bench.calibration import Scale
+from audiomeas.bench.calibration import Scale, bench_noise_conditions
 from audiomeas.bench.file import BenchFile, bench_facts, read_bench
 from audiomeas.bench.interlock import DAC_HEADROOM_DB, Ceiling
 from audiomeas.errors import CalibrationError, RequestError
@@ -174,6 +174,10 @@ class Bench:
             "load_ohm": {str(load.channel): load.resistance_ohm for load in loads},
             "load_uncertainty": {str(load.channel): load.uncertainty for load in loads},
         }
+
+    def noise_conditions(self) -> dict[str, Any]:
+        """Return what is known of the bench's own noise on the ranges in use, and of quieter ranges."""
+        return bench_noise_conditions(self.file.calibration, dict(self.file.ranges))
 
 
 def _sine_ceiling(

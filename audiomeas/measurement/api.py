@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from audiomeas.bench.calibration import Calibration, read_calibration
+from audiomeas.bench.calibration import Calibration, bench_noise_conditions, read_calibration
 from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import free_name, refuse_full_disk, translated
@@ -30,6 +30,7 @@ from audiomeas.recording import (
     suffix_for,
     write_capture,
 )
+from audiomeas.recording_blocks import open_recording
 from audiomeas.stimulus import Stimulus, played_samples_v, read_stimulus
 from audiomeas.stimulus.marker import between_markers, marker_peak_v
 from audiomeas.units import SQRT2, Level, parse_level
@@ -125,7 +126,7 @@ def analyze(
     """
     measurement = find(word)
     filled = complete(measurement, options, stage="analyse")
-    recording = read_recording(Path(file))
+    recording = open_recording(Path(file)) if measurement.in_blocks else read_recording(Path(file))
     if calibration is not None:
         recording = calibrated(recording, read_calibration(Path(calibration)), range_name)
     elif range_name is not None:
@@ -168,7 +169,11 @@ def calibrated(recording: Recording, calibration: Calibration, range_name: str |
         recording,
         v_rms_at_full_scale=tuple(scale.v_rms_at_full_scale for scale in scales),
         scale_uncertainty=tuple(scale.uncertainty for scale in scales),
-        conditions={**recording.conditions, "range": {str(n): chosen for n in recording.channels}},
+        conditions={
+            **recording.conditions,
+            "range": {str(n): chosen for n in recording.channels},
+            **bench_noise_conditions(calibration, dict.fromkeys(recording.channels, chosen)),
+        },
         warnings=(*recording.warnings, *warnings),
         provenance=provenance,
     )

@@ -75,6 +75,8 @@ class Measurement:
     check : context and options → nothing; raises RequestError for what can never be played, before any sound.
     curves : values against frequency that a limit mask can hold.
     to_do : what the person at the bench does while it plays; said before any sound ('{duration_s:g}': an option).
+    silent : nothing is played but markers: no level is asked for, none is set, and the context's is zero.
+    in_blocks : `analyse` reads its recording with `recording_blocks.blocks_of`, so that a file stays on the disk.
     """
 
     word: str
@@ -90,3 +92,5 @@ class Measurement:
     check: Callable[[PlayContext, Mapping[str, Any]], None] | None = None
     curves: tuple[Curve, ...] = ()
     to_do: str = ""
+    silent: bool = False
+    in_blocks: bool = False

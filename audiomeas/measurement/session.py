@@ -163,7 +163,7 @@ class Session:
         channels = self.bench.channels
         rate_hz = self._form.sample_rate_hz
         limits = self.bench.file.limits
-        level_v_rms = first_look_v_rms(self.bench.ceilings(channels), highest_gain_db=limits.highest_gain_db)
+        level_v_rms = self._quiet_v_rms()
         sweep = Sweep(
             start_hz=10.0,
             stop_hz=0.45 * rate_hz,
@@ -235,7 +235,7 @@ class Session:
             )
         )
         playlist = between_markers(
-            played_samples_v(stimulus), stimulus.sample_rate_hz, marker_peak=marker_peak_v(stimulus)
+            played_samples_v(stimulus), stimulus.sample_rate_hz, marker_peak=self._marker_peak_v(stimulus)
         )
         warnings: tuple[str, ...] = ()
         for attempt in range(1, TRIES + 1):
@@ -248,6 +248,16 @@ class Session:
                 self._say(f"{error}; trying again with a larger block")
                 self._form = self._with_larger_block()
         raise AssertionError("not reached")
+
+    def _marker_peak_v(self, stimulus: Stimulus) -> float:
+        """Return the peak voltage of the markers; around silence as quiet as the first look, allowed on any unit."""
+        if stimulus.peak_v > 0.0:
+            return marker_peak_v(stimulus)
+        return SQRT2 * self._quiet_v_rms()
+
+    def _quiet_v_rms(self) -> float:
+        limits = self.bench.file.limits
+        return first_look_v_rms(self.bench.ceilings(self.bench.channels), highest_gain_db=limits.highest_gain_db)
 
     def _with_larger_block(self) -> StreamFormat:
         # Not a longer latency: what the driver has in store already can't be faded, and 50 ms is the promise.
@@ -322,6 +332,8 @@ class Session:
             "input_level_v_rms": stimulus.level_v_rms,
             "input_level_uncertainty": max(played, default=0.0),
         }
+        if stimulus.level_v_rms == 0.0:
+            conditions.update(self._quiet_conditions())
         if aligned is not None:
             conditions["latency_frames"] = aligned.latency_frames
             conditions["polarity"] = {str(channel): sign for channel, sign in aligned.polarity.items()}
@@ -349,6 +361,14 @@ class Session:
                 stopped=capture.stopped,
             ),
         )
+
+    def _quiet_conditions(self) -> dict[str, Any]:
+        """Return what tells noise from the bench's own, and refers it to the input: gains found, range, card noise."""
+        conditions = self.bench.noise_conditions()
+        if self._look is not None:
+            heard = [channel for channel in self.bench.channels if channel not in self._look.silent]
+            conditions["first_look_gain_db"] = {str(n): self._look.gain_at_db(n, 1000.0) for n in heard}
+        return conditions
 
     # -- level --------------------------------------------------------------------------------------------------
 
@@ -454,13 +474,17 @@ class Session:
         if measurement.to_do:
             self._say(measurement.to_do.format(**filled))
         frequency_hz = float(filled.get("frequency_hz") or filled.get("reference_hz") or 1000.0)
-        level_v_rms = self.input_level_v_rms(
-            input_level=input_level,
-            output_level=output_level,
-            channels=driven,
-            frequency_hz=min(frequency_hz, 0.4 * self._form.sample_rate_hz),
-            keep=keep,
-        )
+        if measurement.silent:
+            _refuse_level(measurement.word, input_level, output_level)
+            level_v_rms = 0.0
+        else:
+            level_v_rms = self.input_level_v_rms(
+                input_level=input_level,
+                output_level=output_level,
+                channels=driven,
+                frequency_hz=min(frequency_hz, 0.4 * self._form.sample_rate_hz),
+                keep=keep,
+            )
         context = PlayContext(sample_rate_hz=self._form.sample_rate_hz, channels=driven, input_level_v_rms=level_v_rms)
         try:
             stimulus = measurement.stimulus(context, filled)
@@ -468,6 +492,11 @@ class Session:
             raise RequestError(str(error)) from None
         recording = self.record(stimulus, keep=keep, doing=measurement.word)
         return measurement.analyse(recording, filled)
+
+
+def _refuse_level(word: str, input_level: Level | None, output_level: Level | None) -> None:
+    if input_level is not None or output_level is not None:
+        raise RequestError(f"{word} plays nothing: it takes no level; what it is compared with is its own option")
 
 
 def open_session(bench_path: Path | None, *, say: Say | None = None, progress: Progress | None = None) -> Session:
