@@ -12,6 +12,7 @@ _MODULES = {
     "distortion": "audiomeas.measurement.distortion",
     "distortion-steps": "audiomeas.measurement.distortion_steps",
     "intermodulation": "audiomeas.measurement.intermodulation",
+    "linearity": "audiomeas.measurement.linearity",
     "multitone": "audiomeas.measurement.multitone",
     "response": "audiomeas.measurement.response",
     "response-steps": "audiomeas.measurement.response_steps",

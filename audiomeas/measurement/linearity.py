@@ -1,0 +1,407 @@
+"""Linearity of a converter or player: how true the level of a tone stays from its largest level down to its steps."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import RequestError, SignalError
+from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.checks import made
+from audiomeas.measurement.linearity_views import RANGES_DB, charts, tables
+from audiomeas.measurement.result import ChannelResult, Result, result_of
+from audiomeas.measurement.steady import DB_PER_NEPER, LEAST_RELATIVE, loudest_counts, samples, scale_uncertainty
+from audiomeas.measurement.stepped import (
+    MOST_STEPS,
+    aligned,
+    placed_steps,
+    places,
+    refuse_breaks,
+    refuse_over_range,
+    steps_of,
+)
+
+if TYPE_CHECKING:
+    from audiomeas.analysis.linearity import Deviations, NarrowLevel
+    from audiomeas.recording import Recording
+    from audiomeas.stimulus import SteppedSines, Stimulus
+
+_WORD = "linearity"
+_FALLS_DB = tuple(float(fall_db) for fall_db in range(0, 101, 10))
+#: No level is stated closer than this, in dB: a capture without noise would claim all digits.
+_LEAST_DB = 1e-4
+#: A range is covered when the lowest step reaches it to this (dB).
+_COVERED_DB = 0.5
+#: Breaks of a tone are looked for where it stands this far (amplitude) over the noise of their short blocks.
+_CLEAR = 10.0
+_SHORT_BLOCK_HZ = 200.0
+
+
+@dataclass(frozen=True)
+class _Played:
+    """The steps of a capture. fall_db : below the highest.   spans : where they stand.   frequency_hz : as captured."""
+
+    fall_db: tuple[float, ...]
+    level_v_rms: tuple[float | None, ...]
+    spans: tuple[slice, ...]
+    frequency_hz: float
+    driven: tuple[int, ...]
+    found: str
+
+
+def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Stimulus:
+    """Return the steps, quiet ones first: what a loud one warms can't reach a quiet one. Raises ValueError."""
+    from audiomeas.stimulus import SteppedSines
+
+    falls_db = sorted(set(_falls_db(options) or _FALLS_DB), reverse=True)
+    if len(falls_db) > MOST_STEPS:
+        raise ValueError(f"{len(falls_db)} levels are more than {MOST_STEPS} steps: take fewer")
+    return SteppedSines.bin_centred(
+        steps=tuple(
+            (options["frequency_hz"], context.input_level_v_rms * 10.0 ** (-fall_db / 20.0)) for fall_db in falls_db
+        ),
+        sample_rate_hz=context.sample_rate_hz,
+        window_s=options["window_s"],
+        driven_channels=context.channels,
+    )
+
+
+def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
+    """Raise RequestError for what can never be played or told."""
+    falls_db = _falls_db(options) or _FALLS_DB
+    if len(set(falls_db)) < 2:
+        raise RequestError("linearity compares levels: give at least two in falls_db, such as 0,20,40,60,80,90,100")
+    if 0.0 not in falls_db:
+        raise RequestError("falls_db needs 0, the level that is asked for: the others are below it")
+    made(_stimulus, context, options)
+
+
+def _falls_db(options: Mapping[str, Any]) -> tuple[float, ...]:
+    """Return the levels below the highest; people write those of a disc as −60 or as 60."""
+    return tuple(abs(float(fall_db)) for fall_db in options["falls_db"] or ())
+
+
+def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
+    if recording.stimulus is not None:
+        recording, played = _as_played(recording)
+    else:
+        played = _as_listed(recording, options)
+    reference = min(
+        range(len(played.fall_db)), key=lambda n: (abs(played.fall_db[n] - abs(options["reference_db"])), n)
+    )
+    warnings: list[str] = []
+    channels, problems = [], []
+    for column, channel in enumerate(recording.channels):
+        if channel not in played.driven:
+            warnings.append(f"channel {channel} was not driven: no linearity is told")
+            channels.append(_nothing(channel))
+            continue
+        one = _Channel(recording, column, played)
+        try:
+            channels.append(one.result(channel, reference))
+        except SignalError as error:
+            problems.append(f"channel {channel}: {error}")
+            warnings.append(problems[-1])
+            channels.append(_nothing(channel))
+        warnings += [f"channel {channel}: {note} ({places(at, len(played.spans))})" for note, at in one.notes.items()]
+    if problems and len(problems) == len(played.driven):
+        raise SignalError("; ".join(dict.fromkeys(problems)))
+    return result_of(
+        recording,
+        _WORD,
+        conditions=_conditions(recording, played, reference),
+        channels=tuple(channels),
+        warnings=tuple(warnings),
+    )
+
+
+def _as_played(recording: Recording) -> tuple[Recording, _Played]:
+    """Return the steps of a capture whose stimulus is known. Raises SignalError."""
+    stimulus = steps_of(recording, _WORD)
+    frequencies = {frequency_hz for frequency_hz, _ in stimulus.steps}
+    if len(frequencies) > 1:
+        raise SignalError(
+            "linearity needs one frequency at several levels, and this stimulus steps several frequencies: generate "
+            "steps with one frequency and falls_db"
+        )
+    if len({level for _, level in stimulus.steps}) < 2:
+        raise SignalError("linearity needs several levels, and this stimulus has one: generate steps with falls_db")
+    placed = recording.stimulus_start is not None
+    recording = recording if placed else aligned(recording, stimulus)
+    steps = placed_steps(recording, stimulus, earlier=not placed)
+    spans = tuple(step.span for step in steps)
+    in_volts = recording.stimulus_in_volts
+    falls_db = tuple(max(step.fall_db, 0.0) for step in steps)
+    return recording, _Played(
+        fall_db=falls_db,
+        level_v_rms=tuple(step.level_v_rms if in_volts else None for step in steps),
+        spans=spans,
+        frequency_hz=_frequency_hz(recording, stimulus, spans[falls_db.index(min(falls_db))]),
+        driven=stimulus.driven_channels,
+        found="known from the bench" if placed else "found by the stimulus itself",
+    )
+
+
+def _frequency_hz(recording: Recording, stimulus: SteppedSines, loudest: slice) -> float:
+    played_hz = stimulus.steps[0][0]
+    return played_hz if recording.shared_clock else _fitted_hz(recording, loudest, played_hz)
+
+
+def _fitted_hz(recording: Recording, span: slice, near_hz: float) -> float:
+    """Return the tone's frequency in the loudest channel of a span."""
+    import numpy as np
+
+    from audiomeas.analysis.tone import tone_frequency
+
+    part = recording.counts_fs[span]
+    column = int(np.argmax(np.sum(part**2, axis=0)))
+    return tone_frequency(np.ascontiguousarray(part[:, column]), recording.sample_rate_hz, near_hz=near_hz)[0]
+
+
+def _as_listed(recording: Recording, options: Mapping[str, Any]) -> _Played:
+    """Return the steps of a capture made elsewhere, whose levels a person lists. Raises SignalError, RequestError."""
+    from audiomeas.analysis.linearity import find_steps, level_course
+
+    falls_db = _falls_db(options)
+    if len(set(falls_db)) < 2:
+        raise RequestError(
+            "linearity needs to know what was played: give --stimulus FILE, or with --falls-db the levels in the order "
+            "of the capture, such as those of a disc's tracks: --falls-db 0,20,40,60,70,80,90"
+        )
+    counts, rate_hz = loudest_counts(recording), recording.sample_rate_hz
+    # Once about where the tone is, then where it is: a foreign clock moves it, and a block hears only near it.
+    tone_hz = _fitted_hz(recording, slice(0, recording.frames), options["frequency_hz"])
+    found = find_steps(level_course(counts, rate_hz, tone_hz))
+    if len(found) != len(falls_db):
+        seconds = ", ".join(f"{span.start / rate_hz:.1f}" for span in found[:12])
+        raise SignalError(
+            f"{len(falls_db)} levels are listed, and {len(found)} steady steps of the tone were found"
+            f"{f' (at {seconds} s)' if found else ''}: list those of the capture, in its order, or cut the file to them"
+        )
+    loudest = found[min(range(len(found)), key=lambda n: falls_db[n])]
+    least_db = min(falls_db)
+    return _Played(
+        fall_db=tuple(fall_db - least_db for fall_db in falls_db),
+        level_v_rms=(None,) * len(found),
+        spans=tuple(found),
+        frequency_hz=_fitted_hz(recording, loudest, tone_hz),
+        driven=recording.channels,
+        found="found by the level of the tone, in the order listed",
+    )
+
+
+class _Channel:
+    """Reads the levels of one channel and gathers what there is to say of them."""
+
+    def __init__(self, recording: Recording, column: int, played: _Played) -> None:
+        self._recording, self._column, self._played = recording, column, played
+        #: What is to be said → the steps of which.
+        self.notes: dict[str, list[str]] = {}
+
+    def result(self, channel: int, reference: int) -> ChannelResult:
+        """Return the channel's result. Raises SignalError when its reference can't be told."""
+        import numpy as np
+
+        from audiomeas.analysis.linearity import deviations
+
+        levels = [
+            self._tried(span, fall_db) for span, fall_db in zip(self._played.spans, self._played.fall_db, strict=True)
+        ]
+        played_db = -np.array(self._played.fall_db)
+        found = deviations(played_db, levels, reference)
+        rows = [self._row(n, levels[n], found) for n in np.argsort(-played_db, kind="stable")]
+        values, uncertainty, bound = _figures(rows)
+        base = levels[reference]
+        assert base is not None
+        values |= {
+            "frequency_hz": self._played.frequency_hz,
+            "reversals": found.reversals,
+            "monotonic": found.monotonic,
+            **self._reference(base, self._played.level_v_rms[reference], uncertainty),
+            "steps": rows,
+        }
+        uncertainty["reversals"] = 0.0
+        return ChannelResult(channel=channel, values=values, uncertainty=uncertainty, bound=bound)
+
+    def _tried(self, span: slice, fall_db: float) -> NarrowLevel | None:
+        """Return the level of a step, or None, noting why."""
+        from audiomeas.analysis.linearity import narrow_level
+
+        try:
+            refuse_over_range(self._recording, self._column, span)
+            signal = samples(self._recording, self._column, span)
+            found = narrow_level(signal, self._recording.sample_rate_hz, self._played.frequency_hz)
+            in_block = found.noise_rms * math.sqrt(max(_SHORT_BLOCK_HZ / found.bandwidth_hz, 1.0))
+            if not self._recording.shared_clock and found.level_rms > _CLEAR * in_block:
+                refuse_breaks(signal, self._recording.sample_rate_hz, self._played.frequency_hz)
+        except SignalError as error:
+            self._note(str(error), fall_db)
+            return None
+        if found.at_most:
+            self._note("the tone can't be told from noise: its level is a bound", fall_db)
+        return found
+
+    def _note(self, words: str, fall_db: float) -> None:
+        self.notes.setdefault(words, []).append(f"{-fall_db:.4g} dB".replace("-", "−"))
+
+    def _row(self, n: int, level: NarrowLevel | None, found: Deviations) -> dict[str, Any]:
+        row: dict[str, Any] = {
+            "played_db": 0.0 - self._played.fall_db[n],
+            "input_v_rms": self._played.level_v_rms[n],
+            **dict.fromkeys(("level_v_rms", "level_dbfs", "noise_db", "deviation_db")),
+            "uncertainty": {},
+            "bound": {},
+        }
+        if level is None:
+            return row
+        full_scale = self._recording.reference(self._column)
+        row["level_dbfs"] = 20.0 * math.log10(level.level_rms / full_scale)
+        row["deviation_db"] = float(found.deviation_db[n])
+        if level.noise_rms > 0.0:
+            over_noise_db = 20.0 * math.log10(level.level_rms / level.noise_rms)
+            row["noise_db"] = row["played_db"] + row["deviation_db"] - over_noise_db
+        if self._recording.scale_v(self._column) is not None:
+            row["level_v_rms"] = level.level_rms
+        if level.at_most:
+            row["bound"] = {
+                key: "at most" for key in ("level_v_rms", "level_dbfs", "deviation_db") if row[key] is not None
+            }
+            return row
+        row["uncertainty"] = {
+            "level_dbfs": math.hypot(level.half_width_db, _LEAST_DB),
+            "deviation_db": math.hypot(float(found.half_width_db[n]), _LEAST_DB),
+        }
+        scale = scale_uncertainty(self._recording, self._column)
+        if row["level_v_rms"] is not None and scale is not None:
+            own = level.half_width_db / DB_PER_NEPER
+            row["uncertainty"]["level_v_rms"] = level.level_rms * math.hypot(scale, own, LEAST_RELATIVE)
+        return row
+
+    def _reference(self, base: NarrowLevel, input_v_rms: float | None, uncertainty: dict[str, float]) -> dict[str, Any]:
+        """Return the level and gain of the reference step."""
+        recording, own = self._recording, base.half_width_db / DB_PER_NEPER
+        values: dict[str, Any] = dict.fromkeys(("reference_level_v_rms", "gain_db"))
+        values["reference_level_dbfs"] = 20.0 * math.log10(base.level_rms / recording.reference(self._column))
+        uncertainty["reference_level_dbfs"] = math.hypot(base.half_width_db, _LEAST_DB)
+        if recording.scale_v(self._column) is None:
+            return values
+        values["reference_level_v_rms"] = base.level_rms
+        scale = scale_uncertainty(recording, self._column)
+        if scale is not None:
+            uncertainty["reference_level_v_rms"] = base.level_rms * math.hypot(scale, own, LEAST_RELATIVE)
+        if input_v_rms is not None:
+            values["gain_db"] = 20.0 * math.log10(base.level_rms / input_v_rms)
+            of_input = recording.conditions.get("input_level_uncertainty")
+            if scale is not None and of_input is not None:
+                uncertainty["gain_db"] = DB_PER_NEPER * math.hypot(scale, of_input, own, LEAST_RELATIVE)
+        return values
+
+
+def _figures(rows: Sequence[Mapping[str, Any]]) -> tuple[dict[str, Any], dict[str, float], dict[str, str]]:
+    """Return the largest deviation, without sign, down to each level that the steps reach."""
+    values: dict[str, Any] = {}
+    uncertainty: dict[str, float] = {}
+    bound: dict[str, str] = {}
+    lowest_db = min(row["played_db"] for row in rows)
+    for range_db in RANGES_DB:
+        key = f"largest_deviation_to_{range_db}_db"
+        inside = [row for row in rows if row["played_db"] >= -range_db - _COVERED_DB]
+        known = [row for row in inside if row["deviation_db"] is not None and not row["bound"]]
+        top = max(known, key=lambda row: abs(row["deviation_db"]), default=None)
+        values[key] = values[f"{key.removesuffix('_db')}_at_db"] = None
+        if top is None or lowest_db > _COVERED_DB - range_db:
+            continue
+        values[key], values[f"{key.removesuffix('_db')}_at_db"] = abs(top["deviation_db"]), top["played_db"]
+        if len(known) < len(inside):
+            bound[key] = "at least"
+            continue
+        # A step that reads less, but is known less well, may be the largest.
+        reach = max(abs(row["deviation_db"]) + row["uncertainty"]["deviation_db"] for row in known)
+        uncertainty[key] = max(top["uncertainty"]["deviation_db"], reach - values[key])
+    return values, uncertainty, bound
+
+
+def _nothing(channel: int) -> ChannelResult:
+    keys = (
+        *(f"largest_deviation_to_{range_db}{end}_db" for range_db in RANGES_DB for end in ("", "_at")),
+        *("frequency_hz", "reversals", "monotonic", "reference_level_v_rms", "reference_level_dbfs", "gain_db"),
+    )
+    return ChannelResult(channel=channel, values={**dict.fromkeys(keys), "steps": []})
+
+
+def _conditions(recording: Recording, played: _Played, reference: int) -> dict[str, Any]:
+    windows_s = [(span.stop - span.start) / recording.sample_rate_hz for span in played.spans]
+    return {
+        "method": "one tone at several levels, each read in a narrow band by a weighted least-squares fit, less the "
+        "noise beside it as power",
+        "frequency_hz": played.frequency_hz,
+        "steps": len(played.spans),
+        "measured_s": [min(windows_s), max(windows_s)],
+        "reference_db": 0.0 - played.fall_db[reference],
+        "deviation": f"level read less level played, 0 dB at {-played.fall_db[reference]:.4g} dB",
+        "alignment": played.found,
+        "channels_driven": list(played.driven),
+        "uncertainty_covers": "noise and fit; not what the converters of the bench deviate themselves",
+    }
+
+
+MEASUREMENT = Measurement(
+    word=_WORD,
+    summary="Linearity of a converter or player: how true a tone's level stays down to 100 dB below the largest",
+    example="linearity --output-level '2 V'",
+    options=(
+        Option(
+            name="falls_db",
+            kind="numbers",
+            help="Levels in dB below the level asked for; without it, 0 to 100 in steps of 10. For a capture made "
+            "elsewhere without a stimulus file: the levels in its order, such as those of a disc's tracks.",
+            stage="analyse",
+            at_least=-160.0,
+            at_most=160.0,
+        ),
+        Option(
+            name="frequency_hz",
+            kind="number",
+            help="Frequency of the tone; in a capture made elsewhere it is looked for within 2 %.",
+            default=997.0,
+            stage="analyse",
+            above=0.0,
+        ),
+        Option(
+            name="reference_db",
+            kind="number",
+            help="Which level is taken as true, in dB re the highest; the nearest step is used.",
+            default=-20.0,
+            stage="analyse",
+            at_least=-160.0,
+            at_most=0.0,
+        ),
+        Option(
+            name="window_s",
+            kind="number",
+            help="Length of what is read of a step; longer looks deeper into the noise.",
+            default=1.0,
+            at_least=0.1,
+            at_most=60.0,
+        ),
+    ),
+    figures=(
+        *(
+            Figure(
+                key=f"largest_deviation_to_{range_db}_db",
+                unit="dB",
+                words=f"largest deviation of the level from full scale down to −{range_db} dB",
+            )
+            for range_db in RANGES_DB
+        ),
+        Figure(key="reversals", unit="", words="levels that read lower although they were played higher"),
+        Figure(key="gain_db", unit="dB", words="gain at the reference level"),
+    ),
+    stimulus=_stimulus,
+    analyse=_analyse,
+    tables=tables,
+    charts=charts,
+    check=_check,
+)
