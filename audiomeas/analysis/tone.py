@@ -14,7 +14,8 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +50,8 @@ from audiomeas.errors import SignalError
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+#: Frequencies in Hz, (n,) → power gains, (n,).
+PowerGain = Callable[[FloatArray], FloatArray]
 
 #: Periods that a capture must hold: harmonics closer than this many bins leave no noise to be seen between them.
 LEAST_PERIODS = 8
@@ -94,7 +97,7 @@ class ToneAnalysis:
     thd : power sum of the harmonics up to `harmonic_limit_hz`; None: the third lies beyond it.
     residual : everything in `band_hz` but fundamental and DC; None: the fundamental lies outside the band.
     noise : residual less harmonics and mains lines.   notched : the residual as a notch of `notch_q` passes it.
-    events : clicks in what the fundamental leaves.
+    events : clicks in what the fundamental leaves.   weighted : the residual under each weighting asked for.
     """
 
     sample_rate_hz: float
@@ -120,6 +123,7 @@ class ToneAnalysis:
     events: ShortEvents | None
     spectrum: Spectrum
     notes: tuple[str, ...]
+    weighted: Mapping[str, PowerSum] = field(default_factory=dict)
 
     @property
     def total_mean_square(self) -> float | None:
@@ -175,6 +179,7 @@ def analyze_tone(
     notch_q: float = NOTCH_Q,
     spectrum_points: int = 1200,
     resolution: float | None = None,
+    weightings: Mapping[str, PowerGain] | None = None,
 ) -> ToneAnalysis:
     """Analyse a single steady tone with its harmonics, noise, DC and hum.
 
@@ -183,7 +188,7 @@ def analyze_tone(
     band_hz : of THD+N and noise, a brick wall.   harmonic_limit_hz : highest harmonic counted in THD; None: up to
     four bins below half the sample rate.   exact_frequency_hz : the frequency is known (one clock): not fitted.
     resolution : step between neighbouring values of the samples, in the unit of the signal; what is smaller than its
-    rounding is not claimed. None: unknown.
+    rounding is not claimed. None: unknown.   weightings : name → power gain, under which the residual is told too.
 
     Raises SignalError: values that are no numbers, too short, silence, DC only, noise only, no tone where expected,
     too few periods, a tone too near to half the sample rate, two unrelated tones.
@@ -206,6 +211,7 @@ def analyze_tone(
         limit_hz=limit_hz,
         notch_q=notch_q,
         frequency_is_exact=exact_frequency_hz is not None,
+        weightings=weightings or {},
     )
     found = _assembled(fit, lines, floor, spectrum, request)
     notes = (*found.notes, *_rounding_notes(rounding, found.level_rms))
@@ -425,6 +431,7 @@ class _Request:
     limit_hz: float
     notch_q: float
     frequency_is_exact: bool
+    weightings: Mapping[str, PowerGain]
 
 
 def _assembled(fit: SineFit, lines: _Lines, floor: NoiseFloor, spectrum: Spectrum, request: _Request) -> ToneAnalysis:
@@ -463,6 +470,7 @@ def _assembled(fit: SineFit, lines: _Lines, floor: NoiseFloor, spectrum: Spectru
         events=None,
         spectrum=spectrum,
         notes=_notes(frequency_hz, request, thd, inside, second),
+        weighted={name: shares.weighted(gain) for name, gain in request.weightings.items()} if inside else {},
     )
 
 
@@ -522,6 +530,11 @@ class _Shares:
         bins_hz = np.arange(float(len(self.weight))) * self.floor.bin_hz
         weight = self.weight * notch_power_gain(bins_hz, self.frequency_hz, self.notch_q)
         return self._sum(weight, notch_power_gain(self.line_hz, self.frequency_hz, self.notch_q))
+
+    def weighted(self, power_gain: PowerGain) -> PowerSum:
+        """Return everything but the fundamental under a weighting."""
+        bins_hz = np.arange(float(len(self.weight))) * self.floor.bin_hz
+        return self._sum(self.weight * power_gain(bins_hz), power_gain(self.line_hz))
 
     def _sum(self, weight: FloatArray, line_gain: FloatArray) -> PowerSum:
         value, deviation = self.floor.in_band(weight)

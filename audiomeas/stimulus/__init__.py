@@ -17,6 +17,7 @@ from audiomeas.stimulus.shaped import ShapedSweep
 from audiomeas.stimulus.sines import Silence, Sine, SteppedSines, bin_centred_hz
 from audiomeas.stimulus.staggered import StaggeredSweeps
 from audiomeas.stimulus.sweep import Sweep
+from audiomeas.stimulus.tone_silence import ToneAndSilence
 from audiomeas.stimulus.tones import SquarePlusSine, TwinTone
 
 __all__ = [
@@ -31,6 +32,7 @@ __all__ = [
     "SteppedSines",
     "Stimulus",
     "Sweep",
+    "ToneAndSilence",
     "TwinTone",
     "VariesInLevel",
     "Window",

@@ -13,6 +13,7 @@ from audiomeas.stimulus.shaped import ShapedSweep
 from audiomeas.stimulus.sines import Silence, Sine, SteppedSines
 from audiomeas.stimulus.staggered import StaggeredSweeps
 from audiomeas.stimulus.sweep import Sweep
+from audiomeas.stimulus.tone_silence import ToneAndSilence
 from audiomeas.stimulus.tones import SquarePlusSine, TwinTone
 from audiomeas.stimulus.turned import TurnedTone
 
@@ -30,6 +31,7 @@ _FAMILIES: dict[str, type[Stimulus]] = {
         SquarePlusSine,
         Multitone,
         TurnedTone,
+        ToneAndSilence,
     )
 }
 

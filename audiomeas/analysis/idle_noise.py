@@ -1,0 +1,71 @@
+"""What is left when nothing plays: its mean-square value in a band, under weightings, DC left out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import rfft
+
+from audiomeas.analysis.harmonics import ONE_SIDED_95, PowerSum
+from audiomeas.analysis.lines import lobes, windowed
+from audiomeas.analysis.noisefloor import HIDDEN, NoiseFloor, band_weight, noise_floor
+from audiomeas.analysis.tone import PowerGain
+from audiomeas.errors import SignalError
+
+FloatArray = NDArray[np.float64]
+
+#: Periods of the band's low edge that a capture must hold.
+_LEAST_PERIODS = 4
+
+
+def idle_noise(
+    signal: FloatArray,
+    sample_rate_hz: float,
+    *,
+    band_hz: tuple[float, float],
+    weightings: Mapping[str, PowerGain],
+    resolution: float | None,
+) -> dict[str, PowerSum]:
+    """Return the mean-square value of a quiet capture under each weighting, in the signal's unit squared.
+
+    signal : (frames,), one channel.   band_hz : a brick wall.   weightings : name → power gain against Hz.
+    resolution : step between neighbouring values; less than its rounding gives (q²/12, spread evenly) is told as a
+    bound. None: unknown, then digital silence can't be told.
+
+    The spectrum is weighted with sin⁴(πn/N) in time, and bins on an edge of the band count in part (see `noisefloor`).
+    Raises SignalError: too short for the band, values that are no numbers, digital silence of unknown step.
+    """
+    frames, bin_hz = len(signal), sample_rate_hz / max(len(signal), 1)
+    if frames == 0 or band_hz[0] < _LEAST_PERIODS * bin_hz:
+        raise SignalError(
+            f"{frames / sample_rate_hz:.3g} s are too short for noise from {band_hz[0]:g} Hz on: capture at least "
+            f"{_LEAST_PERIODS / max(band_hz[0], 1.0):.3g} s, or raise low_hz (not below 1 Hz)"
+        )
+    if not np.all(np.isfinite(signal)):
+        raise SignalError("the capture holds values that are no numbers (NaN or infinite): capture it again")
+    if resolution is None and not np.any(signal):
+        raise SignalError("digital silence in samples of unknown step: nothing can be told; capture integer samples")
+    cleaned = windowed(rfft(signal - np.mean(signal)), frames)
+    floor = noise_floor(
+        cleaned,
+        lobes(np.zeros(1), len(cleaned)),
+        np.zeros(1),
+        frames,
+        bin_hz,
+        least_per_bin=0.0 if resolution is None else 2.0 * (resolution**2 / 12.0) / frames,
+    )
+    inside, bins_hz = band_weight(len(cleaned), bin_hz, band_hz), np.arange(float(len(cleaned))) * bin_hz
+    return {name: _bounded(*_read(floor, inside * gain(bins_hz))) for name, gain in weightings.items()}
+
+
+def _read(floor: NoiseFloor, weight: FloatArray) -> tuple[float, float, float]:
+    return (*floor.in_band(weight), floor.least_in_band(weight))
+
+
+def _bounded(value: float, deviation: float, least: float) -> PowerSum:
+    """Return a mean-square value; where rounding alone must have given more, what it may be at most."""
+    hidden = value < HIDDEN * least
+    upper = max(value + ONE_SIDED_95 * deviation, least) if hidden else value
+    return PowerSum(mean_square=value, standard_deviation=deviation, upper_95=upper, at_most=hidden)
