@@ -21,6 +21,8 @@ _LONGEST_S = 0.75
 _LEAST_SEGMENTS = 3
 #: … this many frames.
 _LEAST_FRAMES = 256
+#: Frames at an end that tell where it is mirrored.
+_LINE_FRAMES = 96
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,9 +130,23 @@ class SegmentSpectra:
 
 
 def _mirrored(samples: FloatArray, before: int, length: int) -> FloatArray:
-    """Return samples continued through their end points (2·x[0] − x[n]): neither level nor slope jumps.
+    """Return samples continued by their mirror images through a line's end (2·c − x[n]): no level, no slope jumps.
 
     samples : (channels, frames).   before : frames to add in front.   length : to reach at the end, if longer.
     """
-    behind = max(0, length - samples.shape[1])
-    return np.pad(samples, ((0, 0), (before, behind)), mode="reflect", reflect_type="odd")
+    front = 2.0 * _end_value(samples)[:, None] - samples[:, :before][:, ::-1]
+    out = np.concatenate([front, samples], axis=1)
+    while out.shape[1] < before + length:
+        take = min(before + length - out.shape[1], samples.shape[1])
+        turned = out[:, ::-1][:, :take]
+        out = np.concatenate([out, 2.0 * _end_value(turned)[:, None] - turned], axis=1)
+    return out
+
+
+def _end_value(samples: FloatArray) -> FloatArray:
+    """Return where a line through the first samples begins, (channels,): noise sways it less than a sample."""
+    near = samples[:, :_LINE_FRAMES]
+    count = near.shape[1]
+    at = np.arange(count) - (count - 1) / 2.0
+    slope = near @ at / float(np.dot(at, at))
+    return np.asarray(np.mean(near, axis=1) - slope * (count / 2.0))
