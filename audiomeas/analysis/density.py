@@ -174,6 +174,7 @@ class DensityOf:
         """Begin. channels, frames : as of the `SegmentSpectra` that makes the segments."""
         self._rate, self._frames = sample_rate_hz, frames
         self._power = np.zeros((channels, frames // 2 + 1))
+        self._work = np.empty(frames // 2 + 1)
         self._sum, self._square = np.zeros((2, channels))
         self._segments = self._seen = 0
 
@@ -182,15 +183,18 @@ class DensityOf:
         if not segment.whole:
             return
         for power, spectrum in zip(self._power, segment.spectrum, strict=True):
-            power += np.square(spectrum.real)
-            power += np.square(spectrum.imag)
+            for part in (spectrum.real, spectrum.imag):
+                np.square(part, out=self._work)
+                power += self._work
         self._segments += 1
 
     def take_samples(self, block: FloatArray) -> None:
         """Add samples to the mean and the mean square. block : (frames, channels)."""
         self._seen += len(block)
-        self._sum += np.sum(block, axis=0)
-        self._square += np.einsum("fc,fc->c", block, block)
+        for channel, samples in enumerate(block.T):
+            close = np.ascontiguousarray(samples)
+            self._sum[channel] += np.sum(close)
+            self._square[channel] += np.dot(close, close)
 
     def result(self) -> tuple[Density, ...]:
         """Return the density of each channel. Raises SignalError when no segment was filled."""

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import rfft
 
+from audiomeas.analysis.realfft import RealTransform
 from audiomeas.errors import SignalError
 
 FloatArray = NDArray[np.float64]
@@ -27,7 +27,8 @@ _LINE_FRAMES = 96
 
 @dataclass(frozen=True, kw_only=True)
 class Segment:
-    """One windowed spectrum. start : its first frame.   spectrum : (channels, bins) rfft of the windowed samples.
+    """One windowed spectrum. start : its first frame.   spectrum : (channels, bins) rfft of the windowed samples,
+    which the next segment overwrites.
 
     whole : made of the capture alone; the others reach over its ends and hold what was mirrored there.
     """
@@ -66,11 +67,14 @@ class SegmentSpectra:
     """
 
     def __init__(self, channels: int, frames: int) -> None:
-        """Begin a capture. channels : of each block.   frames : of a segment, even."""
-        if channels < 1 or frames < 4 or frames % 2:
-            raise ValueError("a segment needs a channel and an even number of at least 4 frames")
+        """Begin a capture. channels : of each block.   frames : of a segment, a power of two."""
+        if channels < 1:
+            raise ValueError("a segment needs a channel")
         self.frames, self.window = frames, hann(frames)
         self._held = np.empty((channels, frames))
+        self._work = np.empty(frames)
+        self._spectrum = np.empty((channels, frames // 2 + 1), dtype=np.complex128)
+        self._transform = RealTransform(frames)
         self._filled = self._start = 0
         self._finished = False
 
@@ -80,7 +84,7 @@ class SegmentSpectra:
         return self._start + self._filled
 
     def add(self, block: FloatArray) -> Iterator[Segment]:
-        """Yield the segments that a block completes; consume them all. block : (frames, channels).
+        """Yield the segments that a block completes; use each before the next, and all. block : (frames, channels).
 
         Raises SignalError for a block with another number of channels, or with values that are no numbers.
         """
@@ -111,7 +115,8 @@ class SegmentSpectra:
             raise ValueError("this capture was finished")
         if block.ndim != 2 or block.shape[1] != len(self._held):
             raise SignalError(f"a block of shape {block.shape} in a capture of {len(self._held)} channels")
-        if not math.isfinite(float(np.sum(block))):
+        # Order 'K': the sum runs as the memory does.
+        if not math.isfinite(float(np.sum(block.ravel(order="K")))):
             raise SignalError(f"the capture holds values that are no numbers, from frame {self.frames_seen} on")
 
     def _completed(self) -> Iterator[Segment]:
@@ -123,10 +128,11 @@ class SegmentSpectra:
         self._filled, self._start = half, self._start + half
 
     def _segment(self, samples: FloatArray, start: int, *, whole: bool) -> Segment:
-        spectrum = np.empty((len(samples), self.frames // 2 + 1), dtype=np.complex128)
-        for row, channel in enumerate(samples):
-            spectrum[row] = rfft((channel - np.mean(channel)) * self.window, overwrite_x=True)
-        return Segment(start=start, spectrum=spectrum, whole=whole)
+        for row, channel in zip(self._spectrum, samples, strict=True):
+            np.subtract(channel, np.mean(channel), out=self._work)
+            self._work *= self.window
+            self._transform.into(row, self._work)
+        return Segment(start=start, spectrum=self._spectrum, whole=whole)
 
 
 def _mirrored(samples: FloatArray, before: int, length: int) -> FloatArray:
