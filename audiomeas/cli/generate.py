@@ -38,6 +38,12 @@ def _common(command: Callable[..., Any]) -> Callable[..., Any]:
             show_default=True,
             help="Of the samples.",
         ),
+        click.option(
+            "--dither/--no-dither",
+            default=False,
+            show_default=True,
+            help="Add triangular dither before rounding: quiet tones stay tones.",
+        ),
         click.option("--rate", "sample_rate_hz", type=click.FLOAT, default=48000.0, show_default=True, help="In Hz."),
         click.option("--full-scale", metavar="LEVEL", help="What a full-scale sine is at the output, such as '2 V'."),
         click.option("--level", default="-6 dBFS", show_default=True, metavar="LEVEL", help="In dBFS, or V, mV, dBV."),
@@ -64,6 +70,7 @@ def _write(
     sample_format: Any,
     channels: str,
     markers: bool = False,
+    dither: bool = False,
 ) -> None:
     """Make a stimulus and write it. make : takes level_v_rms, sample_rate_hz and driven_channels by name."""
     from audiomeas.errors import RequestError
@@ -87,6 +94,7 @@ def _write(
         v_rms_at_full_scale=None if scale is None else scale.value,
         sample_format=sample_format,
         markers=markers,
+        dither=dither,
     )
     click.echo(f"{path} and {path.name}.json", err=True)
 
@@ -174,6 +182,7 @@ def steps(file: str, frequencies_hz: str, falls_db: str, step_s: float, **common
     metavar="CURVE",
     help=f"Play the inverse of a curve; --level is that at 1 kHz. One of {', '.join(PRE_EMPHASIS.choices)}.",
 )
+@click.option("--averages", type=click.INT, default=1, show_default=True, help="How often it plays; their mean counts.")
 @_markers
 @_common
 def sweep(
@@ -182,9 +191,10 @@ def sweep(
     to_hz: float | None,
     duration_s: float,
     pre_emphasis: str | None,
+    averages: int,
     **common: Any,
 ) -> None:
-    """Write a synchronized exponential sweep.
+    """Write a synchronized exponential sweep, or several of them in one file.
 
     \b
     Example: audiomeas generate sweep sweep.flac --level "-6 dBFS" --rate 96000
@@ -192,16 +202,20 @@ def sweep(
 
     def make(**at: Any) -> Stimulus:
         from audiomeas.measurement.response_equalization import pre_emphasized
-        from audiomeas.stimulus import Sweep
+        from audiomeas.stimulus import RepeatedSweeps, Sweep
 
         _checked_duration(duration_s)
+        _checked_averages(averages, pre_emphasis)
         facts = {
             "from_hz": from_hz if from_hz is not None else 20.0,
             "to_hz": to_hz if to_hz is not None else 0.45 * at["sample_rate_hz"],
             "duration_s": duration_s,
             **at,
         }
-        return Sweep.covering(**facts) if pre_emphasis is None else pre_emphasized(pre_emphasis, **facts)
+        if pre_emphasis is not None:
+            return pre_emphasized(pre_emphasis, **facts)
+        one = Sweep.covering(**facts)
+        return one if averages == 1 else RepeatedSweeps.of(one, averages)
 
     _write(file, make, **common)
 
@@ -226,6 +240,38 @@ def staggered_sweeps(file: str, from_hz: float, to_hz: float | None, duration_s:
         _checked_duration(duration_s)
         highest_hz = to_hz if to_hz is not None else 0.45 * at["sample_rate_hz"]
         return StaggeredSweeps.covering(from_hz=from_hz, to_hz=highest_hz, duration_s=duration_s, **at)
+
+    _write(file, make, **common)
+
+
+@generate.command("tone-and-silence")
+@click.argument("file")
+@click.option("--frequency-hz", type=click.FLOAT, default=997.0, show_default=True)
+@click.option("--fall-db", type=click.FLOAT, default=60.0, show_default=True, help="Of the tone below the level.")
+@click.option("--duration-s", type=click.FLOAT, default=2.0, show_default=True, help="Of the steady part of the tone.")
+@click.option("--idle-s", type=click.FLOAT, default=2.0, show_default=True, help="Of the silence that is looked at.")
+@_common
+def tone_and_silence(
+    file: str, frequency_hz: float, fall_db: float, duration_s: float, idle_s: float, **common: Any
+) -> None:
+    """Write a quiet tone and then silence, for dynamic range and idle noise.
+
+    \b
+    Example: audiomeas generate tone-and-silence quiet.wav --level "0 dBFS" --format int16 --dither
+    """
+
+    def make(**at: Any) -> Stimulus:
+        from audiomeas.stimulus import ToneAndSilence
+        from audiomeas.stimulus.base import checked_tone
+        from audiomeas.units import db_to_amplitude_ratio
+
+        _checked_duration(duration_s)
+        _checked_duration(idle_s)
+        at["level_v_rms"] *= db_to_amplitude_ratio(-abs(fall_db))
+        checked_tone(frequency_hz, at["level_v_rms"], at["sample_rate_hz"])
+        return ToneAndSilence.bin_centred(
+            frequency_hz=frequency_hz, window_s=duration_s, idle_s=idle_s, fall_db=abs(fall_db), **at
+        )
 
     _write(file, make, **common)
 
@@ -344,6 +390,13 @@ def silence(file: str, duration_s: float, **common: Any) -> None:
 def _checked_duration(duration_s: float) -> None:
     if not 0 < duration_s <= 4 * 3600:
         raise ValueError(f"a duration of {duration_s:g} s is not possible: use up to 4 hours")
+
+
+def _checked_averages(averages: int, pre_emphasis: str | None) -> None:
+    if averages < 1:
+        raise ValueError(f"{averages} averages are not possible: use 1 or more")
+    if averages > 1 and pre_emphasis is not None:
+        raise ValueError("a sweep with pre-emphasis is played once: leave --averages away")
 
 
 def _numbers(text: str) -> tuple[float, ...]:

@@ -7,7 +7,7 @@ import os
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from audiomeas.bench.calibration import Calibration, bench_noise_conditions, read_calibration
 from audiomeas.bench.opened import Bench, open_bench_file
@@ -34,6 +34,10 @@ from audiomeas.recording_blocks import open_recording
 from audiomeas.stimulus import Stimulus, played_samples_v, read_stimulus
 from audiomeas.stimulus.marker import between_markers, marker_peak_v
 from audiomeas.units import SQRT2, Level, parse_level
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 #: Names the bench file when `--bench` does not.
 BENCH_VARIABLE = "AUDIOMEAS_BENCH"
@@ -218,14 +222,16 @@ def generate(
     lead_s: float = 0.5,
     tail_s: float = 0.5,
     markers: bool = False,
+    dither: bool = False,
 ) -> Path:
     """Write a stimulus as WAV or FLAC with silence around it, and its sidecar; what `audiomeas generate` does.
 
     v_rms_at_full_scale : voltage of a full-scale sine at the output that will play it; None: the stimulus' levels are
     relative to a full-scale sine (1 is 0 dBFS).   The file has as many channels as the highest driven one, at least 2.
     markers : a short chirp before and after it on each driven channel, by which the analysis knows the clock of a
-    capture that another device makes; the sidecar tells where they stand.
-    Raises RequestError (beyond full scale), FileProblem (never overwrites).
+    capture that another device makes; the sidecar tells where they stand.   dither : triangular, before the samples
+    are rounded, on each driven channel from the first frame to the last.
+    Raises RequestError (beyond full scale, dither for floats), FileProblem (never overwrites).
     """
     import numpy as np
 
@@ -249,6 +255,8 @@ def generate(
     for column, channel in enumerate(stimulus.driven_channels):
         own = fractions if fractions.ndim == 1 else fractions[:, column]
         output[lead : lead + len(fractions), channel - 1] = own
+    if dither:
+        _add_dither(output, stimulus.driven_channels or tuple(range(1, channels + 1)), sample_format)
     recording = Recording(
         counts_fs=output,
         sample_rate_hz=stimulus.sample_rate_hz,
@@ -260,11 +268,21 @@ def generate(
         stimulus_in_volts=v_rms_at_full_scale is not None,
         shared_clock=True,
         markers=None if playlist is None else playlist.markers,
-        conditions={"purpose": "stimulus"},
+        conditions={"purpose": "stimulus", **({"dither": "triangular, 2 steps from end to end"} if dither else {})},
         provenance=Provenance(interface="generate", started_at=datetime.now(UTC).isoformat(timespec="seconds")),
     )
     write_capture(path, from_fractions(output, sample_format), sample_format, recording)
     return path
+
+
+def _add_dither(output: NDArray[np.float64], channels: tuple[int, ...], sample_format: str) -> None:
+    from audiomeas.interface.transport import FULL_SCALE_CODE
+    from audiomeas.stimulus.dither import triangular_dither
+
+    if sample_format == "float32":
+        raise RequestError("float32 samples are not rounded to steps: dither is for int16 and int24")
+    columns = [channel - 1 for channel in channels]
+    output[:, columns] += triangular_dither(len(output), len(columns)) / FULL_SCALE_CODE[sample_format]
 
 
 def options_of(word: str) -> Mapping[str, Any]:

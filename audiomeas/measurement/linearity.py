@@ -37,6 +37,8 @@ _COVERED_DB = 0.5
 #: Breaks of a tone are looked for where it stands this far (amplitude) over the noise of their short blocks.
 _CLEAR = 10.0
 _SHORT_BLOCK_HZ = 200.0
+#: So long is what the frequency of a listed capture is first read from: half of the shortest step that is found.
+_PART_S = 0.3
 
 
 @dataclass(frozen=True)
@@ -171,8 +173,8 @@ def _as_listed(recording: Recording, options: Mapping[str, Any]) -> _Played:
             "of the capture, such as those of a disc's tracks: --falls-db 0,20,40,60,70,80,90"
         )
     counts, rate_hz = loudest_counts(recording), recording.sample_rate_hz
-    # Once about where the tone is, then where it is: a foreign clock moves it, and a block hears only near it.
-    tone_hz = _fitted_hz(recording, slice(0, recording.frames), options["frequency_hz"])
+    # Where the tone is loudest tells its frequency well enough to follow it, the loudest step then exactly.
+    tone_hz = _fitted_hz(recording, _loudest_part(counts, rate_hz), options["frequency_hz"])
     found = find_steps(level_course(counts, rate_hz, tone_hz))
     if len(found) != len(falls_db):
         seconds = ", ".join(f"{span.start / rate_hz:.1f}" for span in found[:12])
@@ -190,6 +192,18 @@ def _as_listed(recording: Recording, options: Mapping[str, Any]) -> _Played:
         driven=recording.channels,
         found="found by the level of the tone, in the order listed",
     )
+
+
+def _loudest_part(counts: Any, sample_rate_hz: float) -> slice:
+    """Return the loudest of overlapping parts of a channel. Raises SignalError for a capture that has none."""
+    import numpy as np
+
+    half = round(_PART_S / 2 * sample_rate_hz)
+    if len(counts) < 2 * half:
+        raise SignalError(f"the capture lasts {len(counts) / sample_rate_hz:.2f} s: too short for steps of a tone")
+    power = np.sum(np.square(counts[: len(counts) // half * half]).reshape(-1, half), axis=1)
+    start = int(np.argmax(power[1:] + power[:-1])) * half
+    return slice(start, start + 2 * half)
 
 
 class _Channel:

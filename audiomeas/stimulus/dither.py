@@ -1,0 +1,22 @@
+"""Dither: what is added before samples are rounded, so that what is lost is noise and not distortion.
+
+Triangular, 2 steps from end to end: then the mean and the variance of the rounding error no longer depend on the
+signal (S. Lipshitz, R. Wannamaker, J. Vanderkooy, J. Audio Eng. Soc. 40, 1992). All of it is q²/4.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from audiomeas.stimulus.base import FloatArray
+
+#: Files made again are the same, bit for bit.
+_SEED = 468
+
+
+def triangular_dither(frames: int, channels: int) -> FloatArray:
+    """Return dither in steps of the samples, (frames, channels), between −1 and 1, other for each channel."""
+    generator = np.random.default_rng(_SEED)
+    first = generator.random((frames, channels))
+    first -= generator.random((frames, channels))
+    return first
