@@ -39,11 +39,20 @@ class _Seen:
     """What the blocks read so far have shown of the samples."""
 
     step_fs: float | None = None
+    #: What silence alone would tell of the step; it holds until a block is not silent.
+    step_of_silence_fs: float | None = None
     on_grid: bool = True
     over_range: NDArray[np.int64] | None = None
     last_at_end: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
     last_counted: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
     frames: int = 0
+
+    def note_step(self, step_fs: float | None, *, silent: bool) -> None:
+        """Keep the smallest step: steps are powers of two of one unit, so it divides all the others."""
+        if silent:
+            self.step_of_silence_fs = step_fs
+        elif step_fs is not None and (self.step_fs is None or step_fs < self.step_fs):
+            self.step_fs = step_fs
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,7 +74,7 @@ class RecordingOnDisk(Recording):
         return dataclasses.replace(
             self,
             over_range=() if counts is None else tuple(int(count) for count in counts),
-            resolution_fs=self.seen.step_fs,
+            resolution_fs=self.seen.step_of_silence_fs if self.seen.step_fs is None else self.seen.step_fs,
         )
 
 
@@ -153,31 +162,21 @@ def _read_block(handle: Any, frames: int, seen: _Seen) -> NDArray[np.float64]:
     if handle.subtype in _INTEGER_FORMS:
         dtype, form = _INTEGER_FORMS[handle.subtype]
         codes = handle.read(frames, dtype=dtype, always_2d=True)
-        if np.any(codes):
-            _note_step(seen, step_of_codes(codes, form))
-        elif seen.step_fs is None and len(codes):
-            seen.step_fs = step_of_codes(codes, form)
+        seen.note_step(step_of_codes(codes, form), silent=not np.any(codes))
         return to_fractions(codes, form)
     samples: NDArray[np.float64] = handle.read(frames, dtype="float64", always_2d=True)
+    silent = not np.any(samples)
     bits = {"PCM_32": 32, "PCM_S8": 8, "PCM_U8": 8}.get(handle.subtype)
-    if bits is None:
-        rounding = FLOAT_STEPS[handle.subtype]
-        if seen.on_grid and np.any(samples):
-            grid = grid_step(samples * 2.0**31)
-            seen.on_grid = grid is not None
-            _note_step(seen, rounding if grid is None else max(grid / 2.0**31, rounding))
-        elif seen.step_fs is None:
-            seen.step_fs = rounding
-        return samples
-    full = 2.0 ** (bits - 1)
-    _note_step(seen, (grid_step(samples * full) or 1.0) / (full - 1.0))
-    return samples * (full / (full - 1.0))
-
-
-def _note_step(seen: _Seen, step_fs: float | None) -> None:
-    """Keep the smallest step: steps are powers of two of one unit, so it divides all the others."""
-    if step_fs is not None and (seen.step_fs is None or step_fs < seen.step_fs or seen.frames == 0):
-        seen.step_fs = step_fs
+    if bits is not None:
+        full = 2.0 ** (bits - 1)
+        seen.note_step((grid_step(samples * full) or 1.0) / (full - 1.0), silent=silent)
+        return samples * (full / (full - 1.0))
+    rounding = FLOAT_STEPS[handle.subtype]
+    if seen.on_grid:
+        grid = grid_step(samples * 2.0**31)
+        seen.on_grid = silent or grid is not None
+        seen.note_step(rounding if grid is None else max(grid / 2.0**31, rounding), silent=silent)
+    return samples
 
 
 def _watch_ends(fractions: NDArray[np.float64], seen: _Seen) -> None:
