@@ -34,11 +34,11 @@ _BLOCK_S = 0.1
 #: Blocks belong to one step when their level stays this near to the one before (dB) …
 _SAME_DB = 0.5
 #: … or within this many standard deviations of the noise in a block.
-_DEVIATIONS = 5.0
+_DEVIATIONS = 4.0
 #: A step lasts at least so many blocks; one more at each end may hold a ramp.
 _LEAST_BLOCKS = 6
-#: What stands no higher than this over the noise of a block is a gap.
-_HEARD = 3.0
+#: A block in which the tone stands no higher than this over the noise is a gap.
+_HEARD = 4.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -130,14 +130,15 @@ def _blocks(signal: FloatArray, sample_rate_hz: float, frequency_hz: float, fram
 
 def find_steps(course: Course) -> list[slice]:
     """Return the frames of each steady step of a tone: long enough, above the noise, parted by changes of level."""
-    level_db, least_db = course.level_db, 20.0 * math.log10(_HEARD * course.noise_rms)
+    level_db, heard = course.level_db, course.level_db > 20.0 * math.log10(_HEARD * course.noise_rms)
     found: list[slice] = []
     start = 0
     for block in range(1, len(level_db) + 1):
-        if block < len(level_db) and _same(level_db[start:block], float(level_db[block]), course.noise_rms):
+        goes_on = block < len(level_db) and heard[block] == heard[start]
+        if goes_on and _same(level_db[start:block], float(level_db[block]), course.noise_rms):
             continue
         # A ramp or the last of a step may stand in its first and last block.
-        if block - start >= _LEAST_BLOCKS and float(np.median(level_db[start:block])) > least_db:
+        if block - start >= _LEAST_BLOCKS and heard[start]:
             found.append(slice((start + 1) * course.block_frames, (block - 1) * course.block_frames))
         start = block
     return found
@@ -145,7 +146,8 @@ def find_steps(course: Course) -> list[slice]:
 
 def _same(before_db: FloatArray, level_db: float, noise_rms: float) -> bool:
     usual_db = float(np.median(before_db))
-    noise_db = _DB_PER_NEPER * noise_rms / 10.0 ** (usual_db / 20.0)
+    # Half of the noise's power is in phase with the tone.
+    noise_db = _DB_PER_NEPER * noise_rms / math.sqrt(2.0) / 10.0 ** (usual_db / 20.0)
     return bool(abs(level_db - usual_db) <= max(_SAME_DB, _DEVIATIONS * noise_db))
 
 
