@@ -14,17 +14,17 @@ ComplexArray = NDArray[np.complex128]
 
 NOMINAL_HZ = (50.0, 60.0)
 #: Multiples that are looked for.
-_MULTIPLES = 20
+MULTIPLES = 20
 #: Public grids keep within 1 % even in trouble (EN 50160: 50 Hz ± 1 % for 99.5 % of a year).
-_TOLERANCE = 0.01
+TOLERANCE = 0.01
 #: Multiples further apart than this many bins can be told from one another and from their surroundings.
 _LEAST_SPACING_BINS = 10.0
 #: Power over the local noise at which a line is one: noise alone passes in 4e-8 of the bins.
 _SIGNIFICANT = 17.0
 #: Hum is told by two of its first multiples, or by the mains and any other; a lone line must be this strong.
-_FIRST_MULTIPLES, _LONE = (1, 2, 3, 4), 1000.0
+FIRST_MULTIPLES, _LONE = (1, 2, 3, 4), 1000.0
 #: What is this much stronger (power) than all of hum's first multiples is no hum: another tone at such a place.
-_NOT_HUM = 100.0
+NOT_HUM = 100.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,7 +53,7 @@ def find_mains(
         nominal = nominal_hz / bin_hz
         if nominal < _LEAST_SPACING_BINS:
             continue
-        size = min(len(cleaned), int(nominal * (_MULTIPLES + 1)) + 64)
+        size = min(len(cleaned), int(nominal * (MULTIPLES + 1)) + 64)
         power = np.abs(cleaned[:size]) ** 2 * (2.0 / (float(frames) ** 2 * WINDOW_MEAN_SQUARE))
         found = _search(power, lobes(tone_lines, size, LOBE_BINS + 2), cleaned, nominal, least_per_bin)
         if found is not None and (best is None or found[0] > best[0]):
@@ -65,9 +65,9 @@ def _search(
     power: FloatArray, taken: NDArray[np.bool_], cleaned: ComplexArray, nominal: float, least: float
 ) -> tuple[float, MainsFound] | None:
     ratio = _over_noise(power, taken, nominal, least)
-    step = 0.25 / _MULTIPLES
-    candidates = np.arange(nominal * (1 - _TOLERANCE), nominal * (1 + _TOLERANCE) + step, step)
-    multiples = np.arange(1, _MULTIPLES + 1)
+    step = 0.25 / MULTIPLES
+    candidates = np.arange(nominal * (1 - TOLERANCE), nominal * (1 + TOLERANCE) + step, step)
+    multiples = np.arange(1, MULTIPLES + 1)
     places = np.rint(np.multiply.outer(candidates, multiples)).astype(np.intp)
     inside = places < len(ratio)
     seen = np.where(inside, ratio[np.minimum(places, len(ratio) - 1)], 0.0)
@@ -88,11 +88,11 @@ def _hum_among(seen: FloatArray, power: FloatArray) -> list[int]:
     so may lines at every fourth multiple (those of 121 Hz); hum shows at the mains itself or its first multiples.
     """
     standing = [n + 1 for n in range(len(seen)) if seen[n] > _SIGNIFICANT]
-    first = [m for m in standing if m in _FIRST_MULTIPLES]
+    first = [m for m in standing if m in FIRST_MULTIPLES]
     if not first:
         return []
     strongest = max(power[m - 1] for m in first)
-    standing = [m for m in standing if power[m - 1] <= _NOT_HUM * strongest]
+    standing = [m for m in standing if power[m - 1] <= NOT_HUM * strongest]
     if len(first) >= 2 or (first == [1] and len(standing) >= 2):
         return standing
     lone = first[0] <= 3 and len(standing) == 1 and seen[first[0] - 1] > _LONE
