@@ -49,6 +49,7 @@ def recording_of(played, captured, **changes):
         "channels": (1, 2),
         "v_rms_at_full_scale": (FULL_SCALE_V_RMS,) * 2,
         "scale_uncertainty": (0.001,) * 2,
+        "conditions": {"input_level_uncertainty": 0.0},
         "stimulus_start": start_of(STIMULUS),
         "stimulus_in_volts": True,
         "shared_clock": True,

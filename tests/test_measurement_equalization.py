@@ -44,6 +44,7 @@ def recording_of(stimulus, *captured_v, **changes):
         "channels": tuple(range(1, count + 1)),
         "v_rms_at_full_scale": (FULL_SCALE_V_RMS,) * count,
         "scale_uncertainty": (0.01,) * count,
+        "conditions": {"input_level_uncertainty": 0.0},
         "stimulus": stimulus,
         "stimulus_start": start_of(stimulus),
         "stimulus_in_volts": True,

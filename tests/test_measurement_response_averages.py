@@ -91,9 +91,9 @@ def test_noise_falls_by_ten_log_n(clean):
 
 def test_the_stated_uncertainty_falls_with_it(clean):
     capture = noisy(clean)
-    four = analysed(recording_of(STIMULUS, capture, scale_uncertainty=()), **SWEEP_OPTIONS).channel(1).values
-    one = analysed(recording_of(STIMULUS.sweep, capture[: begin(2)], scale_uncertainty=()), **SWEEP_OPTIONS).channel(1)
-    ratio = np.array(one.values["gain_uncertainty_db"]) / np.array(four["gain_uncertainty_db"])
+    four = analysed(recording_of(STIMULUS, capture), **SWEEP_OPTIONS).channel(1).values
+    one = analysed(recording_of(STIMULUS.sweep, capture[: begin(2)]), **SWEEP_OPTIONS).channel(1)
+    ratio = np.array(one.values["gain_shape_uncertainty_db"]) / np.array(four["gain_shape_uncertainty_db"])
     # √4 = 2; each half-width is estimated from noise itself, to about 10 %.
     assert np.median(ratio) == pytest.approx(2.0, rel=0.15)
 

@@ -49,6 +49,7 @@ def _recording(stimulus: SteppedSines, /, *captured_v: NDArray[np.float64], **ch
         "channels": tuple(range(1, len(captured_v) + 1)),
         "v_rms_at_full_scale": (FULL_SCALE_V_RMS,) * len(captured_v),
         "scale_uncertainty": (0.001,) * len(captured_v),
+        "conditions": {"input_level_uncertainty": 0.0},
         "stimulus": stimulus,
         "stimulus_start": start_of(stimulus),
         "stimulus_in_volts": True,

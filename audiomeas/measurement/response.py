@@ -22,6 +22,7 @@ from audiomeas.measurement.response_limits import (
     HIGHEST_PART,
     band_warnings,
     deviation_band,
+    gain_scale_uncertainty,
     is_absolute,
     on_one_clock,
     refuse_reference_outside,
@@ -203,14 +204,13 @@ def _channel_results(
                 f"channel {channel}: what is not the sweep's response reaches {100 * one.disturbance:.0f} % of it near "
                 f"{one.disturbance_hz:.0f} Hz: heavy distortion, a disturbance or a lost sample there"
             )
-        scales = recording.scale_uncertainty
         results.append(
             ChannelFigures(
                 channel=channel,
                 response=one,
                 base=base if len(columns) > 1 and absolute else None,
-                scale_uncertainty=(scales[column] or 0.0) if scales else 0.0,
-                base_uncertainty=(scales[columns[0]] or 0.0) if scales else 0.0,
+                scale_uncertainty=gain_scale_uncertainty(recording, column),
+                base_uncertainty=gain_scale_uncertainty(recording, columns[0]),
                 absolute=absolute,
                 same_clock=on_one_clock(recording, options),
                 band_hz=deviation_band(sweep, options),

@@ -29,14 +29,15 @@ def number_keys() -> tuple[str, ...]:
 def balance(
     frequency_hz: Floats,
     difference_db: Floats,
-    uncertainty_db: Floats,
+    uncertainty_db: Floats | None,
     *,
     reference: int,
     band_hz: tuple[float, float],
 ) -> tuple[dict[str, Any], dict[str, float]]:
     """Return the values and uncertainties of the balance.
 
-    difference_db, uncertainty_db : (points,), gain of the channel over that of the first, and 95 % half-widths.
+    difference_db, uncertainty_db : (points,), gain of the channel over that of the first, and 95 % half-widths (None:
+    not known).
     The largest (without its sign) is that within the band of the deviation.
     """
     from audiomeas.analysis.response_figures import deviation_within
@@ -47,18 +48,28 @@ def balance(
         "balance_largest_db": worst.largest_db,
         "balance_largest_hz": float(frequency_hz[worst.largest_index]),
         "balance_curve_db": [round(float(value), 6) for value in difference_db],
-        "balance_curve_uncertainty_db": [round(float(value), 6) for value in uncertainty_db],
+        "balance_curve_uncertainty_db": [None] * len(difference_db),
     }
+    if uncertainty_db is None:
+        return values, {}
+    values["balance_curve_uncertainty_db"] = [round(float(value), 6) for value in uncertainty_db]
     return values, {
         "balance_db": float(uncertainty_db[reference]),
         "balance_largest_db": float(uncertainty_db[worst.largest_index]),
     }
 
 
-def difference_uncertainty_db(noise: Floats, base_noise: Floats, scale: float, base_scale: float) -> Floats:
-    """Return the 95 % half-width of a difference of gains in dB. All arguments: relative 95 % half-widths of each."""
+def difference_uncertainty_db(
+    noise: Floats, base_noise: Floats, scale: float | None, base_scale: float | None
+) -> Floats | None:
+    """Return the 95 % half-width of a difference of gains in dB, or None when a scale's is not known.
+
+    All arguments: relative 95 % half-widths of each.
+    """
     import numpy as np
 
+    if scale is None or base_scale is None:
+        return None
     return np.asarray(_DB_PER_PART * np.sqrt(noise**2 + base_noise**2 + scale**2 + base_scale**2))
 
 

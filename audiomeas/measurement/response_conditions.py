@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.clock import CORRECTED
 from audiomeas.measurement.response_ends import CORNER_WORDS
-from audiomeas.measurement.response_limits import deviation_band, is_absolute, on_one_clock
+from audiomeas.measurement.response_limits import deviation_band, gain_scale_uncertainty, is_absolute, on_one_clock
 from audiomeas.measurement.response_views import hertz
 
 if TYPE_CHECKING:
@@ -60,6 +60,7 @@ def conditions_of(
         "input_level_v_rms": sweep.level_v_rms if recording.stimulus_in_volts else None,
         "channels_driven": list(sweep.driven_channels),
         "reference_hz": reference_hz,
+        "uncertainty_covers": uncertainty_covers(recording, absolute),
         "gain_reference": "absolute" if absolute else f"0 dB at {reference_hz:g} Hz",
         "points_per_octave": int(options["points_per_octave"]),
         "alignment": _alignment_words(recording, one.start_known),
@@ -69,6 +70,17 @@ def conditions_of(
         "corners": CORNER_WORDS,
         "harmonics": "relative to the fundamental, against the fundamental's frequency",
     }
+
+
+def uncertainty_covers(recording: Recording, absolute: bool) -> str:
+    """Return what the half-widths of gain hold."""
+    if not absolute:
+        return "noise and method"
+    if any(gain_scale_uncertainty(recording, column) is None for column in range(len(recording.channels))):
+        return (
+            "noise and method, of the shape; that of the gain itself is not known: a calibration does not state its own"
+        )
+    return "noise, method, and the calibrations of output and input"
 
 
 def damage_words(damage: SweepBreak) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made
+from audiomeas.measurement.response_conditions import uncertainty_covers
 from audiomeas.measurement.response_ends import CORNER_WORDS
 from audiomeas.measurement.response_limits import HIGHEST_PART, is_absolute, on_one_clock
 from audiomeas.measurement.response_options import CURVES, FIGURES
@@ -185,6 +186,7 @@ def _conditions(
         "levels": "the same at each step" if len(levels) == 1 else "one for each step, input_level_v_rms the highest",
         "channels_driven": list(stimulus.driven_channels),
         "reference_hz": reference_hz,
+        "uncertainty_covers": uncertainty_covers(recording, absolute),
         "gain_reference": "absolute" if absolute else f"0 dB at {reference_hz:g} Hz",
         "alignment": "known from the bench" if placed else "found by the stimulus itself",
         "phase": _phase_words(clock.is_one),

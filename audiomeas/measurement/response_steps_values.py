@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
-from audiomeas.measurement.response_limits import is_absolute
+from audiomeas.measurement.response_limits import gain_scale_uncertainty, is_absolute
 from audiomeas.measurement.response_values import ChannelFigures, harmonic_facts, unknown
 from audiomeas.measurement.response_views import hertz
 from audiomeas.measurement.result import ChannelResult
@@ -227,8 +227,7 @@ class _Maker:
         band_hz: tuple[float, float],
     ) -> None:
         self.fitted, self.response = fitted, response
-        scales = recording.scale_uncertainty
-        self.scale_uncertainty = (scales[fitted.column] or 0.0) if scales else 0.0
+        self.scale_uncertainty = gain_scale_uncertainty(recording, fitted.column)
         self._clock, self._absolute, self._options, self._band_hz = clock, absolute, options, band_hz
 
     def result(self, base: _Maker | None) -> ChannelResult:
@@ -283,7 +282,7 @@ class _Maker:
         return found
 
     def _figures(
-        self, response: SteppedResponse, base: SteppedResponse | None, base_uncertainty: float
+        self, response: SteppedResponse, base: SteppedResponse | None, base_uncertainty: float | None
     ) -> ChannelResult:
         return ChannelFigures(
             channel=self.fitted.channel,

@@ -70,8 +70,8 @@ class ChannelFigures:
         channel: int,
         response: AnyResponse,
         base: AnyResponse | None,
-        scale_uncertainty: float,
-        base_uncertainty: float,
+        scale_uncertainty: float | None,
+        base_uncertainty: float | None,
         absolute: bool,
         same_clock: bool,
         band_hz: tuple[float, float],
@@ -118,17 +118,20 @@ class ChannelFigures:
             "frequency_hz": _rounded(one.frequency_hz, 6),
             "gain_db": _rounded(self._gain_db if self._absolute else self._relative_db, 6),
             "phase_deg": phase_deg if self._same_clock else nothing,
-            "gain_uncertainty_db": _rounded(self._with_scale_db(self._uncertainty_db), 6),
+            "gain_uncertainty_db": self._total_uncertainty_db(),
             "gain_shape_uncertainty_db": _rounded(self._uncertainty_db, 6),
             "phase_uncertainty_deg": _rounded(one.phase_uncertainty_deg, 5) if self._same_clock else nothing,
             "group_delay_s": _rounded(one.group_delay_s, 10) if self._same_clock else nothing,
         }
 
-    def _with_scale_db(self, noise_db: Any) -> Any:
-        """Return the uncertainty of gain: an absolute one also carries that of the calibration."""
+    def _total_uncertainty_db(self) -> list[float] | list[None]:
+        """Return the uncertainty of gain: an absolute one also carries that of the calibrations; None: not known."""
         import numpy as np
 
-        return np.hypot(noise_db, _DB_PER_PART * self._scales[0] if self._absolute else 0.0)
+        scale = self._scales[0] if self._absolute else 0.0
+        if scale is None:
+            return [None] * len(self._uncertainty_db)
+        return _rounded(np.hypot(self._uncertainty_db, _DB_PER_PART * scale), 6)
 
     def _times(self) -> dict[str, Any]:
         one, base = self._response, self._base
@@ -142,8 +145,9 @@ class ChannelFigures:
     def _gain(self) -> dict[str, Any]:
         if not self._absolute:
             return {"gain_at_reference_db": None}
-        noise_db = float(self._uncertainty_db[self._reference])
-        self._uncertainty["gain_at_reference_db"] = float(self._with_scale_db(noise_db))
+        total_db = self._total_uncertainty_db()[self._reference]
+        if total_db is not None:
+            self._uncertainty["gain_at_reference_db"] = total_db
         return {"gain_at_reference_db": float(self._gain_db[self._reference])}
 
     def _balance(self) -> dict[str, Any]:
@@ -153,7 +157,7 @@ class ChannelFigures:
 
         if self._base is None:
             return response_balance.nothing(len(self._gain_db))
-        uncertainty_db = np.zeros(len(self._gain_db))
+        uncertainty_db: Any = np.zeros(len(self._gain_db))
         if self._base is not self._response:
             noises = self._response.gain_uncertainty, self._base.gain_uncertainty
             uncertainty_db = response_balance.difference_uncertainty_db(*noises, *self._scales)

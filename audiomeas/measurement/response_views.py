@@ -65,14 +65,15 @@ def nominal_frequencies(low_hz: float, high_hz: float) -> list[float]:
     return [hz for hz in every if low_hz <= hz <= high_hz]
 
 
-def at_frequency(frequency_hz: Sequence[float], values: Sequence[float], wanted_hz: float) -> float | None:
-    """Return a curve's value at a frequency, straight over log frequency; None outside the curve."""
+def at_frequency(frequency_hz: Sequence[float], values: Sequence[float | None], wanted_hz: float) -> float | None:
+    """Return a curve's value at a frequency, straight over log frequency; None outside the curve or beside a gap."""
     if not frequency_hz or not frequency_hz[0] <= wanted_hz <= frequency_hz[-1]:
         return None
     right = max(1, bisect_left(frequency_hz, wanted_hz))
     left_hz, right_hz = frequency_hz[right - 1], frequency_hz[right]
     part = math.log(wanted_hz / left_hz) / math.log(right_hz / left_hz)
-    return values[right - 1] + part * (values[right] - values[right - 1])
+    left, there = values[right - 1], values[right]
+    return None if left is None or there is None else left + part * (there - left)
 
 
 def _figures(result: Result) -> TableView:
@@ -94,7 +95,7 @@ def _figures(result: Result) -> TableView:
         "balance_db",
     )
     rows = tuple(
-        (f"{one.channel}", *(_cell(one, key) for key in keys), _milliseconds(one), _polarity(one))
+        (f"{one.channel}", *(_cell(one, key) for key in keys[:-1]), _balance(one), _milliseconds(one), _polarity(one))
         for one in result.channels
     )
     uncertainties = tuple((None, *(one.uncertainty.get(key) for key in keys), None, None) for one in result.channels)
@@ -118,14 +119,27 @@ def _cell(one: ChannelResult, key: str) -> str | float | None:
     return value if note is None else note
 
 
+def _balance(one: ChannelResult) -> str | float | None:
+    """Return the balance; in words for the channel that others are compared with."""
+    return "reference" if _is_reference(one) else _cell(one, "balance_db")
+
+
+def _is_reference(one: ChannelResult) -> bool:
+    return one.uncertainty.get("balance_db") == 0.0
+
+
 def _largest_imbalances(result: Result) -> list[str]:
     """Return a line for each channel that is compared with another."""
     return [
-        f"Largest imbalance of channel {one.channel} in this band: {one.values['balance_largest_db']:.3f} ± "
-        f"{one.uncertainty['balance_largest_db']:.2g} dB, at {hertz(one.values['balance_largest_hz'])}."
+        f"Largest imbalance of channel {one.channel} in this band: {one.values['balance_largest_db']:.3f}"
+        f"{_half_width(one, 'balance_largest_db')} dB, at {hertz(one.values['balance_largest_hz'])}."
         for one in result.channels
-        if one.values.get("balance_largest_db") is not None and one.uncertainty.get("balance_largest_db")
+        if one.values.get("balance_largest_db") is not None and not _is_reference(one)
     ]
+
+
+def _half_width(one: ChannelResult, key: str) -> str:
+    return f" ± {one.uncertainty[key]:.2g}" if key in one.uncertainty else ""
 
 
 _END_ROWS = (
