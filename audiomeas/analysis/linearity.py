@@ -173,7 +173,9 @@ def deviations(played_db: FloatArray, levels: Sequence[NarrowLevel | None], refe
     is taken as true; it must be known and no bound.  Raises SignalError otherwise.
     """
     base = levels[reference]
-    if base is None or base.at_most:
+    if base is None:
+        raise SignalError("the reference level can't be read: choose another, or capture again")
+    if base.at_most:
         raise SignalError("the reference level can't be told from noise: play it higher, or choose another")
     read_db = np.array([math.nan if one is None else 20.0 * math.log10(one.level_rms) for one in levels])
     own_db = np.array([math.nan if one is None else one.half_width_db for one in levels])

@@ -32,7 +32,7 @@ _WORD = "linearity"
 _FALLS_DB = tuple(float(fall_db) for fall_db in range(0, 101, 10))
 #: No level is stated closer than this, in dB: a capture without noise would claim all digits.
 _LEAST_DB = 1e-4
-#: A range is covered when the lowest step reaches it to this (dB).
+#: A range is covered when a step stands at its end, to this (dB).
 _COVERED_DB = 0.5
 #: Breaks of a tone are looked for where it stands this far (amplitude) over the noise of their short blocks.
 _CLEAR = 10.0
@@ -108,7 +108,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
             warnings.append(problems[-1])
             channels.append(_nothing(channel))
         warnings += [f"channel {channel}: {note} ({places(at, len(played.spans))})" for note, at in one.notes.items()]
-    if problems and len(problems) == len(played.driven):
+    if problems and not any(channel.values["steps"] for channel in channels):
         raise SignalError("; ".join(dict.fromkeys(problems)))
     return result_of(
         recording,
@@ -220,9 +220,7 @@ class _Channel:
 
         from audiomeas.analysis.linearity import deviations
 
-        levels = [
-            self._tried(span, fall_db) for span, fall_db in zip(self._played.spans, self._played.fall_db, strict=True)
-        ]
+        levels = self._levels()
         played_db = -np.array(self._played.fall_db)
         found = deviations(played_db, levels, reference)
         rows = [self._row(n, levels[n], found) for n in np.argsort(-played_db, kind="stable")]
@@ -239,6 +237,30 @@ class _Channel:
         uncertainty["reversals"] = 0.0
         return ChannelResult(channel=channel, values=values, uncertainty=uncertainty, bound=bound)
 
+    def _levels(self) -> list[NarrowLevel | None]:
+        """Return the level of each step that can be read and is whole; of the others None, noting why."""
+        read = [self._tried(*step) for step in zip(self._played.spans, self._played.fall_db, strict=True)]
+        known = sorted(level.noise_rms for level in read if level is not None)
+        # A broken step is full of noise that is its own: the usual one tells which steps stand clear of it.
+        usual = known[len(known) // 2] if known else 0.0
+        return [
+            None if level is None or self._broken(level, usual, span, fall_db) else level
+            for level, span, fall_db in zip(read, self._played.spans, self._played.fall_db, strict=True)
+        ]
+
+    def _broken(self, level: NarrowLevel, noise_rms: float, span: slice, fall_db: float) -> bool:
+        """Return whether a foreign capture lost or repeated samples within a step, noting it."""
+        in_block = noise_rms * math.sqrt(max(_SHORT_BLOCK_HZ / level.bandwidth_hz, 1.0))
+        if self._recording.shared_clock or level.level_rms <= _CLEAR * in_block:
+            return False
+        try:
+            signal = samples(self._recording, self._column, span)
+            refuse_breaks(signal, self._recording.sample_rate_hz, self._played.frequency_hz)
+        except SignalError as error:
+            self._note(str(error), fall_db)
+            return True
+        return False
+
     def _tried(self, span: slice, fall_db: float) -> NarrowLevel | None:
         """Return the level of a step, or None, noting why."""
         from audiomeas.analysis.linearity import narrow_level
@@ -247,9 +269,6 @@ class _Channel:
             refuse_over_range(self._recording, self._column, span)
             signal = samples(self._recording, self._column, span)
             found = narrow_level(signal, self._recording.sample_rate_hz, self._played.frequency_hz)
-            in_block = found.noise_rms * math.sqrt(max(_SHORT_BLOCK_HZ / found.bandwidth_hz, 1.0))
-            if not self._recording.shared_clock and found.level_rms > _CLEAR * in_block:
-                refuse_breaks(signal, self._recording.sample_rate_hz, self._played.frequency_hz)
         except SignalError as error:
             self._note(str(error), fall_db)
             return None
@@ -318,14 +337,13 @@ def _figures(rows: Sequence[Mapping[str, Any]]) -> tuple[dict[str, Any], dict[st
     values: dict[str, Any] = {}
     uncertainty: dict[str, float] = {}
     bound: dict[str, str] = {}
-    lowest_db = min(row["played_db"] for row in rows)
     for range_db in RANGES_DB:
         key = f"largest_deviation_to_{range_db}_db"
         inside = [row for row in rows if row["played_db"] >= -range_db - _COVERED_DB]
         known = [row for row in inside if row["deviation_db"] is not None and not row["bound"]]
         top = max(known, key=lambda row: abs(row["deviation_db"]), default=None)
         values[key] = values[f"{key.removesuffix('_db')}_at_db"] = None
-        if top is None or lowest_db > _COVERED_DB - range_db:
+        if top is None or min(row["played_db"] for row in inside) > _COVERED_DB - range_db:
             continue
         values[key], values[f"{key.removesuffix('_db')}_at_db"] = abs(top["deviation_db"]), top["played_db"]
         if len(known) < len(inside):
