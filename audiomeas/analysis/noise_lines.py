@@ -20,14 +20,17 @@ _FALSE_ALARM = 0.001
 #: The floor is an estimate, and noise has slopes: a line stands at least this much (power) above it, and above what
 #: chance makes of the floor by this factor.
 _LEAST_OVER, _FLOOR_DOUBT = 4.0, 1.5
-#: Bins on each side that hold a line's power: the Hann window's main lobe is four bins wide.
-_LOBE = 2
+#: Bins on each side that hold a line's power, all but 4e-5 of it, wherever it lies between two.
+_LOBE = 3
 #: A line's skirt falls with the third power of the distance, from 0.64 of its peak (amplitude).
 _SKIRT = 0.64
 #: Bins within which a stated frequency and a line are one.
-_SAME = 2.0
+_SAME = 1.0
 #: A line that holds this part of the power makes a capture of noise one of a tone.
 _MOST = 0.5
+#: Hum is strong at its first multiples; what holds most of the power above this is another tone at such a place
+#: (1 kHz is the 20th multiple of 50 Hz).
+_HUM_ENDS_HZ = 400.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,7 +51,7 @@ def noise_lines(density: Density, *, without_hz: Sequence[float] = ()) -> tuple[
 
 def left_on(density: Density, *, without_hz: Sequence[float] = ()) -> NoiseLine | None:
     """Return the line that holds most of a capture's power, or None. without_hz : hum, which is no tone left on."""
-    lines = noise_lines(density, without_hz=without_hz)
+    lines = noise_lines(density, without_hz=[hz for hz in without_hz if hz <= _HUM_ENDS_HZ])
     whole = density.level().mean_square
     strongest = max(lines, key=lambda line: line.level_v_rms, default=None)
     if strongest is None or strongest.level_v_rms**2 <= _MOST * whole:
