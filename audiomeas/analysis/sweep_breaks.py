@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 from scipy.ndimage import median_filter
 
@@ -30,6 +31,8 @@ from audiomeas.analysis.deconvolution import (
     fall,
     spectrum_at,
 )
+
+BoolArray = NDArray[np.bool_]
 
 #: Harmonics up to this order are the unit's own, and this much on each side of each one's impulse.
 _EXPLAINED_ORDER, _HARMONIC_S = 20, 0.008
@@ -235,27 +238,36 @@ def _steps_at(
     width_hz = max(1.2 / half_s, 2.0 * float(np.sqrt(at_hz / law.growth_s)))
     if width_hz > _WIDEST * at_hz:
         return
-    near = (np.abs(octave) < _SPAN) & (np.abs(frequency_hz - at_hz) > width_hz)
-    above = near & (octave > 0)
-    if np.count_nonzero(near & ~above) < 6 or np.count_nonzero(above) < 4 or np.ptp(size[near]) > _QUIET_NEPERS:
+    span = np.abs(octave) < _SPAN
+    near = span & (np.abs(frequency_hz - at_hz) > width_hz)
+    above = octave[near] > 0
+    if np.count_nonzero(~above) < 6 or np.count_nonzero(above) < 4:
         return
     smooth = np.linalg.qr(np.vander(octave[near], _ORDER + 1))[0]
-    step = _beside(smooth, (octave[near] > 0).astype(np.float64))
+    step = _beside(smooth, above.astype(np.float64))
     rest = _beside(smooth, size[near])
-    nepers, sigmas = _fitted_step(step, rest, rest)
-    if abs(nepers) > _LEAST_NEPERS and sigmas > _LEVEL_SIGMAS:
+    nepers, sigmas = (float(found[0]) for found in _fitted_steps(step, rest[np.newaxis], rest))
+    # A step may be as large as it likes, if all else is quiet.
+    quiet = np.ptp(size[near] - nepers * above) <= _QUIET_NEPERS
+    if quiet and abs(nepers) > _LEAST_NEPERS and sigmas > _LEVEL_SIGMAS:
         yield sigmas, "level", 20.0 / float(np.log(10.0)) * nepers
+    if np.ptp(size[near]) > _QUIET_NEPERS:
+        return
     # Frames lost later shorten the way: the phase gains 2πf/rate for each.
-    inside = (np.abs(octave) < _SPAN) & ~near
-    curve = np.polyfit(octave[near], size[near], _ORDER)
-    gap = size[inside] - np.polyval(curve, octave[inside]) if np.any(inside) else np.zeros(1)
-    ramp = _beside(smooth, 2.0 * np.pi * frequency_hz[near] / law.sample_rate_hz * (octave[near] > 0))
+    ramp = _beside(smooth, 2.0 * np.pi * frequency_hz[near] / law.sample_rate_hz * above)
     rest = _beside(smooth, turn[near])
-    for turns in range(-_TURNS, _TURNS + 1):  # a jump beyond half a turn was unwrapped the short way
-        frames, sigmas = _fitted_step(ramp, rest + 2.0 * np.pi * turns * step, rest)
-        whole = abs(frames - round(frames)) < _WHOLE
-        if abs(frames) > _LEAST_FRAMES and whole and sigmas > _DELAY_SIGMAS and _crosses(frames * at_hz, gap, law):
-            yield sigmas, "lost", float(round(frames))
+    turns = np.arange(-_TURNS, _TURNS + 1)  # a jump beyond half a turn was unwrapped the short way
+    frames, clear = _fitted_steps(ramp, rest + 2.0 * np.pi * np.outer(turns, step), rest)
+    whole = np.abs(frames - np.round(frames)) < _WHOLE
+    for number in np.flatnonzero((np.abs(frames) > _LEAST_FRAMES) & whole & (clear > _DELAY_SIGMAS)):
+        if _crosses(float(frames[number]) * at_hz, _gap(octave, size, near, span & ~near), law):
+            yield float(clear[number]), "lost", float(np.round(frames[number]))
+
+
+def _gap(octave: FloatArray, size: FloatArray, near: BoolArray, inside: BoolArray) -> FloatArray:
+    """Return the gain inside a transition, in nepers, over what a smooth curve through that beside it has there."""
+    curve = np.polyfit(octave[near], size[near], _ORDER)
+    return np.asarray(size[inside] - np.polyval(curve, octave[inside])) if np.any(inside) else np.zeros(1)
 
 
 def _crosses(frames_hz: float, gap: FloatArray, law: SweepLaw) -> bool:
@@ -273,15 +285,17 @@ def _beside(smooth: FloatArray, values: FloatArray) -> FloatArray:
     return np.asarray(values - smooth @ (smooth.T @ values))
 
 
-def _fitted_step(step: FloatArray, values: FloatArray, without: FloatArray) -> tuple[float, float]:
-    """Return a step's height, and by how many standard deviations it explains more than no step does.
+def _fitted_steps(step: FloatArray, values: FloatArray, without: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the step's height in each row, (rows,), and by how many standard deviations it explains more than none.
 
-    step, values, without : beside the smooth curve; `without` is what remains when there is no step.
+    step : (points,), values : (rows, points), without : (points,); beside the smooth curve. `without` is what remains
+    when there is no step.
     """
-    free = len(values) - _ORDER - 2
+    free = values.shape[1] - _ORDER - 2
     energy = float(step @ step)
     if free < 1 or energy == 0.0:
-        return 0.0, 0.0
-    height = float(step @ values) / energy
-    left, nothing = float(np.sum((values - height * step) ** 2)), float(without @ without)
-    return height, float(np.sqrt(max(nothing / max(left, 1e-300) - 1.0, 0.0) * free))
+        return np.zeros(len(values)), np.zeros(len(values))
+    height = values @ step / energy
+    left = np.sum((values - np.outer(height, step)) ** 2, axis=1)
+    better = float(without @ without) / np.maximum(left, 1e-300) - 1.0
+    return height, np.sqrt(np.maximum(better, 0.0) * free)
