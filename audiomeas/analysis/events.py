@@ -47,6 +47,10 @@ _SIGMA_PER_MEDIAN = 1.4826
 #: is in both. Both stand over the floor by this much in 4e-4 of the bins of noise.
 _AROUND = 2
 _STAYS = 5.0
+#: Noise whose power falls to this part of what it was is switched off: by 40 dB it is more than a swell or a click.
+_SWITCHED_OFF = 1e-4
+#: A floor (squared spectrum) that no capture has: there is nothing to divide.
+_NOTHING = 1e-290
 #: So many events are kept one by one, the strongest; all are counted.
 MOST_KEPT = 1000
 
@@ -141,12 +145,25 @@ class EventsOf:
 
     def _search(self) -> None:
         held, at = list(self._waiting), self._next
-        floors = np.median(np.stack([h.floor for h in held[max(0, at - _AROUND) : at + _AROUND + 1]]), axis=0)
+        around = np.stack([h.floor for h in held[max(0, at - _AROUND) : at + _AROUND + 1]])
         beside = [held[n].power for n in (at - _AROUND, at + _AROUND) if 0 <= n < len(held)]
         for number, channel in enumerate(self._channels):
             others = [power[number] for power in beside]
-            channel.take(held[at].start, held[at].spectrum[number], floors[number], others)
+            channel.take(held[at].start, held[at].spectrum[number], _floor(around[:, number]), others)
         self._next += 1
+
+
+def _floor(around: FloatArray) -> FloatArray:
+    """Return the floor that the segments around one have, (pieces,): their median, which an event doesn't move.
+
+    around : (segments, pieces).  Where the noise is switched off in one of them, those that hold a part of it have
+    ragged floors: all pieces get the level of the loudest then, and nothing is whitened.
+    """
+    floor = np.asarray(np.median(around, axis=0))
+    usual = np.median(around, axis=1)
+    if float(np.min(usual)) < _SWITCHED_OFF * float(np.max(usual)):
+        return np.full_like(floor, float(np.max(usual)))
+    return floor
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -198,21 +215,22 @@ class _Channel:
         self._bins = np.arange(band.stop, dtype=np.float64)
         self._tail = np.zeros(band.size // 2)  # whitened second half of the segment before
         self._before: ComplexArray | None = None  # its spectrum, lines left out
+        self._product = np.empty(band.stop, dtype=np.complex128)
         self._first = True
         self._frames = math.inf
         self._found = _Found(band)
 
     def take(self, start: int, spectrum: ComplexArray, floor: FloatArray, others: list[FloatArray]) -> None:
-        """Lay one segment on the one before, and look at what is complete by it."""
+        """Lay one segment on the one before, and look at what is complete by it. Lines are taken from the spectrum."""
         level = np.interp(self._bins, self._band.centres, floor)
-        clean = np.where(self._lost(level, others), 0.0, spectrum)
-        gain = np.zeros_like(level)
-        np.divide(1.0, np.sqrt(level), out=gain, where=level > 0)
-        white = irfft(clean * gain, self._band.size)
+        spectrum[self._lost(level, others)] = 0.0
+        # Where nothing is but exact zeros the level is 0, and so is what is divided.
+        gain = 1.0 / np.sqrt(np.maximum(level, _NOTHING))
+        white = irfft(np.multiply(spectrum, gain, out=self._product), self._band.size)
         half = self._band.size // 2
         if not self._first:
-            self._look(start, self._tail + white[:half], clean)
-        self._tail, self._before, self._first = white[half:], clean, False
+            self._look(start, self._tail + white[:half], spectrum)
+        self._tail, self._before, self._first = white[half:], spectrum, False
 
     def result(self, frames: int, rate: float) -> Events:
         """Return what was found."""
@@ -237,7 +255,7 @@ class _Channel:
         real = self._is_real(start, places, slow)
         places, sigmas = places[real], sigmas[real]
         if len(places) and float(np.max(sigmas)) > _PEAK_SIGMAS:
-            self._found.take(start, places, sigmas, self._volts(clean), self._least)
+            self._found.take(start, places, sigmas, slow[real], self._volts(clean), self._least)
 
     def _is_real(self, start: int, places: NDArray[np.intp], slow: BoolArray) -> BoolArray:
         """Return which samples lie in the capture, and not where its mirrored ends reach."""
@@ -263,7 +281,8 @@ def _standing_out(white: FloatArray) -> tuple[NDArray[np.intp], FloatArray, Bool
         size = np.abs(white.reshape(-1, width).sum(axis=1)) if width > 1 else np.abs(white)
         middle = len(size) // 2
         whole = float(np.partition(size, middle)[middle]) * _SIGMA_PER_MEDIAN if width > 1 else usual
-        over = size / (local[::width] * (whole / usual))
+        # No less than white noise gives, where much of a stretch is exact zeros.
+        over = size / (local[::width] * max(whole / usual, math.sqrt(width)))
         high = np.flatnonzero(over > _END_SIGMAS)
         for edge in {0, width - 1}:
             places.append(high * width + edge)
@@ -318,20 +337,31 @@ class _Found:
         self._per_second: dict[int, int] = {}
         self._most = 0
 
-    def take(self, start: int, places: NDArray[np.intp], sigmas: FloatArray, volts: FloatArray, least: float) -> None:
-        """Add the samples of a stretch that stand out. places, sigmas : (n,).   volts : (samples,)."""
+    def take(
+        self,
+        start: int,
+        places: NDArray[np.intp],
+        sigmas: FloatArray,
+        slow: BoolArray,
+        volts: FloatArray,
+        least: float,
+    ) -> None:
+        """Add the samples of a stretch that stand out. places, sigmas, slow : (n,).   volts : (samples,)."""
         frames = start + places * self._band.frames_per_sample
         for group in np.split(np.arange(len(places)), np.flatnonzero(np.diff(frames) > self._apart) + 1):
             top = group[np.argmax(sigmas[group])]
-            low, high = int(places[group[0]]), int(places[group[-1]])
+            # Those that stand out alone tell the ends better than those that do together.
+            alone = group[~slow[group]]
+            ends = alone if len(alone) else group
+            low, high = int(places[ends[0]]), int(places[ends[-1]])
             around = max(0, low - 1)
             stretch = volts[around : high + 2]
             peak_at = start + (around + int(np.argmax(stretch))) * self._band.frames_per_sample
             if float(np.max(stretch)) > least:
                 self._add(
                     _Open(
-                        first=float(frames[group[0]]),
-                        last=float(frames[group[-1]]),
+                        first=float(frames[ends[0]]),
+                        last=float(frames[ends[-1]]),
                         at=max(peak_at, 0.0),
                         sigmas=float(sigmas[top]),
                         volts=float(np.max(stretch)),
