@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import rfft
 
-from audiomeas.analysis.harmonics import ONE_SIDED_95, PowerSum
-from audiomeas.analysis.lines import lobes, windowed
+from audiomeas.analysis.harmonics import ONE_SIDED_95, PowerSum, line_noise
+from audiomeas.analysis.lines import add_lines, fit_lines, lobes, windowed
+from audiomeas.analysis.mains import find_mains
 from audiomeas.analysis.noisefloor import HIDDEN, NoiseFloor, band_weight, noise_floor
 from audiomeas.analysis.tone import PowerGain
 from audiomeas.errors import SignalError
@@ -47,25 +49,42 @@ def idle_noise(
         raise SignalError("the capture holds values that are no numbers (NaN or infinite): capture it again")
     if resolution is None and not np.any(signal):
         raise SignalError("digital silence in samples of unknown step: nothing can be told; capture integer samples")
-    cleaned = windowed(rfft(signal - np.mean(signal)), frames)
-    floor = noise_floor(
-        cleaned,
-        lobes(np.zeros(1), len(cleaned)),
-        np.zeros(1),
-        frames,
-        bin_hz,
-        least_per_bin=0.0 if resolution is None else 2.0 * (resolution**2 / 12.0) / frames,
-    )
-    inside, bins_hz = band_weight(len(cleaned), bin_hz, band_hz), np.arange(float(len(cleaned))) * bin_hz
-    return {name: _bounded(*_read(floor, inside * gain(bins_hz))) for name, gain in weightings.items()}
+    floor, hum_hz, hum = _floor_and_hum(signal, bin_hz, resolution)
+    inside, bins_hz = band_weight(len(floor.power), bin_hz, band_hz), np.arange(float(len(floor.power))) * bin_hz
+    heard = (hum_hz >= band_hz[0]) & (hum_hz <= band_hz[1])
+    return {
+        name: _read(floor, inside * gain(bins_hz), hum[heard] * gain(hum_hz[heard]))
+        for name, gain in weightings.items()
+    }
 
 
-def _read(floor: NoiseFloor, weight: FloatArray) -> tuple[float, float, float]:
-    return (*floor.in_band(weight), floor.least_in_band(weight))
+def _floor_and_hum(
+    signal: FloatArray, bin_hz: float, resolution: float | None
+) -> tuple[NoiseFloor, FloatArray, FloatArray]:
+    """Return the noise between the lines of the mains, and where these are (Hz) and their mean-square values."""
+    frames = len(signal)
+    least_per_bin = 0.0 if resolution is None else 2.0 * (resolution**2 / 12.0) / frames
+    spectrum = rfft(signal - np.mean(signal))
+    cleaned, places = windowed(spectrum, frames), np.zeros(1)
+    mains = find_mains(cleaned, places, frames, bin_hz, least_per_bin=least_per_bin)
+    if mains is not None:
+        places = np.concatenate([places, mains.positions])
+    amplitudes = fit_lines(spectrum, frames, places)
+    add_lines(cleaned, frames, places, -amplitudes)
+    floor = noise_floor(cleaned, lobes(places, len(cleaned)), places, frames, bin_hz, least_per_bin=least_per_bin)
+    hum = np.abs(amplitudes) ** 2 / 2 - line_noise(floor.at_lines)
+    return floor, places[1:] * bin_hz, np.maximum(hum[1:], 0.0)
 
 
-def _bounded(value: float, deviation: float, least: float) -> PowerSum:
-    """Return a mean-square value; where rounding alone must have given more, what it may be at most."""
+def _read(floor: NoiseFloor, weight: FloatArray, hum: FloatArray) -> PowerSum:
+    """Return noise and hum under a weight; where rounding alone must have given more, what it may be at most.
+
+    A line that stands in noise of a bin's size n spreads by √(2·P·n).
+    """
+    noise, of_noise = floor.in_band(weight)
+    least, value = floor.least_in_band(weight), noise + float(np.sum(hum))
+    of_hum = float(np.max(line_noise(floor.at_lines))) * 2.0 * float(np.sum(hum))
+    deviation = math.sqrt(of_noise**2 + of_hum)
     hidden = value < HIDDEN * least
     upper = max(value + ONE_SIDED_95 * deviation, least) if hidden else value
     return PowerSum(mean_square=value, standard_deviation=deviation, upper_95=upper, at_most=hidden)

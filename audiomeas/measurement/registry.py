@@ -11,6 +11,7 @@ _MODULES = {
     "crosstalk": "audiomeas.measurement.crosstalk",
     "distortion": "audiomeas.measurement.distortion",
     "distortion-steps": "audiomeas.measurement.distortion_steps",
+    "dynamic-range": "audiomeas.measurement.dynamic_range",
     "intermodulation": "audiomeas.measurement.intermodulation",
     "linearity": "audiomeas.measurement.linearity",
     "multitone": "audiomeas.measurement.multitone",

@@ -36,7 +36,7 @@ from audiomeas.measurement.trust import (
     refuse_over_range,
 )
 from audiomeas.recording import Provenance, Recording, step_of_codes
-from audiomeas.stimulus import Sine, Stimulus, Sweep, VariesInLevel, played_samples_v
+from audiomeas.stimulus import Sine, Stimulus, Sweep, ToneAndSilence, VariesInLevel, played_samples_v
 from audiomeas.stimulus.marker import Playlist, between_markers, marker_peak_v
 from audiomeas.stimulus.turned import TurnedTone
 from audiomeas.units import SQRT2, Level, amplitude_ratio_to_db, db_to_amplitude_ratio
@@ -332,7 +332,7 @@ class Session:
             "input_level_v_rms": stimulus.level_v_rms,
             "input_level_uncertainty": max(played, default=0.0),
         }
-        if stimulus.level_v_rms == 0.0:
+        if stimulus.level_v_rms == 0.0 or isinstance(stimulus, ToneAndSilence):
             conditions.update(self._quiet_conditions())
         if aligned is not None:
             conditions["latency_frames"] = aligned.latency_frames

@@ -1,0 +1,65 @@
+"""What a dynamic range is told relative to: the unit's largest level by its tone, a stated one, or full scale."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import RequestError
+from audiomeas.measurement.steady import LEAST_RELATIVE, of_channel, scale_uncertainty
+
+if TYPE_CHECKING:
+    from audiomeas.analysis.tone import ToneAnalysis
+    from audiomeas.recording import Recording
+    from audiomeas.units import Level
+
+#: The tone, raised, and the level that is stated differ by more than this: worth a word (dB).
+_DIFFER_DB = 1.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reference:
+    """level : r.m.s., in the units of the channel's signal.   relative_uncertainty : 95 %, of its ratio to what the
+    same channel reads; None: not known."""
+
+    level: float
+    relative_uncertainty: float | None
+    warnings: tuple[str, ...] = ()
+
+
+def reference_of(
+    recording: Recording, column: int, tone: ToneAnalysis, fall_db: float, options: Mapping[str, Any]
+) -> Reference:
+    """Return what a channel's dynamic range is relative to.
+
+    Raises RequestError: a level in volts or watts without a calibration, watts without a load.
+    """
+    raised = tone.level_rms * 10.0 ** (fall_db / 20.0)
+    maximum: Level | None = options["maximum_level"]
+    if maximum is not None:
+        return _stated(recording, column, maximum, raised)
+    if options["reference"] == "capture":
+        return Reference(level=recording.reference(column), relative_uncertainty=0.0)
+    own = math.hypot(tone.level_uncertainty / tone.level_rms, LEAST_RELATIVE)
+    return Reference(level=raised, relative_uncertainty=own)
+
+
+def _stated(recording: Recording, column: int, maximum: Level, raised: float) -> Reference:
+    if maximum.unit == "FS":
+        return Reference(level=maximum.value * recording.reference(column), relative_uncertainty=0.0)
+    if recording.scale_v(column) is None:
+        raise RequestError(
+            "maximum_level in volts or watts needs a calibrated capture: give --calibration, or the level in dBFS"
+        )
+    load_ohm = of_channel(recording.conditions.get("load_ohm"), recording.channels[column])
+    level = maximum.v_rms(load_ohm=load_ohm)
+    if not level > 0.0:
+        raise RequestError("maximum_level must be above zero")
+    off_db = 20.0 * math.log10(raised / level)
+    warnings = () if abs(off_db) < _DIFFER_DB else (
+        f"the tone, raised by how far it was played below the largest level, lies {off_db:+.1f} dB from the maximum "
+        "level that is stated: is that what the unit was set to?",
+    )  # fmt: skip
+    return Reference(level=level, relative_uncertainty=scale_uncertainty(recording, column), warnings=warnings)
