@@ -23,8 +23,8 @@ FloatArray = NDArray[np.float64]
 
 #: A longer capture is cut into stretches of this length (the last up to twice as long).
 STRETCH_S = 10.0
-#: Fewer seconds tell no hum: its lines must stand well apart.
-LEAST_S = 1.0
+#: Fewer seconds tell no hum: a floor must be seen between its lines.
+LEAST_S = 2.0
 #: Part of a low sample rate up to which lines are told.
 _TOP = 0.45
 #: 95 % of a normal law, both sides and one.
@@ -53,7 +53,7 @@ class Hum:
     mains_hz : None where no hum stands out of the noise; `lines` then are bounds, of each system that was looked for.
     mains_uncertainty_hz : 95 % half-width of the mean over the capture.   wander_hz : between the highest and the
     lowest mains frequency within the capture, None where one stretch showed no drift.   stretches : the capture's
-    parts.   too_short : less than a second; nothing was looked for.
+    parts.   too_short : less than `LEAST_S`; nothing was looked for.
     """
 
     mains_hz: float | None

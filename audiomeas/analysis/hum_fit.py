@@ -39,8 +39,6 @@ _PIECES = 64
 _MOST_DRIFT_HZ, _DRIFT_WORTH = 0.05, 5.5
 #: Turns over the stretch that are none.
 _NO_MOVE = 1e-6
-#: A line counts no more than this when the mains is looked for: else a tone would be taken for it.
-_MOST_WORTH = 1000.0
 #: Mean of the logarithm of an exponential variate of mean 1: minus Euler's constant.
 _LOG_MEAN = -0.5772156649015329
 
@@ -100,7 +98,9 @@ class Stretch:
         floor = np.empty(places.shape)
         for row, multiple in enumerate(multiples):
             floor[row] = self.floor(self.as_captured, int(multiple), nominal_hz, line_hz[row])
-        score = np.sum(np.log1p(np.minimum(power / floor, _MOST_WORTH)), axis=0)
+        # A line stronger than any of hum's counts no more than hum's may: else a tone would be taken for it.
+        most = NOT_HUM * np.max(power[: max(FIRST_MULTIPLES)])
+        score = np.sum(np.log1p(np.minimum(power, most) / floor), axis=0)
         best, level = int(np.argmax(score)), 2.0 / self.sum**2
         return Search(
             nominal_hz=nominal_hz,

@@ -1,8 +1,8 @@
 """What hum is consistent with, and what of it is the bench's own.
 
 Source of both rules: common practice of the repair bench. Hum of the mains itself comes in by a loop, lead dress or a
-heater; a rectifier's ripple has twice the mains and its multiples. Neither is proof: a half-wave rectifier ripples at the
-mains itself, and a loop near a saturated transformer has many odd multiples.
+heater; a rectifier's ripple has twice the mains and its multiples. Neither is proof: a half-wave rectifier ripples at
+the mains itself, and a loop near a saturated transformer has many odd multiples.
 """
 
 from __future__ import annotations
@@ -44,7 +44,8 @@ def consistent_with(found: Hum) -> str | None:
 class UnitLine:
     """A line of hum with the bench's own taken off as power.
 
-    level_v_rms : the unit's; what it can be at most when `at_most`.   uncertainty_v_rms : 95 % half-width, 0 for a bound.
+    level_v_rms : the unit's; what it can be at most when `at_most`.   uncertainty_v_rms : 95 % half-width, 0 for a
+    bound.
     attributable : False where the bench's own is within 3 dB of what was captured.   bench_v_rms : the bench's
     own, or what it can be at most; None where it is not known.
     """
