@@ -110,9 +110,10 @@ def spectrum_at(
     turn = -2j * np.pi * frequency_hz / sample_rate_hz
     within = np.exp(np.outer(np.arange(_BLOCK), turn))
     between = np.exp(np.outer(np.arange(blocks) * _BLOCK + first_frame, turn))
-    parts = padded.reshape(len(rows), blocks, _BLOCK)
-    # Real times complex is done as two real products: numpy would first copy the samples into complex ones.
-    inner = parts @ within.real + 1j * (parts @ within.imag)
+    # Real times complex is done as two real products: numpy would first copy the samples into complex ones. And as
+    # products of two matrices: of three dimensions it makes many small ones, and threads that wait for each other.
+    parts = padded.reshape(len(rows) * blocks, _BLOCK)
+    inner = (parts @ within.real + 1j * (parts @ within.imag)).reshape(len(rows), blocks, len(turn))
     total = np.einsum("sbf,bf->sf", inner, between)
     return np.asarray(total[0] if samples.ndim == 1 else total)
 

@@ -455,7 +455,8 @@ def _robust_mean(power: FloatArray, frequency_hz: FloatArray) -> FloatArray:
         raise SignalError("the sweep is too short to tell its noise: use a longer one")
     single = np.nanmedian(power[:, known], axis=0) / np.log(2.0)
     filled = np.exp(np.interp(octave, octave[known], np.log(np.maximum(single, 1e-300))))
-    smooth = np.array([np.mean(filled[np.abs(octave - here) <= 1.0 / 6.0]) for here in octave])
+    near = np.abs(octave[:, np.newaxis] - octave) <= 1.0 / 6.0
+    smooth = (near @ filled) / np.count_nonzero(near, axis=1)
     # Hum is narrow: smoothing alone would hide it from the very point that it spoils.
     return np.asarray(np.maximum(smooth, filled))
 
