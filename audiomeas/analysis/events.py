@@ -277,31 +277,37 @@ def _standing_out(white: FloatArray) -> tuple[NDArray[np.intp], FloatArray, Bool
     usual = float(np.min(local))
     if not math.isfinite(usual):
         return np.empty(0, dtype=np.intp), np.empty(0), np.empty(0, dtype=np.bool_)
+    sums, before = white, 1
     for width in _TOGETHER:
-        size = np.abs(white.reshape(-1, width).sum(axis=1)) if width > 1 else np.abs(white)
-        middle = len(size) // 2
-        whole = float(np.partition(size, middle)[middle]) * _SIGMA_PER_MEDIAN if width > 1 else usual
+        if width > before:
+            sums = sums.reshape(-1, width // before) @ np.ones(width // before)
+        size, before = np.abs(sums), width
         # No less than white noise gives, where much of a stretch is exact zeros.
-        over = size / (local[::width] * max(whole / usual, math.sqrt(width)))
-        high = np.flatnonzero(over > _END_SIGMAS)
+        spread = max(_median(size) * _SIGMA_PER_MEDIAN / usual, math.sqrt(width)) if width > 1 else 1.0
+        noise = local * spread
+        high = np.flatnonzero(size.reshape(len(noise), -1) > _END_SIGMAS * noise[:, None])
+        over = size[high] / noise[high * len(noise) // len(size)]
         for edge in {0, width - 1}:
             places.append(high * width + edge)
-            sigmas.append(over[high])
+            sigmas.append(over)
             slow.append(np.full(len(high), width > 1))
     order = np.argsort(np.concatenate(places), kind="stable")
     return np.concatenate(places)[order], np.concatenate(sigmas)[order], np.concatenate(slow)[order]
 
 
 def _local_sigma(size: FloatArray) -> FloatArray:
-    """Return the noise around each sample, (samples,): of its piece, or of all pieces if that is more."""
-    pieces = max(1, len(size) // _PIECE)
-    cut = size[: len(size) // pieces * pieces].reshape(pieces, -1)
+    """Return the noise in each piece, (pieces,): of the piece, or of all pieces if that is more."""
+    cut = size.reshape(max(1, len(size) // _PIECE), -1)
     middle = cut.shape[1] // 2
     local = np.partition(cut, middle, axis=1)[:, middle] * _SIGMA_PER_MEDIAN
     # Where all is exactly 0 nothing stands out.
     least = np.maximum(local, float(np.median(local)))
-    least = np.where(least > 0, least, np.inf)
-    return np.asarray(np.repeat(least, cut.shape[1]))
+    return np.asarray(np.where(least > 0, least, np.inf))
+
+
+def _median(values: FloatArray) -> float:
+    middle = len(values) // 2
+    return float(np.partition(values, middle)[middle])
 
 
 @dataclass(frozen=True, kw_only=True)
