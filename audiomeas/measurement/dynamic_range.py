@@ -15,20 +15,13 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made, refuse_empty_band
-from audiomeas.measurement.dynamic_range_limits import Limits, limits_of
-from audiomeas.measurement.dynamic_range_reference import Reference, reference_of
+from audiomeas.measurement.dynamic_range_limits import limits_of
+from audiomeas.measurement.dynamic_range_reference import reference_of
+from audiomeas.measurement.dynamic_range_values import Told, nothing
 from audiomeas.measurement.dynamic_range_views import WEIGHTINGS, charts, tables
 from audiomeas.measurement.offers import band_options
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.steady import (
-    DB_PER_NEPER,
-    LEAST_RELATIVE,
-    gap_words,
-    loudest_counts,
-    over_range_words,
-    samples,
-    scale_uncertainty,
-)
+from audiomeas.measurement.steady import gap_words, loudest_counts, over_range_words, samples
 from audiomeas.measurement.stepped import refuse_breaks
 
 if TYPE_CHECKING:
@@ -40,8 +33,6 @@ if TYPE_CHECKING:
 _WORD = "dynamic-range"
 #: CCIR-RMS is the shape of ITU-R BS.468-4 with 0 dB at 2 kHz, r.m.s. (AES17); A is that of IEC 61672-1.
 _KNOWN_AS = {"ccir": "itu_r_468_2k", "a": "a"}
-#: Of a normal distribution, two-sided 95 %.
-_TWO_SIDED_95 = 1.96
 #: What is this far below the noise beside the tone when idle shows a unit that mutes (dB).
 _MUTES_DB = 6.0
 #: A tone further than this from where AES17 wants it is worth a word (dB).
@@ -104,14 +95,14 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     for column, channel in enumerate(recording.channels):
         if recording.stimulus is not None and channel not in recording.stimulus.driven_channels:
             warnings.append(f"channel {channel} was not driven: no dynamic range is told")
-            channels.append(_nothing(channel))
+            channels.append(nothing(channel))
             continue
         try:
             result, said = _channel(recording, column, spans, options)
         except SignalError as error:
             problems.append(f"channel {channel}: {str(error).removeprefix(f'channel {channel} ').lstrip()}")
             warnings.append(problems[-1])
-            channels.append(_nothing(channel))
+            channels.append(nothing(channel))
             continue
         channels.append(result)
         warnings += [f"channel {channel}: {words}" for words in said]
@@ -180,7 +171,7 @@ def _channel(
     reference = reference_of(recording, column, tone, fall_db, options)
     limits = limits_of(recording, column, options, gains, _baseline(recording, channel, options, gains))
     powers = {"unweighted": tone.residual, **tone.weighted}
-    told = _Told(recording, column, reference, limits)
+    told = Told(recording, column, reference, limits)
     for name in WEIGHTINGS:
         told.tell("residual", name, powers[name])
         told.tell_range(name)
@@ -256,96 +247,13 @@ def _baseline(
     return {name: power.stated * (scale / reference) ** 2 for name, power in powers.items()}
 
 
-class _Told:
-    """Values of a channel under construction, with the 95 % half-width or the bound of each."""
-
-    def __init__(self, recording: Recording, column: int, reference: Reference, limits: Limits) -> None:
-        self.values: dict[str, Any] = dict.fromkeys(_KEYS)
-        self.uncertainty: dict[str, float] = {}
-        self.bound: dict[str, str] = {}
-        self.said: list[str] = []
-        self._recording, self._column, self._reference, self._limits = recording, column, reference, limits
-        self._relative: dict[str, float] = {}
-
-    def tell(self, what: str, name: str, power: PowerSum) -> None:
-        """Tell a mean-square value, `what`_`name`_dbfs and, where known, _v_rms. Raises SignalError for nothing."""
-        level = math.sqrt(max(power.stated, 0.0))
-        if not level > 0.0:
-            raise SignalError("nothing at all is left beside the tone: is this a computed file? Nothing can be told")
-        key = f"{what}_{name}"
-        full_scale = self._recording.reference(self._column)
-        self.values[f"{key}_dbfs"] = 20.0 * math.log10(level / full_scale)
-        in_volts = self._recording.scale_v(self._column) is not None
-        if in_volts:
-            self.values[f"{key}_v_rms"] = level
-        share, by = self._limits.share(name, power.stated / full_scale**2)
-        if what == "residual" and name == WEIGHTINGS[0]:
-            self.values["bench_share_percent"] = None if share is None else 100.0 * share
-        if power.at_most or (share is not None and share > self._limits.largest_share):
-            self.bound |= {f"{key}_{unit}": "at most" for unit in ("dbfs", "v_rms") if in_volts or unit == "dbfs"}
-            if name == WEIGHTINGS[0]:
-                self.said.append(self._limits.words(what, None if power.at_most else share, by))
-            return
-        # The bench's part is in the value: it may be so much less, never more.
-        spread = _TWO_SIDED_95 * power.standard_deviation / (2.0 * power.stated)
-        relative = math.hypot(spread, LEAST_RELATIVE, 0.95 * (share or 0.0) / 2.0)
-        self._relative[key] = relative
-        self.uncertainty[f"{key}_dbfs"] = DB_PER_NEPER * relative
-        scale = scale_uncertainty(self._recording, self._column)
-        if in_volts and scale is not None:
-            self.uncertainty[f"{key}_v_rms"] = level * math.hypot(relative, scale)
-
-    def tell_range(self, name: str) -> None:
-        """Tell how far the residual lies below the reference."""
-        self._below(f"residual_{name}", range_key(name))
-
-    def tell_idle_below(self, name: str) -> None:
-        """Tell how far the idle noise lies below the reference."""
-        self._below(f"idle_{name}", f"idle_{name}_below_db")
-
-    def _below(self, source: str, key: str) -> None:
-        full_scale_db = 20.0 * math.log10(self._reference.level / self._recording.reference(self._column))
-        self.values[key] = full_scale_db - self.values[f"{source}_dbfs"]
-        if f"{source}_dbfs" in self.bound:
-            self.bound[key] = "at least"
-            return
-        if self._reference.relative_uncertainty is not None:
-            self.uncertainty[key] = DB_PER_NEPER * math.hypot(
-                self._relative[source], self._reference.relative_uncertainty
-            )
-
-    def tell_tone(self, tone: ToneAnalysis, fall_db: float) -> None:
-        """Tell the tone itself, the reference, and the spectrum relative to the reference."""
-        full_scale, values = self._recording.reference(self._column), self.values
-        own = math.hypot(tone.level_uncertainty / tone.level_rms, LEAST_RELATIVE)
-        values["frequency_hz"], values["fall_db"] = tone.frequency_hz, fall_db
-        values["level_dbfs"] = 20.0 * math.log10(tone.level_rms / full_scale)
-        values["reference_dbfs"] = 20.0 * math.log10(self._reference.level / full_scale)
-        self.uncertainty["level_dbfs"] = DB_PER_NEPER * own
-        if self._recording.scale_v(self._column) is not None:
-            values["level_v_rms"], values["reference_v_rms"] = tone.level_rms, self._reference.level
-            scale = scale_uncertainty(self._recording, self._column)
-            if scale is not None:
-                self.uncertainty["level_v_rms"] = tone.level_rms * math.hypot(own, scale)
-        offset_db = 20.0 * math.log10(tone.level_rms / self._reference.level)
-        values["spectrum"] = {
-            "frequency_hz": [float(f"{hz:.6g}") for hz in tone.spectrum.frequency_hz],
-            "level_db": [round(float(level_db) + offset_db, 2) for level_db in tone.spectrum.level_db],
-        }
-
-
-def range_key(name: str) -> str:
-    """Return the key of the dynamic range under a weighting; the first one has the plain name."""
-    return "dynamic_range_db" if name == WEIGHTINGS[0] else f"dynamic_range_{name}_db"
-
-
 def _idle(
     recording: Recording,
     column: int,
     spans: _Spans,
     options: Mapping[str, Any],
     gains: Mapping[str, PowerGain],
-    told: _Told,
+    told: Told,
     beside: Mapping[str, PowerSum],
 ) -> list[str]:
     """Tell the idle noise where there is silence; return what is to be said of it."""
@@ -381,25 +289,6 @@ def _as_it_is(frequency_hz: Any) -> Any:
     import numpy as np
 
     return np.ones_like(frequency_hz)
-
-
-_KEYS = (
-    *(range_key(name) for name in WEIGHTINGS),
-    *(f"residual_{name}_{unit}" for name in WEIGHTINGS for unit in ("dbfs", "v_rms")),
-    *(f"idle_{name}_{unit}" for name in WEIGHTINGS for unit in ("dbfs", "v_rms", "below_db")),
-    "bench_share_percent",
-    "level_dbfs",
-    "level_v_rms",
-    "frequency_hz",
-    "fall_db",
-    "reference_dbfs",
-    "reference_v_rms",
-    "spectrum",
-)
-
-
-def _nothing(channel: int) -> ChannelResult:
-    return ChannelResult(channel=channel, values=dict.fromkeys(_KEYS))
 
 
 def _conditions(recording: Recording, spans: _Spans, options: Mapping[str, Any]) -> dict[str, Any]:

@@ -43,7 +43,18 @@ def reference_of(
     if options["reference"] == "capture":
         return Reference(level=recording.reference(column), relative_uncertainty=0.0)
     own = math.hypot(tone.level_uncertainty / tone.level_rms, LEAST_RELATIVE)
-    return Reference(level=raised, relative_uncertainty=own)
+    return Reference(level=raised, relative_uncertainty=own, warnings=_doubts(recording, column, raised, fall_db))
+
+
+def _doubts(recording: Recording, column: int, raised: float, fall_db: float) -> tuple[str, ...]:
+    """Return a warning when only a person can know how far the tone lies below the largest level, and it looks odd."""
+    over_db = 20.0 * math.log10(raised / recording.reference(column))
+    if recording.stimulus is not None or over_db < _DIFFER_DB:
+        return ()
+    return (
+        f"the tone, raised by {fall_db:g} dB, lies {over_db:.1f} dB above full scale of the capture: if it was played "
+        "less far below the largest level, give fall_db, else the range is too large by the difference",
+    )
 
 
 def _stated(recording: Recording, column: int, maximum: Level, raised: float) -> Reference:

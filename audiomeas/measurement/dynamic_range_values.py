@@ -1,0 +1,124 @@
+"""The values of a dynamic range: noise levels, ranges below the reference, tone; each with uncertainty or bound."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import SignalError
+from audiomeas.measurement.dynamic_range_limits import Limits
+from audiomeas.measurement.dynamic_range_reference import Reference
+from audiomeas.measurement.dynamic_range_views import WEIGHTINGS
+from audiomeas.measurement.result import ChannelResult
+from audiomeas.measurement.steady import DB_PER_NEPER, LEAST_RELATIVE, scale_uncertainty
+
+if TYPE_CHECKING:
+    from audiomeas.analysis.harmonics import PowerSum
+    from audiomeas.analysis.tone import ToneAnalysis
+    from audiomeas.recording import Recording
+
+#: Of a normal distribution, two-sided 95 %.
+_TWO_SIDED_95 = 1.96
+
+
+def range_key(name: str) -> str:
+    """Return the key of the dynamic range under a weighting; the first one has the plain name."""
+    return "dynamic_range_db" if name == WEIGHTINGS[0] else f"dynamic_range_{name}_db"
+
+
+_KEYS = (
+    *(range_key(name) for name in WEIGHTINGS),
+    *(f"residual_{name}_{unit}" for name in WEIGHTINGS for unit in ("dbfs", "v_rms")),
+    *(f"idle_{name}_{unit}" for name in WEIGHTINGS for unit in ("dbfs", "v_rms", "below_db")),
+    "bench_share_percent",
+    "level_dbfs",
+    "level_v_rms",
+    "frequency_hz",
+    "fall_db",
+    "reference_dbfs",
+    "reference_v_rms",
+    "spectrum",
+)
+
+
+def nothing(channel: int) -> ChannelResult:
+    """Return the result of a channel of which nothing can be told."""
+    return ChannelResult(channel=channel, values=dict.fromkeys(_KEYS))
+
+
+class Told:
+    """Values of a channel under construction, with the 95 % half-width or the bound of each."""
+
+    def __init__(self, recording: Recording, column: int, reference: Reference, limits: Limits) -> None:
+        self.values: dict[str, Any] = dict.fromkeys(_KEYS)
+        self.uncertainty: dict[str, float] = {}
+        self.bound: dict[str, str] = {}
+        self.said: list[str] = []
+        self._recording, self._column, self._reference, self._limits = recording, column, reference, limits
+        self._relative: dict[str, float] = {}
+
+    def tell(self, what: str, name: str, power: PowerSum) -> None:
+        """Tell a mean-square value, `what`_`name`_dbfs and, where known, _v_rms. Raises SignalError for nothing."""
+        level = math.sqrt(max(power.stated, 0.0))
+        if not level > 0.0:
+            raise SignalError("nothing at all is left beside the tone: is this a computed file? Nothing can be told")
+        key = f"{what}_{name}"
+        full_scale = self._recording.reference(self._column)
+        self.values[f"{key}_dbfs"] = 20.0 * math.log10(level / full_scale)
+        in_volts = self._recording.scale_v(self._column) is not None
+        if in_volts:
+            self.values[f"{key}_v_rms"] = level
+        share, by = self._limits.share(name, power.stated / full_scale**2)
+        if what == "residual" and name == WEIGHTINGS[0]:
+            self.values["bench_share_percent"] = None if share is None else 100.0 * share
+        if power.at_most or (share is not None and share > self._limits.largest_share):
+            self.bound |= {f"{key}_{unit}": "at most" for unit in ("dbfs", "v_rms") if in_volts or unit == "dbfs"}
+            if name == WEIGHTINGS[0] and not self.said:  # once for both
+                self.said.append(self._limits.words(what, None if power.at_most else share, by))
+            return
+        # The bench's part is in the value: it may be so much less, never more.
+        spread = _TWO_SIDED_95 * power.standard_deviation / (2.0 * power.stated)
+        relative = math.hypot(spread, LEAST_RELATIVE, 0.95 * (share or 0.0) / 2.0)
+        self._relative[key] = relative
+        self.uncertainty[f"{key}_dbfs"] = DB_PER_NEPER * relative
+        scale = scale_uncertainty(self._recording, self._column)
+        if in_volts and scale is not None:
+            self.uncertainty[f"{key}_v_rms"] = level * math.hypot(relative, scale)
+
+    def tell_range(self, name: str) -> None:
+        """Tell how far the residual lies below the reference."""
+        self._below(f"residual_{name}", range_key(name))
+
+    def tell_idle_below(self, name: str) -> None:
+        """Tell how far the idle noise lies below the reference."""
+        self._below(f"idle_{name}", f"idle_{name}_below_db")
+
+    def _below(self, source: str, key: str) -> None:
+        full_scale_db = 20.0 * math.log10(self._reference.level / self._recording.reference(self._column))
+        self.values[key] = full_scale_db - self.values[f"{source}_dbfs"]
+        if f"{source}_dbfs" in self.bound:
+            self.bound[key] = "at least"
+            return
+        if self._reference.relative_uncertainty is not None:
+            self.uncertainty[key] = DB_PER_NEPER * math.hypot(
+                self._relative[source], self._reference.relative_uncertainty
+            )
+
+    def tell_tone(self, tone: ToneAnalysis, fall_db: float) -> None:
+        """Tell the tone itself, the reference, and the spectrum relative to the reference."""
+        full_scale, values = self._recording.reference(self._column), self.values
+        own = math.hypot(tone.level_uncertainty / tone.level_rms, LEAST_RELATIVE)
+        values["frequency_hz"], values["fall_db"] = tone.frequency_hz, fall_db
+        values["level_dbfs"] = 20.0 * math.log10(tone.level_rms / full_scale)
+        values["reference_dbfs"] = 20.0 * math.log10(self._reference.level / full_scale)
+        self.uncertainty["level_dbfs"] = DB_PER_NEPER * own
+        if self._recording.scale_v(self._column) is not None:
+            values["level_v_rms"], values["reference_v_rms"] = tone.level_rms, self._reference.level
+            scale = scale_uncertainty(self._recording, self._column)
+            if scale is not None:
+                self.uncertainty["level_v_rms"] = tone.level_rms * math.hypot(own, scale)
+        offset_db = 20.0 * math.log10(tone.level_rms / self._reference.level)
+        values["spectrum"] = {
+            "frequency_hz": [float(f"{hz:.6g}") for hz in tone.spectrum.frequency_hz],
+            "level_db": [round(float(level_db) + offset_db, 2) for level_db in tone.spectrum.level_db],
+        }
