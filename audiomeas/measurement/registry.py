@@ -15,6 +15,7 @@ _MODULES = {
     "intermodulation": "audiomeas.measurement.intermodulation",
     "linearity": "audiomeas.measurement.linearity",
     "multitone": "audiomeas.measurement.multitone",
+    "noise": "audiomeas.measurement.noise",
     "response": "audiomeas.measurement.response",
     "response-steps": "audiomeas.measurement.response_steps",
     "tracking": "audiomeas.measurement.tracking",

@@ -1,0 +1,74 @@
+"""Hum as values of a noise result: its lines, their sum, and what their pattern is consistent with."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.measurement.noise_unit import SampleUnit
+from audiomeas.measurement.steady import DB_PER_NEPER, LEAST_RELATIVE
+from audiomeas.measurement.tone_values import Told
+
+if TYPE_CHECKING:
+    from audiomeas.analysis.hum import Hum, HumLine
+
+
+def tell_hum(told: Told, hum: Hum, unit: SampleUnit) -> None:
+    """Tell `hum` (lines that stand out, and bounds of the others once the mains is known), its sum and mains_hz."""
+    values = told.values
+    found = hum.mains_hz is not None
+    values["mains_hz"] = hum.mains_hz
+    if hum.mains_uncertainty_hz is not None:
+        told.uncertainty["mains_hz"] = hum.mains_uncertainty_hz
+    values["hum"] = [_row(line, unit) for line in hum.lines if found]
+    values["hum_odd_percent"] = hum.odd_percent
+    values["hum_wander_hz"] = hum.wander_hz
+    _tell_sum(told, hum, unit)
+
+
+def _row(line: HumLine, unit: SampleUnit) -> dict[str, Any]:
+    level = line.level_v_rms
+    row: dict[str, Any] = {
+        "multiple": line.multiple,
+        "frequency_hz": line.frequency_hz,
+        "level_v_rms": unit.volts(level),
+        "level_dbfs": unit.dbfs(level),
+    }
+    if line.at_most:
+        return {**row, "bound": "at most"}
+    own = line.uncertainty_v_rms / level
+    row["uncertainty_db"] = DB_PER_NEPER * math.hypot(own, LEAST_RELATIVE)
+    if unit.in_volts and unit.scale is not None:
+        row["uncertainty_v_rms"] = level * math.hypot(own, unit.scale, LEAST_RELATIVE)
+    return row
+
+
+def _tell_sum(told: Told, hum: Hum, unit: SampleUnit) -> None:
+    """Tell hum_v_rms and hum_dbfs: of all lines that stand out; where none does, what all together are at most."""
+    values, level = told.values, hum.level_v_rms
+    if level is None:
+        level = _most(hum)
+        bounded = level > 0.0
+    else:
+        bounded = False
+    values["hum_v_rms"] = level if unit.in_volts and level > 0.0 else None
+    values["hum_dbfs"] = unit.dbfs(level)
+    if bounded:
+        told.bound["hum_dbfs"] = "at most"
+        if unit.in_volts:
+            told.bound["hum_v_rms"] = "at most"
+    elif level > 0.0:
+        squares = [(line.level_v_rms * line.uncertainty_v_rms) ** 2 for line in hum.present]
+        own = math.hypot(math.sqrt(sum(squares)) / level**2, LEAST_RELATIVE)
+        told.uncertainty["hum_dbfs"] = DB_PER_NEPER * own
+        if unit.in_volts and unit.scale is not None:
+            told.uncertainty["hum_v_rms"] = level * math.hypot(own, unit.scale)
+
+
+def _most(hum: Hum) -> float:
+    """Return what all lines of one mains system are at most together; 0 when nothing is known."""
+    systems: dict[float, float] = {}
+    for line in hum.lines:
+        nominal_hz = round(line.frequency_hz / line.multiple, 3)
+        systems[nominal_hz] = systems.get(nominal_hz, 0.0) + line.level_v_rms**2
+    return math.sqrt(max(systems.values(), default=0.0))

@@ -1,0 +1,126 @@
+"""What a person can set of a noise measurement, and what can be refused before any sound."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from audiomeas.measurement.base import Figure, Option, PlayContext
+from audiomeas.measurement.checks import refuse_empty_band
+from audiomeas.measurement.offers import band_options
+
+#: Filters that a figure of its own can be told under, as printed → name in `analysis.weighting`.
+FILTERS = {
+    "19 kHz low-pass": "lowpass_19k",
+    "15 kHz low-pass": "lowpass_15k",
+    "rumble weighted": "rumble_weighted",
+    "rumble unweighted": "rumble_unweighted",
+}
+
+OPTIONS = (
+    Option(
+        name="duration_s",
+        kind="number",
+        help="How long is listened, in seconds; longer tells levels and hum closer.",
+        default=10.0,
+        at_least=1.0,
+        at_most=600.0,
+    ),
+    *band_options(
+        low_help="Low edge of the band (brick wall) of all r.m.s. levels.",
+        high_help="High edge of the band (brick wall) of all r.m.s. levels.",
+    ),
+    Option(
+        name="reference",
+        kind="text",
+        help="What signal-to-noise ratios refer to: '1 W', '2 V', '0 dBFS', '5 mV in', '0.5 V in / 1 W out', "
+        "'rated power', '0 VU', 'phono' (2.5, 5 and 10 mV in), 'CEA-490-A'; several with ';' between.",
+        stage="analyse",
+    ),
+    Option(name="rated_power", kind="level", help="What 'rated power' is, such as '60 W'.", stage="analyse"),
+    Option(name="vu_level", kind="level", help="What '0 VU' is at the output, such as '4 dBu'.", stage="analyse"),
+    Option(
+        name="load_ohm",
+        kind="number",
+        help="Load that watts refer to, where the capture does not say.",
+        stage="analyse",
+        above=0.0,
+    ),
+    Option(
+        name="gain_db",
+        kind="number",
+        help="Gain of the unit at 1 kHz: refers noise to the input. On a bench without it that of the first look.",
+        stage="analyse",
+        at_least=-60.0,
+        at_most=120.0,
+    ),
+    Option(
+        name="filter",
+        kind="choice",
+        help="One more level under a filter: low-pass for tuners, or rumble weighting (low confidence).",
+        choices=tuple(FILTERS),
+        stage="analyse",
+    ),
+    Option(
+        name="mains_hz",
+        kind="number",
+        help="Mains frequency near which hum is looked for. Without it: near 50 and 60 Hz.",
+        stage="analyse",
+        at_least=45.0,
+        at_most=65.0,
+    ),
+    Option(
+        name="bench_noise",
+        kind="recording",
+        help="Capture of the bench's own noise: same range and rate, the cable to the unit's output shorted.",
+        stage="analyse",
+    ),
+    Option(
+        name="source_resistance_ohm",
+        kind="number",
+        help="Resistance that closes the input: its own noise is drawn and told beside (needs the gain).",
+        stage="analyse",
+        above=0.0,
+        at_most=1e8,
+    ),
+    Option(
+        name="temperature_k",
+        kind="number",
+        help="Temperature of that resistance.",
+        default=300.0,
+        stage="analyse",
+        above=0.0,
+        at_most=1000.0,
+    ),
+)
+
+FIGURES = (
+    Figure(key="unweighted_v_rms", unit="V", words="noise and hum, unweighted"),
+    Figure(key="unweighted_dbfs", unit="dBFS", words="noise and hum, unweighted"),
+    Figure(key="a_weighted_v_rms", unit="V", words="noise as the ear hears it (A-weighted)"),
+    Figure(key="a_weighted_dbfs", unit="dBFS", words="noise as the ear hears it (A-weighted)"),
+    Figure(key="c_weighted_v_rms", unit="V", words="noise, C-weighted"),
+    Figure(key="itu_r_468_quasi_peak_v", unit="V", words="noise, ITU-R 468 quasi-peak"),
+    Figure(key="itu_r_468_quasi_peak_dbfs", unit="dBFS", words="noise, ITU-R 468 quasi-peak"),
+    Figure(key="itu_r_arm_v", unit="V", words="noise, ITU-R ARM"),
+    Figure(key="itu_r_arm_dbfs", unit="dBFS", words="noise, ITU-R ARM"),
+    Figure(key="aes17_dbfs", unit="dBFS", words="idle noise by AES17"),
+    Figure(key="filtered_v_rms", unit="V", words="noise under a filter"),
+    Figure(key="filtered_dbfs", unit="dBFS", words="noise under a filter"),
+    Figure(key="snr_db", unit="dB", words="signal-to-noise ratio, unweighted"),
+    Figure(key="snr_a_db", unit="dB", words="signal-to-noise ratio, A-weighted"),
+    Figure(key="a_weighted_input_v_rms", unit="V", words="A-weighted noise, referred to the input"),
+    Figure(key="unweighted_input_v_rms", unit="V", words="noise, referred to the input"),
+    Figure(key="hum_v_rms", unit="V", words="mains hum, all lines"),
+    Figure(key="hum_dbfs", unit="dBFS", words="mains hum, all lines"),
+    Figure(key="clicks_per_minute", unit="1/min", words="clicks and pops in a minute"),
+    Figure(key="flicker_corner_hz", unit="Hz", words="frequency below which noise rises"),
+)
+
+
+def check(context: PlayContext, options: Mapping[str, Any]) -> None:
+    """Raise RequestError for a band that is none, and references that can't be read."""
+    from audiomeas.measurement.noise_references import parse_references
+
+    refuse_empty_band(context, options)
+    parse_references(options)

@@ -1,0 +1,193 @@
+"""One channel's figures of noise, in the contract's keys, each with its uncertainty or bound."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.measurement.noise_bench import level_keys
+from audiomeas.measurement.noise_references import Gain, Referred
+from audiomeas.measurement.noise_unit import SampleUnit
+from audiomeas.measurement.steady import DB_PER_NEPER, LEAST_RELATIVE
+from audiomeas.measurement.tone_values import Told
+
+if TYPE_CHECKING:
+    from audiomeas.analysis.density import Density
+    from audiomeas.analysis.events import Events
+    from audiomeas.analysis.noise_lines import NoiseLine
+    from audiomeas.measurement.noise_levels import Reading
+
+#: Ratios are told of these: name of the level → weighting as printed.
+RATIO_WEIGHTINGS = {
+    "unweighted": "none",
+    "a_weighted": "A",
+    "itu_r_468_quasi_peak": "ITU-R 468, quasi-peak",
+    "itu_r_arm": "ITU-R ARM",
+    "filtered": "filter",
+}
+#: Events kept with their time in a result, and single lines, the strongest.
+_MOST_EVENTS, _MOST_LINES = 200, 40
+#: A bin this much (power) over the floor is shown as it is: a line, which a mean over its neighbours would hide.
+_LINE_OVER = 6.0
+
+
+def tell_levels(told: Told, readings: Mapping[str, Reading], unit: SampleUnit) -> None:
+    """Tell each reading in dBFS and, where known, in volts."""
+    for name, reading in readings.items():
+        level_key, dbfs_key = level_keys(name)
+        told.values[level_key] = unit.volts(reading.level)
+        told.values[dbfs_key] = unit.dbfs(reading.level)
+        if told.values[dbfs_key] is None:
+            told.values[level_key] = None
+            continue
+        if reading.at_most:
+            told.bound[dbfs_key] = "at most"
+            if unit.in_volts:
+                told.bound[level_key] = "at most"
+            continue
+        own = math.hypot(reading.relative, LEAST_RELATIVE)
+        told.uncertainty[dbfs_key] = DB_PER_NEPER * own
+        if unit.in_volts and unit.scale is not None:
+            told.uncertainty[level_key] = reading.level * math.hypot(own, unit.scale)
+
+
+def tell_ratios(told: Told, referred: Sequence[Referred], unit: SampleUnit) -> None:
+    """Tell `snr`, every ratio of every reference, and of the first one `snr_db` and `snr_a_db`."""
+    rows = []
+    for one in referred:
+        for name, weighting in RATIO_WEIGHTINGS.items():
+            row = _ratio(told, one, name, unit)
+            if row is not None:
+                rows.append({"reference": one.reference.words, "weighting": weighting, **row})
+    told.values["snr"] = rows
+    told.values["snr_reference"] = referred[0].reference.words if referred else None
+    for key, weighting in (("snr_db", "none"), ("snr_a_db", "A")):
+        first = referred[0].reference.words if referred else None
+        row = next((r for r in rows if r["reference"] == first and r["weighting"] == weighting), None)
+        told.values[key] = None if row is None else row["db"]
+        if row is not None and row.get("bound"):
+            told.bound[key] = row["bound"]
+        elif row is not None and row.get("uncertainty_db") is not None:
+            told.uncertainty[key] = row["uncertainty_db"]
+
+
+def _ratio(told: Told, one: Referred, name: str, unit: SampleUnit) -> dict[str, Any] | None:
+    """Return one ratio; None where the level or the reference is not known."""
+    _, dbfs_key = level_keys(name)
+    dbfs = told.values.get(dbfs_key)
+    if dbfs is None or one.v_rms is None:
+        return None
+    row: dict[str, Any] = {"db": 20.0 * math.log10(one.v_rms / unit.reference) - dbfs}
+    if told.bound.get(dbfs_key):
+        return {**row, "bound": "at least"}
+    half = told.uncertainty.get(dbfs_key)
+    output = one.reference.output
+    needs_volts = unit.in_volts and not (output is not None and output.unit == "FS")
+    if half is None or one.uncertainty_db is None or (needs_volts and unit.scale is None):
+        return {**row, "uncertainty_db": None}
+    return {
+        **row,
+        "uncertainty_db": math.hypot(half, one.uncertainty_db, DB_PER_NEPER * (unit.scale or 0.0) * needs_volts),
+    }
+
+
+def tell_input_referred(told: Told, gain: Gain | None, names: Sequence[str]) -> None:
+    """Tell levels divided by the gain at 1 kHz, as `<name>_input_v_rms`; null without gain or volts."""
+    for name in names:
+        level_key, _ = level_keys(name)
+        key = f"{name}_input_v_rms"
+        level = told.values.get(level_key)
+        told.values[key] = None
+        if level is None or gain is None:
+            continue
+        told.values[key] = level * 10.0 ** (-gain.db / 20.0)
+        if told.bound.get(level_key):
+            told.bound[key] = told.bound[level_key]
+        elif level_key in told.uncertainty and gain.uncertainty_db is not None:
+            relative = math.hypot(told.uncertainty[level_key] / level, gain.uncertainty_db / DB_PER_NEPER)
+            told.uncertainty[key] = relative * told.values[key]
+
+
+def line_rows(lines: Sequence[NoiseLine], unit: SampleUnit) -> list[dict[str, Any]]:
+    """Return single lines that are no hum, by frequency, the strongest."""
+    strongest = sorted(lines, key=lambda line: -line.level_v_rms)[:_MOST_LINES]
+    return [
+        {
+            "frequency_hz": line.frequency_hz,
+            "level_v_rms": line.level_v_rms if unit.in_volts else None,
+            "level_dbfs": unit.dbfs(line.level_v_rms),
+        }
+        for line in sorted(strongest, key=lambda line: line.frequency_hz)
+        if line.level_v_rms > 0.0
+    ]
+
+
+def tell_events(told: Told, events: Events, unit: SampleUnit, *, start_s: float) -> None:
+    """Tell clicks and pops: how many a minute, and the strongest with time and peak."""
+    told.values["clicks_per_minute"] = events.per_minute
+    # A count of a Poisson law: its 95 % half-width, one event at least.
+    told.uncertainty["clicks_per_minute"] = 60.0 / events.duration_s * 1.96 * math.sqrt(max(events.count, 1))
+    told.values["clicks"] = events.count
+    told.uncertainty["clicks"] = 0.0
+    strongest = sorted(events.events, key=lambda event: -event.sigmas)[:_MOST_EVENTS]
+    told.values["events"] = [
+        {
+            "time_s": round(start_s + event.time_s, 5),
+            "kind": "pop" if event.is_pop else "click",
+            "peak_v": event.peak_v if unit.in_volts else None,
+            "peak_dbfs": 20.0 * math.log10(event.peak_v / (math.sqrt(2.0) * unit.reference))
+            if event.peak_v > 0.0
+            else None,
+            "duration_s": event.duration_s,
+        }
+        for event in sorted(strongest, key=lambda event: event.time_s)
+    ]
+
+
+def tell_spectrum(told: Told, density: Density, unit: SampleUnit) -> None:
+    """Tell the density for a chart, the corner of its 1/f part, and octave and third-octave bands."""
+    import numpy as np
+
+    from audiomeas.analysis.bands import thinned
+    from audiomeas.analysis.flicker import fit_flicker
+    from audiomeas.analysis.weighting import weighting
+
+    power = density.v2_per_hz.copy()
+    power[:2] = np.nan
+    centre_hz, mean, peak = thinned(density.frequency_hz, power, per_decade=150)
+    _, floor, _ = thinned(density.frequency_hz, np.where(np.isfinite(power), density.floor, np.nan), per_decade=150)
+    # The largest of many bins of noise lies above its mean: it is shown only where a line stands.
+    root = np.sqrt(np.where(peak > _LINE_OVER * floor, peak, mean))
+    relative_db = [unit.dbfs(value) for value in root.tolist()]
+    weight_db = weighting("a").gain_db(centre_hz).tolist()
+    told.values["density"] = {
+        "frequency_hz": [float(f"{hz:.6g}") for hz in centre_hz.tolist()],
+        "v_per_root_hz": [float(f"{value:.5g}") for value in root.tolist()] if unit.in_volts else None,
+        "dbfs_per_root_hz": [None if level is None else round(level, 3) for level in relative_db],
+        "a_weight_db": [round(value, 3) for value in weight_db],
+    }
+    flicker = fit_flicker(density) if density.total_mean_square > 0.0 else None
+    told.values["flicker_corner_hz"] = None if flicker is None else flicker.corner_hz
+    if flicker is not None:
+        told.uncertainty["flicker_corner_hz"] = flicker.uncertainty_hz
+    for key, per_octave in (("octaves", 1), ("third_octaves", 3)):
+        told.values[key] = _bands(density, per_octave, unit)
+
+
+def _bands(density: Density, per_octave: int, unit: SampleUnit) -> list[dict[str, Any]]:
+    from audiomeas.analysis.bands import band_levels
+
+    rows = []
+    for one in band_levels(density, per_octave=per_octave):
+        level = one.level.v_rms
+        rows.append(
+            {
+                "nominal_hz": one.band.nominal_hz,
+                "midband_hz": one.band.midband_hz,
+                "level_v_rms": unit.volts(level),
+                "level_dbfs": unit.dbfs(level),
+                "uncertainty_db": DB_PER_NEPER * one.level.uncertainty_v_rms / level if level > 0.0 else None,
+            }
+        )
+    return rows

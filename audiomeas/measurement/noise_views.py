@@ -1,0 +1,384 @@
+"""Tables and charts of a noise result, from the result alone (also one that was stored and read back)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.measurement.curves import Curve, CurvePoint
+from audiomeas.measurement.figure_table import bounded, figures_table
+from audiomeas.measurement.views import ChartView, Column, Series, TableView
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.result import ChannelResult, Result
+
+_QUANTITIES = (
+    ("unweighted_v_rms", "unweighted", "V"),
+    ("unweighted_dbfs", "unweighted", "dBFS"),
+    ("a_weighted_v_rms", "A-weighted", "V"),
+    ("a_weighted_dbfs", "A-weighted", "dBFS"),
+    ("c_weighted_v_rms", "C-weighted", "V"),
+    ("c_weighted_dbfs", "C-weighted", "dBFS"),
+    ("itu_r_468_quasi_peak_v", "ITU-R 468, quasi-peak", "V"),
+    ("itu_r_468_quasi_peak_dbfs", "ITU-R 468, quasi-peak", "dBFS"),
+    ("itu_r_468_v_rms", "ITU-R 468, r.m.s.", "V"),
+    ("itu_r_468_dbfs", "ITU-R 468, r.m.s.", "dBFS"),
+    ("itu_r_arm_v", "ITU-R ARM", "V"),
+    ("itu_r_arm_dbfs", "ITU-R ARM", "dBFS"),
+    ("aes17_dbfs", "AES17 weighted (0 dB at 2 kHz), r.m.s.", "dBFS"),
+    ("filtered_v_rms", "under the filter", "V"),
+    ("filtered_dbfs", "under the filter", "dBFS"),
+    ("unweighted_input_v_rms", "unweighted, at the input", "V"),
+    ("a_weighted_input_v_rms", "A-weighted, at the input", "V"),
+    ("hum_v_rms", "hum, all lines", "V"),
+    ("hum_dbfs", "hum, all lines", "dBFS"),
+    ("mains_hz", "mains frequency", "Hz"),
+    ("flicker_corner_hz", "noise rises below", "Hz"),
+    ("clicks_per_minute", "clicks and pops per minute", "1/min"),
+    ("bench_v_rms", "noise of the bench itself", "V"),
+    ("bench_share_percent", "the bench's share of the power", "%"),
+    ("dc_v", "DC", "V"),
+    ("gain_db", "gain at 1 kHz used", "dB"),
+)
+#: Volts stand alone where they are known; these are told either way.
+_ALWAYS = ("unweighted_dbfs", "a_weighted_dbfs", "itu_r_468_quasi_peak_dbfs", "itu_r_arm_dbfs")
+_MOST_ROWS = 20
+#: The A curve is drawn down to here: its far ends would only stretch the axis.
+_LEAST_WEIGHT_DB = -26.0
+
+
+def tables(result: Result) -> tuple[TableView, ...]:
+    """Return levels, ratios by reference, hum, single lines and events, each where there is something to tell."""
+    quantities, shown = _readable(result)
+    return (
+        figures_table(shown, quantities, title="Noise", always=_ALWAYS, notes=(_caption(result),)),
+        *_ratios(result),
+        *_hum(result),
+        *_lines(result),
+        *_events(result),
+    )
+
+
+def _readable(result: Result) -> tuple[tuple[tuple[str, str, str], ...], Result]:
+    """Return the quantities and the result with volts in µV or mV, by the largest level."""
+    unit, factor = _volt_unit(result)
+    in_volts = {key for key, _, quantity_unit in _QUANTITIES if quantity_unit == "V"}
+    quantities = tuple((key, words, unit if key in in_volts else own) for key, words, own in _QUANTITIES)
+    channels = tuple(
+        replace(
+            channel,
+            values=_scaled(channel.values, in_volts, factor),
+            uncertainty=_scaled(channel.uncertainty, in_volts, factor),
+        )
+        for channel in result.channels
+    )
+    return quantities, replace(result, channels=channels)
+
+
+def _volt_unit(result: Result) -> tuple[str, float]:
+    """Return µV, mV or V and how many of it are in a volt: so that the unweighted level is no long fraction."""
+    levels = [channel.values.get("unweighted_v_rms") for channel in result.channels]
+    largest = max((level for level in levels if level is not None), default=1.0)
+    return next(((unit, factor) for unit, factor in (("V", 1.0), ("mV", 1e3)) if largest * factor >= 1.0), ("µV", 1e6))
+
+
+def _scaled(values: Mapping[str, Any], keys: set[str], factor: float) -> dict[str, Any]:
+    return {key: value * factor if key in keys and value is not None else value for key, value in values.items()}
+
+
+def _times(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor
+
+
+def _caption(result: Result) -> str:
+    conditions = result.conditions
+    low, high = conditions["band_hz"]
+    gained = f"; filter: {conditions['filter']}" if conditions.get("filter") else ""
+    return (
+        f"r.m.s. levels from {low:g} Hz to {high:g} Hz (brick wall), {conditions['duration_s']:.3g} s listened; "
+        f"0 dBFS is a full-scale sine{gained}"
+    )
+
+
+def _channels(result: Result, unit: str, decimals: int | None = None) -> tuple[Column, ...]:
+    return tuple(Column(heading=f"channel {c.channel}", unit=unit, decimals=decimals) for c in result.channels)
+
+
+def _ratios(result: Result) -> tuple[TableView, ...]:
+    """Return the S/N under each convention: references down, channels across."""
+    keys: dict[tuple[str, str], None] = {}
+    for channel in result.channels:
+        for row in channel.values["snr"]:
+            keys.setdefault((row["reference"], row["weighting"]))
+    if not keys:
+        return ()
+    rows, widths = [], []
+    for reference, weighting in keys:
+        found = [_ratio_of(channel, reference, weighting) for channel in result.channels]
+        cells = [None if row is None else _bounded_cell(row, "db") for row in found]
+        rows.append((f"re {reference}", weighting, *cells))
+        widths.append((None, None, *(None if row is None else row.get("uncertainty_db") for row in found)))
+    return (
+        TableView(
+            title="Signal-to-noise ratio",
+            columns=(Column(heading="reference"), Column(heading="weighting"), *_channels(result, "dB", 1)),
+            leading=2,
+            rows=tuple(rows),
+            uncertainties=tuple(widths),
+            notes=("One noise: only what it is compared with, and how it is weighted, differ.",),
+        ),
+    )
+
+
+def _ratio_of(channel: ChannelResult, reference: str, weighting: str) -> dict[str, Any] | None:
+    rows = channel.values["snr"]
+    return next((r for r in rows if (r["reference"], r["weighting"]) == (reference, weighting)), None)
+
+
+def _bounded_cell(row: dict[str, Any], key: str) -> str | float | None:
+    value = row.get(key)
+    if value is None:
+        return None
+    return bounded(row["bound"], float(value)) if row.get("bound") else float(value)
+
+
+def _hum(result: Result) -> tuple[TableView, ...]:
+    """Return the hum lines by multiple of the mains, and what they are consistent with."""
+    rows_of = [row for channel in result.channels for row in channel.values["hum"]]
+    multiples = sorted({row["multiple"] for row in rows_of if not row.get("bound")})
+    if not multiples:
+        return ()
+    in_volts = any(row["level_v_rms"] is not None for channel in result.channels for row in channel.values["hum"])
+    unit, factor = _volt_unit(result) if in_volts else ("dBFS", 1.0)
+    key, half = ("level_v_rms", "uncertainty_v_rms") if in_volts else ("level_dbfs", "uncertainty_db")
+    rows, widths = [], []
+    for multiple in multiples:
+        found = [next((r for r in c.values["hum"] if r["multiple"] == multiple), None) for c in result.channels]
+        frequency_hz = next(row["frequency_hz"] for row in found if row is not None)
+        cells = [None if row is None else _bounded_cell({**row, key: _times(row[key], factor)}, key) for row in found]
+        rows.append((float(multiple), frequency_hz, *cells))
+        widths.append((None, None, *(None if row is None else _times(row.get(half), factor) for row in found)))
+    notes = tuple(
+        f"channel {channel.channel}: {100 - channel.values['hum_odd_percent']:.0f} % of the power in even multiples"
+        for channel in result.channels
+        if channel.values.get("hum_odd_percent") is not None
+    )
+    return (
+        TableView(
+            title="Hum",
+            columns=(
+                Column(heading="multiple", decimals=0),
+                Column(heading="frequency", unit="Hz", decimals=2),
+                *_channels(result, unit),
+            ),
+            leading=2,
+            rows=tuple(rows),
+            uncertainties=tuple(widths),
+            notes=notes,
+        ),
+    )
+
+
+def _lines(result: Result) -> tuple[TableView, ...]:
+    found = [(channel.channel, row) for channel in result.channels for row in channel.values["lines"]]
+    if not found:
+        return ()
+    found.sort(key=lambda item: -item[1]["level_dbfs"])
+    unit, factor = _volt_unit(result)
+    return (
+        TableView(
+            title="Single lines that are no hum",
+            columns=(
+                Column(heading="channel", decimals=0),
+                Column(heading="frequency", unit="Hz", decimals=1),
+                Column(heading="level", unit=unit),
+                Column(heading="level", unit="dBFS", decimals=1),
+            ),
+            leading=2,
+            rows=tuple(
+                (float(number), row["frequency_hz"], _times(row["level_v_rms"], factor), row["level_dbfs"])
+                for number, row in found[:_MOST_ROWS]
+            ),
+            notes=(f"The strongest {_MOST_ROWS} of {len(found)}.",) if len(found) > _MOST_ROWS else (),
+        ),
+    )
+
+
+def _events(result: Result) -> tuple[TableView, ...]:
+    found = [(channel.channel, row) for channel in result.channels for row in channel.values["events"]]
+    if not found:
+        return ()
+    found.sort(key=lambda item: -(item[1]["peak_dbfs"] or -999.0))
+    unit, factor = _volt_unit(result)
+    listed = sorted(found[:_MOST_ROWS], key=lambda item: (item[0], item[1]["time_s"]))
+    return (
+        TableView(
+            title="Clicks and pops",
+            columns=(
+                Column(heading="channel", decimals=0),
+                Column(heading="time", unit="s", decimals=3),
+                Column(heading="kind"),
+                Column(heading="peak", unit=unit),
+                Column(heading="peak", unit="dBFS", decimals=1),
+                Column(heading="length", unit="ms", decimals=2),
+            ),
+            leading=2,
+            rows=tuple(
+                (
+                    float(n),
+                    row["time_s"],
+                    row["kind"],
+                    _times(row["peak_v"], factor),
+                    row["peak_dbfs"],
+                    1e3 * row["duration_s"],
+                )
+                for n, row in listed
+            ),
+            notes=(f"The strongest {_MOST_ROWS} of {len(found)}.",) if len(found) > _MOST_ROWS else (),
+        ),
+    )
+
+
+# -- charts ----------------------------------------------------------------------------------------------------------
+
+
+def charts(result: Result) -> tuple[ChartView, ...]:
+    """Return the density with hum marked and the A curve over it, and the third-octave bands."""
+    found = [channel for channel in result.channels if channel.values["density"]]
+    if not found:
+        return ()
+    return (_density(result, found), *_third_octaves(result, found))
+
+
+def _density(result: Result, found: list[ChannelResult]) -> ChartView:
+    in_volts = all(channel.values["density"]["v_per_root_hz"] for channel in found)
+    series = []
+    for channel in found:
+        label, y = f"channel {channel.channel}", _drawn(channel, in_volts=in_volts)
+        series.append(Series(label=label, x=_frequency(channel), y=y, channel=channel.channel))
+    for channel in found:
+        series += _hum_points(channel, in_volts=in_volts)
+    series += _source(found, in_volts=in_volts)
+    series.append(_weighting(found[0], in_volts=in_volts))
+    return ChartView(
+        name="density",
+        title="Noise density",
+        x_label="frequency in Hz",
+        y_label="noise density in nV/√Hz" if in_volts else "noise density in dB re full-scale sine, per √Hz",
+        y_scale="log" if in_volts else "linear",
+        series=tuple(series),
+        caption=f"{_caption(result)}. {result.conditions['density']}. Hollow points: hum, by multiple of the mains",
+        simulated=result.simulated,
+    )
+
+
+def _frequency(channel: ChannelResult) -> list[float]:
+    frequency_hz: list[float] = channel.values["density"]["frequency_hz"]
+    return frequency_hz
+
+
+def _drawn(channel: ChannelResult, *, in_volts: bool) -> list[float | None]:
+    """Return the density in nV/√Hz, or in dB re full scale per √Hz."""
+    density = channel.values["density"]
+    if not in_volts:
+        return list(density["dbfs_per_root_hz"])
+    return [value * 1e9 if value else None for value in density["v_per_root_hz"]]
+
+
+def _hum_points(channel: ChannelResult, *, in_volts: bool) -> list[Series]:
+    """Return the hum lines as points on the density's curve, named by multiple."""
+    rows = [row for row in channel.values["hum"] if not row.get("bound")]
+    if not rows:
+        return []
+    drawn, frequency_hz = _drawn(channel, in_volts=in_volts), _frequency(channel)
+    return [
+        Series(
+            label=f"hum, channel {channel.channel}",
+            x=[row["frequency_hz"] for row in rows],
+            y=[_largest_near(frequency_hz, drawn, row["frequency_hz"]) for row in rows],
+            role="points",
+            channel=channel.channel,
+            labels=tuple(f"×{row['multiple']}" for row in rows),
+            hollow=True,
+        )
+    ]
+
+
+def _largest_near(frequency_hz: list[float], values: list[float | None], wanted_hz: float) -> float | None:
+    reach_hz = max(3.0, 0.01 * wanted_hz)
+    near = [v for hz, v in zip(frequency_hz, values, strict=True) if abs(hz - wanted_hz) <= reach_hz and v is not None]
+    return max(near, default=None)
+
+
+def _source(found: list[ChannelResult], *, in_volts: bool) -> list[Series]:
+    levels = [channel.values["source_v_per_root_hz"] for channel in found]
+    known = next((level for level in levels if level is not None), None)
+    if known is None or not in_volts:
+        return []
+    x, level = _frequency(found[0]), 1e9 * known
+    return [Series(label="source resistance alone, at the output", x=[x[0], x[-1]], y=[level, level])]
+
+
+def _weighting(channel: ChannelResult, *, in_volts: bool) -> Series:
+    """Return a channel's density under the A curve, where that takes no more than 26 dB: elsewhere it hides nothing."""
+    weight_db = channel.values["density"]["a_weight_db"]
+    drawn = _drawn(channel, in_volts=in_volts)
+    weighted = [
+        None
+        if value is None or by_db < _LEAST_WEIGHT_DB
+        else (value * 10.0 ** (by_db / 20.0) if in_volts else value + by_db)
+        for value, by_db in zip(drawn, weight_db, strict=True)
+    ]
+    return Series(label=f"channel {channel.channel}, A-weighted", x=_frequency(channel), y=weighted)
+
+
+def _third_octaves(result: Result, found: list[ChannelResult]) -> tuple[ChartView, ...]:
+    in_volts = all(row["level_v_rms"] is not None for c in found for row in c.values["third_octaves"])
+    key = "level_v_rms" if in_volts else "level_dbfs"
+    series = tuple(
+        Series(
+            label=f"channel {channel.channel}",
+            x=[row["midband_hz"] for row in channel.values["third_octaves"]],
+            y=[row[key] for row in channel.values["third_octaves"]],
+            channel=channel.channel,
+            each_point=True,
+        )
+        for channel in found
+        if channel.values["third_octaves"]
+    )
+    if not series:
+        return ()
+    return (
+        ChartView(
+            name="third-octaves",
+            title="Noise in third-octave bands",
+            x_label="midband frequency in Hz (IEC 61260-1, base ten)",
+            y_label="level in V r.m.s." if in_volts else "level in dBFS",
+            y_scale="log" if in_volts else "linear",
+            series=series,
+            caption=f"{result.conditions['duration_s']:.3g} s listened; each point is the level of a whole band",
+            simulated=result.simulated,
+            curve_key="third_octave_dbfs",
+        ),
+    )
+
+
+# -- curves ----------------------------------------------------------------------------------------------------------
+
+
+def _third_octave_points(result: Result, channel: ChannelResult) -> list[CurvePoint]:
+    return [
+        CurvePoint(frequency_hz=row["midband_hz"], value=row["level_dbfs"], uncertainty=row["uncertainty_db"])
+        for row in channel.values["third_octaves"]
+    ]
+
+
+curves = (
+    Curve(
+        key="third_octave_dbfs",
+        unit="dBFS",
+        words="noise in third-octave bands",
+        points=_third_octave_points,
+    ),
+)
