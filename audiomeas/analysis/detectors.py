@@ -26,10 +26,11 @@ _LANE_FRAMES = 2048
 #: Frames of all channels together that are held at once (8 bytes each, a handful of arrays).
 _HELD_FRAMES = 1 << 20
 #: The lanes' first values are found by Newton's method; they are equal from here on, relative to the largest.
-_EQUAL = 1e-13
+_EQUAL = 1e-11
 #: How long the calibrating sine is played, in s: 21 of the slower stage's time constants (0.14 s) while it charges.
 _SETTLED_S = 3.0
-_CALIBRATING_HZ = 1000.0
+#: The Recommendation's 1 kHz; a prime number, so that the samples meet all phases of the sine at any rate.
+_CALIBRATING_HZ = 997.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -212,10 +213,10 @@ class _Stage:
 
 @lru_cache(maxsize=16)
 def _calibration(sample_rate_hz: float) -> float:
-    """Return r.m.s. value over held value of a steady 1 kHz sine at a sample rate."""
+    """Return r.m.s. value over held value of a steady sine at a sample rate."""
     angle = 2.0 * np.pi * _CALIBRATING_HZ / sample_rate_hz * np.arange(round(_SETTLED_S * sample_rate_hz))
     held = np.abs(np.sin(angle))[:, np.newaxis]
     for rectifier in QUASI_PEAK_STAGES:
         held = _Stage(rectifier, sample_rate_hz, 1).run(held)
-    # The mean of whole periods (100 of them): the value ripples with the rectified sine.
-    return math.sqrt(0.5) / float(np.mean(held[-round(100 * sample_rate_hz / _CALIBRATING_HZ) :]))
+    # The mean of whole periods, a second of them: the value ripples with the rectified sine.
+    return math.sqrt(0.5) / float(np.mean(held[-round(sample_rate_hz) :]))

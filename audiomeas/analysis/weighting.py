@@ -2,7 +2,7 @@
 
 A and C: IEC 61672-1 (2013), Annex E.  ITU-R 468: Recommendation ITU-R BS.468-4 (1986), the network of its figure 1 as
 poles and a zero (numerical; they reproduce all cells of its table 1 within 0.051 dB).  Low-passes for tuners: common
-practice.  Rumble: DIN 45539 / IEC 60098 from memory, of which asymptotes alone are known: low confidence, as `note` says.
+practice.  Rumble: DIN 45539 / IEC 60098 from memory, asymptotes only: low confidence, as its `note` says.
 
 Real-time forms of the same weightings stand in `weighting_filters`.
 """
@@ -231,17 +231,25 @@ _RUMBLE_NOTE = (
 )
 
 
+def _pair_of_quality_1(corner_hz: float) -> tuple[complex, complex]:
+    pole = 2.0 * math.pi * corner_hz * complex(-0.5, math.sqrt(0.75))
+    return pole, pole.conjugate()
+
+
 def _rumble(kind: Literal["weighted", "unweighted"]) -> Weighting:
-    """Return a rumble weighting: second-order slopes (12 dB/octave) that meet the asymptotes far from the corners."""
-    low_pass = butterworth_poles(2, _RUMBLE_HZ)
+    """Return a rumble weighting: second-order slopes (12 dB/octave) that meet the asymptotes far from 315 Hz.
+
+    Poles of quality 1 put 0 dB at 315 Hz itself, as the leaflet has it.
+    """
+    low_pass = _pair_of_quality_1(_RUMBLE_HZ)
     gain = (2.0 * math.pi * _RUMBLE_HZ) ** 2
-    low_hz = _RUMBLE_HZ if kind == "weighted" else _RUMBLE_LOW_HZ
-    shape = Network(zeros=(0j, 0j), poles=(*butterworth_poles(2, low_hz), *low_pass), gain=gain)
+    high_pass = low_pass if kind == "weighted" else butterworth_poles(2, _RUMBLE_LOW_HZ)
+    shape = Network(zeros=(0j, 0j), poles=(*high_pass, *low_pass), gain=gain)
     about = "peak at 315 Hz" if kind == "weighted" else "about 10 Hz to 315 Hz"
     return Weighting(
         name=f"rumble_{kind}",
         words=f"rumble {kind}",
-        reference=f"0 dB of the asymptotes; {about}, 12 dB/octave outside",
+        reference=f"0 dB at 315 Hz; {about}, 12 dB/octave outside",
         source="DIN 45539 / IEC 60098, from memory",
         shape=shape,
         note=_RUMBLE_NOTE,

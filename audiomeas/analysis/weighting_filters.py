@@ -2,7 +2,8 @@
 
 The poles and zeros of the analogue network are taken over by the matched z-transform (s → exp(sT); zeros at 0 become
 exact zeros at 0 Hz), which is right far below half the rate; what is left near it is made good by a short minimum-phase
-FIR filter, made by the cepstrum of the missing gain. Gain: within 0.02 dB of the network up to 20 kHz.
+FIR filter, made by the cepstrum of the missing gain. Gain: within 0.02 dB of the network up to 20 kHz. Phase: minimum
+for that gain, which is the network's own far below half the rate alone (no meter here tells the difference).
 Source of both: A. Oppenheim and R. Schafer, Discrete-Time Signal Processing (1989), chapters 7 and 12.
 """
 
