@@ -159,7 +159,7 @@ def test_one_marker_alone_tells_no_offset(side):
 def test_minutes_of_silence_around_it_change_nothing():
     captured = _captured("an amplifier", 200.0)
     rng = np.random.default_rng(7)
-    before, after = (10.0**-4.5 * rng.standard_normal(round(s * RATE_HZ)) for s in (150.0, 120.0))
+    before, after = (10.0**-4.5 * rng.standard_normal(round(s * RATE_HZ)) for s in (80.0, 50.0))
     signal, base = _laid(np.concatenate([before, captured, after]))
     assert base.offset_ppm == pytest.approx(200.0, abs=0.001)
     assert len(signal) < STIMULUS.frames + RATE_HZ
@@ -227,7 +227,7 @@ def test_a_cut_capture_is_refused_as_such(cut):
         _analyzed(signal, base.start_frame)
 
 
-@pytest.mark.parametrize(("rate_hz", "to_hz", "duration_s"), [(44_100.0, 20_000.0, 1.0), (96_000.0, 43_200.0, 4.0)])
+@pytest.mark.parametrize(("rate_hz", "to_hz", "duration_s"), [(44_100.0, 20_000.0, 1.0), (96_000.0, 43_200.0, 2.0)])
 def test_other_rates_and_lengths(rate_hz, to_hz, duration_s):
     stimulus, truth = sweep(rate_hz, to_hz, duration_s), chain(3.0)
     answered, _ = answer(stimulus, truth)
