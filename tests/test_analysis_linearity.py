@@ -166,3 +166,14 @@ def test_levels_closer_than_their_uncertainty_leave_it_open_whether_they_rise():
 def test_a_reference_in_the_noise_is_refused():
     with pytest.raises(SignalError, match="reference"):
         deviations(np.array([0.0, -200.0]), levels_of(1.0, 1e-12, noise=1e-2), 1)
+
+
+def test_dithered_24_bit_signals_read_true_to_minus_135_db():
+    generator = np.random.default_rng(24)
+    full = 2.0**23 - 1.0
+    for played_db in (-60.0, -100.0, -120.0, -135.0):
+        signal = sine(10.0 ** (played_db / 20.0), seconds=2.0) * full
+        codes = np.rint(signal + generator.random(len(signal)) - generator.random(len(signal)))
+        found = narrow_level(codes / full, RATE_HZ, TONE_HZ)
+        # Noise of −141.5 dB in half the rate leaves 0.02 dB (standard deviation) at −135 dB in 2 s.
+        assert level_db(found) == pytest.approx(played_db, abs=0.1)

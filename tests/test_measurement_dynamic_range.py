@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import subprocess
 from typing import Any
 
 import numpy as np
@@ -319,3 +320,31 @@ def test_views_are_the_same_from_a_stored_result():
     assert RANGE.tables(stored) == RANGE.tables(result)
     assert RANGE.charts(stored) == RANGE.charts(result)
     assert RANGE.charts(result)[0].y_label == "Level of lines (dB re the largest level)"
+
+
+@pytest.mark.sox
+def test_16_bits_that_sox_dithered_have_the_range_of_the_closed_form(need, tmp_path):
+    path = tmp_path / "sox.wav"
+    # sox dithers what it rounds to 16 bits, triangular by default (its manual page).
+    command = [
+        need("sox"),
+        "-R",
+        "-n",
+        "-r",
+        "48000",
+        "-b",
+        "16",
+        str(path),
+        "synth",
+        "6",
+        "sine",
+        "997",
+        "gain",
+        "-60",
+    ]
+    subprocess.run(command, check=True, timeout=60, capture_output=True)
+    channel = analyze("dynamic-range", path, reference="capture").channels[0]
+    # Six seconds leave 0.035 dB (standard deviation).
+    ideal_db = float(IDEAL[16]["snr_tpdf_fs48k_ccir_rms_db"])
+    assert channel.values["dynamic_range_db"] == pytest.approx(ideal_db, abs=0.12)
+    assert channel.values["level_dbfs"] == pytest.approx(-60.0, abs=0.01)

@@ -239,3 +239,23 @@ def test_views_are_the_same_from_a_stored_result():
     assert LINEARITY.charts(stored) == LINEARITY.charts(result)
     (chart,) = LINEARITY.charts(result)
     assert {one.label for one in chart.series} >= {"channel 1", "channel 1, at most", "channel 2, 95 % interval"}
+
+
+def test_dither_is_for_samples_that_are_rounded(tmp_path):
+    with pytest.raises(RequestError, match="int16 and int24"):
+        generate(stimulus(), tmp_path / "s.wav", sample_format="float32", dither=True)
+    assert not (tmp_path / "s.wav").exists()
+
+
+def test_dither_makes_noise_of_a_quarter_step_squared_on_driven_channels_alone(tmp_path):
+    played = dataclasses.replace(stimulus((0.0, 20.0)), driven_channels=(1,))
+    path = generate(played, tmp_path / "s.wav", sample_format="int16", dither=True)
+    codes, _ = soundfile.read(path, dtype="int16")
+    exact = np.concatenate([np.zeros(24_000), played.samples_v(), np.zeros(24_000)]) / math.sqrt(2.0) * FULL_16
+    error = codes[:, 0] - exact
+    # Triangular dither of 2 steps and rounding: q²/4 in all (quantizer_snr.csv), also where nothing plays.
+    assert np.mean(error[:20_000] ** 2) == pytest.approx(0.25, rel=0.05)
+    assert np.mean(error[np.abs(exact) < 0.99 * FULL_16] ** 2) == pytest.approx(0.25, rel=0.05)
+    assert not np.any(codes[:, 1])
+    again = generate(played, tmp_path / "again.wav", sample_format="int16", dither=True)
+    assert np.array_equal(soundfile.read(again, dtype="int16")[0], codes)
