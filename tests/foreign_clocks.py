@@ -3,7 +3,8 @@
 What a chain answers to a sweep between its markers is known at the played frames (an exact product of spectra). The
 other clock samples it between these: zeros in its spectrum raise it to four times its rate, and a spline of the
 seventh degree (scipy) through that gives the values at any time. At a part p of the raised rate such a spline errs by
-about (p/(1 − p))⁸ (from memory: M. Unser, IEEE Signal Process. Mag. 16/6, 1999): 7e-8 at 0.45 of the unraised rate, p = 0.1125.
+about (p/(1 − p))⁸ (from memory: M. Unser, IEEE Signal Process. Mag. 16/6, 1999):
+7e-8 at 0.45 of the unraised rate, p = 0.1125.
 """
 
 from __future__ import annotations
