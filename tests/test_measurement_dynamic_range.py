@@ -253,7 +253,7 @@ def test_on_the_bench_the_noise_of_the_demo_amplifier_is_that_of_its_description
     assert channel.values["residual_unweighted_v_rms"] == pytest.approx(expected, rel=0.03)
     assert channel.values["idle_unweighted_v_rms"] == pytest.approx(expected, rel=0.03)
     tone = 20e-6 * gain * 8.0 / 8.16
-    assert channel.values["level_v_rms"] == pytest.approx(tone, rel=0.01)
+    assert channel.values["tone_v_rms"] == pytest.approx(tone, rel=0.01)
     assert channel.values["dynamic_range_unweighted_db"] == pytest.approx(
         20.0 * math.log10(1000.0 * tone / expected), abs=0.3
     )
@@ -347,4 +347,29 @@ def test_16_bits_that_sox_dithered_have_the_range_of_the_closed_form(need, tmp_p
     # Six seconds leave 0.035 dB (standard deviation).
     ideal_db = float(IDEAL[16]["snr_tpdf_fs48k_ccir_rms_db"])
     assert channel.values["dynamic_range_db"] == pytest.approx(ideal_db, abs=0.12)
-    assert channel.values["level_dbfs"] == pytest.approx(-60.0, abs=0.01)
+    assert channel.values["tone_dbfs"] == pytest.approx(-60.0, abs=0.01)
+
+
+def test_a_tone_that_is_not_where_it_should_be_is_said():
+    counts = quantized(16, 48_000, 2.0, peak=10.0 ** (-50.0 / 20.0)) / 32_767.0
+    result = analysed(recording(counts, resolution_fs=1.0 / 32_767.0), reference="capture")
+    assert any("lies at −50.0 dBFS, not at −60 dBFS" in words for words in result.warnings)
+    # Raised by 60 dB it would lie 10 dB above full scale: a file without its stimulus can't tell.
+    assert any("lies 10.0 dB above full scale" in words for words in analysed(recording(counts)).warnings)
+
+
+def test_an_undriven_channel_and_over_range_are_told_nothing_of():
+    played = tone_and_silence(driven_channels=(1,))
+    one = with_silence(played, 1e-5 * np.random.default_rng(4).standard_normal(played.frames))
+    two = dataclasses.replace(
+        one,
+        counts_fs=np.repeat(one.counts_fs, 2, axis=1),
+        channels=(1, 2),
+        v_rms_at_full_scale=(1.0, 1.0),
+        over_range=(0, 0),
+    )
+    result = analysed(two)
+    assert result.channel(2).values["dynamic_range_db"] is None
+    assert any("channel 2 was not driven" in words for words in result.warnings)
+    with pytest.raises(SignalError, match="over-range"):
+        analysed(dataclasses.replace(one, over_range=(9,)))

@@ -106,7 +106,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
             continue
         channels.append(result)
         warnings += [f"channel {channel}: {words}" for words in said]
-    if problems and all(channel.values["level_dbfs"] is None for channel in channels):
+    if problems and all(channel.values["tone_dbfs"] is None for channel in channels):
         raise SignalError("; ".join(dict.fromkeys(problems)))
     return result_of(
         recording,
@@ -177,9 +177,10 @@ def _channel(
         told.tell_range(name)
     said = [*reference.warnings, *_idle(recording, column, spans, options, gains, told, powers), *told.said]
     told.tell_tone(tone, fall_db)
-    if options["reference"] == "capture" and abs(told.values["level_dbfs"] + fall_db) > _OFF_DB:
+    if options["reference"] == "capture" and abs(told.values["tone_dbfs"] + fall_db) > _OFF_DB:
         said.append(
-            f"the tone lies at {told.values['level_dbfs']:.1f} dBFS, not at −{fall_db:g} dBFS: set the level so that "
+            f"the tone lies at {told.values['tone_dbfs']:.1f}".replace("-", "−")
+            + f" dBFS, not at −{fall_db:g} dBFS: set the level so that "
             "it does, as what a converter adds may depend on it"
         )
     said += [note for note in tone.notes if not note.startswith(("no THD", "the band ends"))]

@@ -31,8 +31,8 @@ _KEYS = (
     *(f"residual_{name}_{unit}" for name in WEIGHTINGS for unit in ("dbfs", "v_rms")),
     *(f"idle_{name}_{unit}" for name in WEIGHTINGS for unit in ("dbfs", "v_rms", "below_db")),
     "bench_share_percent",
-    "level_dbfs",
-    "level_v_rms",
+    "tone_dbfs",
+    "tone_v_rms",
     "frequency_hz",
     "fall_db",
     "reference_dbfs",
@@ -109,14 +109,14 @@ class Told:
         full_scale, values = self._recording.reference(self._column), self.values
         own = math.hypot(tone.level_uncertainty / tone.level_rms, LEAST_RELATIVE)
         values["frequency_hz"], values["fall_db"] = tone.frequency_hz, fall_db
-        values["level_dbfs"] = 20.0 * math.log10(tone.level_rms / full_scale)
+        values["tone_dbfs"] = 20.0 * math.log10(tone.level_rms / full_scale)
         values["reference_dbfs"] = 20.0 * math.log10(self._reference.level / full_scale)
-        self.uncertainty["level_dbfs"] = DB_PER_NEPER * own
+        self.uncertainty["tone_dbfs"] = DB_PER_NEPER * own
         if self._recording.scale_v(self._column) is not None:
-            values["level_v_rms"], values["reference_v_rms"] = tone.level_rms, self._reference.level
+            values["tone_v_rms"], values["reference_v_rms"] = tone.level_rms, self._reference.level
             scale = scale_uncertainty(self._recording, self._column)
             if scale is not None:
-                self.uncertainty["level_v_rms"] = tone.level_rms * math.hypot(own, scale)
+                self.uncertainty["tone_v_rms"] = tone.level_rms * math.hypot(own, scale)
         offset_db = 20.0 * math.log10(tone.level_rms / self._reference.level)
         values["spectrum"] = {
             "frequency_hz": [float(f"{hz:.6g}") for hz in tone.spectrum.frequency_hz],

@@ -22,8 +22,8 @@ _QUANTITIES = (
     ("idle_a_below_db", "idle noise below the largest level, A-weighted", "dB"),
     ("reference_v_rms", "largest level", "V"),
     ("reference_dbfs", "largest level", "dBFS"),
-    ("level_v_rms", "tone", "V"),
-    ("level_dbfs", "tone", "dBFS"),
+    ("tone_v_rms", "tone", "V"),
+    ("tone_dbfs", "tone", "dBFS"),
     ("bench_share_percent", "part of the bench in the noise", "%"),
 )
 #: The spectrum is drawn from here.
