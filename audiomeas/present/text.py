@@ -79,12 +79,24 @@ def _wrap_line(text: str, room_pt: float, size_pt: float, bold: bool) -> list[st
 def _broken(word: str, room_pt: float, size_pt: float, bold: bool) -> list[str]:
     """Break one word into pieces that fit (each at least one character)."""
     pieces: list[str] = []
-    while len(word) > 1 and width_pt(word, size_pt, bold) > room_pt:
-        low, high = 1, len(word)
-        while low < high:  # the longest beginning that fits, by halving: measuring is what takes time
-            middle = (low + high + 1) // 2
-            low, high = (middle, high) if width_pt(word[:middle], size_pt, bold) <= room_pt else (low, middle - 1)
-        fits = low
+    while word:
+        fits = _letters_that_fit(word, room_pt, size_pt, bold)
         pieces.append(word[:fits])
         word = word[fits:]
-    return [*pieces, word] if word else (pieces or [""])
+    return pieces or [""]
+
+
+def _letters_that_fit(word: str, room_pt: float, size_pt: float, bold: bool) -> int:
+    """Return how many letters of a word fit, at least one: by doubling, then by halving, as long texts take long."""
+
+    def fit(letters: int) -> bool:
+        return width_pt(word[:letters], size_pt, bold) <= room_pt
+
+    low, high = 1, 2
+    while high <= len(word) and fit(high):
+        low, high = high, 2 * high
+    high = min(high - 1, len(word))
+    while low < high:
+        middle = (low + high + 1) // 2
+        low, high = (middle, high) if fit(middle) else (low, middle - 1)
+    return low
