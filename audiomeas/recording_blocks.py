@@ -147,7 +147,8 @@ def _blocks_on_disk(
                     raise FileProblem(
                         f"{path} is truncated: {recording.frames} frames announced, {place + len(fractions)} there"
                     )
-                refuse_no_sound(path, fractions)
+                if not handle.subtype.startswith("PCM"):  # codes are always numbers
+                    refuse_no_sound(path, fractions)
                 _watch_ends(fractions, recording.seen)
                 place += wanted
                 yield fractions
@@ -183,16 +184,16 @@ def _watch_ends(fractions: NDArray[np.float64], seen: _Seen) -> None:
     """Count the frames where two samples in a row stand at an end code, across the seams too."""
     from audiomeas.interface.transport import consecutive_at
 
-    at_end = np.abs(fractions) >= 1.0 - 1e-12
-    channels = fractions.shape[1]
+    channels, limit = fractions.shape[1], 1.0 - 1e-12
     if seen.over_range is None:
         seen.over_range = np.zeros(channels, dtype=np.int64)
         seen.last_at_end = seen.last_counted = np.zeros(channels, dtype=np.bool_)
-    if np.any(at_end) or np.any(seen.last_at_end):
+    loud = max(float(np.max(fractions)), -float(np.min(fractions))) >= limit
+    if loud or np.any(seen.last_at_end):
+        at_end = np.abs(fractions) >= limit
         pairs = consecutive_at(np.vstack([seen.last_at_end, at_end]).astype(np.float64), 0.5)
         seen.over_range += np.count_nonzero(pairs[1:], axis=0) + (pairs[0] & ~seen.last_counted)
-        seen.last_counted = pairs[-1]
+        seen.last_counted, seen.last_at_end = pairs[-1], at_end[-1]
     else:
-        seen.last_counted = np.zeros(channels, dtype=np.bool_)
-    seen.last_at_end = at_end[-1]
+        seen.last_counted = seen.last_at_end = np.zeros(channels, dtype=np.bool_)
     seen.frames += len(fractions)

@@ -16,6 +16,9 @@ _PIECE_S = 0.5
 #: The 2 kHz-referenced form (ARM) is the same curve, lower by its gain at 2 kHz (ITU-R BS.468-4: 5.6 dB).
 _AT_HZ = 2000.0
 _TWO_SIDED_95 = 1.96
+#: What leaves the weighting lies below 30 kHz (above 24 kHz: 2e-5 of white noise's power): a rectifier sees the same
+#: waveform in every n-th of its samples, as long as these come at this rate or faster.
+_LEAST_RATE_HZ = 44_100.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,14 +48,22 @@ class Meter:
 
         curve = weighting("itu_r_468")
         self._weighted = WeightingFilter(curve, sample_rate_hz, channels)
-        self._needle, self._average = QuasiPeak(sample_rate_hz, channels), AverageOf(channels)
+        self._every, self._phase = max(1, int(sample_rate_hz / _LEAST_RATE_HZ)), 0
+        rate_hz = sample_rate_hz / self._every
+        self._needle, self._average = QuasiPeak(rate_hz, channels), AverageOf(channels)
         self._arm_factor = 1.0 / math.sqrt(float(curve.power_gain(np.array([_AT_HZ]))[0]))
-        self._skip = min(round(_RISE_S * sample_rate_hz), frames // 2)
-        self._pieces = _Pieces(max(1, round(_PIECE_S * sample_rate_hz)), channels)
+        self._skip = min(round(_RISE_S * rate_hz), frames // self._every // 2)
+        self._pieces = _Pieces(max(1, round(_PIECE_S * rate_hz)), channels)
 
     def add(self, block: NDArray[Any]) -> None:
         """Add samples, (frames, channels)."""
-        weighted = self._weighted.add(block)
+        import numpy as np
+
+        whole = self._weighted.add(block)
+        weighted = np.ascontiguousarray(whole[self._phase :: self._every])
+        self._phase = (self._phase - len(whole)) % self._every
+        if len(weighted) == 0:
+            return
         self._average.add(weighted)
         reading = self._needle.add(weighted)
         rising = min(self._skip, len(reading))
