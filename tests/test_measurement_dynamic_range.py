@@ -373,3 +373,16 @@ def test_an_undriven_channel_and_over_range_are_told_nothing_of():
     assert any("channel 2 was not driven" in words for words in result.warnings)
     with pytest.raises(SignalError, match="over-range"):
         analysed(dataclasses.replace(one, over_range=(9,)))
+
+
+@pytest.mark.parametrize("part", [slice(0, 12_000), slice(20_000, 30_000), slice(36_000, 48_000)])
+def test_a_gate_within_the_silence_is_said_and_not_averaged_over(part):
+    played = tone_and_silence()
+    noise = 1e-5 * np.random.default_rng(4).standard_normal(played.frames)
+    idle = played.windows()[1]
+    noise[idle.start + part.start : idle.start + part.stop] = 0.0
+    result = analysed(with_silence(played, noise))
+    assert result.channels[0].values["idle_ccir_dbfs"] is None
+    assert result.channels[0].values["dynamic_range_db"] is not None
+    seconds = (part.stop - part.start) / 48_000.0
+    assert any(f"{seconds:.2f} s of the silence are exact zeros" in words for words in result.warnings)

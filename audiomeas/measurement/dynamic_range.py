@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 _WORD = "dynamic-range"
 #: CCIR-RMS is the shape of ITU-R BS.468-4 with 0 dB at 2 kHz, r.m.s. (AES17); A is that of IEC 61672-1.
 _KNOWN_AS = {"ccir": "itu_r_468_2k", "a": "a"}
+#: Converters' noise, however small, leaves zero within this time (s).
+_GATED_S = 0.05
 #: What is this far below the noise beside the tone when idle shows a unit that mutes (dB).
 _MUTES_DB = 6.0
 #: A tone further than this from where AES17 wants it is worth a word (dB).
@@ -262,9 +264,15 @@ def _idle(
 
     if spans.idle is None:
         return []
+    signal = samples(recording, column, spans.idle)
+    if (gated_s := _gated_s(signal, recording.sample_rate_hz)) > 0.0:
+        return [
+            f"no idle noise: {gated_s:.2f} s of the silence are exact zeros and the rest is not, so that a gate of the "
+            "driver or of the unit opens and closes in it; switch it off, or measure longer with idle_s"
+        ]
     try:
         found = idle_noise(
-            samples(recording, column, spans.idle),
+            signal,
             recording.sample_rate_hz,
             band_hz=(options["low_hz"], options["high_hz"]),
             weightings={"unweighted": _as_it_is, **gains},
@@ -283,6 +291,17 @@ def _idle(
         f"idle noise lies {lower_db:.0f} dB below the noise beside the tone: the unit mutes without a signal, or its "
         "noise rises with one; the dynamic range tells of it, a signal-to-noise ratio from silence flatters"
     ]
+
+
+def _gated_s(signal: Any, sample_rate_hz: float) -> float:
+    """Return how long the longest run of exact zeros is in a part that is not all zeros, at its ends too; else 0."""
+    import numpy as np
+
+    nonzero = np.flatnonzero(signal)
+    if not len(nonzero):
+        return 0.0
+    longest_s = (int(np.max(np.diff(nonzero, prepend=-1, append=len(signal)))) - 1) / sample_rate_hz
+    return longest_s if longest_s >= _GATED_S else 0.0
 
 
 def _as_it_is(frequency_hz: Any) -> Any:
