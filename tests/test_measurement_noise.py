@@ -316,6 +316,27 @@ def test_the_benchs_own_noise_bounds_what_lies_near_it() -> None:
     assert far.channels[0].values["bench_share_percent"] == pytest.approx(1.0, abs=0.1)
 
 
+def test_hum_of_the_bench_itself_is_not_the_units() -> None:
+    from audiomeas.measurement.attached import Attached
+
+    time_s = np.arange(480_000)[:, None] / RATE_HZ
+    turns = 2 * np.pi * 50.0 * time_s
+    own = _recording(_white(seed=6) + 5e-4 * np.sin(turns) + 1e-4 * np.sin(3 * turns))
+    options = complete(NOISE, {})
+    options["bench_noise"] = Attached(name="own.wav", sha256="", recording=own)
+    captured = _white(seed=7) + 6e-4 * np.sin(turns) + 4e-3 * np.sin(2 * turns) + 1e-3 * np.sin(3 * turns)
+    channel = NOISE.analyse(_recording(captured), options).channels[0]
+    lines = {row["multiple"]: row for row in channel.values["hum"] if "bound" not in row}
+    # ×1 is 1.6 dB over the bench's own (less than 3 dB); ×2 the bench has not; ×3 is 20 dB over it: as power
+    # √(1 − 0.01) of 1e-3 (amplitudes scatter by 2e-6, 0.02 dB: four times that).
+    assert {multiple: row["attributable"] for multiple, row in lines.items()} == {1: False, 2: True, 3: True}
+    assert lines[1]["unit_bound"] == "at most"
+    assert lines[3]["unit_level_dbfs"] == pytest.approx(20 * math.log10(1e-3 * math.sqrt(0.99)), abs=0.08)
+    assert "rectifier ripple" in channel.values["hum_consistent_with"]
+    text = "\n".join(render_table(table) for table in NOISE.tables(NOISE.analyse(_recording(captured), options)))
+    assert "not attributable" in " ".join(text.split())  # wrapped to the width of a terminal
+
+
 def test_a_capture_of_another_bench_is_refused() -> None:
     from audiomeas.measurement.attached import Attached
 

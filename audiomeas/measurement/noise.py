@@ -20,6 +20,7 @@ from audiomeas.measurement.steady import of_channel, over_range_words, scale_unc
 from audiomeas.measurement.tone_values import Told
 
 if TYPE_CHECKING:
+    from audiomeas.analysis.hum import Hum
     from audiomeas.measurement.attached import Attached
     from audiomeas.measurement.noise_scan import Scan
     from audiomeas.recording import Recording
@@ -233,7 +234,13 @@ class _Channel:
     def _tell_hum(self) -> None:
         from audiomeas.measurement.noise_hum import tell_hum
 
-        tell_hum(self._told, self._scan.hum, self._unit)
+        tell_hum(self._told, self._scan.hum, self._unit, bench=self._bench_hum())
+
+    def _bench_hum(self) -> Hum | None:
+        """Return the bench's own hum, where its capture is in the same unit as this one."""
+        if self._bench is None or (self._bench.recording.scale_v(self._column) is not None) != self._unit.in_volts:
+            return None
+        return self._bench.channels[self._column].hum
 
     def _tell_lines(self) -> None:
         from audiomeas.analysis.noise_lines import left_on, noise_lines
@@ -300,6 +307,7 @@ def _unknown(readings: Mapping[str, Any]) -> dict[str, Any]:
     rest = (
         "bench_v_rms", "bench_share_percent", "snr_reference", "snr_db", "snr_a_db", "unweighted_input_v_rms",
         "a_weighted_input_v_rms", "mains_hz", "hum_v_rms", "hum_dbfs", "hum_odd_percent", "hum_wander_hz",
+        "hum_consistent_with",
         "clicks_per_minute", "clicks", "density", "flicker_corner_hz", "dc_v", "dc_fs", "peak_v",
         "gain_db", "source_v_per_root_hz",
     )  # fmt: skip

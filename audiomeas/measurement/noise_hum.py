@@ -13,8 +13,13 @@ if TYPE_CHECKING:
     from audiomeas.analysis.hum import Hum, HumLine
 
 
-def tell_hum(told: Told, hum: Hum, unit: SampleUnit) -> None:
-    """Tell `hum` (lines that stand out, and bounds of the others once the mains is known), its sum and mains_hz."""
+def tell_hum(told: Told, hum: Hum, unit: SampleUnit, *, bench: Hum | None = None) -> None:
+    """Tell `hum` (lines that stand out, and bounds of the others once the mains is known), its sum and mains_hz.
+
+    bench : of the bench alone, same channel, range and unit of samples: what of each line is the unit's own is told.
+    """
+    from audiomeas.analysis.hum_signs import consistent_with
+
     values = told.values
     found = hum.mains_hz is not None
     values["mains_hz"] = hum.mains_hz
@@ -22,8 +27,32 @@ def tell_hum(told: Told, hum: Hum, unit: SampleUnit) -> None:
         told.uncertainty["mains_hz"] = hum.mains_uncertainty_hz
     values["hum"] = [_row(line, unit) for line in hum.lines if found]
     values["hum_odd_percent"] = hum.odd_percent
+    values["hum_consistent_with"] = consistent_with(hum)
     values["hum_wander_hz"] = hum.wander_hz
     _tell_sum(told, hum, unit)
+    if bench is not None:
+        _tell_without_bench(told, hum, bench, unit)
+
+
+def _tell_without_bench(told: Told, hum: Hum, bench: Hum, unit: SampleUnit) -> None:
+    """Tell of each line that stands out what is the unit's own; hum of which a line may be the bench's is a bound."""
+    from audiomeas.analysis.hum_signs import without_bench
+
+    by_multiple = {row["multiple"]: row for row in told.values["hum"]}
+    lines = without_bench(hum, bench)
+    for line in lines:
+        row = by_multiple[line.multiple]
+        row["attributable"] = line.attributable
+        row["unit_level_v_rms"] = unit.volts(line.level_v_rms)
+        row["unit_level_dbfs"] = unit.dbfs(line.level_v_rms)
+        if line.at_most:
+            row["unit_bound"] = "at most"
+    strongest = max(lines, key=lambda line: line.level_v_rms, default=None)
+    if strongest is not None and not strongest.attributable:
+        for key in ("hum_v_rms", "hum_dbfs"):
+            told.uncertainty.pop(key, None)
+            if told.values[key] is not None:
+                told.bound[key] = "at most"
 
 
 def _row(line: HumLine, unit: SampleUnit) -> dict[str, Any]:

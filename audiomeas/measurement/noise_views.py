@@ -160,7 +160,8 @@ def _hum(result: Result) -> tuple[TableView, ...]:
         rows.append((float(multiple), frequency_hz, *cells))
         widths.append((None, None, *(None if row is None else _times(row.get(half), factor) for row in found)))
     notes = tuple(
-        f"channel {channel.channel}: {100 - channel.values['hum_odd_percent']:.0f} % of the power in even multiples"
+        f"channel {channel.channel}: {100 - channel.values['hum_odd_percent']:.0f} % of the power in even multiples; "
+        f"{channel.values['hum_consistent_with']}{_not_attributable(channel)}"
         for channel in result.channels
         if channel.values.get("hum_odd_percent") is not None
     )
@@ -178,6 +179,12 @@ def _hum(result: Result) -> tuple[TableView, ...]:
             notes=notes,
         ),
     )
+
+
+def _not_attributable(channel: ChannelResult) -> str:
+    """Return which multiples can't be told from the bench's own hum."""
+    lost = [str(row["multiple"]) for row in channel.values["hum"] if row.get("attributable") is False]
+    return f"; not attributable (the bench has as much by itself): ×{', ×'.join(lost)}" if lost else ""
 
 
 def _lines(result: Result) -> tuple[TableView, ...]:
@@ -335,12 +342,12 @@ def _weighting(channel: ChannelResult, *, in_volts: bool) -> Series:
 
 def _third_octaves(result: Result, found: list[ChannelResult]) -> tuple[ChartView, ...]:
     in_volts = all(row["level_v_rms"] is not None for c in found for row in c.values["third_octaves"])
-    key = "level_v_rms" if in_volts else "level_dbfs"
+    key, factor = ("level_v_rms", 1e6) if in_volts else ("level_dbfs", 1.0)
     series = tuple(
         Series(
             label=f"channel {channel.channel}",
             x=[row["midband_hz"] for row in channel.values["third_octaves"]],
-            y=[row[key] for row in channel.values["third_octaves"]],
+            y=[_times(row[key], factor) for row in channel.values["third_octaves"]],
             channel=channel.channel,
             each_point=True,
         )
@@ -354,12 +361,13 @@ def _third_octaves(result: Result, found: list[ChannelResult]) -> tuple[ChartVie
             name="third-octaves",
             title="Noise in third-octave bands",
             x_label="midband frequency in Hz (IEC 61260-1, base ten)",
-            y_label="level in V r.m.s." if in_volts else "level in dBFS",
+            y_label="level in µV r.m.s." if in_volts else "level in dBFS",
             y_scale="log" if in_volts else "linear",
             series=series,
             caption=f"{result.conditions['duration_s']:.3g} s listened; each point is the level of a whole band",
             simulated=result.simulated,
-            curve_key="third_octave_dbfs",
+            # Masks are in dBFS: in a chart in volts they would stand elsewhere.
+            curve_key="" if in_volts else "third_octave_dbfs",
         ),
     )
 

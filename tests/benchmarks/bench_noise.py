@@ -1,4 +1,4 @@
-"""How fast noise in a long file is analysed from the disk, and in how much memory; beside scipy reading and filtering it.
+"""How fast noise in a long file is analysed from the disk, in how much memory; beside scipy reading and filtering it.
 
     python tests/benchmarks/bench_noise.py [seconds]
 
