@@ -71,6 +71,8 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
+    if recording.stimulus_start is None and not recording.shared_clock:
+        _Capture.of(recording)  # refuses what holds no such sweep, before its clock is looked for
     capture = _Capture.of(on_played_clock(recording, options))
     if options["terminated_ohm"] is not None and len(capture.stimulus.driven_channels) > 1:
         raise RequestError("terminated_ohm goes with one driven channel, and this stimulus drives both: leave it out")

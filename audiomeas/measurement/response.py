@@ -12,6 +12,7 @@ from audiomeas.measurement.clock import on_played_clock, with_clock_doubt
 from audiomeas.measurement.polarity import inverted_words
 from audiomeas.measurement.repeats import averaged
 from audiomeas.measurement.response_conditions import conditions_of, damage_words
+from audiomeas.measurement.response_doubt import doubt_words, with_disturbance_doubt
 from audiomeas.measurement.response_equalization import CURVE as EQUALIZATION_CURVE
 from audiomeas.measurement.response_equalization import FIGURES as EQUALIZATION_FIGURES
 from audiomeas.measurement.response_equalization import OPTIONS as EQUALIZATION_OPTIONS
@@ -39,9 +40,6 @@ if TYPE_CHECKING:
     from audiomeas.measurement.views import ChartView, TableView
     from audiomeas.recording import Recording
     from audiomeas.stimulus import Stimulus, Sweep
-
-#: What is not the linear response may reach this part of it over 10 ms before it is said.
-_DISTURBANCE = 0.1
 
 
 def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Stimulus:
@@ -173,7 +171,8 @@ def _responses(
             )
         except SignalError as error:
             refusals.append(f"channel {channel}: {error}")
-    return {column: with_clock_doubt(one, recording, sweep) for column, one in found.items()}, refusals
+    sure = {column: with_clock_doubt(one, recording, sweep) for column, one in found.items()}
+    return {column: with_disturbance_doubt(one) for column, one in sure.items()}, refusals
 
 
 def _channel_results(
@@ -199,11 +198,7 @@ def _channel_results(
             warnings.append(f"channel {channel}: {damage_words(one.damage)}")
             results.append(ChannelResult(channel=channel, values=unknown(options)))
             continue
-        if one.disturbance > _DISTURBANCE:
-            warnings.append(
-                f"channel {channel}: what is not the sweep's response reaches {100 * one.disturbance:.0f} % of it near "
-                f"{one.disturbance_hz:.0f} Hz: heavy distortion, a disturbance or a lost sample there"
-            )
+        warnings += [f"channel {channel}: {words}" for words in doubt_words(one, deviation_band(sweep, options))]
         results.append(
             ChannelFigures(
                 channel=channel,

@@ -17,6 +17,10 @@ _HALF_POWER_DB = 10.0 * math.log10(0.5)
 #: Name within the keys → drop in dB. The corner without a name in its key is that of half the power.
 DROPS_DB = {"": _HALF_POWER_DB, "1_db_": -1.0, "0_5_db_": -0.5}
 ENDS = ("low", "high")
+#: A crossing that noise moves by less than this is believed as it stands.
+_CLEAR_DB = 0.1
+#: One of the many points of a noisy curve passes its 95 % half-width easily, and this many of them hardly.
+_SURE = 2.0
 #: Said with every result.
 CORNER_WORDS = "0.5, 1 and 3.01 dB (half the power) below the gain at the reference"
 
@@ -30,7 +34,8 @@ def corner_keys() -> tuple[str, ...]:
 def corners(
     frequency_hz: Floats, relative_db: Floats, uncertainty_db: Floats, reference: int
 ) -> tuple[dict[str, Any], dict[str, float]]:
-    """Return the values and uncertainties of all corners; one that was not reached is null, and a note says where.
+    """Return the values and uncertainties of all corners; one that was not reached, or that noise may have made,
+    is null, and a note says so.
 
     relative_db, uncertainty_db : (points,), dB relative to the reference, and 95 % half-widths.
     """
@@ -48,6 +53,11 @@ def corners(
                 values[key.replace("_hz", "_note")] = f"{'above' if upwards else 'below'} {hertz(found.beyond_hz)}"
                 continue
             noise_db = math.hypot(uncertainty_db[reference], uncertainty_db[found.index])
+            highest_db = relative_db + _SURE * (uncertainty_db + uncertainty_db[reference])
+            beyond_db = highest_db[found.index :] if upwards else highest_db[: found.index + 1]
+            if noise_db > _CLEAR_DB and not (beyond_db < drop_db).any():
+                values[key], values[key.replace("_hz", "_note")] = None, "lost in noise"
+                continue
             uncertainty[key] = found.frequency_hz * noise_db / max(abs(found.slope_db), 1e-9)
     return values, uncertainty
 
