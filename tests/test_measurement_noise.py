@@ -18,6 +18,7 @@ from audiomeas.bench.opened import open_bench_file
 from audiomeas.cli.main import audiomeas as cli
 from audiomeas.cli.main import status_of
 from audiomeas.errors import RequestError, SignalError
+from audiomeas.files import shipped
 from audiomeas.interface.transport import from_fractions, to_fractions
 from audiomeas.measurement.api import analyze, measure
 from audiomeas.measurement.options import complete
@@ -441,17 +442,17 @@ def test_a_level_means_nothing_for_silence(tmp_path: Path) -> None:
         session.measure(NOISE, {}, output_level=Level(1.0, "W"))
 
 
-def test_a_plan_holds_it_to_limits(tmp_path: Path, road: tuple[Result, list[Recording], Path]) -> None:
+def test_the_shipped_plan_holds_it_to_limits(tmp_path: Path, road: tuple[Result, list[Recording], Path]) -> None:
+    text = shipped("examples", "plans", "power-amplifier-noise.toml").read_text(encoding="utf-8")
     path = tmp_path / "plan.toml"
-    path.write_text(
-        'title = "Noise"\nkind = "power amplifier"\n[[step]]\nname = "Idle"\nmeasure = "noise"\nreference = "1 W"\n'
-        '[[step.limit]]\nquantity = "snr_a_db"\nat_least = 75.0\nsource = "house"\n'
-        '[[step.limit]]\nquantity = "unweighted_v_rms"\nat_most = 1e-4\nsource = "house"\n',
-        encoding="utf-8",
-    )
+    path.write_text(text.replace("at_most = 5e-4", "at_most = 1e-4", 1), encoding="utf-8")
     (step,) = read_plan(path).steps
-    verdicts = [row.verdict for row in judge_step(step, road[0])]
-    assert verdicts == ["pass", "pass", "fail", "fail"]  # 136 µV are more than 100 µV
+    rows = judge_step(step, road[0])
+    by = {(row.quantity, row.channel): row.verdict for row in rows}
+    # 136 µV are more than 100 µV; 94 dB A are more than 75; hum of 120 µV is less than 500.
+    assert {verdict for (quantity, _), verdict in by.items() if quantity == "unweighted_v_rms"} == {"fail"}
+    assert {verdict for (quantity, _), verdict in by.items() if quantity != "unweighted_v_rms"} == {"pass"}
+    assert len(by) == 8
 
 
 def test_tables_and_charts_say_what_they_are(road: tuple[Result, list[Recording], Path]) -> None:
