@@ -13,8 +13,8 @@ if TYPE_CHECKING:
 
 #: What is not the linear response may reach this part of it over 10 ms before it is said.
 _DISTURBANCE = 0.1
-#: A cough of 0.1 s passes while a sweep of 2 s runs through half an octave: so far on either side gain is in doubt.
-_OCTAVES = 0.5
+#: While a cough of 0.4 s passes, a sweep of 2 s runs through two octaves: so far on either side gain is in doubt.
+_OCTAVES = 2.0
 #: dB that noise may leave open within the band before it is said: limits are rarely wider than this.
 _NOISE_DB = 1.0
 
