@@ -21,6 +21,7 @@ from audiomeas.errors import RequestError, SignalError
 from audiomeas.files import shipped
 from audiomeas.interface.transport import from_fractions, to_fractions
 from audiomeas.measurement.api import analyze, measure
+from audiomeas.measurement.attached import Attached, with_recordings
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.result import Result
@@ -300,8 +301,6 @@ def test_clicks_are_counted_with_their_time() -> None:
 
 def test_the_benchs_own_noise_bounds_what_lies_near_it() -> None:
     own = _recording(_white(seed=4))
-    from audiomeas.measurement.attached import Attached
-
     options = complete(NOISE, {"reference": "1 V"})
     options["bench_noise"] = Attached(name="own.wav", sha256="0" * 64, recording=own)
     # 6 dB above the bench's own: at most. 20 dB above: a value, whose half-width holds what the bench may have added
@@ -318,8 +317,6 @@ def test_the_benchs_own_noise_bounds_what_lies_near_it() -> None:
 
 
 def test_hum_of_the_bench_itself_is_not_the_units() -> None:
-    from audiomeas.measurement.attached import Attached
-
     time_s = np.arange(480_000)[:, None] / RATE_HZ
     turns = 2 * np.pi * 50.0 * time_s
     own = _recording(_white(seed=6) + 5e-4 * np.sin(turns) + 1e-4 * np.sin(3 * turns))
@@ -339,8 +336,6 @@ def test_hum_of_the_bench_itself_is_not_the_units() -> None:
 
 
 def test_a_capture_of_another_bench_is_refused() -> None:
-    from audiomeas.measurement.attached import Attached
-
     options = complete(NOISE, {})
     other = _recording(_white(1.0), conditions={"range": {"1": "50:1"}})
     options["bench_noise"] = Attached(name="own.wav", sha256="", recording=other)
@@ -469,6 +464,59 @@ def test_tables_and_charts_say_what_they_are(road: tuple[Result, list[Recording]
         chart_figure(view)
 
 
+# -- the gain from an earlier result ----------------------------------------------------------------------------------
+
+
+def _result_file(folder: Path, values: dict[str, Any], **conditions: Any) -> Path:
+    data = {
+        "measurement": "response",
+        "sample_rate_hz": 48_000.0,
+        "conditions": {"input_level_v_rms": 0.1, **conditions},
+        "warnings": [],
+        "channels": [{"channel": 1, **values}],
+    }
+    path = folder / "earlier.json"
+    path.write_text(json.dumps(data), encoding="utf-8")
+    return path
+
+
+def test_the_gain_comes_from_an_earlier_response(tmp_path: Path) -> None:
+    response = measure("response", bench=bench_file(tmp_path))
+    path = tmp_path / "response.json"
+    path.write_text(json.dumps(response.as_json()), encoding="utf-8")
+    options = with_recordings(NOISE, complete(NOISE, {"gain_from": str(path), "reference": "5 mV in"}))
+    values = NOISE.analyse(_recording(_white(1.0)), options).channels[0].values
+    # The description: 27 dB, 0.16 Ω against 8 Ω; within the 0.5 % of the calibration, which is exact here.
+    assert values["gain_db"] == pytest.approx(20 * math.log10(_GAIN * _DIVIDER), abs=0.01)
+    expected = 20 * math.log10(5e-3 * _GAIN * _DIVIDER / values["a_weighted_v_rms"])
+    assert values["snr_a_db"] == pytest.approx(expected, abs=0.01)
+
+
+def test_the_gain_lies_between_the_points_around_1_khz(tmp_path: Path) -> None:
+    lists = {"frequency_hz": [500.0, 2000.0], "gain_db": [30.0, 34.0], "gain_uncertainty_db": [0.1, 0.2]}
+    options = complete(NOISE, {"gain_from": str(_result_file(tmp_path, lists))})
+    values = NOISE.analyse(_recording(_white(1.0)), with_recordings(NOISE, options)).channels[0].values
+    assert values["gain_db"] == pytest.approx(32.0, abs=1e-9)  # 1 kHz is half way over log frequency
+
+
+@pytest.mark.parametrize(
+    ("values", "conditions", "says"),
+    [
+        ({"frequency_hz": [20.0, 500.0], "gain_db": [30.0, 30.0]}, {}, "does not tell"),
+        ({"frequency_hz": 6000.0, "gain_db": 30.0}, {}, "does not tell"),
+        ({}, {}, "does not tell"),
+        ({"frequency_hz": 1000.0, "gain_db": 30.0}, {"input_level_v_rms": None}, "in volts"),
+        ({"frequency_hz": [500.0, 2e3], "gain_db": [0.0, 0.0]}, {"gain_reference": "0 dB at 1000 Hz"}, "in volts"),
+    ],
+)
+def test_a_result_without_that_gain_is_refused(
+    tmp_path: Path, values: dict[str, Any], conditions: dict[str, Any], says: str
+) -> None:
+    options = complete(NOISE, {"gain_from": str(_result_file(tmp_path, values, **conditions))})
+    with pytest.raises(RequestError, match=says):
+        NOISE.analyse(_recording(_white(1.0)), with_recordings(NOISE, options))
+
+
 # -- files and commands ----------------------------------------------------------------------------------------------
 
 
@@ -494,6 +542,8 @@ def test_a_foreign_file_needs_no_stimulus_and_knows_no_volts(tmp_path: Path) -> 
         (["--low-hz", "300", "--high-hz", "200"], "low_hz"),
         (["--duration-s", "5"], "duration"),
         (["--bench-noise", "none.wav"], "none.wav"),
+        (["--gain-from", "none.json"], "none.json"),
+        (["--filter", "brown"], "brown"),
     ],
 )
 def test_wrong_requests_are_one_line_and_two(

@@ -1,4 +1,4 @@
-"""Captures that a measurement needs beside its own: options of kind 'recording', read before any sound."""
+"""Captures and results that a measurement needs beside its own: options of kind 'recording' and 'result'."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from audiomeas.measurement.base import Measurement
+    from audiomeas.measurement.result import Result
     from audiomeas.recording import Recording
 
 
@@ -21,10 +22,23 @@ class Attached:
     recording: Recording
 
 
+@dataclass(frozen=True, kw_only=True)
+class AttachedResult:
+    """A result that was read from its JSON. name : of its file, without folders.  sha256 : of that file."""
+
+    name: str
+    sha256: str
+    result: Result
+
+
 def with_recordings(measurement: Measurement, options: Mapping[str, Any]) -> dict[str, Any]:
-    """Return completed options with each file of kind 'recording' read. Raises FileProblem."""
-    wanted = [option.name for option in measurement.options if option.kind == "recording"]
-    return {**options, **{name: _read(Path(options[name])) for name in wanted if isinstance(options.get(name), str)}}
+    """Return completed options with each file of kind 'recording' or 'result' read. Raises FileProblem."""
+    read = {
+        option.name: _READERS[option.kind](Path(options[option.name]))
+        for option in measurement.options
+        if option.kind in _READERS and isinstance(options.get(option.name), str)
+    }
+    return {**options, **read}
 
 
 def _read(path: Path) -> Attached:
@@ -32,3 +46,21 @@ def _read(path: Path) -> Attached:
     from audiomeas.recording import read_recording
 
     return Attached(name=path.name, sha256=sha256_of(path), recording=read_recording(path))
+
+
+def _read_result(path: Path) -> AttachedResult:
+    from audiomeas.errors import FileProblem
+    from audiomeas.files import read_json, sha256_of
+    from audiomeas.measurement.result import result_from_json
+
+    data = read_json(path)
+    try:
+        result = result_from_json(data)
+    except (KeyError, TypeError, ValueError, AttributeError):
+        raise FileProblem(
+            f"{path} holds no result: give what `audiomeas measure response --json` has printed"
+        ) from None
+    return AttachedResult(name=path.name, sha256=sha256_of(path), result=result)
+
+
+_READERS = {"recording": _read, "result": _read_result}

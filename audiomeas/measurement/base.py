@@ -16,14 +16,15 @@ if TYPE_CHECKING:
     from audiomeas.recording import Recording
     from audiomeas.stimulus import Stimulus
 
-OptionKind = Literal["number", "integer", "text", "truth", "level", "numbers", "choice", "recording"]
+OptionKind = Literal["number", "integer", "text", "truth", "level", "numbers", "choice", "recording", "result"]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Option:
     """One condition that a person can set: `--name` on the command line, `name` in a plan and in Python.
 
-    kind : 'level' is a text with a unit ('1 W', '5 mV'); 'recording' the path of a capture, read before it is used.
+    kind : 'level' is a text with a unit ('1 W', '5 mV'); 'recording' the path of a capture, 'result' that of an earlier
+    result's JSON: both are read before they are used.
     choices : for kind 'choice'.
     stage : 'play' shapes the stimulus, 'analyse' the analysis (and is an option of `analyze` too).
     above, at_most : limits of numbers.

@@ -11,6 +11,7 @@ from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement import noise_bench, noise_references, noise_values
 from audiomeas.measurement.base import Measurement, PlayContext
 from audiomeas.measurement.noise_conditions import conditions_of, filter_notes
+from audiomeas.measurement.noise_gain import gain_at_1_khz
 from audiomeas.measurement.noise_options import FIGURES, OPTIONS, check
 from audiomeas.measurement.noise_references import Gain, Referred
 from audiomeas.measurement.noise_unit import SampleUnit
@@ -26,8 +27,6 @@ if TYPE_CHECKING:
     from audiomeas.recording import Recording
     from audiomeas.stimulus import Silence
 
-#: A gain that the first look has found is good for this much, in dB: a quiet sweep among noise.
-_FIRST_LOOK_DB = 0.2
 #: DC beyond this part of full scale is worth a word: a card alone has less.
 _DC_FS = 1e-3
 #: What is found at the beginning of silence may be the marker's end: so much is left out.
@@ -222,12 +221,7 @@ class _Channel:
         return referred
 
     def _gain(self) -> Gain | None:
-        if self._options["gain_db"] is not None:
-            return Gain(db=self._options["gain_db"], uncertainty_db=0.0, origin="given")
-        found = of_channel(self._recording.conditions.get("first_look_gain_db", {}), self._number)
-        if found is None:
-            return None
-        return Gain(db=found, uncertainty_db=_FIRST_LOOK_DB, origin="first look")
+        return gain_at_1_khz(self._number, self._options, self._recording.conditions)
 
     # -- the rest ------------------------------------------------------------------------------------------------
 

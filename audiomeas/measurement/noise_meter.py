@@ -47,21 +47,17 @@ class Meter:
         from audiomeas.analysis.weighting_filters import WeightingFilter
 
         curve = weighting("itu_r_468")
-        self._weighted = WeightingFilter(curve, sample_rate_hz, channels)
-        self._every, self._phase = max(1, int(sample_rate_hz / _LEAST_RATE_HZ)), 0
-        rate_hz = sample_rate_hz / self._every
+        every = max(1, int(sample_rate_hz / _LEAST_RATE_HZ))
+        self._weighted = WeightingFilter(curve, sample_rate_hz, channels, every=every)
+        rate_hz = sample_rate_hz / every
         self._needle, self._average = QuasiPeak(rate_hz, channels), AverageOf(channels)
         self._arm_factor = 1.0 / math.sqrt(float(curve.power_gain(np.array([_AT_HZ]))[0]))
-        self._skip = min(round(_RISE_S * rate_hz), frames // self._every // 2)
+        self._skip = min(round(_RISE_S * rate_hz), frames // every // 2)
         self._pieces = _Pieces(max(1, round(_PIECE_S * rate_hz)), channels)
 
     def add(self, block: NDArray[Any]) -> None:
         """Add samples, (frames, channels)."""
-        import numpy as np
-
-        whole = self._weighted.add(block)
-        weighted = np.ascontiguousarray(whole[self._phase :: self._every])
-        self._phase = (self._phase - len(whole)) % self._every
+        weighted = self._weighted.add(block)
         if len(weighted) == 0:
             return
         self._average.add(weighted)

@@ -55,6 +55,12 @@ OPTIONS = (
         at_most=120.0,
     ),
     Option(
+        name="gain_from",
+        kind="result",
+        help="The same from an earlier result: the file with the JSON of a response, or of a tone near 1 kHz.",
+        stage="analyse",
+    ),
+    Option(
         name="filter",
         kind="choice",
         help="One more level under a filter: low-pass for tuners, or rumble weighting (low confidence).",

@@ -1,0 +1,81 @@
+"""The gain at 1 kHz that refers noise to the input: as given, of an earlier result, or of the bench's first look."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import RequestError
+from audiomeas.measurement.noise_references import Gain
+from audiomeas.measurement.steady import of_channel
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.attached import AttachedResult
+    from audiomeas.measurement.result import ChannelResult
+
+#: A gain that the first look has found is good for this much, in dB: a quiet sweep among noise.
+_FIRST_LOOK_DB = 0.2
+_AT_HZ = 1000.0
+#: A tone this near to 1 kHz (relative) tells the gain there.
+_NEAR = 0.1
+
+
+def gain_at_1_khz(channel: int, options: Mapping[str, Any], conditions: Mapping[str, Any]) -> Gain | None:
+    """Return a channel's gain; None where nothing tells it.
+
+    Raises RequestError for an earlier result that does not tell it.
+    """
+    if options["gain_db"] is not None:
+        return Gain(db=options["gain_db"], uncertainty_db=0.0, origin="given")
+    if options["gain_from"] is not None:
+        return _from_result(channel, options["gain_from"])
+    found = of_channel(conditions.get("first_look_gain_db", {}), channel)
+    if found is None:
+        return None
+    return Gain(db=found, uncertainty_db=_FIRST_LOOK_DB, origin="first look")
+
+
+def _from_result(channel: int, attached: AttachedResult) -> Gain:
+    where = f"gain_from {attached.name}"
+    try:
+        one = attached.result.channel(channel)
+    except KeyError:
+        raise RequestError(f"{where} has no channel {channel}: give a result of both channels") from None
+    # Without volts at both ends a response is relative to a level in the file.
+    conditions = attached.result.conditions
+    if conditions.get("input_level_v_rms") is None or conditions.get("gain_reference", "absolute") != "absolute":
+        raise RequestError(
+            f"{where} was not measured in volts at input and output: give gain_db, or measure on a bench"
+        )
+    found = _of_lists(one) if isinstance(one.values.get("gain_db"), list) else _of_tone(one)
+    if found is None:
+        raise RequestError(
+            f"{where} does not tell the gain of channel {channel} at 1 kHz: give a response, or a tone near 1 kHz"
+        )
+    return Gain(db=found[0], uncertainty_db=found[1], origin=attached.name)
+
+
+def _of_lists(one: ChannelResult) -> tuple[float, float | None] | None:
+    """Return the gain of a response and its half-width, straight over log frequency between the points around 1 kHz."""
+    frequency_hz, gain_db = one.values.get("frequency_hz") or [], one.values["gain_db"]
+    widths = one.values.get("gain_uncertainty_db") or [None] * len(gain_db)
+    points = [(hz, db, wide) for hz, db, wide in zip(frequency_hz, gain_db, widths, strict=True) if db is not None]
+    below = [point for point in points if point[0] <= _AT_HZ]
+    above = [point for point in points if point[0] >= _AT_HZ]
+    if not below or not above:
+        return None
+    left, right = max(below), min(above)
+    span = math.log(right[0] / left[0])
+    part = math.log(_AT_HZ / left[0]) / span if span > 0.0 else 0.0
+    known = [wide for wide in (left[2], right[2]) if wide is not None]
+    return left[1] + part * (right[1] - left[1]), max(known) if len(known) == 2 else None
+
+
+def _of_tone(one: ChannelResult) -> tuple[float, float | None] | None:
+    frequency_hz, gain_db = one.values.get("frequency_hz"), one.values.get("gain_db")
+    if not isinstance(frequency_hz, float | int) or not isinstance(gain_db, float | int):
+        return None
+    if abs(frequency_hz / _AT_HZ - 1.0) > _NEAR:
+        return None
+    return float(gain_db), one.uncertainty.get("gain_db")
