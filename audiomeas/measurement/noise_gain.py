@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from audiomeas.measurement.attached import AttachedResult
     from audiomeas.measurement.result import ChannelResult
 
-#: A gain that the first look has found is good for this much, in dB: a quiet sweep among noise.
-_FIRST_LOOK_DB = 0.2
+#: A gain that the first look has found is good for this much at best, in dB; noise by itself moves it further.
+_FIRST_LOOK_DB, _TWO_SIDED_95 = 0.1, 1.96
 _AT_HZ = 1000.0
 #: A tone this near to 1 kHz (relative) tells the gain there.
 _NEAR = 0.1
@@ -33,7 +33,8 @@ def gain_at_1_khz(channel: int, options: Mapping[str, Any], conditions: Mapping[
     found = of_channel(conditions.get("first_look_gain_db", {}), channel)
     if found is None:
         return None
-    return Gain(db=found, uncertainty_db=_FIRST_LOOK_DB, origin="first look")
+    noise_db = of_channel(conditions.get("first_look_noise_db", {}), channel) or 0.0
+    return Gain(db=found, uncertainty_db=math.hypot(_FIRST_LOOK_DB, _TWO_SIDED_95 * noise_db), origin="first look")
 
 
 def _from_result(channel: int, attached: AttachedResult) -> Gain:

@@ -77,6 +77,12 @@ class FirstLook:
         """Return the gain found nearest to a frequency, by interpolation over log frequency."""
         return float(np.interp(math.log(frequency_hz), np.log(self.frequency_hz), self.curve_db[channel]))
 
+    def noise_at_db(self, channel: int, frequency_hz: float) -> float:
+        """Return by how much noise may have moved the gain found near a frequency."""
+        place = np.log(self.frequency_hz)
+        above = np.subtract(self.ceiling_db[channel], self.curve_db[channel])
+        return float(np.interp(math.log(frequency_hz), place, above))
+
     def gain_for_db(self, stimulus: Stimulus) -> dict[int, float]:
         """Return channel → largest output over the stimulus' largest input, in dB, over all frequencies.
 
@@ -368,6 +374,7 @@ class Session:
         if self._look is not None:
             heard = [channel for channel in self.bench.channels if channel not in self._look.silent]
             conditions["first_look_gain_db"] = {str(n): self._look.gain_at_db(n, 1000.0) for n in heard}
+            conditions["first_look_noise_db"] = {str(n): self._look.noise_at_db(n, 1000.0) for n in heard}
         return conditions
 
     # -- level --------------------------------------------------------------------------------------------------
