@@ -21,8 +21,9 @@ FloatArray = NDArray[np.float64]
 
 #: An average-responding meter is calibrated to read the r.m.s. value of a sine: π/√8 times the mean of |x|.
 FORM_FACTOR = math.pi / math.sqrt(8.0)
-#: Frames of one lane: the detector runs many stretches of a capture beside each other.
-_LANE_FRAMES = 2048
+#: Frames of one lane, at most: the detector runs many stretches of a capture beside each other. So many frames fill
+#: so many lanes: short ones make wide steps, which numpy likes, and many lanes to chain, which Python doesn't.
+_LANE_FRAMES, _FRAMES_PER_SQUARED_LENGTH = 2048, 6
 #: Frames of all channels together that are held at once (8 bytes each, a handful of arrays).
 _HELD_FRAMES = 1 << 20
 #: The lanes' first values are found by Newton's method; they are equal from here on, relative to the largest.
@@ -166,7 +167,9 @@ class _Stage:
     def run(self, samples: FloatArray) -> FloatArray:
         """Return the values after each sample, (frames, channels)."""
         frames = len(samples)
-        steps = min(_LANE_FRAMES, max(1, math.isqrt(frames)))
+        least = min(_LANE_FRAMES, max(1, math.isqrt(frames // _FRAMES_PER_SQUARED_LENGTH)))
+        # What is left over is run alone, as slowly as all lanes together: little should be.
+        steps = min(range(least, 2 * least), key=lambda length: frames % length)
         lanes = frames // steps
         out = np.empty_like(samples)
         whole = lanes * steps
@@ -205,9 +208,10 @@ class _Stage:
         charged = np.count_nonzero(drive > (self._discharge - self._stay) * values[:-1], axis=0)
         logs = charged * math.log(self._stay) + (len(drive) - charged) * math.log(self._discharge)
         slopes = np.exp(logs)
-        value = self._value
-        improved = [value := last[lane] + slopes[lane] * (value - first[lane]) for lane in range(len(first) - 1)]
-        first[1:] = improved
+        for channel, value in enumerate(self._value.tolist()):
+            # Python's own numbers: one after the other they are quicker than arrays of one.
+            lanes = zip(*(part[:-1, channel].tolist() for part in (first, last, slopes)), strict=True)
+            first[1:, channel] = [value := end + slope * (value - begin) for begin, end, slope in lanes]
         return True
 
 

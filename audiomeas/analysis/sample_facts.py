@@ -104,7 +104,9 @@ class _Channel:
         self._tops[1].add(samples, low, sign=-1.0)
         if zeros < len(samples):
             size = np.abs(samples)
-            self._smallest = min(self._smallest, float(np.min(size[~zero] if zeros else size)))
+            if zeros:
+                size[np.flatnonzero(zero)] = np.inf
+            self._smallest = min(self._smallest, float(np.min(size)))
         if self._full_scale is not None:
             over = max(high, -low) >= self._full_scale
             full = np.abs(samples) >= self._full_scale if over else np.zeros(len(samples), dtype=np.bool_)
@@ -148,8 +150,9 @@ class _Runs:
         if trues == 0:
             self._open = 0
             return
-        edges = np.flatnonzero(np.diff(true.view(np.int8), prepend=0, append=0))
-        starts, stops = edges[::2], edges[1::2]
+        places = np.flatnonzero(true)  # mostly few
+        breaks = np.flatnonzero(np.diff(places) > 1)
+        starts, stops = places[np.append(0, breaks + 1)], places[np.append(breaks, -1)] + 1
         before = self._open if starts[0] == 0 else 0
         last = int(stops[-1] - starts[-1]) if stops[-1] == len(true) else 0
         if before:

@@ -33,18 +33,26 @@ _FRAMES = 8192
 class WeightingFilter:
     """A weighting as a causal filter. How the samples are cut into blocks changes nothing but rounding."""
 
-    def __init__(self, by: Weighting, sample_rate_hz: float, channels: int) -> None:
-        """Begin at rest.
+    def __init__(self, by: Weighting, sample_rate_hz: float, channels: int, *, every: int = 1) -> None:
+        """Begin at rest. every : return only each n-th frame, from the first on; what isn't kept isn't computed.
+
+        Nothing but the weighting guards against folding then: `every` is for readers of waveforms, not of spectra.
 
         Raises RequestError for a weighting that has no causal form (vertical edges), SignalError for a sample rate
         that can't be.
         """
         if not (math.isfinite(sample_rate_hz) and sample_rate_hz > 0.0 and channels > 0):
             raise SignalError("a weighting needs a sample rate above 0 Hz and a channel")
+        if every < 1:
+            raise ValueError("each n-th frame is kept: n is at least 1")
         self._sections, self._taps = _designed(by, float(sample_rate_hz))
-        self._state = np.zeros((len(self._sections), 2, channels))
-        self._past = np.zeros((len(self._taps) - 1, channels))
-        self._spectrum = rfft(self._taps, _FRAMES)[:, np.newaxis]
+        self._state = np.zeros((len(self._sections), channels, 2))
+        self._every, self._seen = every, 0
+        # Frames before the first new one that the FIR part reaches back to, and whole steps between kept frames.
+        self._reach = every * math.ceil((len(self._taps) - 1) / every)
+        self._held = np.zeros((channels, self._reach))
+        self._frames = every * next_fast_len(_FRAMES // every // 2, real=True) * 2
+        self._spectrum = rfft(self._taps, self._frames)
         self._channels = channels
 
     def add(self, block: FloatArray) -> FloatArray:
@@ -56,8 +64,8 @@ class WeightingFilter:
             return samples.copy()
         if not math.isfinite(float(np.sum(samples))) and not bool(np.all(np.isfinite(samples))):
             raise SignalError("the samples hold values that are no numbers (NaN or infinity); capture again")
-        shaped, self._state = sosfilt(self._sections, samples, axis=0, zi=self._state)
-        return self._corrected(shaped)
+        shaped, self._state = sosfilt(self._sections, samples.T, axis=-1, zi=self._state)
+        return self._corrected(shaped).T
 
     def response(self, frequency_hz: FloatArray, sample_rate_hz: float) -> ComplexArray:
         """Return the complex gain that the filter really has, from its coefficients."""
@@ -69,19 +77,48 @@ class WeightingFilter:
         return np.asarray(gain)
 
     def _corrected(self, samples: FloatArray) -> FloatArray:
-        """Return the samples through the FIR part, by overlap-save."""
-        joined = np.concatenate([self._past, samples])
-        self._past = joined[-len(self._past) :].copy()
-        kept = len(self._past)
-        out = np.empty_like(samples)
-        step = _FRAMES - kept
-        for start in range(0, len(samples), step):
-            piece = joined[start : start + _FRAMES]
-            size = _FRAMES if len(piece) == _FRAMES else next_fast_len(len(piece), real=True)
-            spectrum = self._spectrum if size == _FRAMES else rfft(self._taps, size)[:, np.newaxis]
-            made = irfft(rfft(piece, size, axis=0) * spectrum, size, axis=0)
-            out[start : start + len(piece) - kept] = made[kept : len(piece)]
+        """Return the kept frames of samples through the FIR part, by overlap-save. Both (channels, frames)."""
+        every, reach = self._every, self._reach
+        joined = np.concatenate([self._held, samples], axis=1)  # its first frame is one that is kept
+        first = reach + (every if self._seen % every else 0)
+        self._seen += samples.shape[1]
+        self._held = joined[:, joined.shape[1] - reach - self._seen % every :].copy()
+        out = np.empty((self._channels, max(0, -((first - joined.shape[1]) // every))))
+        step = self._frames - reach
+        for at in range(0, out.shape[1], step // every):
+            start = first - reach + at * every
+            made = self._transformed(joined[:, start : start + self._frames])[:, reach // every :]
+            out[:, at : at + step // every] = made[:, : out.shape[1] - at]
         return out
+
+    def _transformed(self, piece: FloatArray) -> FloatArray:
+        """Return each n-th frame of a piece convolved in a circle with the taps, (channels, frames/n)."""
+        size, spectrum = self._frames, self._spectrum
+        if piece.shape[1] < size:
+            size = self._every * next_fast_len(math.ceil(piece.shape[1] / self._every / 2), real=True) * 2
+            spectrum = rfft(self._taps, size)
+        made = rfft(piece, size, axis=-1)
+        made *= spectrum
+        return np.asarray(irfft(_folded(made, size, self._every), size // self._every, axis=-1))
+
+
+def _folded(spectrum: ComplexArray, size: int, every: int) -> ComplexArray:
+    """Return the rfft of each n-th sample of what has a given rfft: its copies, shifted, added up.
+
+    size : samples before, an even multiple of n.  X'[k] = Σ_j X[k + j·size/n] / n, and X[size − k] = X[k]*.
+    """
+    if every == 1:
+        return spectrum
+    part = size // every
+    half = part // 2
+    whole = spectrum[..., : half + 1].copy()
+    for at in range(part, size, part):
+        if at + half <= size // 2:
+            whole += spectrum[..., at : at + half + 1]
+        else:
+            whole += np.conj(spectrum[..., size - at - half : size - at + 1][..., ::-1])
+    whole /= every
+    return whole
 
 
 @lru_cache(maxsize=32)

@@ -73,10 +73,11 @@ class Capture:
 
 def to_fractions(samples: NDArray[Any], sample_format: str) -> NDArray[np.float64]:
     """Return samples in a carrier dtype as float64 fractions of a full-scale peak."""
-    values = samples.astype(np.float64)
-    if sample_format == "int24":
-        values /= 256.0
-    return values if sample_format == "float32" else values / FULL_SCALE_CODE[sample_format]
+    if sample_format == "float32":
+        return samples.astype(np.float64)
+    # One division: that by 256 is exact, so nothing is rounded twice.
+    unit = 256.0 if sample_format == "int24" else 1.0
+    return np.asarray(np.divide(samples, unit * FULL_SCALE_CODE[sample_format], dtype=np.float64))
 
 
 def from_fractions(fractions: NDArray[np.float64], sample_format: str) -> NDArray[Any]:

@@ -99,8 +99,10 @@ class _Watch:
 
     def take(self, counts_fs: Any) -> None:
         """Take a block, (frames, channels), in fractions of full scale."""
+        import numpy as np
+
         # One channel after the other in memory: everything below looks at one at a time.
-        block = (counts_fs.T * self._scale[:, None]).T
+        block = np.multiply(counts_fs.T, self._scale[:, None], order="C").T
         self._noise.add(block)
         self._hum.add(block)
         self._meter.add(block)
