@@ -23,7 +23,7 @@ FloatArray = NDArray[np.float64]
 FORM_FACTOR = math.pi / math.sqrt(8.0)
 #: Frames of one lane, at most: the detector runs many stretches of a capture beside each other. So many frames fill
 #: so many lanes: short ones make wide steps, which numpy likes, and many lanes to chain, which Python doesn't.
-_LANE_FRAMES, _FRAMES_PER_SQUARED_LENGTH = 2048, 6
+_LANE_FRAMES, _FRAMES_PER_SQUARED_LENGTH = 2048, 12
 #: Frames of all channels together that are held at once (8 bytes each, a handful of arrays).
 _HELD_FRAMES = 1 << 20
 #: The lanes' first values are found by Newton's method; they are equal from here on, relative to the largest.
