@@ -137,10 +137,10 @@ class QuasiPeak:
         samples = checked(block)
         if samples.shape[1] != self._channels:
             raise SignalError(f"the block has {samples.shape[1]} channels, the meter {self._channels}")
-        reading = np.empty_like(samples)
+        reading = np.empty(samples.shape)
         step = max(1, _HELD_FRAMES // self._channels)
         for start in range(0, len(samples), step):
-            held = np.abs(samples[start : start + step])
+            held = np.abs(samples[start : start + step], order="C")
             for stage in self._stages:
                 held = stage.run(held)
             np.multiply(held, self._scale, out=reading[start : start + step])
@@ -171,11 +171,12 @@ class _Stage:
         # What is left over is run alone, as slowly as all lanes together: little should be.
         steps = min(range(least, 2 * least), key=lambda length: frames % length)
         lanes = frames // steps
-        out = np.empty_like(samples)
         whole = lanes * steps
+        if whole == frames:
+            return self._lanes(samples, lanes, steps)
+        out = np.empty_like(samples)
         out[:whole] = self._lanes(samples[:whole], lanes, steps)
-        if whole < frames:
-            out[whole:] = self._lanes(samples[whole:], 1, frames - whole)
+        out[whole:] = self._lanes(samples[whole:], 1, frames - whole)
         return out
 
     def _lanes(self, samples: FloatArray, lanes: int, steps: int) -> FloatArray:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from audiomeas.recording import Recording
 
 #: Frames of a block: a megabyte a channel, so that the passes over it stay near the processor.
-BLOCK_FRAMES = 1 << 18
+BLOCK_FRAMES = 1 << 17
 #: Exact zeros for this long are no noise of few steps (see `sample_facts.ZERO_RUN_S`, which tells that there are any).
 _GATED_S = 0.01
 
