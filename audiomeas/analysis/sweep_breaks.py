@@ -50,7 +50,7 @@ _OF_PERIODS = 2.5
 #: distortion around it. Above _FOLDS of the rate it must exceed that: there harmonics may fold back, suddenly.
 _LEAST_EVENT, _OF_DISTORTION, _OF_FOLDED, _FOLDS = 5e-4, 0.25, 2.0, 0.05
 #: And this part of the distortion in the block itself: a resonance that clips for a few blocks leaves 0.044 of it
-#: unexplained, a level step of 6 dB 0.09 and more.
+#: unexplained. So may a level step (6 dB without noise left 0.037): such steps are found in frequency, below.
 _OF_OWN = 0.065
 #: Late in the sweep all of the noise lies where harmonics might: its size is taken from this part of all blocks.
 _NOISE_PART = 0.8
