@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 import pytest
 from plan_fakes import GOOD
 
+from audiomeas.measurement.result import ChannelResult
 from audiomeas.present.outcome import visit_text
 from audiomeas.present.tables import columns_of
 from audiomeas.record.unit import Unit
@@ -93,3 +95,18 @@ def test_a_step_that_was_never_reached_is_said_and_makes_no_pass():
 def test_control_characters_never_reach_the_terminal():
     text = visit_text(visit(step("\x1b[31mred", row(words="\x07bell"))))
     assert text.replace("\n", "").isprintable()
+
+
+def test_a_ratio_says_what_it_refers_to():
+    """75 dB re 2.5 mV and 87 dB re 10 mV are one noise: a ratio without its reference says nothing."""
+    ratio = row(
+        quantity="snr_a_db", unit="dB", words="signal-to-noise ratio, A-weighted", value=78.04, uncertainty=0.06,
+        at_most=None, at_least=75.0, verdict="pass", reason="",
+    )  # fmt: skip
+    told = dataclasses.replace(
+        GOOD["distortion"],
+        measurement="noise",
+        channels=(ChannelResult(channel=1, values={"snr_a_db": 78.04, "snr_reference": "1 W into 8 Ω"}),),
+    )
+    text = " ".join(visit_text(visit(step("Noise", ratio, measurement="noise", result=told))).split())
+    assert "signal-to-noise ratio, A-weighted relative to 1 W into 8 Ω: 78.04 ± 0.06 dB; at least 75 dB" in text

@@ -35,7 +35,7 @@ class Finding:
     channel : None for a difference between channels.  value : None when it is not known; then `reason` says why.
     uncertainty : 95 % half-width in `unit`.   bound : 'at most', 'at least', or ''.
     limit : the limit in words, '' without one; then `verdict` is None.   edges : the limit's values in `unit`.
-    band : which part of the spectrum was counted, in words; '' where that says nothing.
+    basis : what the figure counts or refers to (a part of the spectrum, a reference), in words; else ''.
     """
 
     step: str
@@ -51,7 +51,7 @@ class Finding:
     source: str = ""
     verdict: Word | None = None
     reason: str = ""
-    band: str = ""
+    basis: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,12 +144,23 @@ def findings_of(step: StepRecord, *, with_balance: bool = True) -> Iterator[Find
     others = [finding for finding in measured if (finding.quantity, finding.channel) not in judged]
     yield from (finding for finding in others if finding.quantity == POWER)
     found = [*map(finding_of, step.verdicts), *(finding for finding in others if finding.quantity != POWER)]
-    for finding in found:
-        yield finding if step.result is None else replace(finding, band=_band(finding.quantity, step.result))
+    yield from (with_basis(finding, step.result) for finding in found)
 
 
-def _band(quantity: str, result: Result) -> str:
-    """Return what of the spectrum a figure counts: THD reaches further up than THD+N, and so can be the larger one."""
+def with_basis(finding: Finding, result: Result | None) -> Finding:
+    """Return a finding with what it counts or refers to, as its result tells."""
+    return finding if result is None else replace(finding, basis=_basis(finding, result))
+
+
+def _basis(finding: Finding, result: Result) -> str:
+    """Return what a figure counts or refers to.
+
+    THD reaches further up than THD+N, and so can be the larger one; a signal-to-noise ratio is none without its signal.
+    """
+    quantity = finding.quantity
+    if quantity.startswith("snr_"):
+        told = [c.values.get("snr_reference") for c in result.channels if finding.channel in (None, c.channel)]
+        return next((f"relative to {words}" for words in told if words), "")
     if quantity in ("thd_percent", "thd_db", "thd_total_percent"):
         limit_hz = number(result.conditions.get("harmonic_limit_hz"))
         return "" if limit_hz is None else f"overtones counted up to {_hertz(limit_hz)}"

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 
 from audiomeas.measurement.result import SIMULATED_NOTE
 from audiomeas.present.amounts import amount
-from audiomeas.present.content import finding_of
+from audiomeas.present.content import finding_of, with_basis
 from audiomeas.present.tables import wrapped
 from audiomeas.present.text import BREAK, clean_text
 
 if TYPE_CHECKING:
+    from audiomeas.measurement.result import Result
     from audiomeas.record.verdict_row import Verdict
     from audiomeas.record.visit import StepRecord, Visit
 
@@ -42,13 +43,15 @@ def _step_lines(step: StepRecord, width: int) -> Iterator[str]:
     if step.result is None:
         yield from _folded("  ", f"{step.status}: {step.reason}" if step.reason else step.status, 4, width)
     for row in step.verdicts:
-        yield from _folded(f"  {row.verdict}".ljust(_COLUMN), _row_text(row), _COLUMN, width)
+        yield from _folded(f"  {row.verdict}".ljust(_COLUMN), _row_text(row, step.result), _COLUMN, width)
 
 
-def _row_text(row: Verdict) -> str:
+def _row_text(row: Verdict, result: Result | None) -> str:
     """Return 'channel 1, distortion: 0.512 ± 0.012 %; at most 0.1 % (house); outside the limit by more than …'."""
-    finding = finding_of(row)
+    finding = with_basis(finding_of(row), result)
     words = finding.words if row.channel is None else f"channel {row.channel}, {finding.words}"
+    if row.quantity.startswith("snr_") and finding.basis:
+        words = f"{words} {finding.basis}"
     text = f"{words}: {amount(finding, in_full=True)}; {finding.limit} ({finding.source})"
     return f"{text}; {row.reason}" if row.reason else text
 

@@ -184,7 +184,7 @@ def _topic(members: Sequence[Finding], said: set[str]) -> Topic:
     if limits := limit_line(members):
         lines.append(Sentence(limits, indented=True))
     meaning = meaning_of(members[0])
-    notes = [_bands(members)] + ([] if meaning in said else [meaning])
+    notes = [_bases(members)] + ([] if meaning in said else [meaning])
     said.add(meaning)
     if without_uncertainty(members):
         notes.append("Without ±, the uncertainty is not known.")
@@ -193,13 +193,13 @@ def _topic(members: Sequence[Finding], said: set[str]) -> Topic:
     return Topic(words=heading(members[0]), lines=tuple(lines))
 
 
-def _bands(members: Sequence[Finding]) -> str:
-    """Return what of the spectrum was counted; step by step where that differs."""
+def _bases(members: Sequence[Finding]) -> str:
+    """Return what the figures count or refer to; step by step where that differs."""
     names = short_names(_steps(members), heading(members[0]))
-    groups = _grouped([each for each in members if each.band], lambda each: each.band)
+    groups = _grouped([each for each in members if each.basis], lambda each: each.basis)
     if len(groups) == 1:
-        return f"{_capital(groups[0][0].band)}."
-    parts = [f"{group[0].band} ({listed_steps([names[step] for step in _steps(group)])})" for group in groups]
+        return f"{_capital(groups[0][0].basis)}."
+    parts = [f"{group[0].basis} ({listed_steps([names[step] for step in _steps(group)])})" for group in groups]
     return f"{_capital('; '.join(parts))}." if parts else ""
 
 
