@@ -108,6 +108,8 @@ HELPS = [
     ["devices", "--help"],
     ["bench", "--help"],
     ["bench", "show", "--help"],
+    ["bench", "attenuator", "--help"],
+    ["bench", "load", "--help"],
     ["measure", "--help"],
     ["measure", "distortion", "--help"],
     ["measure", "intermodulation", "--help"],

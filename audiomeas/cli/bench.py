@@ -1,19 +1,24 @@
-"""`audiomeas bench show`: what the bench file says, in words, and what of its calibration does not fit."""
+"""`audiomeas bench`: what the bench file says, in words, what of its calibration does not fit, and what to build."""
 
 from __future__ import annotations
 
 import click
 
+from audiomeas.cli.bench_design import attenuator, load
 from audiomeas.cli.common import bench_option, json_option, say
 
 
 @click.group()
 def bench() -> None:
-    """Show a bench: interface, ranges, loads, ceilings, calibration.
+    """Show a bench: interface, ranges, loads, ceilings, calibration; compute its attenuators and loads.
 
     \b
     Example: audiomeas bench show --bench my-bench.toml
     """
+
+
+bench.add_command(attenuator)
+bench.add_command(load)
 
 
 @bench.command()
