@@ -7,6 +7,7 @@ the band-limited sweep. Polynomials act on the sweep at eight times its rate, so
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -46,14 +47,20 @@ def padded(stimulus: Sweep) -> NDArray[np.float64]:
     return np.concatenate([np.zeros(start_of(stimulus)), stimulus.samples_v(), tail])
 
 
+@lru_cache(maxsize=16)
 def through(stimulus: Sweep, response: Response, delay_s: float = 0.0) -> NDArray[np.float64]:
-    """Return the capture of a sweep through a linear chain: 0.5 s before it, 0.6 s after it."""
+    """Return the capture of a sweep through a linear chain: 0.5 s before it, 0.6 s after it.
+
+    The same call gives the same array, which can't be written to: take a copy for that.
+    """
     played = padded(stimulus)
     # Four seconds of zeros: what the slowest chain here (0.5 Hz) still rings after that is e^(−12) of its start.
     points = 1 << int(np.ceil(np.log2(len(played) + 4 * stimulus.sample_rate_hz)))
     frequency_hz = np.fft.rfftfreq(points, 1.0 / stimulus.sample_rate_hz)
     spectrum = np.fft.rfft(played, points) * response(frequency_hz) * np.exp(-2j * np.pi * frequency_hz * delay_s)
-    return np.fft.irfft(spectrum, points)[: len(played)]
+    captured = np.fft.irfft(spectrum, points)[: len(played)].copy()
+    captured.flags.writeable = False
+    return captured
 
 
 def through_polynomial(stimulus: Sweep, coefficients: Sequence[float]) -> NDArray[np.float64]:
@@ -74,6 +81,7 @@ def filtered(samples: NDArray[np.float64], rate_hz: float, response: Response) -
     return np.fft.irfft(spectrum, points)[: len(samples)]
 
 
+@lru_cache
 def chain(low_hz: float, high_hz: float = 50_000.0, gain: float = 0.5) -> Response:
     """Return a coupling capacitor and one pole: gain·s/(s + low)/(1 + s/high)."""
 

@@ -18,7 +18,7 @@ from audiomeas.errors import SignalError
 RATE_HZ, SECONDS = 3000, 10.0
 #: Noise of 1 V r.m.s. from 20 Hz to 20 kHz (as good as 20,000 Hz wide), V²/Hz.
 DENSITY = 1.0 / 20000.0
-TRIALS = 400
+TRIALS = 200
 
 
 def noise(rng: np.random.Generator, seconds: float = SECONDS, rate_hz: int = RATE_HZ) -> np.ndarray:
@@ -74,7 +74,7 @@ def test_levels_spread_by_no_more_than_a_fifth_over_the_bound() -> None:
     for multiple in (1, 2):
         level_db = [20 * math.log10(of(found, multiple).level_v_rms / 0.1) for _, found in trials()]
         assert not any(of(found, multiple).at_most for _, found in trials())
-        # 400 trials tell a standard deviation within 3.5 %: the limit is 1.2, what is reached about 1.05.
+        # 200 trials tell a standard deviation within 5 %: the limit is 1.2, what is reached about 1.05.
         assert np.std(level_db) < 1.2 * crb_level_db()
         # The mean within 4 of its standard errors, and the square of the noise's part.
         assert abs(np.mean(level_db)) < 4 * crb_level_db() / math.sqrt(TRIALS) + 0.01
@@ -96,14 +96,14 @@ def test_stated_half_widths_hold_in_95_of_100() -> None:
         for multiple in (1, 2)
     ]
     mains = [abs(found.mains_hz - mains_hz) <= found.mains_uncertainty_hz for mains_hz, found in trials()]
-    # Binomial: 800 and 400 at 95 % scatter by 0.8 and 1.1 %.
-    assert 0.92 < np.mean(levels) < 0.98
-    assert 0.915 < np.mean(mains) < 0.985
+    # Binomial: 400 and 200 at 95 % scatter by 1.1 and 1.5 %; about three of those.
+    assert 0.915 < np.mean(levels) < 0.985
+    assert 0.905 < np.mean(mains) < 0.995
 
 
 def test_nothing_is_added_to_the_lines_that_are_there() -> None:
     added = sum(len(found.present) - 2 for _, found in trials())
-    # 18 multiples of 400 trials at 1e-5 each give 0.07.
+    # 18 multiples of 200 trials at 1e-5 each give 0.04.
     assert added <= 1
 
 
@@ -120,9 +120,9 @@ def shaped(rng: np.random.Generator, kind: str, seconds: float = SECONDS) -> np.
 @pytest.mark.parametrize("kind", ["white", "flicker", "rumble"])
 def test_no_line_is_told_where_none_is(kind: str) -> None:
     rng = np.random.default_rng(81)
-    alarms = sum(bool(hum(shaped(rng, kind), RATE_HZ).present) for _ in range(100))
+    alarms = sum(bool(hum(shaped(rng, kind), RATE_HZ).present) for _ in range(60))
     # 5 % is the most that may be; 600 trials of these kinds, once, gave below 1 %.
-    assert alarms <= 5
+    assert alarms <= 3
 
 
 def test_a_bound_holds_what_is_there_in_95_of_100() -> None:
@@ -195,7 +195,7 @@ def test_blocks_of_any_length_give_the_same_as_the_whole() -> None:
         assert [one.level_v_rms for one in found.lines] == pytest.approx([one.level_v_rms for one in whole.lines], 1e-9)
 
 
-@pytest.mark.parametrize("rate_hz", [8000, 44100, 48000, 192000])
+@pytest.mark.parametrize("rate_hz", [8000, 44100, pytest.param(48000, marks=pytest.mark.wide), 192000])
 def test_the_level_is_the_same_at_every_rate(rate_hz: int) -> None:
     rng = np.random.default_rng(rate_hz)
     put_in = {1: 0.5, 2: 0.25, 20: 0.125}

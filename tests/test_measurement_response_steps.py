@@ -184,7 +184,9 @@ def test_corners_lie_where_half_the_power_is_left() -> None:
     """One pole at each end. Straight lines between steps a twelfth of an octave apart err by (Δ²/8)·d²G/dlnf²: at −3 dB
     the second derivative is 8.7·0.5 dB, so 0.002 dB, which is 0.05 % of frequency at the slope of 4.3 dB; and 1 kHz is
     itself 0.0039 dB and 0.019 dB below the flat part, which moves the corners by 0.6 %."""
-    stimulus = _stimulus(points_per_octave=12, window_s=0.05, channels=(1,))
+    # Only where the corners are, and the reference: the flat part between takes time and tells nothing.
+    twelfths = [start_hz * 2.0 ** (k / 12.0) for start_hz, count in ((20.0, 20), (8000.0, 16)) for k in range(count)]
+    stimulus = _stimulus(frequencies_hz=(1000.0, *twelfths), window_s=0.05, channels=(1,))
     found = _analysed(_recording(stimulus, through(stimulus, AMPLIFIER))).channel(1)
     top = abs(AMPLIFIER(np.array([1000.0]))[0]) ** 2
     for key, low_hz, high_hz in (("corner_low_hz", 20.0, 60.0), ("corner_high_hz", 8000.0, 20_000.0)):
@@ -238,11 +240,11 @@ def test_gain_phase_and_delay_keep_their_places_whatever_the_order_of_the_steps(
 
 
 def test_what_noise_does_lies_within_the_stated_uncertainty() -> None:
-    """White noise 50 dB down; 31 steps, four captures: of 124 errors 95 % lie within (binomial: 107 at least, 4 σ),
-    and their r.m.s. is 1/1.96 of the half-width (± 25 %, four standard deviations of an r.m.s. of 124)."""
+    """White noise 50 dB down; 31 steps, two captures: of 62 errors 95 % lie within (binomial: 52 at least, 4 σ),
+    and their r.m.s. is 1/1.96 of the half-width (± 36 %, four standard deviations of an r.m.s. of 62)."""
     parts, phases = [], []
     wanted = AMPLIFIER(np.array([hz for hz, _ in THIRDS.steps]))
-    for seed in range(4):
+    for seed in range(2):
         found = _analysed(_recording(THIRDS, CLEAN + 100.0 * _noise(seed, CLEAN))).channel(1).values
         error_db = np.array(found["gain_db"]) - 20.0 * np.log10(np.abs(wanted))
         parts += list(error_db / np.array(found["gain_shape_uncertainty_db"]))
@@ -250,8 +252,8 @@ def test_what_noise_does_lies_within_the_stated_uncertainty() -> None:
         error_deg = np.array(found["phase_deg"]) - delay - np.degrees(np.angle(wanted))
         phases += list(error_deg / np.array(found["phase_uncertainty_deg"]))
     for ratios in (np.array(parts), np.array(phases)):
-        assert np.count_nonzero(np.abs(ratios) < 1.0) >= 107
-        assert 1.0 / 1.96 / 1.25 < np.sqrt(np.mean(ratios**2)) < 1.25 / 1.96
+        assert np.count_nonzero(np.abs(ratios) < 1.0) >= 52
+        assert 1.0 / 1.96 / 1.36 < np.sqrt(np.mean(ratios**2)) < 1.36 / 1.96
 
 
 def test_hum_on_a_step_is_in_its_uncertainty_and_said() -> None:
@@ -288,7 +290,7 @@ def _by_another_clock(stimulus: SteppedSines, ppm: float, gain: float) -> NDArra
     return gain * math.sqrt(2.0) * captured
 
 
-@pytest.mark.parametrize("ppm", [37.0, -200.0, 500.0])
+@pytest.mark.parametrize("ppm", [pytest.param(37.0, marks=pytest.mark.wide), -200.0, 500.0])
 def test_another_clock_moves_no_gain_and_its_phase_is_not_told(ppm: float) -> None:
     captured = _by_another_clock(THIRDS, ppm, 3.0)
     recording = _recording(THIRDS, captured + _noise(6, captured), stimulus_start=None, shared_clock=False)
