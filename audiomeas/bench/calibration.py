@@ -138,6 +138,14 @@ def _scales(table: Table, key: str) -> tuple[Scale, ...]:
     return tuple(found)
 
 
+def not_claimed(calibration: Calibration) -> str:
+    """Return what follows, in one line, where a calibration is used outside of what it holds for."""
+    return (
+        f"calibration {calibration.file.name} does not hold here: volts, watts and gains are told by it all the same, "
+        "without an uncertainty, and limits on them stay undecided"
+    )
+
+
 def bench_noise_conditions(calibration: Calibration, ranges: Mapping[int, str]) -> dict[str, Any]:
     """Return, as conditions, the noise that a calibration states for ranges in use, and the range that is quietest.
 

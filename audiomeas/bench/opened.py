@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -9,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from audiomeas.bench.calibration import Scale, bench_noise_conditions
+from audiomeas.bench.calibration import Scale, bench_noise_conditions, not_claimed
 from audiomeas.bench.file import BenchFile, bench_facts, read_bench
 from audiomeas.bench.interlock import DAC_HEADROOM_DB, Ceiling
 from audiomeas.errors import CalibrationError, RequestError
@@ -45,7 +46,16 @@ class Bench:
         return self.file.interface.kind == "simulated"
 
     def warnings(self) -> tuple[str, ...]:
-        """Say what of the calibration does not fit this set-up; carried by every result."""
+        """Say what of the calibration does not fit this set-up, and what follows; carried by every result."""
+        found = self._mismatches()
+        return (*found, not_claimed(self.file.calibration)) if found else ()
+
+    @property
+    def calibration_holds(self) -> bool:
+        """The calibration holds for this set-up today: the uncertainty that it states may be claimed."""
+        return not self._mismatches()
+
+    def _mismatches(self) -> tuple[str, ...]:
         identity = self.interface.identity
         return self.file.calibration.mismatches(
             interface=identity.name,
@@ -156,14 +166,23 @@ class Bench:
             "hashes": self.hashes(),
             "texts": {
                 self.file.file.name: read_text(self.file.file),
-                calibration.file.name: read_text(calibration.file),
+                self._calibration_name(): read_text(calibration.file),
             },
         }
 
     def hashes(self) -> dict[str, str]:
-        """Return the SHA-256 of bench and calibration file by name."""
-        calibration = self.file.calibration
-        return {self.file.file.name: self.file.sha256, calibration.file.name: calibration.sha256}
+        """Return the SHA-256 of the bench file, by its name, and of its calibration, by its path from there.
+
+        Two files of one name in different folders are two entries.
+        """
+        return {self.file.file.name: self.file.sha256, self._calibration_name(): self.file.calibration.sha256}
+
+    def _calibration_name(self) -> str:
+        calibration, folder = self.file.calibration.file, self.file.file.parent
+        try:
+            return Path(os.path.relpath(calibration, folder)).as_posix()
+        except ValueError:  # on another drive no path leads there from the bench file
+            return calibration.as_posix()
 
     def conditions(self) -> dict[str, Any]:
         """Return what of the bench belongs to the conditions of each result."""

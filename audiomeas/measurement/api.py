@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.bench.calibration import Calibration, bench_noise_conditions, read_calibration
+from audiomeas.bench.calibration import Calibration, bench_noise_conditions, not_claimed, read_calibration
 from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import free_name, refuse_full_disk, translated
@@ -158,7 +158,7 @@ def calibrated(recording: Recording, calibration: Calibration, range_name: str |
                 f"{calibration.file} has no range {chosen!r} for channel {channel}; ranges: {', '.join(ranges)}"
             )
         scales.append(scale)
-    warnings = []
+    warnings: list[str] = []
     if recording.sample_rate_hz not in calibration.sample_rates_hz:
         warnings.append(
             f"calibration {calibration.file.name} does not hold for {recording.sample_rate_hz:g} Hz: its volts are "
@@ -166,13 +166,14 @@ def calibrated(recording: Recording, calibration: Calibration, range_name: str |
         )
     if datetime.now(UTC).date() > calibration.valid_until:
         warnings.append(f"calibration {calibration.file.name} expired on {calibration.valid_until.isoformat()}")
-    provenance = dataclasses.replace(
-        recording.provenance, hashes={**recording.provenance.hashes, calibration.file.name: calibration.sha256}
-    )
+    holds = not warnings
+    if not holds:
+        warnings.append(not_claimed(calibration))
+    provenance = dataclasses.replace(recording.provenance, hashes=_with_hash(recording.provenance.hashes, calibration))
     return dataclasses.replace(
         recording,
         v_rms_at_full_scale=tuple(scale.v_rms_at_full_scale for scale in scales),
-        scale_uncertainty=tuple(scale.uncertainty for scale in scales),
+        scale_uncertainty=tuple(scale.uncertainty if holds else None for scale in scales),
         conditions={
             **recording.conditions,
             "range": {str(n): chosen for n in recording.channels},
@@ -181,6 +182,14 @@ def calibrated(recording: Recording, calibration: Calibration, range_name: str |
         warnings=(*recording.warnings, *warnings),
         provenance=provenance,
     )
+
+
+def _with_hash(hashes: Mapping[str, str], calibration: Calibration) -> dict[str, str]:
+    """Return hashes with a calibration's own; another file of its name, that the capture was made with, stays."""
+    name = calibration.file.name
+    if hashes.get(name, calibration.sha256) != calibration.sha256:
+        name = f"{name} (given to analyze)"
+    return {**hashes, name: calibration.sha256}
 
 
 def _with_stimulus(recording: Recording, path: Path) -> Recording:

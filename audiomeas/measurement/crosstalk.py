@@ -346,8 +346,13 @@ def _channel(
 
 
 def _scale_uncertainty(recording: Recording) -> float:
-    """Return the relative uncertainty of the ratio of two channels' volts: each has a calibration of its own."""
-    return math.hypot(*((scale or 0.0) for scale in recording.scale_uncertainty)) if recording.calibrated else 0.0
+    """Return the relative uncertainty of the ratio of two channels' volts: each has a calibration of its own.
+
+    NaN where a calibration claims none: nothing is claimed of the ratio then.
+    """
+    if not recording.calibrated:
+        return 0.0
+    return math.hypot(*(math.nan if scale is None else scale for scale in recording.scale_uncertainty))
 
 
 def _leakage(

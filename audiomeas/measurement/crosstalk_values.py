@@ -100,7 +100,7 @@ class DirectionFigures:
         """Return a level and enter its uncertainty or bound."""
         if self._leakage.at_most[index]:
             self.bound[key] = "at most"
-        else:
+        elif math.isfinite(self._half_db[index]):
             self.uncertainty[key] = float(self._half_db[index])
         return float(self._level_db[index])
 
@@ -121,4 +121,7 @@ class DirectionFigures:
 
 
 def _known(values: Any, at_most: Any, decimals: int) -> list[float | None]:
-    return [None if bound else round(float(value), decimals) for value, bound in zip(values, at_most, strict=True)]
+    return [
+        None if bound or not math.isfinite(value) else round(float(value), decimals)
+        for value, bound in zip(values, at_most, strict=True)
+    ]

@@ -39,7 +39,7 @@ from audiomeas.recording import Provenance, Recording, step_of_codes
 from audiomeas.stimulus import Sine, Stimulus, Sweep, ToneAndSilence, VariesInLevel, played_samples_v
 from audiomeas.stimulus.marker import Playlist, between_markers, marker_peak_v
 from audiomeas.stimulus.turned import TurnedTone
-from audiomeas.units import SQRT2, Level, amplitude_ratio_to_db, db_to_amplitude_ratio
+from audiomeas.units import SQRT2, Level, amplitude_ratio_to_db, db_to_amplitude_ratio, v_rms_to_w
 
 #: A capture that broke is repeated this often in all (common practice: at most three tries).
 TRIES = 3
@@ -49,6 +49,8 @@ TAIL_S = 0.5
 TAIL_OF_TONES_S = 0.1
 #: The level at the unit's output is set to this, by measuring and correcting.
 LEVEL_WITHIN_DB = 0.02
+#: A raise of the input by less than this is too small to tell by it that a unit gives no more.
+LEAST_STEP_DB = 0.1
 
 Keep = Callable[[Capture, Recording], Path | None]
 Say = Callable[[str], None]
@@ -330,13 +332,15 @@ class Session:
     ) -> Recording:
         columns = [channel - 1 for channel in self.bench.channels]
         scales = [self.bench.input_scale(channel) for channel in self.bench.channels]
+        # A calibration that does not hold here still makes volts (said with every result), but states no uncertainty.
+        holds = self.bench.calibration_holds
         played = [self.bench.output_scale(channel).uncertainty for channel in stimulus.driven_channels]
         conditions = {
             **self.bench.conditions(),
             "purpose": purpose,
             "driven_channels": list(stimulus.driven_channels),
             "input_level_v_rms": stimulus.level_v_rms,
-            "input_level_uncertainty": max(played, default=0.0),
+            "input_level_uncertainty": max(played, default=0.0) if holds else None,
         }
         if stimulus.level_v_rms == 0.0 or isinstance(stimulus, ToneAndSilence):
             conditions.update(self._quiet_conditions())
@@ -348,7 +352,7 @@ class Session:
             sample_rate_hz=capture.form.sample_rate_hz,
             channels=self.bench.channels,
             v_rms_at_full_scale=tuple(scale.v_rms_at_full_scale for scale in scales),
-            scale_uncertainty=tuple(scale.uncertainty for scale in scales),
+            scale_uncertainty=tuple(scale.uncertainty if holds else None for scale in scales),
             stimulus=stimulus,
             stimulus_start=None if aligned is None else aligned.stimulus_start,
             stimulus_in_volts=True,
@@ -391,8 +395,9 @@ class Session:
         """Return the level at the unit's input that was asked for there, or that gives what was asked at its output.
 
         An output level is set on the driven channel that is loudest (so none gets more), by a short tone 10 dB below,
-        then at the level, until it is within 0.02 dB or the unit gives no more.
-        Raises RequestError (both given, watts without a load), InterlockRefusal, CaptureError.
+        then at the level, until it is within 0.02 dB.
+        Raises RequestError (both given, watts without a load), InterlockRefusal, CaptureError (also when the unit
+        gives no more before it reaches the level).
         """
         if input_level is not None and output_level is not None:
             raise RequestError("give an input level or an output level, not both")
@@ -418,13 +423,36 @@ class Session:
             wanted_v[channel] / db_to_amplitude_ratio(look.gain_at_db(channel, frequency_hz)) for channel in answering
         )
         input_v_rms *= db_to_amplitude_ratio(-10.0)
+        before_v: dict[int, float] | None = None
+        asked_db = 0.0
         for _ in range(4):
-            reached = self._output_of_burst(input_v_rms, channels, frequency_hz, keep)
-            ratio = min(wanted_v[channel] / reached[channel] for channel in answering)
+            reached_v = self._output_of_burst(input_v_rms, channels, frequency_hz, keep)
+            loudest = min(answering, key=lambda channel: wanted_v[channel] / reached_v[channel])
+            if before_v is not None:
+                rose_db = amplitude_ratio_to_db(reached_v[loudest] / before_v[loudest])
+                self._refuse_no_more(wanted, loudest, frequency_hz, reached_v[loudest], (asked_db, rose_db))
+            ratio = wanted_v[loudest] / reached_v[loudest]
+            before_v, asked_db = reached_v, amplitude_ratio_to_db(ratio)
             input_v_rms *= ratio
-            if abs(amplitude_ratio_to_db(ratio)) < LEVEL_WITHIN_DB:
+            if abs(asked_db) < LEVEL_WITHIN_DB:
                 break
         return input_v_rms
+
+    def _refuse_no_more(
+        self, wanted: Level, channel: int, frequency_hz: float, reached_v: float, step_db: tuple[float, float]
+    ) -> None:
+        """Raise CaptureError when the level rose by less than half of what its input was raised by (asked, rose)."""
+        asked_db, rose_db = step_db
+        # Smaller steps may drown in noise, and the level is near enough to go on.
+        if asked_db < LEAST_STEP_DB or rose_db >= 0.5 * asked_db:
+            return
+        load_ohm = self._load_ohm(channel) if wanted.unit == "W" else None
+        most = f"{reached_v:.3g} V" if load_ohm is None else f"{v_rms_to_w(reached_v, load_ohm):.3g} W"
+        raise CaptureError(
+            f"channel {channel}: the unit gives no more than {most} at {frequency_hz:.4g} Hz ({wanted} asked for): its "
+            f"input was raised by {asked_db:.2g} dB, its output rose by {rose_db:.2g} dB; ask for a lower level, or "
+            "look whether it clips or protects itself"
+        )
 
     def _load_ohm(self, channel: int) -> float | None:
         load = self.bench.file.load(channel)
@@ -450,7 +478,8 @@ class Session:
             part = recording.signal(recording.column(channel))[start + window.start : start + window.stop]
             # Whole periods: projection on the tone is exact, and deaf to hum and noise.
             turning = np.exp(-2j * np.pi * sine.frequency_hz / rate_hz * np.arange(len(part)))
-            found[channel] = float(np.abs(np.mean(part * turning))) * SQRT2
+            # A unit that has gone silent (a protection relay) may leave exact zeros.
+            found[channel] = max(float(np.abs(np.mean(part * turning))) * SQRT2, 1e-12)
         return found
 
     # -- measurement --------------------------------------------------------------------------------------------
