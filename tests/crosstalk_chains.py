@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -37,12 +38,22 @@ def start_of(stimulus: StaggeredSweeps) -> int:
     return round(LEAD_S * stimulus.sample_rate_hz)
 
 
+@lru_cache(maxsize=8)
 def padded(stimulus: StaggeredSweeps, channel: int) -> NDArray[np.float64]:
-    if channel not in stimulus.driven_channels:
-        return np.zeros(start_of(stimulus) + stimulus.frames + round(TAIL_S * RATE_HZ))
-    return np.concatenate(
-        [np.zeros(start_of(stimulus)), stimulus.channel_samples_v(channel), np.zeros(round(TAIL_S * RATE_HZ))]
-    )
+    """Return what a channel plays, silence around it. The same call gives the same array: it can't be written to."""
+    lead, tail = np.zeros(start_of(stimulus)), np.zeros(round(TAIL_S * RATE_HZ))
+    driven = channel in stimulus.driven_channels
+    sweeps = stimulus.channel_samples_v(channel) if driven else np.zeros(stimulus.frames)
+    samples = np.concatenate([lead, sweeps, tail])
+    samples.flags.writeable = False
+    return samples
+
+
+@lru_cache(maxsize=8)
+def _output(stimulus: StaggeredSweeps, channel: int, own: Response) -> NDArray[np.float64]:
+    samples = filtered(padded(stimulus, channel), own).copy()
+    samples.flags.writeable = False
+    return samples
 
 
 def filtered(samples: NDArray[np.float64], response: Response) -> NDArray[np.float64]:
@@ -63,7 +74,7 @@ def resistive(level_db: float, sign: float = 1.0) -> Response:
 
 def stereo(stimulus: StaggeredSweeps, leak: Response | None, own: Any = OWN) -> list[NDArray[np.float64]]:
     """Return both captures. leak : from either output into the other, of the source's own output."""
-    outputs = [filtered(padded(stimulus, channel), own[channel - 1]) for channel in (1, 2)]
+    outputs = [_output(stimulus, channel, own[channel - 1]) for channel in (1, 2)]
     if leak is None:
         return outputs
     return [outputs[0] + filtered(outputs[1], leak), outputs[1] + filtered(outputs[0], leak)]

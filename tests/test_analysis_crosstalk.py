@@ -87,7 +87,7 @@ def test_120_db_below_is_found_at_24_bit(leak):
         assert abs(coupling.phase_deg) == pytest.approx(expected[2], abs=0.5)
 
 
-@pytest.mark.parametrize("level_db", [-20.0, -60.0, -90.0])
+@pytest.mark.parametrize("level_db", [-20.0, pytest.param(-60.0, marks=pytest.mark.wide), -90.0])
 def test_larger_leakage_is_exact(level_db):
     for leak in (capacitive(level_db), resistive(level_db)):
         first, second = stereo(STIMULUS, leak)
@@ -239,7 +239,7 @@ def test_a_driven_channel_without_its_sweep_is_refused():
         leakage(first[: start_of(STIMULUS) + SWEEP.frames - 2_000], second[: start_of(STIMULUS) + SWEEP.frames - 2_000])
 
 
-@pytest.mark.parametrize("before_s", [0.0, 7.0])
+@pytest.mark.parametrize("before_s", [pytest.param(0.0, marks=pytest.mark.wide), 7.0])
 def test_the_start_is_found_though_both_sweeps_look_alike(before_s):
     lead = round(before_s * RATE_HZ)
     for captured in (

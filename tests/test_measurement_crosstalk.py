@@ -191,7 +191,7 @@ def test_without_volts_the_ratio_is_of_fractions(captured):
 # -- one channel driven ------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("driven", [1, 2])
+@pytest.mark.parametrize("driven", [pytest.param(1, marks=pytest.mark.wide), 2])
 def test_the_classical_form_tells_one_direction(driven):
     stimulus = staggered(channels=(driven,))
     both = stereo(stimulus, resistive(-70.0, sign=-1.0))
