@@ -203,6 +203,23 @@ def test_a_wished_ratio_is_met():
     assert 9_000 <= best.series_ohm <= 16_200
 
 
+def test_no_designed_pad_overloads_the_card_without_headroom():
+    """Half of all pairs lie on the wrong side of an exact fit: with no headroom those are left out."""
+    for highest_v in (10.0, 20.0, 30.0, 45.0, 60.0):
+        request = PadRequest(highest_v_rms=highest_v, full_scale_v_rms=1.4, input_ohm=20_000, headroom_db=0.0)
+        for one in design(request, series="E24", count=10):
+            assert abs(solved(one.series_ohm, one.shunt_ohm, 20_000, highest_v)[0]) <= 1.4 * (1 + 1e-12)
+
+
+def test_a_small_ratio_at_a_high_voltage_still_limits_the_fault():
+    """60 V into a full scale of 40 V wants little division; 84.85 V peak through 10 mA is 8485 Ω all the same."""
+    request = PadRequest(highest_v_rms=60.0, full_scale_v_rms=40.0, input_ohm=10_000)
+    assert all(one.series_ohm >= 60 * math.sqrt(2) / 0.010 for one in design(request))
+    low = design(PadRequest(highest_v_rms=2.0, full_scale_v_rms=2.0, input_ohm=10_000))[0]
+    assert low.series_ohm < 2_000  # a tenfold arm would leave the ratio to the card's own resistance
+    assert low.shunt_ohm < 10_000
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [
