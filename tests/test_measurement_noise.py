@@ -296,6 +296,19 @@ def test_clicks_are_counted_with_their_time() -> None:
     assert values["clicks_per_minute"] == pytest.approx(6.0)
 
 
+def test_no_click_found_is_a_bound_not_a_zero(white: Result) -> None:
+    channel = white.channels[0]
+    assert channel.values["clicks"] == 0 and channel.bound["clicks_per_minute"] == "at most"
+    assert "clicks_per_minute" not in channel.uncertainty
+    # Poisson: none found excludes an expectation whose chance of none is below 5 % (closed form); 10 s were listened.
+    assert math.exp(-channel.values["clicks_per_minute"] / 6.0) == pytest.approx(0.05, rel=0.02)
+
+
+def test_dc_alone_has_no_lines_of_the_computers_rounding() -> None:
+    values = _analysed(np.full((8 * 48_000, 1), round(0.1 * 2**23) / 2**23)).channels[0].values
+    assert values["lines"] == []
+
+
 # -- the bench's own noise -------------------------------------------------------------------------------------------
 
 

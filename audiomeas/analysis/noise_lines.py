@@ -31,6 +31,8 @@ _MOST = 0.5
 #: Hum is strong at its first multiples; what holds most of the power above this is another tone at such a place
 #: (1 kHz is the 20th multiple of 50 Hz).
 _HUM_ENDS_HZ = 400.0
+#: Lines below this part of all that was captured, DC included, are the rounding of the computation, not the signal.
+_ROUNDING = 1e-13
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,7 +48,8 @@ def noise_lines(density: Density, *, without_hz: Sequence[float] = ()) -> tuple[
     """Return the lines of a density, rising in frequency. without_hz : lines told elsewhere (hum), left out."""
     known = np.asarray(without_hz, dtype=np.float64)
     found = (_line(density, peak) for peak in _peaks(density))
-    return tuple(line for line in found if not _is_known(line, known, density.bin_hz))
+    least = _ROUNDING * math.sqrt(density.total_mean_square + density.mean_v**2)
+    return tuple(line for line in found if line.level_v_rms > least and not _is_known(line, known, density.bin_hz))
 
 
 def left_on(density: Density, *, without_hz: Sequence[float] = ()) -> NoiseLine | None:

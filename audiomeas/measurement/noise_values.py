@@ -28,6 +28,8 @@ RATIO_WEIGHTINGS = {
 }
 #: Events kept with their time in a result, and single lines, the strongest.
 _MOST_EVENTS, _MOST_LINES = 200, 40
+#: Events expected at most (95 %) where none was found: exp(−x) = 0.05, of a Poisson law (the 'rule of three').
+_NONE_FOUND = -math.log(0.05)
 #: A bin this much (power) over the floor is shown as it is: a line, which a mean over its neighbours would hide.
 _LINE_OVER = 6.0
 
@@ -125,9 +127,14 @@ def line_rows(lines: Sequence[NoiseLine], unit: SampleUnit) -> list[dict[str, An
 
 def tell_events(told: Told, events: Events, unit: SampleUnit, *, start_s: float) -> None:
     """Tell clicks and pops: how many a minute, and the strongest with time and peak."""
-    told.values["clicks_per_minute"] = events.per_minute
-    # A count of a Poisson law: its 95 % half-width, one event at least.
-    told.uncertainty["clicks_per_minute"] = 60.0 / events.duration_s * 1.96 * math.sqrt(max(events.count, 1))
+    per_minute = 60.0 / events.duration_s
+    if events.count:
+        told.values["clicks_per_minute"] = events.per_minute
+        # A count of a Poisson law: its 95 % half-width.
+        told.uncertainty["clicks_per_minute"] = per_minute * 1.96 * math.sqrt(events.count)
+    else:
+        told.values["clicks_per_minute"] = per_minute * _NONE_FOUND
+        told.bound["clicks_per_minute"] = "at most"
     told.values["clicks"] = events.count
     told.uncertainty["clicks"] = 0.0
     strongest = sorted(events.events, key=lambda event: -event.sigmas)[:_MOST_EVENTS]
