@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -13,12 +13,24 @@ from audiomeas.tomlfile import Table, read_toml
 
 
 @dataclass(frozen=True, kw_only=True)
+class ScaleOrigin:
+    """How one scale was made, where its file says it of each (`audiomeas calibrate` does). evidence : the readings."""
+
+    made: date
+    valid_until: date
+    sample_rates_hz: tuple[float, ...]
+    method: str
+    instrument: str
+    evidence: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
 class Scale:
     """One converter channel. v_rms_at_full_scale : voltage (r.m.s.) of a sine that just reaches full scale (AES17).
 
     For an input this is the voltage at the unit's terminals, attenuator included. uncertainty : relative, 95 %
     half-width.  noise_v_rms : what the card adds by itself on this range, at the same place, 20 Hz to 20 kHz
-    unweighted, its input closed by a short; None: not stated.
+    unweighted, its input closed by a short; None: not stated.  origin : None where the file speaks for all its scales.
     """
 
     channel: int
@@ -26,6 +38,7 @@ class Scale:
     v_rms_at_full_scale: float
     uncertainty: float
     noise_v_rms: float | None = None
+    origin: ScaleOrigin | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,6 +95,24 @@ class Calibration:
             found.append(f"calibration {name} is dated {self.made.isoformat()}, in the future: check the clock")
         return tuple(found)
 
+    def scale_mismatches(
+        self, ranges: Mapping[int, str], *, sample_rate_hz: float, today: date, outputs: bool = True
+    ) -> tuple[str, ...]:
+        """Say which scales in use (channel → range) have expired or were made at other rates (one line each).
+
+        outputs : the outputs of these channels are in use too; not so for a capture made elsewhere.
+        """
+        found: list[str] = []
+        for channel, range_name in ranges.items():
+            used = [(f"input {channel} on range {range_name!r}", self.input(channel, range_name))]
+            if outputs:
+                used.insert(0, (f"output {channel}", self.output(channel)))
+            for what, scale in used:
+                if scale is not None and scale.origin is not None:
+                    name = f"calibration {self.file.name}: {what}"
+                    found += _origin_mismatches(name, scale.origin, sample_rate_hz, today)
+        return tuple(found)
+
     def facts(self) -> dict[str, Any]:
         """Return what records and results keep of it."""
         return {
@@ -119,6 +150,40 @@ def read_calibration(file: Path) -> Calibration:
     return calibration
 
 
+def _origin_mismatches(what: str, origin: ScaleOrigin, sample_rate_hz: float, today: date) -> list[str]:
+    found = []
+    if today > origin.valid_until:
+        found.append(f"{what} expired on {origin.valid_until.isoformat()}: calibrate it again")
+    if sample_rate_hz not in origin.sample_rates_hz:
+        rates = ", ".join(f"{rate:g}" for rate in origin.sample_rates_hz)
+        found.append(f"{what} was calibrated at {rates} Hz, not at {sample_rate_hz:g} Hz")
+    return found
+
+
+def _origin(entry: Table) -> ScaleOrigin | None:
+    """Take what a scale says of its own making: all of it or nothing."""
+    keys = ("made", "valid_until", "sample_rates_hz", "method", "instrument", "evidence")
+    if not any(key in entry for key in keys):
+        return None
+    made, valid_until = entry.day("made"), entry.day("valid_until")
+    if valid_until < made:
+        raise entry.problem("valid_until", f"lies before the day it was made ({made.isoformat()})")
+    evidence = entry.table("evidence", optional=True)
+    return ScaleOrigin(
+        made=made,
+        valid_until=valid_until,
+        sample_rates_hz=entry.numbers("sample_rates_hz", above=0.0),
+        method=entry.text("method"),
+        instrument=entry.text("instrument"),
+        evidence={} if evidence is None else _as_it_stands(evidence),
+    )
+
+
+def _as_it_stands(table: Table) -> dict[str, Any]:
+    names = table.keys()
+    return {name: table.any_value(name) for name in names}
+
+
 def _scales(table: Table, key: str) -> tuple[Scale, ...]:
     found: list[Scale] = []
     for entry in table.tables(key, optional=True):
@@ -129,6 +194,7 @@ def _scales(table: Table, key: str) -> tuple[Scale, ...]:
             v_rms_at_full_scale=entry.number("v_rms_at_full_scale", at_least=1e-4, at_most=10_000.0),
             uncertainty=entry.number("uncertainty_percent", at_least=0.0, at_most=100.0) / 100.0,
             noise_v_rms=entry.number("noise_v_rms", None, above=0.0, at_most=10.0) if key == "input" else None,
+            origin=_origin(entry),
         )
         entry.finish()
         if any((old.channel, old.range_name) == (channel, scale.range_name) for old in found):

@@ -57,13 +57,16 @@ class Bench:
 
     def _mismatches(self) -> tuple[str, ...]:
         identity = self.interface.identity
-        return self.file.calibration.mismatches(
+        calibration, rate_hz, today = self.file.calibration, self.form.sample_rate_hz, datetime.now(UTC).date()
+        whole = calibration.mismatches(
             interface=identity.name,
             host_api=identity.host_api,
             gain_setting=self.file.interface.gain_setting,
-            sample_rate_hz=self.form.sample_rate_hz,
-            today=datetime.now(UTC).date(),
+            sample_rate_hz=rate_hz,
+            today=today,
         )
+        each = calibration.scale_mismatches(dict(self.file.ranges), sample_rate_hz=rate_hz, today=today)
+        return (*whole, *each)
 
     def output_scale(self, channel: int) -> Scale:
         """Return an output's scale. Raises CalibrationError when it was never calibrated."""

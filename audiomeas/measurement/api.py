@@ -166,6 +166,12 @@ def calibrated(recording: Recording, calibration: Calibration, range_name: str |
         )
     if datetime.now(UTC).date() > calibration.valid_until:
         warnings.append(f"calibration {calibration.file.name} expired on {calibration.valid_until.isoformat()}")
+    warnings += calibration.scale_mismatches(
+        dict.fromkeys(recording.channels, chosen),
+        sample_rate_hz=recording.sample_rate_hz,
+        today=datetime.now(UTC).date(),
+        outputs=False,
+    )
     holds = not warnings
     if not holds:
         warnings.append(not_claimed(calibration))
