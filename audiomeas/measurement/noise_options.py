@@ -120,6 +120,7 @@ FIGURES = (
     Figure(key="hum_v_rms", unit="V", words="mains hum, all lines"),
     Figure(key="hum_dbfs", unit="dBFS", words="mains hum, all lines"),
     Figure(key="clicks_per_minute", unit="1/min", words="clicks and pops in a minute"),
+    Figure(key="clicks", unit="", words="clicks and pops counted"),
     Figure(key="flicker_corner_hz", unit="Hz", words="frequency below which noise rises"),
 )
 
