@@ -106,8 +106,20 @@ def given(options: Mapping[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in options.items() if value is not None}
 
 
-def print_result(result: Result, *, as_json: bool) -> None:
-    """Print a result on stdout: the contract's JSON, or tables; warnings go to stderr either way."""
+def explain_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --explain."""
+    return click.option(
+        "--explain",
+        is_flag=True,
+        help="Also print where the uncertainty of level, watts and gain comes from (--json always holds it).",
+    )(command)
+
+
+def print_result(result: Result, *, as_json: bool, explain: bool = False) -> None:
+    """Print a result on stdout: the contract's JSON, or tables; warnings go to stderr either way.
+
+    explain : print the budgets of its uncertainties too.
+    """
     from audiomeas.files import to_json
     from audiomeas.measurement.registry import find
     from audiomeas.measurement.result import SIMULATED_NOTE
@@ -122,5 +134,10 @@ def print_result(result: Result, *, as_json: bool) -> None:
 
     if result.simulated:
         click.echo(SIMULATED_NOTE)
-    for table in find(result.measurement).tables(result):
+    tables = find(result.measurement).tables(result)
+    if explain:
+        from audiomeas.measurement.budget import budget_table
+
+        tables = (*tables, budget_table(result))
+    for table in tables:
         click.echo(render_table(table, colour=sys.stdout is not None and wants_colour(sys.stdout)))

@@ -8,6 +8,7 @@ import click
 
 from audiomeas.cli.common import (
     bench_option,
+    explain_option,
     given,
     json_option,
     parameters,
@@ -57,6 +58,7 @@ def _measure_command(word: str) -> click.Command:
         no_captures: bool,
         chart: str | None,
         as_json: bool,
+        explain: bool = False,
         **options: Any,
     ) -> None:
         from audiomeas.measurement.api import measure as measure_call
@@ -72,7 +74,7 @@ def _measure_command(word: str) -> click.Command:
             progress=show_progress,
             **given(options),
         )
-        print_result(result, as_json=as_json)
+        print_result(result, as_json=as_json, explain=explain)
         _chart(result, chart)
 
     command = click.Command(
@@ -99,6 +101,8 @@ def _measure_command(word: str) -> click.Command:
     click.option("--no-captures", is_flag=True, help="Keep no captures.")(command)
     click.option("--chart", type=click.Path(), metavar="FILE", help="Also draw the chart (.png, .svg, .pdf).")(command)
     bench_option(command)
+    if measurement.explains:
+        explain_option(command)
     json_option(command)
     return command
 
@@ -113,6 +117,7 @@ def _analyze_command(word: str) -> click.Command:
         stimulus: str | None,
         chart: str | None,
         as_json: bool,
+        explain: bool = False,
         **options: Any,
     ) -> None:
         from audiomeas.measurement.api import analyze as analyze_call
@@ -120,7 +125,7 @@ def _analyze_command(word: str) -> click.Command:
         result = analyze_call(
             word, file, calibration=calibration, range_name=range_name, stimulus=stimulus, **given(options)
         )
-        print_result(result, as_json=as_json)
+        print_result(result, as_json=as_json, explain=explain)
         _chart(result, chart)
 
     command = click.Command(
@@ -140,6 +145,8 @@ def _analyze_command(word: str) -> click.Command:
         command
     )
     click.option("--chart", type=click.Path(), metavar="FILE", help="Also draw the chart (.png, .svg, .pdf).")(command)
+    if measurement.explains:
+        explain_option(command)
     json_option(command)
     return command
 

@@ -362,7 +362,7 @@ def _channel(
     tell_level(told, recording, column, channel, tone, input_v_rms=input_v_rms, drift=drift)
     if steadiness.broken:
         told.values.update(harmonics=[], mains=[], spectrum=None)
-        return ChannelResult(channel=channel, values=told.values, uncertainty=told.uncertainty)
+        return ChannelResult(channel=channel, values=told.values, uncertainty=told.uncertainty, budget=told.budget)
     tell_frequency(told, tone)
     _tell_ratios(told, tone, options)
     _tell_rest(told, recording, column, tone)
@@ -370,7 +370,9 @@ def _channel(
     bound_by_bench(told, bench_db, ("thd", "thd_n", "thd_n_notch"))
     follow(told, "thd_total_percent", "thd_percent", "at most")
     follow(told, "sinad_db", "thd_n_db", "at least")
-    return ChannelResult(channel=channel, values=told.values, uncertainty=told.uncertainty, bound=told.bound)
+    return ChannelResult(
+        channel=channel, values=told.values, uncertainty=told.uncertainty, bound=told.bound, budget=told.budget
+    )
 
 
 def _tell_ratios(told: Told, tone: ToneAnalysis, options: Mapping[str, Any]) -> None:
@@ -515,4 +517,5 @@ MEASUREMENT = Measurement(
     tables=tables,
     charts=charts,
     check=_check,
+    explains=True,
 )

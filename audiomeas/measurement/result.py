@@ -6,11 +6,12 @@ The JSON form is the contract's: numbers are plain, what can't be known is null,
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from audiomeas import __version__
+from audiomeas.measurement.budget import budget_facts, budget_from
 
 if TYPE_CHECKING:
     from audiomeas.recording import Recording
@@ -24,21 +25,24 @@ class ChannelResult:
 
     values : the measurement's keys (see the contract); numbers, lists, or None.
     uncertainty : key → 95 % half-width, in the key's own unit.   bound : key → 'at most' or 'at least'.
+    budget : key → parts (what it comes from, 95 % half-width) of its uncertainty, where a measurement tells them.
     """
 
     channel: int
     values: Mapping[str, Any]
     uncertainty: Mapping[str, float] = field(default_factory=dict)
     bound: Mapping[str, str] = field(default_factory=dict)
+    budget: Mapping[str, Sequence[tuple[str, float]]] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
         """Return the channel's JSON object."""
-        return {
+        facts = {
             "channel": self.channel,
             **{key: clean(value) for key, value in self.values.items()},
             "uncertainty": clean(dict(self.uncertainty)),
             "bound": dict(self.bound),
         }
+        return {**facts, "budget": clean(budget_facts(self.budget))} if self.budget else facts
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,7 +80,7 @@ class Result:
 
 def result_from_json(data: Mapping[str, Any]) -> Result:
     """Return the result that a JSON object holds. Raises KeyError, TypeError or ValueError on a wrong one."""
-    kept = {"channel", "uncertainty", "bound"}
+    kept = {"channel", "uncertainty", "bound", "budget"}
     return Result(
         measurement=str(data["measurement"]),
         sample_rate_hz=float(data["sample_rate_hz"]),
@@ -87,6 +91,7 @@ def result_from_json(data: Mapping[str, Any]) -> Result:
                 values={key: value for key, value in row.items() if key not in kept},
                 uncertainty=dict(row.get("uncertainty", {})),
                 bound=dict(row.get("bound", {})),
+                budget=budget_from(row.get("budget", {})),
             )
             for row in data["channels"]
         ),

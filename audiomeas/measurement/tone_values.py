@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.base import Option
+from audiomeas.measurement.budget import Part, combined, scaled
 from audiomeas.measurement.offers import band_options
 from audiomeas.measurement.steady import DB_PER_NEPER, LEAST_RELATIVE, of_channel, scale_uncertainty
 
@@ -46,6 +47,12 @@ class Told:
     values: dict[str, Any]
     uncertainty: dict[str, float] = field(default_factory=dict)
     bound: dict[str, str] = field(default_factory=dict)
+    budget: dict[str, tuple[Part, ...]] = field(default_factory=dict)
+
+    def add(self, key: str, parts: Sequence[Part], factor: float) -> None:
+        """Enter an uncertainty with its parts. factor : from what the parts are in to the key's own unit."""
+        self.budget[key] = scaled(parts, factor)
+        self.uncertainty[key] = combined(self.budget[key])
 
 
 def definitions(options: Mapping[str, Any], sample_rate_hz: float) -> dict[str, Any]:
@@ -94,28 +101,32 @@ def tell_level(
     """
     from audiomeas.units import amplitude_ratio_to_db, v_rms_to_w
 
-    values, uncertainty = told.values, told.uncertainty
-    own = math.hypot(tone.level_uncertainty / tone.level_rms, LEAST_RELATIVE, drift)
+    values = told.values
+    own: list[Part] = [
+        ("noise and fit", tone.level_uncertainty / tone.level_rms),
+        ("method", LEAST_RELATIVE),
+        ("level drift", drift),
+    ]
     values["level_dbfs"] = amplitude_ratio_to_db(tone.level_rms / recording.reference(column))
-    uncertainty["level_dbfs"] = DB_PER_NEPER * own
+    told.add("level_dbfs", own, DB_PER_NEPER)
     if recording.scale_v(column) is None:
         return
     values["level_v_rms"] = tone.level_rms
     scale = scale_uncertainty(recording, column)
-    relative = None if scale is None else math.hypot(scale, own)
+    relative = None if scale is None else [("input calibration", scale), *own]
     if relative is not None:
-        uncertainty["level_v_rms"] = relative * tone.level_rms
+        told.add("level_v_rms", relative, tone.level_rms)
     load_ohm = of_channel(recording.conditions.get("load_ohm"), channel)
     if load_ohm is not None:
         values["level_w"] = v_rms_to_w(tone.level_rms, load_ohm)
         of_load = of_channel(recording.conditions.get("load_uncertainty"), channel)
         if relative is not None and of_load is not None:
-            uncertainty["level_w"] = values["level_w"] * math.hypot(2.0 * relative, of_load)
+            told.add("level_w", [*scaled(relative, 2.0), ("load resistance", of_load)], values["level_w"])
     if input_v_rms is not None:
         values["gain_db"] = amplitude_ratio_to_db(tone.level_rms / input_v_rms)
         of_input = recording.conditions.get("input_level_uncertainty")
         if relative is not None and of_input is not None:
-            uncertainty["gain_db"] = DB_PER_NEPER * math.hypot(relative, of_input)
+            told.add("gain_db", [*relative, ("output calibration", of_input)], DB_PER_NEPER)
 
 
 def tell_ratio(told: Told, name: str, ratio: float | None, power: PowerSum | None) -> None:
