@@ -31,7 +31,16 @@ DAY = date(2026, 11, 25)
 #: The simulated card's own full scale, both ways (audiomeas/simulation/cards/card.toml).
 CARD_V = 2.0
 LOUD = 10 ** (-6 / 20)
-OPTIONS = ("--meter", "Demo multimeter, M-0001", "--meter-accuracy", "0.8 % + 3 digits", "--duration-s", "1")
+OPTIONS = (
+    "--meter",
+    "Demo multimeter, M-0001",
+    "--meter-accuracy",
+    "0.8 % + 3 digits",
+    "--meter-high-hz",
+    "1000",
+    "--duration-s",
+    "1",
+)
 
 
 def loop_bench(folder, *, range_name="direct", rough_out=2.0, rough_in=1.0, unit="loop"):
@@ -367,7 +376,9 @@ def test_the_command_writes_beside_and_never_over(tmp_path):
 
 def test_the_command_asks_for_what_was_not_given(tmp_path, monkeypatch):
     path = loop_bench(tmp_path)
-    monkeypatch.setattr(sys, "stdin", io.StringIO("Demo multimeter, M-0001\n0.8 % + 3 digits\ny\n0.1002 V\n1.002 V\n"))
+    monkeypatch.setattr(
+        sys, "stdin", io.StringIO("Demo multimeter, M-0001\n0.8 % + 3 digits\n1000 Hz\ny\n0.1002 V\n1.002 V\n")
+    )
     status, out, err = run(*command("output", path, "--duration-s", "1"))
     assert status == 0, err
     assert "full scale 1.999 V r.m.s. ± 1 %" in out
@@ -390,8 +401,18 @@ def test_wrong_requests_end_in_one_line(tmp_path, monkeypatch):
         ((*OPTIONS, *typed[:1], "1.002 V", *typed[2:], "--play"), 2, "--confirm-reading"),
     ]:
         refused(*command("output", path, *more), status=status, words=words)
+    refused(
+        "calibrate", "output", "--bench", path, "--channel", "3", *OPTIONS, "--play", words="no channel 3: it has 1, 2"
+    )
     refused("calibrate", "load", "--channel", "1", "--rated-w", "100", words="--volts and --amperes")
     refused("calibrate", "load", "--channel", "1", "--rated-w", "0", "--volts", "1", "--amperes", "1", words="rated")
+
+
+def test_an_output_without_a_rough_value_is_refused(tmp_path):
+    path = loop_bench(tmp_path)
+    kept = (tmp_path / "simulated-card.toml").read_text()
+    (tmp_path / "simulated-card.toml").write_text(kept.replace("[[output]]\nchannel = 1", "[[output]]\nchannel = 3"))
+    refused(*command("output", path, *OPTIONS, "--play"), status=3, words="enter a rough value")
 
 
 def test_another_gain_setting_is_refused(tmp_path):

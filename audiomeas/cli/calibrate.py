@@ -32,8 +32,8 @@ def _tone_options(command: Callable[..., Any]) -> Callable[..., Any]:
             click.option("--channel", type=click.IntRange(1, 64), required=True, help="Which one, from 1."),
             click.option("--meter", metavar="NAME", help="The meter, with its serial number."),
             click.option("--meter-accuracy", metavar="TEXT", help="As its maker states it: '0.8 % + 3 digits'."),
-            click.option("--meter-low-hz", type=float, default=40.0, show_default=True, help="Its AC band begins."),
-            click.option("--meter-high-hz", type=float, default=400.0, show_default=True, help="Its AC band ends."),
+            click.option("--meter-low-hz", type=float, default=40.0, show_default=True, help="And from where."),
+            click.option("--meter-high-hz", type=float, help="Up to where its AC accuracy is stated."),
             click.option(
                 "--quiet-reading", metavar="LEVEL", help="At the quiet point, as shown: '95.2 mV', '-20.4 dBV'."
             ),
@@ -168,7 +168,7 @@ def _calibrate(
     from audiomeas.files import write_new_text
     from audiomeas.measurement.api import CaptureFolder
     from audiomeas.measurement.calibrate import calibrate as calibrate_call
-    from audiomeas.measurement.calibrate import check_ask
+    from audiomeas.measurement.calibrate import check_ask, check_bench
 
     for line in _CAUTIONS:
         say(line)
@@ -176,6 +176,7 @@ def _calibrate(
     check_ask(ask)
     read, confirm = _dialogue(ask, given)
     session = _session(bench, calibration)
+    check_bench(session, ask)
     former = session.bench.file.calibration
     path = _new_file(former.file, write, ask.made.isoformat())
     _ask_to_play(ask, session, play=play)
@@ -194,7 +195,7 @@ def _ask(
     meter: str | None,
     meter_accuracy: str | None,
     meter_low_hz: float,
-    meter_high_hz: float,
+    meter_high_hz: float | None,
     against_output: bool,
     frequency_hz: float,
     level_dbfs: float,
@@ -214,7 +215,8 @@ def _ask(
     if not against_output:
         name = _prompted(meter, "the meter, with its serial number", "--meter")
         accuracy = _prompted(meter_accuracy, "its accuracy on AC volts, such as '0.8 % + 3 digits'", "--meter-accuracy")
-        known = parse_meter(name, accuracy, meter_low_hz, meter_high_hz)
+        high_hz = _high_hz(meter_high_hz)
+        known = parse_meter(name, accuracy, meter_low_hz, high_hz)
     return Ask(
         kind=kind,
         channel=channel,
@@ -225,6 +227,18 @@ def _ask(
         valid_days=valid_days,
         made=datetime.now(UTC).date(),
     )
+
+
+def _high_hz(given: float | None) -> float:
+    from audiomeas.errors import RequestError
+
+    if given is not None:
+        return given
+    typed = _prompted(None, "up to how many Hz its accuracy is stated", "--meter-high-hz")
+    try:
+        return float(typed.removesuffix("Hz"))
+    except ValueError:
+        raise RequestError(f"{typed!r} is no frequency in Hz: give --meter-high-hz, such as 1000") from None
 
 
 def _prompted(value: str | None, what: str, option: str) -> str:
@@ -261,7 +275,7 @@ def _dialogue(ask: Any, given: dict[str, Any]) -> tuple[Callable[[str, float], s
         if all(text is not None for text in typed.values()):
             return False
         try:
-            return click.confirm(f"{line}. Is it right as typed?", default=False, err=True)
+            return click.confirm(f"{line}: is it right as typed?", default=False, err=True)
         except click.Abort:
             say("")
             return False
@@ -313,8 +327,8 @@ def _ask_to_play(ask: Any, session: Any, *, play: bool) -> None:
     loud_v = session.bench.output_scale(ask.channel).v_rms_at_full_scale * 10.0 ** (ask.level_dbfs / 20.0)
     say(
         f"output {ask.channel} will play {ask.frequency_hz:g} Hz twice for {ask.duration_s:g} s: about "
-        f"{0.1 * loud_v:.3g} V, "
-        f"then about {loud_v:.3g} V; loop cable to input {ask.channel}, meter across it on AC volts"
+        f"{0.1 * loud_v:.3g} V, then about {loud_v:.3g} V; loop cable to input {ask.channel}, meter across it "
+        "on AC volts: read it while it sounds"
     )
     try:
         if play or click.confirm("Is only the loop cable connected, and may it play?", default=False, err=True):

@@ -118,18 +118,29 @@ def check_ask(ask: Ask) -> None:
         raise RequestError("an output is calibrated against a meter: name it, with its accuracy")
 
 
+def check_bench(session: Session, ask: Ask) -> None:
+    """Raise RequestError or CalibrationError where this bench can't start from its calibration; before any sound."""
+    bench, calibration = session.bench, session.bench.file.calibration
+    if ask.channel not in bench.channels:
+        raise RequestError(f"this bench has no channel {ask.channel}: it has {', '.join(map(str, bench.channels))}")
+    if calibration.output(ask.channel) is None:
+        raise CalibrationError(
+            f"{calibration.file.name} has no [[output]] for channel {ask.channel}: enter a rough value from the card's "
+            "data sheet, within a factor of two, to start from"
+        )
+    _refuse_other_set_up(calibration, session)
+    if ask.meter is None:
+        _refuse_stale_output(session, ask)
+
+
 def calibrate(session: Session, ask: Ask, *, read: Read, confirm: Confirm, keep: Keep | None = None) -> Calibrated:
     """Play, read, judge; return the new scale of one output or input (on the range that the bench uses).
 
     Raises RequestError (readings), CalibrationError (what contradicts), InterlockRefusal, CaptureError, DeviceError.
     """
     check_ask(ask)
+    check_bench(session, ask)
     bench = session.bench
-    if ask.channel not in bench.channels:
-        raise RequestError(f"this bench has no channel {ask.channel}: it has {', '.join(map(str, bench.channels))}")
-    _refuse_other_set_up(bench.file.calibration, session)
-    if ask.meter is None:
-        _refuse_stale_output(session, ask)
     _refuse_no_loop(session, ask, keep)
     quiet = _point(session, ask, "quiet", ask.level_dbfs - STEP_DB, read, confirm, keep)
     coming_v_rms = quiet.v_rms * db_to_amplitude_ratio(STEP_DB)
