@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from audiomeas.cli.bench_check import check
 from audiomeas.cli.bench_design import attenuator, load
 from audiomeas.cli.common import bench_option, json_option, say
 
@@ -17,6 +18,7 @@ def bench() -> None:
     """
 
 
+bench.add_command(check)
 bench.add_command(attenuator)
 bench.add_command(load)
 

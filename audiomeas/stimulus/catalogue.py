@@ -13,6 +13,7 @@ from audiomeas.stimulus.shaped import ShapedSweep
 from audiomeas.stimulus.sines import Silence, Sine, SteppedSines
 from audiomeas.stimulus.staggered import StaggeredSweeps
 from audiomeas.stimulus.sweep import Sweep
+from audiomeas.stimulus.tone_sequence import ToneSequence
 from audiomeas.stimulus.tone_silence import ToneAndSilence
 from audiomeas.stimulus.tones import SquarePlusSine, TwinTone
 from audiomeas.stimulus.turned import TurnedTone
@@ -32,6 +33,7 @@ _FAMILIES: dict[str, type[Stimulus]] = {
         Multitone,
         TurnedTone,
         ToneAndSilence,
+        ToneSequence,
     )
 }
 

@@ -1,0 +1,97 @@
+"""`audiomeas bench check`: the bench proves itself before a session; one line a finding."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from audiomeas.cli.common import bench_option, json_option, say, show_progress, show_progress_end
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.bench_check_findings import CheckReport
+
+
+@click.command()
+@bench_option
+@click.option(
+    "--connected",
+    type=click.Choice(["auto", "cable", "unit"]),
+    default="auto",
+    show_default=True,
+    help="A loop cable from output to input allows all checks; with a unit connected they stay quiet.",
+)
+@click.option(
+    "--baseline", type=click.Path(), metavar="FILE", help="Compare with a baseline: what moved, and how much."
+)
+@click.option("--save-baseline", type=click.Path(), metavar="FILE", help="Keep this check's figures as a baseline.")
+@click.option("--captures", type=click.Path(file_okay=False), metavar="FOLDER", help="Keep every capture here.")
+@json_option
+def check(
+    bench: str | None,
+    connected: str,
+    baseline: str | None,
+    save_baseline: str | None,
+    captures: str | None,
+    as_json: bool,
+) -> None:
+    """Check that results of this bench can be trusted; exit status 3 when not.
+
+    Plays quiet tones, 40 dB below every ceiling; louder ones only when the first look proves a loop cable. Looks at
+    calibration, channels, polarity, level controls, foreign sound, gaps; through a cable also at gain, linearity,
+    drift, rate, bits and clock.
+
+    \b
+    Example: audiomeas bench check --bench my-bench.toml --connected cable --baseline good-day.json
+    """
+    from pathlib import Path
+
+    from audiomeas.errors import CaptureError, FileProblem
+    from audiomeas.measurement.api import CaptureFolder, open_bench
+    from audiomeas.measurement.bench_check import check_bench, with_findings
+    from audiomeas.measurement.bench_check_baseline import compare, read_baseline, write_baseline
+    from audiomeas.measurement.session import Session
+
+    kept = None if baseline is None else read_baseline(Path(baseline))
+    if save_baseline is not None and Path(save_baseline).exists():
+        raise FileProblem(f"{save_baseline} is there already: give the baseline another name (nothing is written over)")
+    keep = None if captures is None else CaptureFolder(Path(captures), "bench-check")
+    with Session(open_bench(bench), say=say, progress=show_progress) as session:
+        report = check_bench(session, connected=connected, keep=keep)
+    show_progress_end()
+    if kept is not None and baseline is not None and not report.found:
+        report = with_findings(report, compare(Path(baseline), kept, report))
+    _print(report, as_json=as_json)
+    if report.found:
+        checks = ", ".join(dict.fromkeys(finding.check for finding in report.found))
+        many = "s" if len(report.found) > 1 else ""
+        raise CaptureError(
+            f"{report.bench}: {len(report.found)} finding{many} ({checks}) "
+            "for which results could not be trusted: see the lines above"
+        )
+    if save_baseline is not None:
+        write_baseline(Path(save_baseline), report)
+        say(f"baseline: {save_baseline}")
+
+
+def _print(report: CheckReport, *, as_json: bool) -> None:
+    from audiomeas.files import to_json
+    from audiomeas.measurement.result import SIMULATED_NOTE
+
+    if as_json:
+        click.echo(to_json(report.as_json()), nl=False)
+        return
+    if report.simulated:
+        click.echo(SIMULATED_NOTE)
+    for finding in report.findings:
+        click.echo(f"{finding.state:<16} {finding.check}: {finding.text}")
+    for channel, figures in report.figures.items():
+        if figures:
+            click.echo(f"channel {channel:<8} {', '.join(_figure(key, value) for key, value in figures.items())}")
+
+
+def _figure(key: str, value: float) -> str:
+    """Return a figure as words: its key ends in its unit."""
+    what, _, unit = key.rpartition("_")
+    shown = {"dbv": "dBV", "db": "dB"}.get(unit, unit)
+    return f"{what} {value:.3f} {shown}" if what == "gain" else f"{what} {value:.1f} {shown}"
