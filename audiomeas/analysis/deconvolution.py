@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -160,6 +161,18 @@ def endless_sweep_spectrum(frequency_hz: FloatArray, law: SweepLaw) -> ComplexAr
     return np.asarray(law.growth_s * law.sample_rate_hz * np.exp(exponent))
 
 
+def endless_on_bins(law: SweepLaw, points: int) -> ComplexArray:
+    """Return that spectrum at the bins of a transform of so many points, (points/2 + 1,), read-only."""
+    return _endless_on_bins(replace(law, shape=None), points)
+
+
+@lru_cache(maxsize=2)  # all channels of a capture have one law; the gamma function costs more than the transforms
+def _endless_on_bins(law: SweepLaw, points: int) -> ComplexArray:
+    spectrum = endless_sweep_spectrum(rfftfreq(points, 1.0 / law.sample_rate_hz), law)
+    spectrum.setflags(write=False)
+    return spectrum
+
+
 @dataclass(frozen=True, kw_only=True)
 class Impulses:
     """Impulse responses along time, as deconvolution lays them out.
@@ -247,7 +260,7 @@ def endless_inverse(law: SweepLaw, amplitude: float, points: int) -> ComplexArra
     frequency_hz = rfftfreq(points, 1.0 / law.sample_rate_hz)
     shape = fall(frequency_hz, 0.48 * law.sample_rate_hz, 0.497 * law.sample_rate_hz)
     shape = shape * (1.0 - fall(frequency_hz, 0.5 * law.start_hz, law.start_hz))
-    return np.asarray(shape / (amplitude * endless_sweep_spectrum(frequency_hz, law)))
+    return np.asarray(shape / (amplitude * endless_on_bins(law, points)))
 
 
 def find_sweep(captured: FloatArray, played: FloatArray, law: SweepLaw) -> int:

@@ -27,7 +27,7 @@ from audiomeas.analysis.deconvolution import (
     SweepLaw,
     deconvolve,
     endless_inverse,
-    endless_sweep_spectrum,
+    endless_on_bins,
     fall,
     spectrum_at,
 )
@@ -166,7 +166,7 @@ def unexplained(distortion: Cut, amplitude: float, points: int, law: SweepLaw) -
     impulses = deconvolve(distortion, endless_inverse(law, amplitude, points), points, law)
     gate = _explained_gate(impulses, law)
     kept = np.roll(impulses.samples * gate, distortion.before - law.frames)
-    sweep = amplitude * endless_sweep_spectrum(rfftfreq(points, 1.0 / law.sample_rate_hz), law)
+    sweep = amplitude * endless_on_bins(law, points)
     sweep[0] = 0.0
     explained = irfft(rfft(kept) * sweep, points)[: len(distortion.samples)]
     return np.asarray(distortion.samples - explained)
