@@ -244,7 +244,8 @@ def soft_limiter(captured, frame, stream):
 
 
 @pytest.mark.parametrize(
-    ("meddle", "error"), [(limiter, CaptureError), (soft_limiter, (CalibrationError, CaptureError))]
+    ("meddle", "error"),
+    [pytest.param(limiter, CaptureError, marks=pytest.mark.wide), (soft_limiter, (CalibrationError, CaptureError))],
 )
 def test_a_limiter_in_the_path_is_refused(tmp_path, meddle, error):
     session, _ = session_on(loop_bench(tmp_path), meddle)
