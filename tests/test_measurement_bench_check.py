@@ -5,6 +5,7 @@ Truth: the faults themselves, made in tests/bench_faults.py with numpy and scipy
 
 from __future__ import annotations
 
+import itertools
 import json
 
 import numpy as np
@@ -27,7 +28,11 @@ from audiomeas.cli.bench_check import check as check_command
 from audiomeas.errors import CaptureError, FileProblem, RequestError
 from audiomeas.measurement.bench_check import check_bench
 from audiomeas.measurement.bench_check_baseline import compare, read_baseline, write_baseline
+from audiomeas.measurement.bench_check_findings import Heard
+from audiomeas.measurement.bench_check_loud import judge_clock
+from audiomeas.measurement.bench_check_sequences import loud_sequence
 from audiomeas.measurement.session import Session
+from audiomeas.recording import Recording
 from audiomeas.stimulus import read_stimulus
 from audiomeas.stimulus.tone_sequence import ToneSequence
 
@@ -218,6 +223,28 @@ def test_the_command_prints_lines_or_json_and_refuses_with_status_3(path, tmp_pa
     report = json.loads(bad.stdout)
     assert report["trusted"] is False and report["simulated"] is True
     assert [row["check"] for row in report["findings"] if row["state"] == "found"] == ["channels"]
+
+
+@pytest.mark.parametrize(("ppm", "state"), [(0.1, "as it should be"), (1.5, "found"), (-1.5, "found")])
+def test_two_clocks_are_told_by_the_delay_that_grows(ppm, state):
+    tones = loud_sequence(0.5, 48_000.0, (1,))
+    # A capturing clock that runs ppm fast: frame n holds what was played at n·(1 − ppm·1e-6). Part by part by formula.
+    starts = np.cumsum([0, *(round(48_000 * s) for s in tones.durations_s)])
+    captured = np.zeros((tones.frames, 1))
+    for part, (start, stop) in enumerate(itertools.pairwise(starts)):
+        frame = np.arange(start, stop) * (1.0 - 1e-6 * ppm) - start
+        turns = tones.frequencies_hz[part][0] * frame / 48_000.0
+        captured[start:stop, 0] = np.sqrt(2.0) * tones.levels_v_rms[part] * np.sin(2.0 * np.pi * turns)
+    heard = Heard(
+        Recording(
+            counts_fs=captured / np.sqrt(2.0), sample_rate_hz=48_000.0, channels=(1,), v_rms_at_full_scale=(1.0,),
+            stimulus=tones, stimulus_start=0,
+        )
+    )  # fmt: skip
+    finding = judge_clock(heard)
+    assert finding.state == state
+    if state == "found":
+        assert f"{ppm:+.2f} ppm" in finding.text  # no noise: the printed hundredth is the tolerance
 
 
 # -- stimulus and arithmetic --------------------------------------------------------------------------------------

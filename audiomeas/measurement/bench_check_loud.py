@@ -193,7 +193,7 @@ def judge_clock(heard: Heard) -> Finding:
     """Say whether play and capture share a clock: the delay of the same tone early and late."""
     worst_ppm = 0.0
     first, last = (heard.sequence.span(part) for part in (LOUD_REFERENCE, LOUD_AGAIN))
-    apart_s = (last[0] - first[0]) / heard.rate_hz
+    apart_s = 0.5 * (sum(last) - sum(first)) / heard.rate_hz  # a fit gives the phase of its window's middle
     for channel in heard.sequence.driven_channels:
         turned = cmath.phase(heard.gain(LOUD_AGAIN, channel) / (heard.gain(LOUD_REFERENCE, channel) or 1.0))
         ppm = -1e6 * turned / (2.0 * np.pi * REFERENCE_HZ * apart_s)
