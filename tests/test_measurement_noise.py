@@ -469,7 +469,7 @@ def test_tables_and_charts_say_what_they_are(road: tuple[Result, list[Recording]
     for words in ("A-weighted", "re 1 W", "re rated power (60 W)", "re 5 mV in", "ITU-R ARM", "Hum", "µV"):
         assert words in text
     density, bands = NOISE.charts(result)
-    assert (density.y_label, bands.name) == ("noise density in nV/√Hz", "third-octaves")
+    assert (density.y_label, bands.name) == ("Noise density (nV/√Hz)", "third-octaves")
     assert all(view.simulated for view in (density, bands))
     hum = next(series for series in density.series if series.label == "hum, channel 1")
     assert hum.labels == ("×1", "×2", "×3", "×4", "×6")

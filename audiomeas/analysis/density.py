@@ -137,8 +137,9 @@ class Density:
             raise SignalError(f"a band up to {high:g} Hz needs more than the {half:g} Hz of this capture")
         if 0.0 < low < (DC_BINS - 0.5) * self.bin_hz:
             raise SignalError(
-                f"a band from {low:g} Hz needs segments longer than the {self.segment_frames / self.sample_rate_hz:.3g}"
-                " s of this capture; capture for longer"
+                f"a band from {low:g} Hz can't be told from DC in segments of "
+                f"{self.segment_frames / self.sample_rate_hz:.3g} s; give a band from "
+                f"{(DC_BINS - 0.5) * self.bin_hz:.3g} Hz up, or capture for longer where the whole capture is shorter"
             )
 
     def _deviation(self, shares: FloatArray) -> float:

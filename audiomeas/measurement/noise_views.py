@@ -43,6 +43,7 @@ _QUANTITIES = (
 )
 #: Volts stand alone where they are known; these are told either way.
 _ALWAYS = ("unweighted_dbfs", "a_weighted_dbfs", "itu_r_468_quasi_peak_dbfs", "itu_r_arm_dbfs")
+_FILTERED = ("filtered_v_rms", "filtered_dbfs")
 _MOST_ROWS = 20
 #: The A curve is drawn down to here: its far ends would only stretch the axis.
 _LEAST_WEIGHT_DB = -26.0
@@ -64,7 +65,10 @@ def _readable(result: Result) -> tuple[tuple[tuple[str, str, str], ...], Result]
     """Return the quantities and the result with volts in µV or mV, by the largest level."""
     unit, factor = _volt_unit(result)
     in_volts = {key for key, _, quantity_unit in _QUANTITIES if quantity_unit == "V"}
-    quantities = tuple((key, words, unit if key in in_volts else own) for key, words, own in _QUANTITIES)
+    under = f"under the filter: {result.conditions.get('filter')}"
+    quantities = tuple(
+        (key, under if key in _FILTERED else words, unit if key in in_volts else own) for key, words, own in _QUANTITIES
+    )
     channels = tuple(
         replace(
             channel,
@@ -271,8 +275,8 @@ def _density(result: Result, found: list[ChannelResult]) -> ChartView:
     return ChartView(
         name="density",
         title="Noise density",
-        x_label="frequency in Hz",
-        y_label="noise density in nV/√Hz" if in_volts else "noise density in dB re full-scale sine, per √Hz",
+        x_label="Frequency (Hz)",
+        y_label="Noise density (nV/√Hz)" if in_volts else "Noise density (dB re full-scale sine, per √Hz)",
         y_scale="log" if in_volts else "linear",
         series=tuple(series),
         caption=f"{_caption(result)}. {result.conditions['density']}. Hollow points: hum, by multiple of the mains",
@@ -360,8 +364,8 @@ def _third_octaves(result: Result, found: list[ChannelResult]) -> tuple[ChartVie
         ChartView(
             name="third-octaves",
             title="Noise in third-octave bands",
-            x_label="midband frequency in Hz (IEC 61260-1, base ten)",
-            y_label="level in µV r.m.s." if in_volts else "level in dBFS",
+            x_label="Midband frequency (Hz; IEC 61260-1, base ten)",
+            y_label="Level (µV r.m.s.)" if in_volts else "Level (dBFS)",
             y_scale="log" if in_volts else "linear",
             series=series,
             caption=f"{result.conditions['duration_s']:.3g} s listened; each point is the level of a whole band",
