@@ -63,6 +63,7 @@ def test_a_reader_that_goes_is_no_verdict():
     assert done.stderr == ""
 
 
+@pytest.mark.wide
 def test_closed_streams_decide_nothing(tmp_path):
     """stderr closed, full, or read by nobody: the measurement ends as it would have."""
     bench = bench_file(tmp_path, rate_hz=48_000)

@@ -56,6 +56,7 @@ def _commands(text: str) -> list[list[str]]:
     return [shlex.split(line) for line in lines]
 
 
+@pytest.mark.wide
 def test_what_it_says_to_try_next_works_when_it_is_copied(tmp_path, monkeypatch, capsys):
     """In a folder whose name a shell would part."""
     _with_the_first_step_alone(tmp_path, monkeypatch)

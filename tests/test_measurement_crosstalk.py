@@ -375,6 +375,7 @@ def test_the_sweeps_stand_one_after_the_other():
         dataclasses.replace(STIMULUS, gap_s=0.0)
 
 
+@pytest.mark.wide
 def test_a_generated_file_is_analysed_with_its_stimulus(tmp_path):
     stimulus = staggered(duration_s=1.0, level_v_rms=0.5)
     played = generate(stimulus, tmp_path / "pair.wav")

@@ -493,6 +493,7 @@ def _result_file(folder: Path, values: dict[str, Any], **conditions: Any) -> Pat
     return path
 
 
+@pytest.mark.wide
 def test_the_gain_comes_from_an_earlier_response(tmp_path: Path) -> None:
     response = measure("response", bench=bench_file(tmp_path))
     path = tmp_path / "response.json"

@@ -100,6 +100,7 @@ def test_without_volts_the_loopback_counts_as_one_at_the_reference(unit, loop):
     assert np.max(np.abs(np.array(one["gain_db"]) - relative_db)[there]) < 0.003
 
 
+@pytest.mark.wide
 def test_an_inverted_loopback_turns_the_polarity_back(unit, loop):
     turned = dataclasses.replace(loop, counts_fs=-loop.counts_fs)
     assert analysed(unit, loopback=loopback_of(turned)).channel(1).values["polarity"] == -1

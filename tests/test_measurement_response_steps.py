@@ -540,6 +540,7 @@ def test_both_are_right_about_the_unit(on_one_unit: tuple[Result, Result]) -> No
 # ---------------------------------------------------------------- the commands
 
 
+@pytest.mark.wide
 def test_steps_that_were_generated_are_analysed_from_a_file(tmp_path: Any) -> None:
     command = [sys.executable, "-m", "audiomeas"]
     path = tmp_path / "steps.wav"

@@ -166,6 +166,7 @@ def test_who_begins_low_and_turns_up_meets_the_ceiling(tmp_path: Path) -> None:
     assert np.max(np.abs(captures[-1].signal(0))) < 5.0 * np.sqrt(2.0) * 1.3
 
 
+@pytest.mark.wide
 def test_a_control_that_is_not_turned_is_said(tmp_path: Path) -> None:
     with pytest.raises(SignalError, match="was the control turned"):
         _measured(bench_file(tmp_path, rate_hz=48_000), [], duration_s=5.0)

@@ -331,6 +331,7 @@ def test_pdf_text_can_be_selected_fonts_are_embedded_and_paper_is_right(tmp_path
         assert [float(side) for side in found.groups()] == pytest.approx(size, abs=0.02)
 
 
+@pytest.mark.wide
 def test_the_same_visit_gives_the_same_bytes(tmp_path):
     files = [tmp_path / f"{n}.pdf" for n in (1, 2)]
     for file in files:

@@ -12,7 +12,7 @@ import math
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from audiomeas.record.mask import Held, Mask, MaskedCurve, MaskRow, hold, mask_row_from_json
@@ -140,6 +140,7 @@ _VALUES = st.lists(st.floats(-3, 3), min_size=9, max_size=9)
 _WIDES = st.lists(st.floats(0, 0.5), min_size=9, max_size=9)
 
 
+@example(values=[0.0, 0.0, -2.0, *[0.0] * 6], wides=[0.0, 0.0, 0.5, *[0.0] * 6], shift=0.0)
 @given(values=_VALUES, wides=_WIDES, shift=st.floats(-50, 50))
 def test_no_other_placement_is_better_than_the_best_fit(values: list[float], wides: list[float], shift: float) -> None:
     curve = MaskedCurve(

@@ -21,9 +21,13 @@ MASK = "_mask"
 #: Shown to customers only where a limit asks for them: the same thing said in another unit, a setting, or what
 #: only a workshop reads.
 _TWICE_SAID = ("_dbfs", "_dbv", "_dbu")
-_SETTINGS = ("frequency_hz", "reference_hz", "sinad_db", "time_constant_low_s", "time_constant_high_s")
+#: What a customer needs no line for: settings, and figures that refine one that is told (a limit on one shows it).
+_SETTINGS = (
+    "frequency_hz", "reference_hz", "sinad_db", "time_constant_low_s", "time_constant_high_s", "balance_largest_db",
+    "corner_low_0_5_db_hz", "corner_low_1_db_hz", "corner_high_0_5_db_hz", "corner_high_1_db_hz",
+)  # fmt: skip
 #: Of the first channel they are its difference from itself.
-_FROM_THE_FIRST = (BALANCE, "balance_largest_db")
+_FROM_THE_FIRST = (BALANCE,)
 #: Two names of the same thing to a customer: the first that is told stands for both.
 _SAME_THING = {"gain_at_reference_db": "gain_db", "gain_db_difference": BALANCE}
 

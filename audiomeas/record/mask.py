@@ -183,10 +183,23 @@ def _worst(vertices: Sequence[_Vertex], to_pass: float, to_fail: float, gaps: tu
     if outermost.margin(to_fail)[0] + outermost.uncertainty < 0.0:
         worst, offset = outermost, to_fail
     else:
-        worst, offset = _lowest(vertices, lambda one: one.margin(to_pass)[0] - one.uncertainty), to_pass
+        worst, offset = _least_sure(vertices, to_pass), to_pass
     margin, edge = worst.margin(offset)
     return Held(
         margin=margin, uncertainty=worst.uncertainty, worst_hz=worst.frequency_hz, edge=edge, offset=offset, gaps=gaps
+    )
+
+
+def _least_sure(vertices: Sequence[_Vertex], offset: float) -> _Vertex:
+    """Return the point whose margin less its uncertainty is least; of two alike the more uncertain one.
+
+    Placed by best fit, points at both edges are alike. Where the curve may still fit, the more
+    uncertain one may; the other alone would look like a failure.
+    """
+    sure = [one.margin(offset)[0] - one.uncertainty for one in vertices]
+    return max(
+        (one for one, least in zip(vertices, sure, strict=True) if least <= min(sure) + _ALIKE),
+        key=lambda one: one.uncertainty,
     )
 
 
