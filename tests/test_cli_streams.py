@@ -76,11 +76,18 @@ def test_closed_streams_decide_nothing(tmp_path):
         assert "Traceback" not in done.stderr
 
 
+def _as_from_a_terminal():
+    """Undo what a shell does to a job in the background: it starts with SIGINT ignored, and so would the command."""
+    for number in (signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, signal.SIG_DFL)
+
+
 def asked_to_stop(arguments, signals, *, after_s, cwd):
     """Start a command, send it signals, and return (status, stderr)."""
     process = subprocess.Popen(
         [sys.executable, "-m", "audiomeas", *map(str, arguments)],
         cwd=cwd, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        preexec_fn=_as_from_a_terminal,
     )  # fmt: skip
     try:
         time.sleep(after_s)
