@@ -165,3 +165,10 @@ def test_every_help_has_an_example():
         assert done.exit_code == 0, arguments
         if arguments != ["--help"]:
             assert "Example: audiomeas " in done.output, arguments
+
+
+def test_the_list_of_measurements_says_what_their_modules_say():
+    """The list is written without loading modules; the same sentence stands in both."""
+    from audiomeas.measurement import registry
+
+    assert [(word, registry.find(word).summary) for word in registry.words()] == registry.summaries()

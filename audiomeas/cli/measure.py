@@ -16,7 +16,7 @@ from audiomeas.cli.common import (
     say,
     show_progress,
 )
-from audiomeas.measurement.registry import find, words
+from audiomeas.measurement.registry import find, summaries, words
 
 CAPTURES_FOLDER = "audiomeas-captures"
 
@@ -36,6 +36,11 @@ class MeasurementGroup(click.Group):
         """Return the command of a word."""
         made: click.Command | None = self._make(cmd_name) if cmd_name in words() else None
         return made
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write words and summaries without loading what each word needs."""
+        with formatter.section("Measurements"):
+            formatter.write_dl(summaries())
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]

@@ -7,18 +7,52 @@ from importlib import import_module
 from audiomeas.errors import RequestError
 from audiomeas.measurement.base import Measurement
 
+#: Word → module and its summary, so that a list of words needs no module (a test holds the two together).
 _MODULES = {
-    "crosstalk": "audiomeas.measurement.crosstalk",
-    "distortion": "audiomeas.measurement.distortion",
-    "distortion-steps": "audiomeas.measurement.distortion_steps",
-    "dynamic-range": "audiomeas.measurement.dynamic_range",
-    "intermodulation": "audiomeas.measurement.intermodulation",
-    "linearity": "audiomeas.measurement.linearity",
-    "multitone": "audiomeas.measurement.multitone",
-    "noise": "audiomeas.measurement.noise",
-    "response": "audiomeas.measurement.response",
-    "response-steps": "audiomeas.measurement.response_steps",
-    "tracking": "audiomeas.measurement.tracking",
+    "crosstalk": (
+        "audiomeas.measurement.crosstalk",
+        "Crosstalk both ways and both responses against frequency, from one capture of five seconds.",
+    ),
+    "distortion": (
+        "audiomeas.measurement.distortion",
+        "THD, THD+N, SINAD, harmonics, level and noise of a steady tone",
+    ),
+    "distortion-steps": (
+        "audiomeas.measurement.distortion_steps",
+        "Distortion against frequency, and against level or power, by stepped sines",
+    ),
+    "dynamic-range": (
+        "audiomeas.measurement.dynamic_range",
+        "Dynamic range by a tone 60 dB below the largest level (AES17), and idle noise",
+    ),
+    "intermodulation": (
+        "audiomeas.measurement.intermodulation",
+        "Intermodulation of two tones: modulation, difference-frequency, transient form, or any pair",
+    ),
+    "linearity": (
+        "audiomeas.measurement.linearity",
+        "Linearity of a converter or player: how true a tone's level stays down to 100 dB below the largest",
+    ),
+    "multitone": (
+        "audiomeas.measurement.multitone",
+        "Gain, crosstalk both ways, and distortion plus noise between many tones, from one second",
+    ),
+    "noise": (
+        "audiomeas.measurement.noise",
+        "Noise with nothing played: weighted levels, S/N with its reference, hum, spectrum, clicks.",
+    ),
+    "response": (
+        "audiomeas.measurement.response",
+        "Gain and phase against frequency from one sweep, with corners, balance, delay and harmonics.",
+    ),
+    "response-steps": (
+        "audiomeas.measurement.response_steps",
+        "Gain and phase by stepped sines: slow, simple, and the reference for the sweep.",
+    ),
+    "tracking": (
+        "audiomeas.measurement.tracking",
+        "Difference of the two channels over the range of a volume control that is turned in one capture.",
+    ),
 }
 
 
@@ -27,11 +61,16 @@ def words() -> list[str]:
     return list(_MODULES)
 
 
+def summaries() -> list[tuple[str, str]]:
+    """Return each word with its summary, without loading its module."""
+    return [(word, summary) for word, (_, summary) in _MODULES.items()]
+
+
 def find(word: str) -> Measurement:
     """Return the measurement of a word. Raises RequestError with the nearest valid word."""
     if word not in _MODULES:
         from audiomeas.tomlfile import nearest
 
         raise RequestError(f"unknown measurement {word!r}{nearest(word, words())}; known: {', '.join(words())}")
-    measurement: Measurement = import_module(_MODULES[word]).MEASUREMENT
+    measurement: Measurement = import_module(_MODULES[word][0]).MEASUREMENT
     return measurement
