@@ -39,7 +39,7 @@ class MeasurementGroup(click.Group):
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write words and summaries without loading what each word needs."""
-        with formatter.section("Measurements"):
+        with formatter.section("Commands"):
             formatter.write_dl(summaries())
 
     def resolve_command(
