@@ -182,8 +182,10 @@ def analyze_leakage(
     amplitude = played_amplitude(played, law)
     driven_size = size / np.abs(low_cut(frequency_hz, law.start_hz))
     rest = without_linear(others, _gated(across, law), played, points, law)
-    hidden = _rounding_error(rest, resolution) / amplitude + _beginnings(rest, amplitude, points, frequency_hz, law)
-    event = event_in_time(rest, others.samples - rest.samples, amplitude, points, law) if np.any(other) else None
+    endless = deconvolve(rest, endless_inverse(law, amplitude, points), points, law)
+    hidden = _rounding_error(rest, resolution) / amplitude + _beginnings(endless, frequency_hz, law)
+    linear = others.samples - rest.samples
+    event = event_in_time(rest, linear, endless, amplitude, points, law) if np.any(other) else None
     return _told(frequency_hz, leak / mean, noise, own_noise, hidden / driven_size, driven_size, event, law)
 
 
@@ -276,12 +278,12 @@ def _rounding_error(rest: Cut, resolution: float | None) -> float:
     return _ROUNDED * resolution if float(np.quantile(blocks, 0.2)) < _UNDITHERED * resolution else 0.0
 
 
-def _beginnings(rest: Cut, amplitude: float, points: int, frequency_hz: FloatArray, law: SweepLaw) -> FloatArray:
+def _beginnings(impulses: Impulses, frequency_hz: FloatArray, law: SweepLaw) -> FloatArray:
     """Return what the beginnings of leaked harmonics may add to the lowest frequencies, over the played amplitude.
 
-    Their edges ring into the gate (see `sweep_edges`), and the fade-in has other distortion than full level.
+    impulses : of what is not leakage, by the endless sweep.  Their edges ring into the gate (see `sweep_edges`), and
+    the fade-in has other distortion than full level.
     """
-    impulses = deconvolve(rest, endless_inverse(law, amplitude, points), points, law)
     lowest_hz = law.full_from_hz * np.array([1.05, 1.15, 1.3])
     total = 0.0
     for order in _ORDERS:

@@ -25,8 +25,6 @@ from audiomeas.analysis.deconvolution import (
     FloatArray,
     Impulses,
     SweepLaw,
-    deconvolve,
-    endless_inverse,
     endless_on_bins,
     fall,
     spectrum_at,
@@ -82,22 +80,28 @@ class SweepBreak:
 
 
 def find_break(
-    distortion: Cut, linear: FloatArray, impulses: Impulses, amplitude: float, points: int, law: SweepLaw
+    distortion: Cut,
+    linear: FloatArray,
+    impulses: Impulses,
+    endless: Impulses,
+    amplitude: float,
+    points: int,
+    law: SweepLaw,
 ) -> SweepBreak | None:
     """Return the damage found in a capture of a sweep, or None.
 
-    distortion : the capture less its linear part, `linear`.  impulses : of the capture.  amplitude : played peak.
-    points : transform length.
+    distortion : the capture less its linear part, `linear`.  impulses : of the capture.
+    endless : of the distortion, by the endless sweep.  amplitude : played peak.  points : transform length.
     """
     step = _step_over_frequency(impulses, law)
-    return step if step is not None else event_in_time(distortion, linear, amplitude, points, law)
+    return step if step is not None else event_in_time(distortion, linear, endless, amplitude, points, law)
 
 
 def event_in_time(
-    distortion: Cut, linear: FloatArray, amplitude: float, points: int, law: SweepLaw
+    distortion: Cut, linear: FloatArray, endless: Impulses, amplitude: float, points: int, law: SweepLaw
 ) -> SweepBreak | None:
     """Return the largest short event in a capture of a sweep, or None. Arguments as for `find_break`."""
-    rest = unexplained(distortion, amplitude, points, law)
+    rest = unexplained(distortion, endless, amplitude, points, law)
     worst: SweepBreak | None = None
     noise = 0.0
     for looked, first, last in _looks(rest, distortion.before, law):
@@ -157,15 +161,13 @@ def _break(kind: str, size: float, frame: float, law: SweepLaw) -> SweepBreak:
     return SweepBreak(kind=kind, size=size, time_s=time_s, frequency_hz=hz)
 
 
-def unexplained(distortion: Cut, amplitude: float, points: int, law: SweepLaw) -> FloatArray:
+def unexplained(distortion: Cut, endless: Impulses, amplitude: float, points: int, law: SweepLaw) -> FloatArray:
     """Return what neither linear response nor harmonics explain, (frames,) along the cut.
 
     The linear impulse response and what stands around the harmonics' ones is played through the endless sweep again and
     taken away. Not what stands between them: a click while the sweep is high lies there.
     """
-    impulses = deconvolve(distortion, endless_inverse(law, amplitude, points), points, law)
-    gate = _explained_gate(impulses, law)
-    kept = np.roll(impulses.samples * gate, distortion.before - law.frames)
+    kept = np.roll(endless.samples * _explained_gate(endless, law), distortion.before - law.frames)
     sweep = amplitude * endless_on_bins(law, points)
     sweep[0] = 0.0
     explained = irfft(rfft(kept) * sweep, points)[: len(distortion.samples)]

@@ -9,8 +9,9 @@ import dataclasses
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.measurement.sweeps import law_of
+
 if TYPE_CHECKING:
-    from audiomeas.analysis.deconvolution import SweepLaw
     from audiomeas.analysis.sweep import SweepResponse
     from audiomeas.analysis.timebase import Markers, TimeBase
     from audiomeas.recording import Recording
@@ -80,25 +81,12 @@ def _corrected(recording: Recording, sweep: Sweep, starts: tuple[int, ...]) -> t
         recording.counts_fs,
         recording.sample_rate_hz,
         played=sweep.samples_v(),
-        law=_law_of(sweep),
+        law=law_of(sweep),
         markers=_markers_of(recording),
         stimulus_frames=recording.stimulus.frames,
         sweep_starts=starts,
         start_frame=recording.stimulus_start,
         listen=driven or None,
-    )
-
-
-def _law_of(sweep: Sweep) -> SweepLaw:
-    from audiomeas.analysis.deconvolution import SweepLaw
-
-    return SweepLaw(
-        start_hz=sweep.start_hz,
-        growth_s=sweep.growth_s,
-        full_from_hz=sweep.full_from_hz,
-        full_to_hz=sweep.full_to_hz,
-        sample_rate_hz=sweep.sample_rate_hz,
-        frames=sweep.frames,
     )
 
 

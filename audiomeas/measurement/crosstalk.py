@@ -27,6 +27,7 @@ from audiomeas.measurement.response_options import OPTIONS as RESPONSE_OPTIONS
 from audiomeas.measurement.response_values import unknown
 from audiomeas.measurement.result import ChannelResult, Result
 from audiomeas.measurement.steady import over_range_words
+from audiomeas.measurement.sweeps import law_of, refuse_other_rate
 
 if TYPE_CHECKING:
     import numpy as np
@@ -113,23 +114,13 @@ class _Capture:
     @classmethod
     def of(cls, recording: Recording) -> _Capture:
         """Raises SignalError: another stimulus, another rate, fewer than two channels, silence, a cut capture."""
-        from audiomeas.analysis.deconvolution import SweepLaw
-
         stimulus = _stimulus_of(recording)
         sweep = stimulus.sweep
-        law = SweepLaw(
-            start_hz=sweep.start_hz,
-            growth_s=sweep.growth_s,
-            full_from_hz=sweep.full_from_hz,
-            full_to_hz=sweep.full_to_hz,
-            sample_rate_hz=sweep.sample_rate_hz,
-            frames=sweep.frames,
-        )
         pair = _pair(recording, stimulus)
         made = cls(
             recording=_in_one_unit(recording, pair),
             stimulus=stimulus,
-            law=law,
+            law=law_of(sweep),
             played=sweep.samples_v(),
             start=0,
             pair=pair,
@@ -179,11 +170,7 @@ def _stimulus_of(recording: Recording) -> StaggeredSweeps:
             f"crosstalk needs a sweep on one channel at a time, and this capture goes with the stimulus "
             f"{stimulus.kind!r}: play `generate staggered-sweeps`, or a sweep on one channel"
         )
-    if stimulus.sample_rate_hz != recording.sample_rate_hz:
-        raise SignalError(
-            f"the capture has {recording.sample_rate_hz:g} Hz sample rate, its sweeps {stimulus.sample_rate_hz:g} Hz: "
-            "capture at the rate of the stimulus, or generate one at the rate of the capture"
-        )
+    refuse_other_rate(recording, stimulus, "sweeps")
     return stimulus
 
 

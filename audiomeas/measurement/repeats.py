@@ -7,6 +7,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
+from audiomeas.measurement.sweeps import law_of
 
 if TYPE_CHECKING:
     from audiomeas.analysis.repeats import LeftOut
@@ -37,18 +38,10 @@ def averaged(recording: Recording) -> Recording:
 def _mean_of(recording: Recording, stimulus: RepeatedSweeps, driven: list[int]) -> Recording:
     import numpy as np
 
-    from audiomeas.analysis.deconvolution import SweepLaw
     from audiomeas.analysis.repeats import average_sweeps
 
     sweep = stimulus.sweep
-    law = SweepLaw(
-        start_hz=sweep.start_hz,
-        growth_s=sweep.growth_s,
-        full_from_hz=sweep.full_from_hz,
-        full_to_hz=sweep.full_to_hz,
-        sample_rate_hz=sweep.sample_rate_hz,
-        frames=sweep.frames,
-    )
+    law = law_of(sweep)
     found = average_sweeps(
         recording.counts_fs[:, driven],
         sweep.samples_v(),

@@ -34,6 +34,7 @@ from audiomeas.measurement.response_options import CURVES, FIGURES, OPTIONS
 from audiomeas.measurement.response_values import ChannelFigures, unknown
 from audiomeas.measurement.response_views import charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
+from audiomeas.measurement.sweeps import refuse_other_rate
 
 if TYPE_CHECKING:
     from audiomeas.analysis.sweep import SweepResponse
@@ -124,11 +125,7 @@ def _sweep_of(recording: Recording) -> Sweep:
             f"a response needs a sweep, and this capture goes with the stimulus {stimulus.kind!r}: give the sweep that "
             "was played with --stimulus FILE"
         )
-    if stimulus.sample_rate_hz != recording.sample_rate_hz:
-        raise SignalError(
-            f"the capture has {recording.sample_rate_hz:g} Hz sample rate, its sweep {stimulus.sample_rate_hz:g} Hz: "
-            "capture at the rate of the stimulus, or generate one at the rate of the capture"
-        )
+    refuse_other_rate(recording, stimulus, "sweep")
     return stimulus
 
 

@@ -6,6 +6,8 @@ import dataclasses
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.measurement.sweeps import law_of
+
 if TYPE_CHECKING:
     from audiomeas.analysis.sweep import SweepResponse
     from audiomeas.measurement.result import ChannelResult
@@ -29,20 +31,12 @@ def with_impulses(
 def _impulse(
     one: ChannelResult, recording: Recording, sweep: Sweep, found: Mapping[int, SweepResponse]
 ) -> dict[str, Any] | None:
-    from audiomeas.analysis.deconvolution import SweepLaw
     from audiomeas.analysis.impulse import impulse_around_peak
 
     column = recording.column(one.channel)
     if column not in found or not one.values["frequency_hz"]:
         return None
-    law = SweepLaw(
-        start_hz=sweep.start_hz,
-        growth_s=sweep.growth_s,
-        full_from_hz=sweep.full_from_hz,
-        full_to_hz=sweep.full_to_hz,
-        sample_rate_hz=sweep.sample_rate_hz,
-        frames=sweep.frames,
-    )
+    law = law_of(sweep)
     arrival = found[column].start_frame + found[column].delay_s * sweep.sample_rate_hz
     time_s, relative = impulse_around_peak(
         recording.signal(column), sweep.samples_v(), law, arrival, before_s=_BEFORE_S, after_s=_AFTER_S

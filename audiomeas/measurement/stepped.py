@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
 from audiomeas.measurement.steady import DB_PER_NEPER
+from audiomeas.measurement.sweeps import refuse_other_rate
 
 if TYPE_CHECKING:
     from audiomeas.recording import Recording
@@ -45,11 +46,7 @@ def steps_of(recording: Recording, word: str) -> SteppedSines:
             f"{word} needs stepped sines, and the stimulus of this capture is {stimulus.kind!r}: give the "
             "steps that were played with --stimulus FILE, or use the measurement that the stimulus is for"
         )
-    if stimulus.sample_rate_hz != recording.sample_rate_hz:
-        raise SignalError(
-            f"the capture has {recording.sample_rate_hz:g} Hz sample rate, its steps {stimulus.sample_rate_hz:g} Hz: "
-            "capture at the rate of the stimulus, or generate one at the rate of the capture"
-        )
+    refuse_other_rate(recording, stimulus, "steps")
     return stimulus
 
 
