@@ -249,7 +249,7 @@ def test_the_start_is_found_though_both_sweeps_look_alike(before_s):
     ):
         noisy = np.concatenate([np.zeros((lead, 2)), captured])
         noisy = noisy + 1e-5 * np.random.default_rng(2).standard_normal(noisy.shape)
-        found = find_start(noisy, PLAYED, LAW, STIMULUS.stagger_frames, 2)
+        found = find_start(noisy, PLAYED, LAW, STIMULUS.period_frames, 2)
         assert abs(found - lead - start_of(STIMULUS)) < 0.001 * RATE_HZ
 
 

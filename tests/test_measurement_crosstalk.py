@@ -29,6 +29,7 @@ from audiomeas.measurement.api import analyze, generate
 from audiomeas.measurement.base import PlayContext
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.registry import find
+from audiomeas.measurement.response_equalization import pre_emphasized
 from audiomeas.measurement.result import result_from_json
 from audiomeas.measurement.session import Session
 from audiomeas.recording import Recording, write_audio
@@ -227,6 +228,9 @@ def test_both_driven_and_one_terminated_is_refused(captured):
 
 #: Where only names and refusals are at stake a shorter sweep does.
 SHORT = staggered(duration_s=0.8)
+SHAPED = pre_emphasized(
+    "riaa", level_v_rms=0.01, from_hz=20.0, to_hz=20_000.0, sample_rate_hz=RATE_HZ, duration_s=0.8, driven_channels=(1,)
+)
 
 
 @pytest.fixture(scope="module")
@@ -304,6 +308,7 @@ def test_a_foreign_capture_with_silence_around_it(short):
         ({"stimulus": None}, "--stimulus FILE"),
         ({"stimulus": Silence(duration_s=1.0, sample_rate_hz=RATE_HZ)}, "generate staggered-sweeps"),
         ({"stimulus": SHORT.sweep}, "a sweep on one channel"),
+        ({"stimulus": SHAPED}, "a sweep on one channel"),
         ({"stimulus": dataclasses.replace(SHORT, sample_rate_hz=96_000.0)}, "96000 Hz"),
         ({"stimulus": staggered(duration_s=1.2), "stimulus_start": None}, "stimulus"),
         ({"over_range": (4, 4)}, "over-range"),

@@ -215,7 +215,7 @@ def sweep(
         if pre_emphasis is not None:
             return pre_emphasized(pre_emphasis, **facts)
         one = Sweep.covering(**facts)
-        return one if averages == 1 else RepeatedSweeps.of(one, averages)
+        return one if averages == 1 else RepeatedSweeps.of(one, count=averages)
 
     _write(file, make, **common)
 

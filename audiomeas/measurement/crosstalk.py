@@ -133,7 +133,7 @@ class _Capture:
         if self.recording.stimulus_start is not None:
             return self.recording.stimulus_start
         slots = len(self.stimulus.driven_channels)
-        return find_start(self.samples(), self.played, self.law, self.stimulus.stagger_frames, slots)
+        return find_start(self.samples(), self.played, self.law, self.stimulus.period_frames, slots)
 
     def samples(self) -> NDArray[np.float64]:
         """Return the two channels, (frames, 2), in one unit."""
@@ -162,9 +162,9 @@ def _stimulus_of(recording: Recording) -> StaggeredSweeps:
     stimulus = recording.stimulus
     if stimulus is None:
         raise SignalError("crosstalk needs the sweeps that were played: give them with --stimulus FILE")
-    if isinstance(stimulus, Sweep) and len(stimulus.driven_channels) == 1:
-        facts = {name: value for name, value in stimulus.facts().items() if name != "kind"}
-        stimulus = StaggeredSweeps.from_facts({**facts, "gap_s": 1.0})
+    # Not one whose level varies: it would be taken for a plain one.
+    if type(stimulus) is Sweep and len(stimulus.driven_channels) == 1:
+        stimulus = StaggeredSweeps.of(stimulus, gap_s=1.0)
     if not isinstance(stimulus, StaggeredSweeps):
         raise SignalError(
             f"crosstalk needs a sweep on one channel at a time, and this capture goes with the stimulus "

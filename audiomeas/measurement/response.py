@@ -47,7 +47,7 @@ def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Stimulus:
     from audiomeas.stimulus import RepeatedSweeps
 
     sweep = _sweep(context, options)
-    return RepeatedSweeps.of(sweep, options["averages"]) if options["averages"] > 1 else sweep
+    return RepeatedSweeps.of(sweep, count=options["averages"]) if options["averages"] > 1 else sweep
 
 
 def _sweep(context: PlayContext, options: Mapping[str, Any]) -> Sweep:
