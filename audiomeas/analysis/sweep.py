@@ -41,6 +41,9 @@ HIGHEST_ORDER = 6
 _WINDOWS_PERIODS = (0.25, 0.5, 1.0, 1.8, 2.6)
 #: Sound further than this from the sweep is left out: alignment markers stand 0.1 s away.
 QUIET_S = 0.09
+#: What is kept of the impulse response, before and after its peak: enough for the ring of a filter in the treble; the
+#: bass is better seen in the curves.
+_SHOWN_S = (0.001, 0.004)
 #: A unit may delay by this much against the known start (digital units, tape monitors with their own converters).
 _LONGEST_DELAY_S = 0.5
 #: The impulse must stand this far above the rest. White noise alone reaches 4.5 times its r.m.s. in 10^5 frames.
@@ -86,6 +89,8 @@ class SweepResponse:
     disturbance, disturbance_hz : largest ratio of what is not linear response to what is, over 10 ms, and the frequency
     that the sweep passed then: heavy distortion, a cough, a dropout.
     damage : lost samples, a level step or a short event; then no figure of this response can be trusted.
+    impulse_s, impulse : (frames,), the impulse response as captured around its peak: seconds from it, and values over
+    the largest size, polarity left in. Band-limited: a flat chain gives a sinc-like pulse, not a single sample.
     """
 
     frequency_hz: FloatArray
@@ -104,6 +109,8 @@ class SweepResponse:
     disturbance: float
     disturbance_hz: float
     damage: SweepBreak | None
+    impulse_s: FloatArray
+    impulse: FloatArray
     harmonics: tuple[HarmonicResponse, ...]
 
     @property
@@ -193,6 +200,7 @@ def analyze_sweep(
     relative = linear.noise / np.maximum(np.abs(response), 1e-300)
     method = np.hypot(method_error(frequency_hz, law), _fade_compression(harmonics, frequency_hz, law))
     start = impulse_frame if start_frame is None else start_frame
+    impulse_s, impulse = _around_peak(impulses, peak_s)
     return SweepResponse(
         frequency_hz=frequency_hz,
         response=response,
@@ -210,6 +218,8 @@ def analyze_sweep(
         disturbance=worst[0],
         disturbance_hz=worst[1],
         damage=damage,
+        impulse_s=impulse_s,
+        impulse=impulse,
         harmonics=tuple(_relative_to(harmonic, unmixed, law) for harmonic in harmonics),
     )
 
@@ -557,3 +567,12 @@ def _relative_to(harmonic: HarmonicResponse, linear: ComplexArray, law: SweepLaw
     # What the method leaves comes of the linear response: it goes with the fundamental at the output.
     floor = _HARMONIC_FLOOR + _HARMONIC_AT_START * (law.full_from_hz / harmonic.frequency_hz) ** 4
     return replace(harmonic, ratio=harmonic.ratio / size * turned, noise=np.hypot(harmonic.noise / size, floor))
+
+
+def _around_peak(impulses: Impulses, peak_s: float) -> tuple[FloatArray, FloatArray]:
+    """Return seconds from the peak, and the samples there over their largest size."""
+    rate_hz = impulses.sample_rate_hz
+    nearest_s = round(peak_s * rate_hz) / rate_hz
+    samples, first = impulses.between(nearest_s - _SHOWN_S[0], nearest_s + _SHOWN_S[1])
+    largest = float(np.max(np.abs(samples), initial=0.0))
+    return (first + np.arange(len(samples))) / rate_hz - peak_s, samples / largest if largest > 0.0 else samples

@@ -94,15 +94,12 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     if not found:
         raise SignalError(refusals[0])
     warnings += refusals
-    measured = found
     found, loopback = compensated(found, recording, sweep, played, options, _reader(options))
     result = result_of(
         recording,
         "response",
         conditions={**conditions_of(recording, sweep, found, options), **loopback},
-        channels=with_impulses(
-            _channel_results(recording, sweep, columns, found, options, warnings), recording, sweep, measured
-        ),
+        channels=with_impulses(_channel_results(recording, sweep, columns, found, options, warnings), recording, found),
         warnings=tuple(warnings),
     )
     windows_s = {recording.channels[column]: one.window_s for column, one in found.items()}
