@@ -8,11 +8,12 @@ window's products with its own shifted copies (the same paper, section on overla
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from audiomeas.analysis.noisefloor import band_weight
 from audiomeas.analysis.segments import Segment, SegmentSpectra, hann, segment_frames
 from audiomeas.analysis.spectral_floor import floor_under
 from audiomeas.errors import SignalError
@@ -107,27 +108,22 @@ class Density:
         """Return the density divided by a gain (V/V): what stands at an output, referred to the input."""
         if not (math.isfinite(gain) and gain > 0):
             raise ValueError("a gain must be finite and positive")
-        return Density(
+        return replace(
+            self,
             v2_per_hz=self.v2_per_hz / gain**2,
             floor=self.floor / gain**2,
-            sample_rate_hz=self.sample_rate_hz,
-            segment_frames=self.segment_frames,
-            segments=self.segments,
-            frames=self.frames,
             mean_v=self.mean_v / gain,
             total_mean_square=self.total_mean_square / gain**2,
         )
 
     def _shares(self, band_hz: tuple[float, float] | None) -> FloatArray:
         """Return how much of each bin lies in a band, (bins,); nothing of those that hold DC."""
-        edges = np.minimum((np.arange(len(self.v2_per_hz) + 1) - 0.5) * self.bin_hz, self.sample_rate_hz / 2)
-        edges[0] = 0.0
-        low, high = (0.0, self.sample_rate_hz / 2) if band_hz is None else band_hz
+        half_rate_hz = self.sample_rate_hz / 2
+        low, high = (0.0, half_rate_hz) if band_hz is None else band_hz
         self._check_band(low, high)
-        inside = np.minimum(edges[1:], high) - np.maximum(edges[:-1], low)
-        shares = np.clip(inside, 0.0, None) / self.bin_hz
+        shares = band_weight(len(self.v2_per_hz), self.bin_hz, (low, min(high, half_rate_hz)))
         shares[:DC_BINS] = 0.0
-        return np.asarray(shares)
+        return shares
 
     def _check_band(self, low: float, high: float) -> None:
         half = self.sample_rate_hz / 2
