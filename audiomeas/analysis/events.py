@@ -216,10 +216,9 @@ class _Channel:
         self._bins = np.arange(band.stop, dtype=np.float64)
         # Whitened second half of the segment before.
         self._tail: FloatArray = np.zeros(band.size // 2, dtype=np.float32)
-        self._before: ComplexArray | None = None  # its spectrum, lines left out
+        self._before: ComplexArray | None = None  # its spectrum, lines left out; None before the first
         # White noise of 1 and what stands out of it: single precision (1e-7) is plenty, and twice as quick.
         self._product = np.empty(band.stop, dtype=np.complex64)
-        self._first = True
         self._frames = math.inf
         self._found = _Found(band)
 
@@ -231,9 +230,9 @@ class _Channel:
         gain = 1.0 / np.sqrt(np.maximum(level, _NOTHING))
         white = irfft(np.multiply(spectrum, gain, out=self._product, casting="same_kind"), self._band.size)
         half = self._band.size // 2
-        if not self._first:
-            self._look(start, self._tail + white[:half], spectrum)
-        self._tail, self._before, self._first = white[half:], spectrum, False
+        if self._before is not None:
+            self._look(start, self._tail + white[:half], self._before, spectrum)
+        self._tail, self._before = white[half:], spectrum
 
     def result(self, frames: int, rate: float) -> Events:
         """Return what was found."""
@@ -253,12 +252,12 @@ class _Channel:
         lost[: self._band.first] = True
         return lost
 
-    def _look(self, start: int, white: FloatArray, clean: ComplexArray) -> None:
+    def _look(self, start: int, white: FloatArray, before: ComplexArray, clean: ComplexArray) -> None:
         places, sigmas, slow = _standing_out(white)
         real = self._is_real(start, places, slow)
         places, sigmas = places[real], sigmas[real]
         if len(places) and float(np.max(sigmas)) > _PEAK_SIGMAS:
-            self._found.take(start, places, sigmas, slow[real], self._volts(clean), self._least)
+            self._found.take(start, places, sigmas, slow[real], self._volts(before, clean), self._least)
 
     def _is_real(self, start: int, places: NDArray[np.intp], slow: BoolArray) -> BoolArray:
         """Return which samples lie in the capture, and not where its mirrored ends reach."""
@@ -266,11 +265,10 @@ class _Channel:
         from_end = np.minimum(frames, self._frames - 1 - frames) / (self._band.frames * self._band.bin_hz)
         return np.asarray(from_end >= np.where(slow, _SLOW_BLIND_S, _BLIND_S))
 
-    def _volts(self, clean: ComplexArray) -> FloatArray:
+    def _volts(self, before: ComplexArray, clean: ComplexArray) -> FloatArray:
         """Return the same stretch in volts, lines left out but not whitened, as absolute values."""
         size, half = self._band.size, self._band.size // 2
-        before = irfft(self._before, size)[half:] if self._before is not None else np.zeros(half)
-        return np.abs(before + irfft(clean, size)[:half]) * (size / self._band.frames)
+        return np.abs(irfft(before, size)[half:] + irfft(clean, size)[:half]) * (size / self._band.frames)
 
 
 def _standing_out(white: FloatArray) -> tuple[NDArray[np.intp], FloatArray, BoolArray]:
