@@ -181,16 +181,17 @@ def _seen(
 
 
 def _combined(seen: list[_Seen], nominals: tuple[float, ...], duration_s: float) -> Hum:
-    fits = [one.fit for one in seen if one.fit is not None]
-    found = [fit for fit in fits if fit.found]
-    for_nominal = {n: [fit for fit in found if fit.nominal_hz == n] for n in nominals}
+    fits = [(one.duration_s, one.fit) for one in seen if one.fit is not None]
+    for_nominal = {
+        n: [(duration, fit) for duration, fit in fits if fit.found and fit.nominal_hz == n] for n in nominals
+    }
     nominal = max(nominals, key=lambda n: len(for_nominal[n]))
     # By chance a few stretches of many show hum.
     by_chance = max(1, int(binom.ppf(1.0 - FALSE_ALARM, len(fits), FALSE_ALARM)) + 1) if fits else 1
     lines: tuple[HumLine, ...] = ()
     if len(for_nominal[nominal]) >= by_chance:
-        mean_hz, variance, wander_hz = _mains(for_nominal[nominal], seen)
-        lines = _lines(seen, nominal, mean_hz)
+        mean_hz, variance, wander_hz = _mains(for_nominal[nominal])
+        lines = _lines([(duration, fit) for duration, fit in fits if fit.nominal_hz == nominal], mean_hz)
     if not any(not line.at_most for line in lines):
         bounds = tuple(line for n in nominals for line in _bounds(seen, n))
         return _none(bounds, len(seen), duration_s)
@@ -218,10 +219,9 @@ def _none(bounds: tuple[HumLine, ...], stretches: int, duration_s: float) -> Hum
     )
 
 
-def _mains(fits: list[StretchHum], seen: list[_Seen]) -> tuple[float, float, float | None]:
-    """Return mean (Hz), its variance (Hz²) and the wander (Hz)."""
-    length = {id(one.fit): one.duration_s for one in seen}
-    weights = np.array([length[id(fit)] for fit in fits])
+def _mains(used: list[tuple[float, StretchHum]]) -> tuple[float, float, float | None]:
+    """Return mean (Hz), its variance (Hz²) and the wander (Hz). used : each stretch's duration in s, and its hum."""
+    weights, fits = np.array([duration_s for duration_s, _ in used]), [fit for _, fit in used]
     values = np.array([fit.mains_hz for fit in fits])
     mean = float(np.average(values, weights=weights))
     variance = float(np.sum(weights**2 * [fit.mains_variance for fit in fits]) / np.sum(weights) ** 2)
@@ -231,8 +231,7 @@ def _mains(fits: list[StretchHum], seen: list[_Seen]) -> tuple[float, float, flo
     return mean, variance, float(np.max(values + within) - np.min(values - within))
 
 
-def _lines(seen: list[_Seen], nominal: float, mains_hz: float) -> tuple[HumLine, ...]:
-    used = [(one.duration_s, one.fit) for one in seen if one.fit is not None and one.fit.nominal_hz == nominal]
+def _lines(used: list[tuple[float, StretchHum]], mains_hz: float) -> tuple[HumLine, ...]:
     share = np.array([duration for duration, _ in used])
     share = (share / share.sum())[:, None]
     square = np.array([fit.mean_square for _, fit in used])

@@ -68,15 +68,15 @@ class StretchHum:
 class Stretch:
     """One channel's stretch of noise at a low rate, ready to be looked at near any nominal frequency."""
 
-    def __init__(self, samples: FloatArray, rate_hz: float, *, top_hz: float, least: float = 0.0) -> None:
-        """Take (frames,). top_hz : up to where lines can be told.   least : mean square that rounding alone gives."""
+    def __init__(self, samples: FloatArray, rate_hz: float, *, top_hz: float) -> None:
+        """Take (frames,). top_hz : up to where lines can be told."""
         frames = len(samples)
         self.rate_hz, self.duration_s, self._top_hz = rate_hz, frames / rate_hz, top_hz
         self.time_s = (np.arange(frames) - (frames - 1) / 2) / rate_hz
         self.window = _faded(frames)
         self.sum, self.sum_squares = float(np.sum(self.window)), float(np.sum(self.window**2))
         self.samples = samples - np.sum(samples * self.window) / self.sum
-        self._least = max(least, 1e-30 * float(np.mean(samples**2))) * self.sum_squares
+        self._least = 1e-30 * float(np.mean(samples**2)) * self.sum_squares
         self._whole = next_fast_len(frames, real=True)
         self._power = np.abs(rfft(self.samples * self.window, _PADDED * self._whole)) ** 2
         self.as_captured = self._logarithms(self._power, _PADDED)
