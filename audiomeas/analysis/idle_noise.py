@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import rfft
 
-from audiomeas.analysis.harmonics import ONE_SIDED_95, PowerSum, line_noise
+from audiomeas.analysis.harmonics import PowerSum, line_noise
 from audiomeas.analysis.lines import add_lines, fit_lines, lobes, windowed
 from audiomeas.analysis.mains import find_mains
-from audiomeas.analysis.noisefloor import HIDDEN, NoiseFloor, band_weight, noise_floor
+from audiomeas.analysis.noisefloor import NoiseFloor, band_weight, noise_floor
 from audiomeas.analysis.tone import PowerGain
 from audiomeas.errors import SignalError
 
@@ -82,9 +82,5 @@ def _read(floor: NoiseFloor, weight: FloatArray, hum: FloatArray) -> PowerSum:
     A line that stands in noise of a bin's size n spreads by √(2·P·n).
     """
     noise, of_noise = floor.in_band(weight)
-    least, value = floor.least_in_band(weight), noise + float(np.sum(hum))
     of_hum = float(np.max(line_noise(floor.at_lines))) * 2.0 * float(np.sum(hum))
-    deviation = math.sqrt(of_noise**2 + of_hum)
-    hidden = value < HIDDEN * least
-    upper = max(value + ONE_SIDED_95 * deviation, least) if hidden else value
-    return PowerSum(mean_square=value, standard_deviation=deviation, upper_95=upper, at_most=hidden)
+    return floor.stated(noise + float(np.sum(hum)), math.sqrt(of_noise**2 + of_hum), weight)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from audiomeas.analysis.harmonics import ONE_SIDED_95, PowerSum
 from audiomeas.analysis.lines import ENBW, LOBE_BINS, WINDOW_MEAN_FOURTH, WINDOW_MEAN_SQUARE
 
 FloatArray = NDArray[np.float64]
@@ -21,7 +22,7 @@ _LEAST_FREE = 8
 #: Variance of a sum of squared bins, relative to that of independent ones: mean(w⁸…) over mean(w²)².
 _SUM_VARIANCE = WINDOW_MEAN_FOURTH / WINDOW_MEAN_SQUARE**2
 #: Noise below this part of what rounding gives shows that rounding is not spread: it repeats with the tone.
-HIDDEN = 0.5
+_HIDDEN = 0.5
 #: A median of exponential values has 1/ln²2 times the variance of their mean.
 _MEDIAN_LOSS = 1.0 / np.log(2.0) ** 2
 
@@ -56,11 +57,17 @@ class NoiseFloor:
         value, least = float(np.sum(inside)), self.least_in_band(weight)
         # A bin of noise has an exponential distribution: the mean of its square is twice its variance.
         deviation = math.sqrt(_SUM_VARIANCE * float(np.sum(inside**2)) / 2.0)
-        return value, math.hypot(deviation, least) if value < HIDDEN * least else deviation
+        return value, math.hypot(deviation, least) if value < _HIDDEN * least else deviation
 
     def least_in_band(self, weight: FloatArray) -> float:
         """Return the mean-square value that rounding the samples must have added inside a band."""
         return self.least_per_bin * float(np.sum(weight))
+
+    def stated(self, value: float, deviation: float, weight: FloatArray) -> PowerSum:
+        """Return a mean-square value inside a band; where it is less than rounding alone gives there, as a bound."""
+        hidden = value < _HIDDEN * self.least_in_band(weight)
+        upper = value + ONE_SIDED_95 * deviation if hidden else value
+        return PowerSum(mean_square=value, standard_deviation=deviation, upper_95=upper, at_most=hidden)
 
 
 def noise_floor(

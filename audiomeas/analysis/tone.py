@@ -23,7 +23,7 @@ from scipy.fft import rfft
 from scipy.special import stdtrit
 
 from audiomeas.analysis.charted import Spectrum, log_edges, thinned
-from audiomeas.analysis.harmonics import ONE_SIDED_95, Harmonics, PowerSum, describe_harmonics, line_noise, power_sum
+from audiomeas.analysis.harmonics import Harmonics, PowerSum, describe_harmonics, line_noise, power_sum
 from audiomeas.analysis.lines import (
     LOBE_BINS,
     REACH_BINS,
@@ -34,7 +34,7 @@ from audiomeas.analysis.lines import (
     windowed,
 )
 from audiomeas.analysis.mains import find_mains
-from audiomeas.analysis.noisefloor import HIDDEN, NoiseFloor, band_weight, median_per_bin, noise_floor
+from audiomeas.analysis.noisefloor import NoiseFloor, band_weight, median_per_bin, noise_floor
 from audiomeas.analysis.rounding import Rounding, rounding_of
 from audiomeas.analysis.shortevents import ShortEvents, short_events
 from audiomeas.analysis.sinefit import (
@@ -519,7 +519,7 @@ class _Shares:
     def noise(self) -> PowerSum:
         """Return the noise alone."""
         value, deviation = self.floor.in_band(self.weight)
-        return _above_rounding(value, deviation, self.floor.least_in_band(self.weight))
+        return self.floor.stated(value, deviation, self.weight)
 
     def residual(self) -> PowerSum:
         """Return everything but the fundamental."""
@@ -542,14 +542,7 @@ class _Shares:
         lines = power_sum(self.line_power[self.counted] * gain, self.line_noise[self.counted] * gain)
         total = max(value + lines.mean_square, 0.0)
         spread = math.hypot(deviation, lines.standard_deviation)
-        return _above_rounding(total, spread, self.floor.least_in_band(weight))
-
-
-def _above_rounding(value: float, deviation: float, least: float) -> PowerSum:
-    """Return a mean-square value; where it is less than rounding alone gives, as a bound."""
-    hidden = value < HIDDEN * least
-    upper = value + ONE_SIDED_95 * deviation if hidden else value
-    return PowerSum(mean_square=value, standard_deviation=deviation, upper_95=upper, at_most=hidden)
+        return self.floor.stated(total, spread, weight)
 
 
 def notch_power_gain(frequency_hz: FloatArray, centre_hz: float, q: float) -> FloatArray:
