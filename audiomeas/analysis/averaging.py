@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from audiomeas.analysis.charted import Spectrum
+from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.analysis.harmonics import Harmonics, PowerSum, power_sum
 from audiomeas.analysis.shortevents import ShortEvents
 from audiomeas.analysis.tone import Line, ToneAnalysis, tone_frequency
@@ -27,8 +28,6 @@ FloatArray = NDArray[np.float64]
 COHERENT_LOSS_DB = 0.01
 #: Standard deviations of the fitted frequency that decide in doubt.
 _SIGMAS = 3.0
-#: 20/ln 10: a relative change as decibels.
-_DB_PER_NEPER = 20.0 / math.log(10.0)
 
 
 def windows_of(signal: FloatArray, count: int) -> FloatArray:
@@ -75,7 +74,7 @@ def allowed_left_over(count: int, highest_order: int) -> float:
     The mean of n vectors, each turned by θ against the one before, has the length sin(nθ/2)/(n·sin(θ/2)), about
     1 − (n² − 1)·θ²/24; θ = 2π·order·(periods left over).
     """
-    turned = math.sqrt(24.0 * COHERENT_LOSS_DB / _DB_PER_NEPER / max(count**2 - 1, 1))
+    turned = math.sqrt(24.0 * COHERENT_LOSS_DB / DB_PER_NEPER / max(count**2 - 1, 1))
     return turned / (2.0 * math.pi * highest_order)
 
 
@@ -167,7 +166,7 @@ def _harmonics(tones: Sequence[ToneAnalysis]) -> Harmonics:
     reference = _mean([tone.level_rms**2 for tone in tones])
     with np.errstate(divide="ignore", invalid="ignore"):
         level_db = 10.0 * np.log10(stated / reference)
-        spread_db = _DB_PER_NEPER * stdtrit(freedom, 0.975) * deviation / (2.0 * stated)
+        spread_db = DB_PER_NEPER * stdtrit(freedom, 0.975) * deviation / (2.0 * stated)
     order = tones[0].harmonics.order[:orders]
     return Harmonics(
         order=order,

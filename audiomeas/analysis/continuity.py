@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from audiomeas.analysis.factors import DB_PER_NEPER
+
 FloatArray = NDArray[np.float64]
 
 BLOCK_S = 0.05
@@ -152,9 +154,7 @@ def _steps(vectors: NDArray[np.complex128], frames: int, phase_jump_rad: float, 
     ]
     found += [
         Break(frame=(int(n) + 1) * frames, kind="level", size=float(level_db[n]))
-        for n in np.flatnonzero(
-            np.abs(level_db) > max(LEVEL_STEP_DB, 6.0 * _spread(level_db)) + 20.0 / np.log(10.0) * beat
-        )
+        for n in np.flatnonzero(np.abs(level_db) > max(LEVEL_STEP_DB, 6.0 * _spread(level_db)) + DB_PER_NEPER * beat)
     ]
     return tuple(sorted(found, key=lambda one: one.frame))
 

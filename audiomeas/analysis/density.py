@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from audiomeas.analysis.factors import TWO_SIDED_95
 from audiomeas.analysis.noisefloor import band_weight
 from audiomeas.analysis.segments import Segment, SegmentSpectra, hann, segment_frames
 from audiomeas.analysis.spectral_floor import floor_under
@@ -27,8 +28,6 @@ WINDOW, OVERLAP = "Hann", 0.5
 DC_BINS = 2
 #: Bins apart up to which those of a Hann window depend on one another.
 _REACH = 3
-#: 95 % of a normal law.
-_COVERAGE = 1.96
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,7 +45,7 @@ class NoiseLevel:
     @property
     def uncertainty_v_rms(self) -> float:
         """95 % half-width of `v_rms`."""
-        widest = math.sqrt(self.mean_square + _COVERAGE * self.standard_deviation)
+        widest = math.sqrt(self.mean_square + TWO_SIDED_95 * self.standard_deviation)
         return widest - self.v_rms
 
 

@@ -13,13 +13,10 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from audiomeas.analysis.equalization_curves import Equalization, TimeConstant
+from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
 
 FloatArray = NDArray[np.float64]
 
-#: dB of a relative change of amplitude.
-_DB = 20.0 / np.log(10.0)
-#: 95 % of a normal distribution lies within this many standard deviations.
-_K95 = 1.96
 #: What no point is better than (standard deviation, dB): otherwise a few clean points would hold the whole fit.
 _LEAST_DB = 0.001
 #: A placement treats points alike that are better than this (dB): it is a matter of the curve, not of noise.
@@ -176,7 +173,7 @@ def fit_time_constants(
     if np.count_nonzero(inside) < count + 4:
         raise ValueError(f"too few points to fit {count} time constants: widen the band")
     frequency_hz, measured_db = frequency_hz[inside], gain_db[inside]
-    sigma_db = np.hypot(uncertainty_db[inside] / _K95, _LEAST_DB)
+    sigma_db = np.hypot(uncertainty_db[inside] / TWO_SIDED_95, _LEAST_DB)
     if resolution_hz is not None:
         sigma_db = sigma_db * np.sqrt(np.maximum(1.0, resolution_hz[inside] / np.gradient(frequency_hz)))
     nominal = np.array([constant.tau_s for constant in target.constants])
@@ -211,7 +208,7 @@ def _told(
     """Return the fit with its uncertainties."""
     chi_squared = float(residuals @ residuals) / (len(residuals) - len(parameters))
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * max(1.0, chi_squared)
-    widths = _K95 * np.sqrt(np.diag(covariance))[1:]
+    widths = TWO_SIDED_95 * np.sqrt(np.diag(covariance))[1:]
     constants = tuple(
         FittedConstant(
             nominal=constant,
@@ -227,8 +224,8 @@ def _slope_db(constant: TimeConstant, tau_s: float, frequency_hz: FloatArray) ->
     """Return the change of gain in dB per relative change of a time constant."""
     square = (2.0 * np.pi * frequency_hz * tau_s) ** 2
     if constant.kind == "cut":
-        return np.asarray(_DB / (1.0 + square))
-    return np.asarray((_DB if constant.kind == "rise" else -_DB) * square / (1.0 + square))
+        return np.asarray(DB_PER_NEPER / (1.0 + square))
+    return np.asarray((DB_PER_NEPER if constant.kind == "rise" else -DB_PER_NEPER) * square / (1.0 + square))
 
 
 def _with(target: Equalization, tau_s: FloatArray) -> Equalization:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audiomeas.analysis.density import Density
+from audiomeas.analysis.factors import TWO_SIDED_95
 from audiomeas.analysis.noise_lines import line_bins
 
 FloatArray = NDArray[np.float64]
@@ -23,7 +24,6 @@ _SIGNIFICANT = 4.0
 #: … and the law holds when the bands keep within their own deviation and this one (5 %, 0.2 dB), in the mean square.
 _LAW, _WORST_FIT = 0.05, 2.5
 _ROUNDS = 12
-_COVERAGE = 1.96
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,7 +63,7 @@ def fit_flicker(density: Density, band_hz: tuple[float, float] | None = None) ->
     corner = float(parts[1] / parts[0])
     slope = np.array([-corner, 1.0]) / parts[0]
     deviation = math.sqrt(float(slope @ covariance @ slope))
-    return Flicker(corner_hz=corner, uncertainty_hz=_COVERAGE * deviation, white_v2_per_hz=float(parts[0]))
+    return Flicker(corner_hz=corner, uncertainty_hz=TWO_SIDED_95 * deviation, white_v2_per_hz=float(parts[0]))
 
 
 def _bands(density: Density, band_hz: tuple[float, float] | None) -> tuple[FloatArray, FloatArray, FloatArray] | None:

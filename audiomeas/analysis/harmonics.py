@@ -9,16 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaincinv, stdtrit
 
+from audiomeas.analysis.factors import DB_PER_NEPER, ONE_SIDED_95
 from audiomeas.analysis.lines import ENBW
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 BoolArray = NDArray[np.bool_]
-
-#: One-sided 95 % of a normal distribution.
-ONE_SIDED_95 = 1.6448536269514722
-#: 20/ln 10: a relative change as decibels.
-_DB_PER_NEPER = 20.0 / math.log(10.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,7 +111,7 @@ def describe_harmonics(
     reference = abs(fundamental) ** 2 / 2
     with np.errstate(divide="ignore", invalid="ignore"):
         level_db = 10.0 * np.log10(np.maximum(stated, 0.0) / reference)
-        spread_db = _DB_PER_NEPER * stdtrit(freedom, 0.975) * np.sqrt(noise / (2.0 * np.maximum(power, 0.0)))
+        spread_db = DB_PER_NEPER * stdtrit(freedom, 0.975) * np.sqrt(noise / (2.0 * np.maximum(power, 0.0)))
     phase_deg = _relative_phase_deg(amplitudes, orders, fundamental)
     return Harmonics(
         order=orders,

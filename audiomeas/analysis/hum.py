@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import gammainccinv
 from scipy.stats import binom
 
+from audiomeas.analysis.factors import TWO_SIDED_95
 from audiomeas.analysis.hum_fit import FALSE_ALARM, LINE_FALSE_ALARM, Stretch, StretchHum, fit_hum
 from audiomeas.analysis.lowband import PASS_HZ, LowBand
 from audiomeas.analysis.mains import FIRST_MULTIPLES, NOMINAL_HZ, NOT_HUM, TOLERANCE
@@ -27,8 +28,8 @@ STRETCH_S = 10.0
 LEAST_S = 2.0
 #: Part of a low sample rate up to which lines are told.
 _TOP = 0.45
-#: 95 % of a normal law, both sides and one.
-_BOTH_95, _ONE_95 = 1.96, 1.645
+#: 95 % of a normal law, one side.
+_ONE_95 = 1.645
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -197,7 +198,7 @@ def _combined(seen: list[_Seen], nominals: tuple[float, ...], duration_s: float)
         return _none(bounds, len(seen), duration_s)
     return Hum(
         mains_hz=mean_hz,
-        mains_uncertainty_hz=_BOTH_95 * math.sqrt(variance),
+        mains_uncertainty_hz=TWO_SIDED_95 * math.sqrt(variance),
         nominal_hz=nominal,
         wander_hz=wander_hz,
         lines=lines,
@@ -252,7 +253,7 @@ def _line(multiple: int, frequency_hz: float, square: float, noise: float, devia
     if not standing or square <= noise:
         return _at_most(multiple, frequency_hz, square, noise)
     level = math.sqrt(square - noise)
-    half = _BOTH_95 * deviation / (2.0 * level)
+    half = TWO_SIDED_95 * deviation / (2.0 * level)
     return HumLine(
         multiple=multiple, frequency_hz=frequency_hz, level_v_rms=level, uncertainty_v_rms=half, at_most=False
     )

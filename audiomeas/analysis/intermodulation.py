@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audiomeas.analysis.charted import Spectrum
+from audiomeas.analysis.factors import TWO_SIDED_95
 from audiomeas.analysis.harmonics import power_sum
 from audiomeas.analysis.twotone import HIGH, LOW, FittedTone, Product, Term, TwoTones, fit_two_tones
 from audiomeas.errors import SignalError
@@ -40,7 +41,6 @@ TRANSIENT_PRODUCTS = 9
 _RATIO_OFF_DB = 12.0
 #: … and by more than this, it is said.
 _RATIO_SAID_DB = 1.0
-_TWO_SIDED_95 = 1.96
 #: A chart's spectrum ends here: what lies above is heard by nobody, and a pair of 19 and 20 kHz has its products below.
 _SHOWN_UP_TO_HZ = 24_000.0
 
@@ -356,7 +356,7 @@ def _grouped(groups: Sequence[Sequence[Product]], reference_rms: float, referenc
         square += sum(one.power for one in group) + cross
         variance += 2.0 * sum(volts) ** 2 * sum(one.noise for one in group)
     value = math.sqrt(max(square, together.mean_square))
-    own = _TWO_SIDED_95 * math.sqrt(variance) / (2.0 * value)
+    own = TWO_SIDED_95 * math.sqrt(variance) / (2.0 * value)
     return Ratio(
         value=value / reference_rms,
         uncertainty=math.hypot(own / reference_rms, reference_uncertainty * value / reference_rms),

@@ -12,6 +12,8 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
+from audiomeas.analysis.factors import DB_PER_NEPER
+
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
@@ -27,7 +29,6 @@ _SIGMAS = 6.0
 _CLEAR = 10.0
 #: Blocks that stand no further apart are one event.
 _ONE_EVENT = 12
-_DB_PER_PART = 20.0 / float(np.log(10.0))
 
 
 def level_events(level_rms: FloatArray, noise_rms: FloatArray) -> tuple[list[int], list[int]]:
@@ -45,7 +46,7 @@ def level_events(level_rms: FloatArray, noise_rms: FloatArray) -> tuple[list[int
     low, high = np.minimum(before, behind), np.maximum(before, behind)
     clear = low > _CLEAR * noise
     safe_low = np.where(clear, low, 1.0)
-    guard_db = _SIGMAS * _DB_PER_PART * noise / (np.sqrt(2.0) * safe_low)
+    guard_db = _SIGMAS * DB_PER_NEPER * noise / (np.sqrt(2.0) * safe_low)
     wide_db = np.where(clear, 20.0 * np.log10(np.where(clear, high, 1.0) / safe_low), 0.0)
     away = 10.0 ** (np.maximum(CRACKLE_DB, guard_db) / 20.0)
     crackle = clear & ((own * away < low) | (own > high * away))

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.fft import rfft
 from scipy.special import stdtrit
 
+from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.analysis.harmonics import line_noise, power_sum
 from audiomeas.analysis.lines import ENBW, add_lines, fit_lines, lobes, windowed
 from audiomeas.analysis.noisefloor import noise_floor
@@ -23,8 +24,6 @@ from audiomeas.errors import SignalError
 
 FloatArray = NDArray[np.float64]
 
-#: 20/ln 10: a relative change as decibels.
-_DB_PER_NEPER = 20.0 / math.log(10.0)
 #: Harmonics that stand beside the tone while it is fitted.
 _HARMONICS = 20
 #: Bins that the tone keeps from DC, and its harmonics from half the sample rate.
@@ -87,7 +86,7 @@ def narrow_level(signal: FloatArray, sample_rate_hz: float, frequency_hz: float)
     relative = 0.0 if found.at_most else k * math.sqrt(noise / (2.0 * found.mean_square))
     return NarrowLevel(
         level_rms=math.sqrt(found.stated),
-        half_width_db=_DB_PER_NEPER * relative,
+        half_width_db=DB_PER_NEPER * relative,
         at_most=found.at_most,
         noise_rms=math.sqrt(noise),
         bandwidth_hz=ENBW * bin_hz,
@@ -147,7 +146,7 @@ def find_steps(course: Course) -> list[slice]:
 def _same(before_db: FloatArray, level_db: float, noise_rms: float) -> bool:
     usual_db = float(np.median(before_db))
     # Half of the noise's power is in phase with the tone.
-    noise_db = _DB_PER_NEPER * noise_rms / math.sqrt(2.0) / 10.0 ** (usual_db / 20.0)
+    noise_db = DB_PER_NEPER * noise_rms / math.sqrt(2.0) / 10.0 ** (usual_db / 20.0)
     return bool(abs(level_db - usual_db) <= max(_SAME_DB, _DEVIATIONS * noise_db))
 
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.fft import rfft
 
 from audiomeas.analysis.charted import Spectrum, log_edges, thinned
+from audiomeas.analysis.factors import TWO_SIDED_95
 from audiomeas.analysis.harmonics import PowerSum, line_noise, power_sum
 from audiomeas.analysis.lines import (
     LOBE_BINS,
@@ -52,7 +53,6 @@ _LEAST_FREE = 8
 #: Bins of which the median tells the noise among them, and power over it that no noise bin has (e⁻¹⁴).
 _BLOCK = 256
 _LINE_OVER_NOISE = 14.0
-_TWO_SIDED_95 = 1.96
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -294,7 +294,7 @@ def _levels(read: _Read, chosen: BoolArray, tones_hz: FloatArray) -> ToneLevels:
     at_most = np.array([one.at_most for one in sums], dtype=np.bool_)
     spread = np.array([one.standard_deviation for one in sums])
     with np.errstate(divide="ignore", invalid="ignore"):
-        half = np.where(at_most | (level == 0.0), 0.0, _TWO_SIDED_95 * spread / (2.0 * level))
+        half = np.where(at_most | (level == 0.0), 0.0, TWO_SIDED_95 * spread / (2.0 * level))
     return ToneLevels(frequency_hz=tones_hz[chosen], level_rms=level, uncertainty=half, at_most=at_most)
 
 

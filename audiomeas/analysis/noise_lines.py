@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import gammainccinv
 
 from audiomeas.analysis.density import DC_BINS, Density
+from audiomeas.analysis.factors import TWO_SIDED_95
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -110,7 +111,7 @@ def _line(density: Density, peak: int) -> NoiseLine:
     return NoiseLine(
         frequency_hz=_place(density, peak) * density.bin_hz,
         level_v_rms=level,
-        uncertainty_v_rms=math.sqrt(power + 1.96 * deviation) - level,
+        uncertainty_v_rms=math.sqrt(power + TWO_SIDED_95 * deviation) - level,
     )
 
 

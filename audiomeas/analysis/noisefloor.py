@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from audiomeas.analysis.harmonics import ONE_SIDED_95, PowerSum
+from audiomeas.analysis.factors import ONE_SIDED_95
+from audiomeas.analysis.harmonics import PowerSum
 from audiomeas.analysis.lines import ENBW, LOBE_BINS, WINDOW_MEAN_FOURTH, WINDOW_MEAN_SQUARE
 
 FloatArray = NDArray[np.float64]

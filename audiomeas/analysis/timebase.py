@@ -21,6 +21,7 @@ from scipy.fft import rfft, rfftfreq
 
 from audiomeas.analysis.alignment import Found, find
 from audiomeas.analysis.deconvolution import SweepLaw, find_sweep
+from audiomeas.analysis.factors import TWO_SIDED_95
 from audiomeas.analysis.interpolation import sampled_at
 from audiomeas.analysis.sweep import growth_error
 from audiomeas.errors import SignalError
@@ -39,8 +40,8 @@ _MARKER_BEFORE_S, _MARKER_AFTER_S = 0.03, 0.05
 _BAND = (1.4, 0.8)
 #: Phase that two equal chirps may be apart, r.m.s. in radians, beyond distance and stretch: more is not the same chirp.
 _SAME_CHIRP_RAD = 0.35
-#: 95 % of a normal distribution; a drift is taken for one from three standard deviations on.
-_K95, _DRIFT_SIGMAS = 1.96, 3.0
+#: A drift is taken for one from this many standard deviations on.
+_DRIFT_SIGMAS = 3.0
 #: What the method leaves without noise, in frames of distance and relative stretch (bounds of what was found with exact
 #: chirps through chains that ring down to 0.5 Hz).
 _METHOD_FRAMES, _METHOD_STRETCH = 1e-4, 2e-8
@@ -203,9 +204,9 @@ def _spacing(channel: FloatArray, markers: Markers, start: int, frames: int, rat
     return _Spacing(
         first=_first_place(channel, markers, first.frame, markers.apart / apart),
         frames=apart,
-        frames_sigma=float(np.hypot(sigmas[0], _METHOD_FRAMES / _K95)),
+        frames_sigma=float(np.hypot(sigmas[0], _METHOD_FRAMES / TWO_SIDED_95)),
         bend=-0.5 * stretch * apart,
-        bend_sigma=0.5 * apart * float(np.hypot(sigmas[1], (_METHOD_STRETCH + 2e-3 * abs(stretch)) / _K95)),
+        bend_sigma=0.5 * apart * float(np.hypot(sigmas[1], (_METHOD_STRETCH + 2e-3 * abs(stretch)) / TWO_SIDED_95)),
     )
 
 
@@ -260,7 +261,7 @@ def _shift_and_stretch(
     found, sigmas, rest_rad = _fitted(model, phase, weight)
     if not rest_rad < _SAME_CHIRP_RAD:
         return None
-    if abs(found[1]) < _DRIFT_SIGMAS * np.hypot(sigmas[1], _METHOD_STRETCH / _K95):
+    if abs(found[1]) < _DRIFT_SIGMAS * np.hypot(sigmas[1], _METHOD_STRETCH / TWO_SIDED_95):
         found = np.append(_fitted(model[:, :1], phase, weight)[0], 0.0)
     return found, sigmas
 
@@ -281,14 +282,14 @@ def _by_markers(spacing: _Spacing, markers: Markers, frames: int) -> tuple[_Cour
     apart = markers.apart
     offset_ppm = 1e6 * (apart / spacing.frames - 1.0)
     offset_sigma_ppm = 1e6 * spacing.frames_sigma / apart
-    _refuse_other_speed(offset_ppm, _K95 * offset_sigma_ppm)
+    _refuse_other_speed(offset_ppm, TWO_SIDED_95 * offset_sigma_ppm)
     course = _Course(origin=markers.before, span=apart, first=spacing.first, frames=spacing.frames, bend=spacing.bend)
     base = TimeBase(
         told_by="markers",
         offset_ppm=offset_ppm,
-        offset_uncertainty_ppm=_K95 * offset_sigma_ppm,
+        offset_uncertainty_ppm=TWO_SIDED_95 * offset_sigma_ppm,
         drift_ppm=1e6 * 2.0 * spacing.bend / apart,
-        drift_uncertainty_ppm=1e6 * 2.0 * _K95 * spacing.bend_sigma / apart,
+        drift_uncertainty_ppm=1e6 * 2.0 * TWO_SIDED_95 * spacing.bend_sigma / apart,
         applied_ppm=offset_ppm,
         start_frame=0,
         stimulus_frames=frames,

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from audiomeas.analysis.demodulation import Blocks, demodulated, short_levels
+from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
 from audiomeas.analysis.levelevents import level_events
 from audiomeas.errors import SignalError
 
@@ -23,8 +24,6 @@ BoolArray = NDArray[np.bool_]
 _PERIODS, _SHORT_PERIODS = 40, 8
 #: A tone is heard at this many times the r.m.s. of its noise: noise alone passes once in 8,000 blocks (Rayleigh).
 _HEARD = 3.0
-#: 95 % of a normal law; dB of a small relative change.
-_K95, _DB_PER_PART = 1.96, 20.0 / float(np.log(10.0))
 #: Blocks that overlap by half count as half as many.
 _INDEPENDENT = 0.5
 #: The loudest position: blocks this near to the loudest one, in dB.
@@ -246,7 +245,7 @@ def _against_level(
     heard = (level > _HEARD * noise) & (level > 0.0)
     safe = np.where(heard, level, 1.0)
     decibels = np.where(heard, 20.0 * np.log10(safe), np.nan)
-    parts = np.where(heard, _K95 * noise / (np.sqrt(2.0) * safe), np.nan)
+    parts = np.where(heard, TWO_SIDED_95 * noise / (np.sqrt(2.0) * safe), np.nan)
     loud = _loudest(decibels[:, 0], undisturbed & heard[:, 0] & heard[:, 1])
     if not np.any(loud):
         raise SignalError("no two channels were heard at the same time: tracking compares them")
@@ -260,7 +259,7 @@ def _against_level(
         )
     limit_db = 20.0 * np.log10(np.maximum(_HEARD * noise, 1e-300)) - loudest_db
     points = _points(course_db, parts, limit_db, undisturbed)
-    reference_db = _DB_PER_PART * float(np.hypot(*loudest_uncertainty))
+    reference_db = DB_PER_NEPER * float(np.hypot(*loudest_uncertainty))
     ends = [_end(course_db[:, column], limit_db[:, column], undisturbed) for column in range(2)]
     return Tracking(
         frequency_hz=frequency_hz,
@@ -292,7 +291,7 @@ def _points(course_db: FloatArray, parts: FloatArray, limit_db: FloatArray, undi
     first = undisturbed & np.isfinite(course_db[:, 0])
     steps = np.rint(-course_db[first, 0]).astype(int)
     levels, seconds = course_db[first, 0], course_db[first, 1]
-    wide_db = _DB_PER_PART * np.sqrt(np.sum(parts[first] ** 2, axis=1))
+    wide_db = DB_PER_NEPER * np.sqrt(np.sum(parts[first] ** 2, axis=1))
     limits = limit_db[first, 1]
     rows = []
     for step in np.unique(steps[steps >= 0]):
