@@ -331,10 +331,10 @@ def _laid(signal: FloatArray, course: _Course, base: TimeBase, rate_hz: float) -
     first, last = -round(_KEPT_BEFORE_S * rate_hz), base.stimulus_frames + round(_KEPT_AFTER_S * rate_hz)
     played = np.arange(first, last, dtype=np.float64)
     places = course.captured(played)
-    played = played[(places >= 0.0) & (places <= len(signal) - 1.0)]
-    if not len(played):
+    held = (places >= 0.0) & (places <= len(signal) - 1.0)
+    if not np.any(held):
         raise SignalError("the capture does not hold the stimulus: capture it again, from before it to after it")
-    places = course.captured(played)
+    played, places = played[held], places[held]
     low, high = max(0, int(places[0]) - 64), int(places[-1]) + 65
     rows = np.atleast_2d(signal[low:high].T)
     laid = np.stack([sampled_at(np.ascontiguousarray(row), places - low) for row in rows], axis=1)
