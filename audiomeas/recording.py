@@ -29,7 +29,9 @@ SIDECAR_VERSION = 2
 _WAV_LIMIT_BYTES = 4_000_000_000
 _FLAC_LIMITS = {"channels": 8, "rate_hz": 655_350}
 #: Ways to store samples that lose nothing. Lossy ones (A-law, ADPCM, …) add distortion of their own.
-LOSSLESS = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE")
+_LOSSLESS = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE")
+#: PCM subtypes whose codes are read as integers → the form that turns them into fractions.
+_INTEGER_FORMS = {"PCM_16": ("int16", "int16"), "PCM_24": ("int32", "int24")}
 #: Step of float samples just below full scale. No grid of codes has just such a step: full scale is an odd code.
 FLOAT_STEPS = {"FLOAT": 2.0**-24, "DOUBLE": 2.0**-53}
 #: Float samples beyond this many times full scale are no sound.
@@ -272,19 +274,12 @@ def read_audio(path: Path) -> Audio:
     container = read_container(path)
     try:
         with opened(path, container) as handle:
-            if handle.subtype not in LOSSLESS:
-                raise FileProblem(
-                    f"{path} holds {handle.subtype} samples, which lose part of the sound: give a WAV or FLAC file "
-                    "with PCM or float samples"
-                )
+            refuse_lossy(path, handle.subtype)
             announced = handle.frames
             rate_hz, subtype = handle.samplerate, handle.subtype
-            samples, resolution_fs = _fractions_of(handle)
+            samples, resolution_fs = fractions_of(handle)
     except soundfile.LibsndfileError as error:
-        raise FileProblem(
-            f"{path} can't be read as audio ({plain_words(error)}): a whole WAV or FLAC file was expected; is it "
-            "truncated?"
-        ) from None
+        raise unreadable(path, error) from None
     except (MemoryError, ValueError, OverflowError):
         raise FileProblem(f"{path} announces more samples than memory holds: is its header damaged?") from None
     if len(samples) < announced:
@@ -317,6 +312,22 @@ def opened(path: Path, container: Container) -> Any:
     return soundfile.SoundFile(io.BytesIO(bytes(data)))
 
 
+def unreadable(path: Path, error: Exception) -> FileProblem:
+    """Return what is said when the library can't open a file or decode it whole."""
+    return FileProblem(
+        f"{path} can't be read as audio ({plain_words(error)}): a whole WAV or FLAC file was expected; is it truncated?"
+    )
+
+
+def refuse_lossy(path: Path, subtype: str) -> None:
+    """Raise FileProblem for samples that are stored in a form which adds distortion of its own."""
+    if subtype not in _LOSSLESS:
+        raise FileProblem(
+            f"{path} holds {subtype} samples, which lose part of the sound: give a WAV or FLAC file with PCM or float "
+            "samples"
+        )
+
+
 def refuse_no_sound(path: Path, samples: NDArray[np.float64]) -> None:
     """Raise FileProblem for samples that are none, no numbers, or far beyond full scale."""
     if len(samples) == 0:
@@ -331,26 +342,25 @@ def refuse_no_sound(path: Path, samples: NDArray[np.float64]) -> None:
         )
 
 
-def _fractions_of(handle: Any) -> tuple[NDArray[np.float64], float | None]:
-    """Read all samples as fractions of full scale, by the arithmetic of a live capture: both are equal, bit for bit.
+def fractions_of(handle: Any, frames: int = -1, *, with_step: bool = True) -> tuple[NDArray[np.float64], float | None]:
+    """Read samples as fractions of full scale, by the arithmetic of a live capture: both are equal, bit for bit.
 
-    handle : an open soundfile.SoundFile.  Returns the samples and their step (see `Recording.resolution_fs`).
+    handle : an open soundfile.SoundFile.  frames : how many are read; -1: all that follow.  with_step : of float
+    samples, for which it costs a look at each.  Returns the samples and their step (see `Recording.resolution_fs`).
     """
     from audiomeas.interface.transport import to_fractions
 
-    if handle.subtype == "PCM_16":
-        codes = handle.read(dtype="int16", always_2d=True)
-        return to_fractions(codes, "int16"), step_of_codes(codes, "int16")
-    if handle.subtype == "PCM_24":
-        codes = handle.read(dtype="int32", always_2d=True)
-        return to_fractions(codes, "int24"), step_of_codes(codes, "int24")
-    samples: NDArray[np.float64] = handle.read(dtype="float64", always_2d=True)
+    if handle.subtype in _INTEGER_FORMS:
+        dtype, form = _INTEGER_FORMS[handle.subtype]
+        codes = handle.read(frames, dtype=dtype, always_2d=True)
+        return to_fractions(codes, form), step_of_codes(codes, form)
+    samples: NDArray[np.float64] = handle.read(frames, dtype="float64", always_2d=True)
     # libsndfile makes the largest code 1 − 2^(1−bits); here it is 1.
     bits = {"PCM_32": 32, "PCM_S8": 8, "PCM_U8": 8}.get(handle.subtype)
     if bits is None:
-        return samples, _step_of_floats(samples, FLOAT_STEPS[handle.subtype])
+        return samples, _step_of_floats(samples, FLOAT_STEPS[handle.subtype]) if with_step else None
     full = 2.0 ** (bits - 1)
-    step = grid_step(samples * full) or 1.0
+    step = _grid_step(samples * full) or 1.0
     return samples * (full / (full - 1.0)), step / (full - 1.0)
 
 
@@ -376,11 +386,11 @@ def _lowest_bit(codes: NDArray[Any]) -> int:
 
 def _step_of_floats(samples: NDArray[np.float64], rounding: float) -> float:
     """Return the step of the grid that float samples stand on (a converter's codes), or their rounding near 1."""
-    grid = grid_step(samples * 2.0**31)
+    grid = _grid_step(samples * 2.0**31)
     return rounding if grid is None else max(grid / 2.0**31, rounding)
 
 
-def grid_step(scaled: NDArray[np.float64]) -> float | None:
+def _grid_step(scaled: NDArray[np.float64]) -> float | None:
     """Return the largest power of two of which all numbers are multiples; None: not even of 1, or only zeros."""
     if scaled.size and float(np.max(np.abs(scaled))) < 2.0**62 and np.array_equal(scaled, np.rint(scaled)):
         return float(_lowest_bit(scaled.astype(np.int64))) or None

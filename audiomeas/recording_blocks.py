@@ -20,18 +20,16 @@ from audiomeas.container import read_container
 from audiomeas.errors import FileProblem
 from audiomeas.recording import (
     FLOAT_STEPS,
-    LOSSLESS,
     Recording,
-    grid_step,
+    fractions_of,
     opened,
     plain_words,
+    read_recording,
+    refuse_lossy,
     refuse_no_sound,
-    step_of_codes,
+    unreadable,
     with_sidecar_of,
 )
-
-#: PCM subtypes whose codes are read as integers → the form that turns them into fractions.
-_INTEGER_FORMS = {"PCM_16": ("int16", "int16"), "PCM_24": ("int32", "int24")}
 
 
 @dataclass
@@ -41,11 +39,9 @@ class _Seen:
     step_fs: float | None = None
     #: What silence alone would tell of the step; it holds until a block is not silent.
     step_of_silence_fs: float | None = None
-    on_grid: bool = True
     over_range: NDArray[np.int64] | None = None
     last_at_end: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
     last_counted: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
-    frames: int = 0
 
     def note_step(self, step_fs: float | None, *, silent: bool) -> None:
         """Keep the smallest step: steps are powers of two of one unit, so it divides all the others."""
@@ -88,22 +84,13 @@ def open_recording(path: Path) -> Recording:
 
     container = read_container(path)
     if container.data_size_at is not None:
-        from audiomeas.recording import read_recording
-
         return read_recording(path)
     try:
         with opened(path, container) as handle:
-            if handle.subtype not in LOSSLESS:
-                raise FileProblem(
-                    f"{path} holds {handle.subtype} samples, which lose part of the sound: give a WAV or FLAC file "
-                    "with PCM or float samples"
-                )
+            refuse_lossy(path, handle.subtype)
             frames, channels, rate_hz = handle.frames, handle.channels, float(handle.samplerate)
     except soundfile.LibsndfileError as error:
-        raise FileProblem(
-            f"{path} can't be read as audio ({plain_words(error)}): a whole WAV or FLAC file was expected; is it "
-            "truncated?"
-        ) from None
+        raise unreadable(path, error) from None
     if frames == 0:
         raise FileProblem(f"{path} holds no samples")
     plain = RecordingOnDisk(
@@ -158,26 +145,11 @@ def _blocks_on_disk(
 
 def _read_block(handle: Any, frames: int, seen: _Seen) -> NDArray[np.float64]:
     """Read a block as fractions of full scale, and note the step of its values."""
-    from audiomeas.interface.transport import to_fractions
-
-    if handle.subtype in _INTEGER_FORMS:
-        dtype, form = _INTEGER_FORMS[handle.subtype]
-        codes = handle.read(frames, dtype=dtype, always_2d=True)
-        seen.note_step(step_of_codes(codes, form), silent=not np.any(codes))
-        return to_fractions(codes, form)
-    samples: NDArray[np.float64] = handle.read(frames, dtype="float64", always_2d=True)
-    silent = not np.any(samples)
-    bits = {"PCM_32": 32, "PCM_S8": 8, "PCM_U8": 8}.get(handle.subtype)
-    if bits is not None:
-        full = 2.0 ** (bits - 1)
-        seen.note_step((grid_step(samples * full) or 1.0) / (full - 1.0), silent=silent)
-        return samples * (full / (full - 1.0))
-    rounding = FLOAT_STEPS[handle.subtype]
-    if seen.on_grid:
-        grid = grid_step(samples * 2.0**31)
-        seen.on_grid = silent or grid is not None
-        seen.note_step(rounding if grid is None else max(grid / 2.0**31, rounding), silent=silent)
-    return samples
+    # Floats that stand on no grid have the smallest step there is: nothing to look for any more.
+    smaller_yet = seen.step_fs != FLOAT_STEPS.get(handle.subtype)
+    fractions, step_fs = fractions_of(handle, frames, with_step=smaller_yet)
+    seen.note_step(step_fs, silent=not np.any(fractions))
+    return fractions
 
 
 def _watch_ends(fractions: NDArray[np.float64], seen: _Seen) -> None:
@@ -196,4 +168,3 @@ def _watch_ends(fractions: NDArray[np.float64], seen: _Seen) -> None:
         seen.last_counted, seen.last_at_end = pairs[-1], at_end[-1]
     else:
         seen.last_counted = seen.last_at_end = np.zeros(channels, dtype=np.bool_)
-    seen.frames += len(fractions)
