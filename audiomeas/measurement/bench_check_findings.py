@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -10,6 +9,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.analysis.known_tones import KnownTones, band_rms, fit_known_tones
 from audiomeas.recording import Recording, stimulus_slice
 from audiomeas.stimulus.tone_sequence import ToneSequence
@@ -109,7 +109,7 @@ class Heard:
         """Return how far noise may move `gain_db`: four standard deviations."""
         tones = self.tones(part, channel)
         amplitude = max(abs(tones.amplitudes[0]), 1e-30)
-        return min(20.0, 20.0 / math.log(10.0) * 4.0 * tones.standard_uncertainty() / amplitude)
+        return min(20.0, DB_PER_NEPER * 4.0 * tones.standard_uncertainty() / amplitude)
 
     def residual_v_rms(self, part: int, channel: int) -> float:
         """Return what a channel holds beside the part's tones, 20 Hz to 20 kHz."""

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made, refuse_empty_band
@@ -13,7 +14,7 @@ from audiomeas.measurement.curves import row_curve
 from audiomeas.measurement.distortion_steps_views import charts, step_words, tables
 from audiomeas.measurement.response_views import nominal_frequencies
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.steady import DB_PER_NEPER, of_channel
+from audiomeas.measurement.steady import of_channel
 from audiomeas.measurement.stepped import (
     MOST_STEPS,
     Step,

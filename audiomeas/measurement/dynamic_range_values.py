@@ -5,20 +5,18 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
 from audiomeas.errors import SignalError
 from audiomeas.measurement.dynamic_range_limits import Limits
 from audiomeas.measurement.dynamic_range_reference import Reference
 from audiomeas.measurement.dynamic_range_views import WEIGHTINGS
 from audiomeas.measurement.result import ChannelResult
-from audiomeas.measurement.steady import DB_PER_NEPER, LEAST_RELATIVE, scale_uncertainty
+from audiomeas.measurement.steady import LEAST_RELATIVE, scale_uncertainty
 
 if TYPE_CHECKING:
     from audiomeas.analysis.harmonics import PowerSum
     from audiomeas.analysis.tone import ToneAnalysis
     from audiomeas.recording import Recording
-
-#: Of a normal distribution, two-sided 95 %.
-_TWO_SIDED_95 = 1.96
 
 
 def range_key(name: str) -> str:
@@ -77,7 +75,7 @@ class Told:
                 self.said.append(self._limits.words(what, None if power.at_most else share, by))
             return
         # The bench's part is in the value: it may be so much less, never more.
-        spread = _TWO_SIDED_95 * power.standard_deviation / (2.0 * power.stated)
+        spread = TWO_SIDED_95 * power.standard_deviation / (2.0 * power.stated)
         relative = math.hypot(spread, LEAST_RELATIVE, 0.95 * (share or 0.0) / 2.0)
         self._relative[key] = relative
         self.uncertainty[f"{key}_dbfs"] = DB_PER_NEPER * relative

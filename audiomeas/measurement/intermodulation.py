@@ -9,6 +9,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made, refuse_empty_band
@@ -16,7 +17,6 @@ from audiomeas.measurement.intermodulation_views import charts, tables
 from audiomeas.measurement.offers import band_options, ratio_figures
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import (
-    DB_PER_NEPER,
     LEAST_RELATIVE,
     clock_words,
     of_channel,
@@ -345,7 +345,7 @@ def _product(one: Product, found: Intermodulation) -> dict[str, Any]:
     if power.at_most:
         row["bound"] = "at most"
     elif power.stated > 0.0:
-        own = 1.96 * power.standard_deviation / (2.0 * power.stated)
+        own = TWO_SIDED_95 * power.standard_deviation / (2.0 * power.stated)
         row["uncertainty_db"] = DB_PER_NEPER * math.hypot(own, LEAST_RELATIVE)
     return row
 

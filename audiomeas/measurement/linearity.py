@@ -7,12 +7,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.linearity_views import RANGES_DB, charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.steady import DB_PER_NEPER, LEAST_RELATIVE, loudest_counts, samples, scale_uncertainty
+from audiomeas.measurement.steady import LEAST_RELATIVE, loudest_counts, samples, scale_uncertainty
 from audiomeas.measurement.stepped import (
     MOST_STEPS,
     aligned,

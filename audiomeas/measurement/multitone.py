@@ -10,6 +10,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made, refuse_empty_band
@@ -18,7 +19,6 @@ from audiomeas.measurement.multitone_views import charts, tables
 from audiomeas.measurement.offers import band_options, ratio_figures
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import (
-    DB_PER_NEPER,
     LEAST_RELATIVE,
     clock_words,
     over_range_words,
@@ -196,7 +196,7 @@ def _tell_level(
     total_rms = math.sqrt(one.total_mean_square)
     between_rms = math.sqrt(max(one.between.mean_square, 0.0))
     # What is known of the noise's power, and twice as well of its voltage.
-    relative = 1.96 * one.between.standard_deviation / (2.0 * one.between.mean_square) if between_rms else 0.0
+    relative = TWO_SIDED_95 * one.between.standard_deviation / (2.0 * one.between.mean_square) if between_rms else 0.0
     relative = math.hypot(relative, LEAST_RELATIVE)
     values["level_dbfs"] = amplitude_ratio_to_db(total_rms / recording.reference(column))
     percent, decibels = "distortion_and_noise_percent", "distortion_and_noise_db"

@@ -10,7 +10,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.measurement.steady import DB_PER_NEPER
+from audiomeas.analysis.factors import DB_PER_NEPER
 
 if TYPE_CHECKING:
     from audiomeas.measurement.tone_values import Told

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.analysis.factors import TWO_SIDED_95
 from audiomeas.errors import RequestError
 from audiomeas.measurement.noise_references import Gain
 from audiomeas.measurement.steady import of_channel
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult
 
 #: A gain that the first look has found is good for this much at best, in dB; noise by itself moves it further.
-_FIRST_LOOK_DB, _TWO_SIDED_95 = 0.1, 1.96
+_FIRST_LOOK_DB = 0.1
 _AT_HZ = 1000.0
 #: A tone this near to 1 kHz (relative) tells the gain there.
 _NEAR = 0.1
@@ -34,7 +35,7 @@ def gain_at_1_khz(channel: int, options: Mapping[str, Any], conditions: Mapping[
     if found is None:
         return None
     noise_db = of_channel(conditions.get("first_look_noise_db", {}), channel) or 0.0
-    return Gain(db=found, uncertainty_db=math.hypot(_FIRST_LOOK_DB, _TWO_SIDED_95 * noise_db), origin="first look")
+    return Gain(db=found, uncertainty_db=math.hypot(_FIRST_LOOK_DB, TWO_SIDED_95 * noise_db), origin="first look")
 
 
 def _from_result(channel: int, attached: AttachedResult) -> Gain:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.measurement.noise_unit import SampleUnit
-from audiomeas.measurement.steady import DB_PER_NEPER, LEAST_RELATIVE
+from audiomeas.measurement.steady import LEAST_RELATIVE
 from audiomeas.measurement.tone_values import Told
 
 if TYPE_CHECKING:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.analysis.factors import TWO_SIDED_95
 from audiomeas.measurement.noise_options import FILTERS
 
 if TYPE_CHECKING:
@@ -108,7 +109,7 @@ def _bounded(mean_square: float, deviation: float, least: float) -> Reading:
     """Return a reading; where rounding alone must have given more, what it may be at most."""
     if mean_square < _HIDDEN * least or mean_square <= 0.0:
         return Reading(level=math.sqrt(max(mean_square, least)), at_most=True)
-    half = math.sqrt(mean_square + 1.96 * deviation) / math.sqrt(mean_square) - 1.0
+    half = math.sqrt(mean_square + TWO_SIDED_95 * deviation) / math.sqrt(mean_square) - 1.0
     return Reading(level=math.sqrt(mean_square), relative=half)
 
 

@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.analysis.factors import TWO_SIDED_95
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -15,7 +17,6 @@ _RISE_S = 1.5
 _PIECE_S = 0.5
 #: The 2 kHz-referenced form (ARM) is the same curve, lower by its gain at 2 kHz (ITU-R BS.468-4: 5.6 dB).
 _AT_HZ = 2000.0
-_TWO_SIDED_95 = 1.96
 #: What leaves the weighting lies below 30 kHz (above 24 kHz: 2e-5 of white noise's power): a rectifier sees the same
 #: waveform in every n-th of its samples, as long as these come at this rate or faster.
 _LEAST_RATE_HZ = 44_100.0
@@ -119,6 +120,6 @@ class _Pieces:
         means = np.array(self._means)
         deviation = np.std(means, axis=0, ddof=1) / math.sqrt(len(means))
         # Few pieces tell their scatter poorly (Student's law: 1.96 grows by about 2.4/n).
-        coverage = _TWO_SIDED_95 + 2.4 / (len(means) - 1) * (1.0 + 2.0 / (len(means) - 1))
+        coverage = TWO_SIDED_95 + 2.4 / (len(means) - 1) * (1.0 + 2.0 / (len(means) - 1))
         relative = coverage * np.divide(deviation, mean, out=np.zeros_like(mean), where=mean > 0.0)
         return mean, self._highest, relative

@@ -6,10 +6,11 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
 from audiomeas.measurement.noise_bench import level_keys
 from audiomeas.measurement.noise_references import Gain, Referred
 from audiomeas.measurement.noise_unit import SampleUnit
-from audiomeas.measurement.steady import DB_PER_NEPER, LEAST_RELATIVE
+from audiomeas.measurement.steady import LEAST_RELATIVE
 from audiomeas.measurement.tone_values import Told
 
 if TYPE_CHECKING:
@@ -131,7 +132,7 @@ def tell_events(told: Told, events: Events, unit: SampleUnit, *, start_s: float)
     if events.count:
         told.values["clicks_per_minute"] = events.per_minute
         # A count of a Poisson law: its 95 % half-width.
-        told.uncertainty["clicks_per_minute"] = per_minute * 1.96 * math.sqrt(events.count)
+        told.uncertainty["clicks_per_minute"] = per_minute * TWO_SIDED_95 * math.sqrt(events.count)
     else:
         told.values["clicks_per_minute"] = per_minute * _NONE_FOUND
         told.bound["clicks_per_minute"] = "at most"

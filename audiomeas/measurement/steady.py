@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.analysis import factors
 from audiomeas.errors import SignalError
 
 if TYPE_CHECKING:
     from audiomeas.recording import Recording
 
-#: 20/ln 10: a relative change as decibels.
-DB_PER_NEPER = 20.0 / math.log(10.0)
+#: As the neighbours that read steps take it from here.
+DB_PER_NEPER = factors.DB_PER_NEPER
 #: No ratio is stated closer than this (relative): a capture without any noise would claim all digits.
 LEAST_RELATIVE = 1e-6
 #: A channel that nowhere exceeds this fraction of full scale may rest on zero for a while.

@@ -7,10 +7,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
 from audiomeas.measurement.base import Option
 from audiomeas.measurement.budget import Part, combined, scaled
 from audiomeas.measurement.offers import band_options
-from audiomeas.measurement.steady import DB_PER_NEPER, LEAST_RELATIVE, of_channel, scale_uncertainty
+from audiomeas.measurement.steady import LEAST_RELATIVE, of_channel, scale_uncertainty
 
 if TYPE_CHECKING:
     from audiomeas.analysis.harmonics import PowerSum
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
 
 #: A figure within this of what the bench adds by itself says nothing more than 'at most'.
 _BENCH_MARGIN_DB = 10.0
-_TWO_SIDED_95 = 1.96
 #: What the analysis itself is good for: frequency (relative), phase, and lines relative to the tone. A capture without
 #: noise would claim all digits.
 _LEAST_FREQUENCY, _LEAST_PHASE_DEG, _LEAST_LINE = 1e-9, 1e-6, 1e-9
@@ -144,7 +144,7 @@ def tell_ratio(told: Told, name: str, ratio: float | None, power: PowerSum | Non
         told.bound[percent] = told.bound[decibels] = "at most"
         return
     relative = math.hypot(
-        _TWO_SIDED_95 * power.standard_deviation / (2.0 * power.stated), LEAST_RELATIVE, _LEAST_LINE / ratio
+        TWO_SIDED_95 * power.standard_deviation / (2.0 * power.stated), LEAST_RELATIVE, _LEAST_LINE / ratio
     )
     told.uncertainty[percent] = relative * told.values[percent]
     told.uncertainty[decibels] = DB_PER_NEPER * relative

@@ -6,11 +6,12 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.steady import DB_PER_NEPER, LEAST_RELATIVE, over_range_words, scale_uncertainty
+from audiomeas.measurement.steady import LEAST_RELATIVE, over_range_words, scale_uncertainty
 from audiomeas.measurement.tracking_views import charts, tables
 
 if TYPE_CHECKING:
