@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.measurement.figure_table import bounded
+from audiomeas.measurement.figure_table import cell, told_cell
 from audiomeas.measurement.response_views import hertz
 from audiomeas.measurement.views import ChartView, Column, Series, TableView
 
@@ -61,8 +61,7 @@ def _largest(result: Result) -> TableView:
         row: list[str | float | None] = [str(channel.channel)]
         wide: list[float | None] = [None]
         for figure in ("largest_thd", "largest_thd_n"):
-            value, bound = channel.values[f"{figure}_percent"], channel.bound.get(f"{figure}_percent")
-            row += [value if bound is None else bounded(bound, value), channel.values[f"{figure}_at_hz"]]
+            row += [cell(channel, f"{figure}_percent"), channel.values[f"{figure}_at_hz"]]
             row.append(channel.values[f"{figure}_at_{key_of_level.removeprefix('level_')}"])
             wide += [channel.uncertainty.get(f"{figure}_percent"), None, None]
         rows.append(tuple(row))
@@ -99,7 +98,12 @@ def _steps(result: Result, channel: ChannelResult) -> TableView:
     rows, widths = [], []
     for row in steps:
         found = [_harmonic(row, order) for order in orders]
-        rows.append((*(_cell(row, key) for key, _, _ in shown), *(_harmonic_cell(one) for one in found)))
+        rows.append(
+            (
+                *(told_cell(row[key], row["bound"].get(key)) for key, _, _ in shown),
+                *(_harmonic_cell(one) for one in found),
+            )
+        )
         own = (row["uncertainty"].get(key) for key, _, _ in shown)
         widths.append((*own, *(None if one is None else one.get("uncertainty_db") for one in found)))
     return TableView(
@@ -114,21 +118,12 @@ def _steps(result: Result, channel: ChannelResult) -> TableView:
     )
 
 
-def _cell(row: Row, key: str) -> str | float | None:
-    value, bound = row[key], row["bound"].get(key)
-    if value is None:
-        return None
-    return float(value) if bound is None else bounded(bound, float(value))
-
-
 def _harmonic(row: Row, order: int) -> Row | None:
     return next((one for one in row["harmonics"] if one["order"] == order and one["level_db"] is not None), None)
 
 
 def _harmonic_cell(found: Row | None) -> str | float | None:
-    if found is None:
-        return None
-    return bounded(found["bound"], found["level_db"]) if found.get("bound") else float(found["level_db"])
+    return None if found is None else told_cell(found["level_db"], found.get("bound"))
 
 
 def charts(result: Result) -> tuple[ChartView, ...]:

@@ -7,7 +7,7 @@ import statistics
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.measurement.figure_table import bounded, figures_table
+from audiomeas.measurement.figure_table import figures_table, told_cell
 from audiomeas.measurement.views import ChartView, Column, Series, TableView
 
 if TYPE_CHECKING:
@@ -80,9 +80,7 @@ def _by_order(channel: ChannelResult) -> dict[int, Mapping[str, Any]]:
 
 
 def _level_cell(row: Mapping[str, Any] | None) -> str | float | None:
-    if row is None or row["level_db"] is None:
-        return None
-    return bounded(row["bound"], float(row["level_db"])) if row.get("bound") else float(row["level_db"])
+    return None if row is None else told_cell(row["level_db"], row.get("bound"))
 
 
 def _name(order: int) -> str:

@@ -43,10 +43,14 @@ def channel_columns(result: Result) -> tuple[Column, ...]:
 
 def cell(channel: ChannelResult, key: str) -> str | float | None:
     """Return a value as a cell: a number, a bound in words, or None."""
-    value, bound = channel.values.get(key), channel.bound.get(key)
+    return told_cell(channel.values.get(key), channel.bound.get(key))
+
+
+def told_cell(value: float | None, bound: str | None) -> str | float | None:
+    """Return a value with its bound, where it has one, as a cell."""
     if value is None:
         return None
-    return float(value) if bound is None else bounded(bound, float(value))
+    return bounded(bound, float(value)) if bound else float(value)
 
 
 def bounded(bound: str, value: float) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.measurement.figure_table import bounded, figures_table
+from audiomeas.measurement.figure_table import figures_table, told_cell
 from audiomeas.measurement.views import ChartView, Column, Series, TableView
 
 if TYPE_CHECKING:
@@ -84,17 +84,10 @@ def _steps(channel: ChannelResult) -> TableView:
             Column(heading=heading, unit=unit, decimals=1 if key in ("played_db", "noise_db") else None)
             for key, heading, unit in shown
         ),
-        rows=tuple(tuple(_cell(row, key) for key, _, _ in shown) for row in rows),
+        rows=tuple(tuple(told_cell(row[key], row["bound"].get(key)) for key, _, _ in shown) for row in rows),
         uncertainties=tuple(tuple(row["uncertainty"].get(key) for key, _, _ in shown) for row in rows),
         notes=("Played and noise: relative to the highest level. Noise: of the narrow band that the tone is read in.",),
     )
-
-
-def _cell(row: Mapping[str, Any], key: str) -> str | float | None:
-    value, bound = row[key], row["bound"].get(key)
-    if value is None:
-        return None
-    return float(value) if bound is None else bounded(bound, float(value))
 
 
 def charts(result: Result) -> tuple[ChartView, ...]:

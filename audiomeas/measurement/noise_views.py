@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.curves import Curve, CurvePoint
-from audiomeas.measurement.figure_table import bounded, figures_table
+from audiomeas.measurement.figure_table import figures_table, told_cell
 from audiomeas.measurement.views import ChartView, Column, Series, TableView
 
 if TYPE_CHECKING:
@@ -120,7 +120,7 @@ def _ratios(result: Result) -> tuple[TableView, ...]:
     rows, widths = [], []
     for reference, weighting in keys:
         found = [_ratio_of(channel, reference, weighting) for channel in result.channels]
-        cells = [None if row is None else _bounded_cell(row, "db") for row in found]
+        cells = [None if row is None else told_cell(row["db"], row.get("bound")) for row in found]
         rows.append((f"re {reference}", weighting, *cells))
         widths.append((None, None, *(None if row is None else row.get("uncertainty_db") for row in found)))
     return (
@@ -140,13 +140,6 @@ def _ratio_of(channel: ChannelResult, reference: str, weighting: str) -> dict[st
     return next((r for r in rows if (r["reference"], r["weighting"]) == (reference, weighting)), None)
 
 
-def _bounded_cell(row: dict[str, Any], key: str) -> str | float | None:
-    value = row.get(key)
-    if value is None:
-        return None
-    return bounded(row["bound"], float(value)) if row.get("bound") else float(value)
-
-
 def _hum(result: Result) -> tuple[TableView, ...]:
     """Return the hum lines by multiple of the mains, and what they are consistent with."""
     rows_of = [row for channel in result.channels for row in channel.values["hum"]]
@@ -160,7 +153,7 @@ def _hum(result: Result) -> tuple[TableView, ...]:
     for multiple in multiples:
         found = [next((r for r in c.values["hum"] if r["multiple"] == multiple), None) for c in result.channels]
         frequency_hz = next(row["frequency_hz"] for row in found if row is not None)
-        cells = [None if row is None else _bounded_cell({**row, key: _times(row[key], factor)}, key) for row in found]
+        cells = [None if row is None else told_cell(_times(row[key], factor), row.get("bound")) for row in found]
         rows.append((float(multiple), frequency_hz, *cells))
         widths.append((None, None, *(None if row is None else _times(row.get(half), factor) for row in found)))
     notes = tuple(
