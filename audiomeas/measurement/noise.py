@@ -151,8 +151,8 @@ class _Channel:
             return _Made(told=ChannelResult(channel=self._number, values=_unknown(readings)), warnings=(words,))
         noise_values.tell_levels(self._told, readings, self._unit)
         self._tell_bench()
-        noise_values.tell_ratios(self._told, self._referred(), self._unit)
-        gain = self._gain()
+        gain = gain_at_1_khz(self._number, self._options, self._recording.conditions)
+        noise_values.tell_ratios(self._told, self._referred(gain), self._unit)
         noise_values.tell_input_referred(self._told, gain, ("unweighted", "a_weighted"))
         self._tell_hum()
         self._tell_lines()
@@ -203,7 +203,7 @@ class _Channel:
             return {}
         return white_readings(self._scan.density, stated, self._options)
 
-    def _referred(self) -> tuple[Referred, ...]:
+    def _referred(self, gain: Gain | None) -> tuple[Referred, ...]:
         conditions = self._recording.conditions
         load_ohm = of_channel(conditions.get("load_ohm", {}), self._number)
         referred = tuple(
@@ -211,7 +211,7 @@ class _Channel:
                 reference,
                 full_scale=self._unit.reference,
                 in_volts=self._unit.in_volts,
-                gain=self._gain(),
+                gain=gain,
                 load_ohm=self._options["load_ohm"] or load_ohm,
                 load_uncertainty=of_channel(conditions.get("load_uncertainty", {}), self._number),
             )
@@ -219,9 +219,6 @@ class _Channel:
         )
         self._warnings += [f"channel {self._number}: {one.missing}" for one in referred if one.missing]
         return referred
-
-    def _gain(self) -> Gain | None:
-        return gain_at_1_khz(self._number, self._options, self._recording.conditions)
 
     # -- the rest ------------------------------------------------------------------------------------------------
 
@@ -254,9 +251,9 @@ class _Channel:
         noise_values.tell_events(self._told, self._scan.events, self._unit, start_s=start_s)
         noise_values.tell_spectrum(self._told, self._scan.density, self._unit)
         values = self._told.values
-        values["dc_v"] = self._scan.density.mean_v if self._unit.in_volts else None
+        values["dc_v"] = self._unit.volts(self._scan.density.mean_v)
         values["dc_fs"] = self._scan.density.mean_v / (self._unit.reference * math.sqrt(2.0))
-        values["peak_v"] = self._scan.facts.peak if self._unit.in_volts else None
+        values["peak_v"] = self._unit.volts(self._scan.facts.peak)
         values["gain_db"] = None if gain is None else gain.db
         values["source_v_per_root_hz"] = None
         if self._options["source_resistance_ohm"] is not None and self._unit.in_volts:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.measurement.noise_bench import MARGIN_DB
 from audiomeas.measurement.noise_options import FILTERS
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ def conditions_of(found: Scan, options: Mapping[str, Any]) -> dict[str, Any]:
         "source_resistance_ohm": options["source_resistance_ohm"],
         "temperature_k": options["temperature_k"],
         "bench_noise": None if bench is None else {"file": bench.name, "sha256": bench.sha256},
-        "bench_margin_db": 10.0,
+        "bench_margin_db": MARGIN_DB,
         "uncertainty_covers": "scatter of noise over the time listened, scale, gain and load; what the bench's own "
         "noise may have added, where it is known",
     }

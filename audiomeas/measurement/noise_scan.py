@@ -175,23 +175,22 @@ class _Gaps:
         beside[:-1] |= zero[1:]
         return zero & beside
 
-    def _parts(self) -> dict[int, float]:
-        table = self._table()
-        return {
-            number: float(table[:, column].mean()) if len(table) else 0.0 for column, number in enumerate(self._numbers)
-        }
-
     def longest_without(self, stop: int) -> Span:
         """Return the longest stretch in which no channel is gated. Raises SignalError when there is none."""
         import numpy as np
 
-        bad = np.any(self._table(), axis=1)
+        table = self._table()
+        bad = np.any(table, axis=1)
         # The pieces beside a gap hold its ramps.
         near = bad.copy()
         near[1:] |= bad[:-1]
         near[:-1] |= bad[1:]
         first, length = _longest_false(near.tolist())
-        parts = {number: part for number, part in self._parts().items() if part > 0.0}
+        parts = {
+            number: float(table[:, column].mean())
+            for column, number in enumerate(self._numbers)
+            if np.any(table[:, column])
+        }
         if length == 0:
             said = ", ".join(f"{100 * part:.0f} % of channel {number}" for number, part in parts.items())
             raise SignalError(

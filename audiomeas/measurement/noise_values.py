@@ -64,9 +64,9 @@ def tell_ratios(told: Told, referred: Sequence[Referred], unit: SampleUnit) -> N
             if row is not None:
                 rows.append({"reference": one.reference.words, "weighting": weighting, **row})
     told.values["snr"] = rows
-    told.values["snr_reference"] = referred[0].reference.words if referred else None
+    first = referred[0].reference.words if referred else None
+    told.values["snr_reference"] = first
     for key, weighting in (("snr_db", "none"), ("snr_a_db", "A")):
-        first = referred[0].reference.words if referred else None
         row = next((r for r in rows if r["reference"] == first and r["weighting"] == weighting), None)
         told.values[key] = None if row is None else row["db"]
         if row is not None and row.get("bound"):
@@ -118,7 +118,7 @@ def line_rows(lines: Sequence[NoiseLine], unit: SampleUnit) -> list[dict[str, An
     return [
         {
             "frequency_hz": line.frequency_hz,
-            "level_v_rms": line.level_v_rms if unit.in_volts else None,
+            "level_v_rms": unit.volts(line.level_v_rms),
             "level_dbfs": unit.dbfs(line.level_v_rms),
         }
         for line in sorted(strongest, key=lambda line: line.frequency_hz)
@@ -143,7 +143,7 @@ def tell_events(told: Told, events: Events, unit: SampleUnit, *, start_s: float)
         {
             "time_s": round(start_s + event.time_s, 5),
             "kind": "pop" if event.is_pop else "click",
-            "peak_v": event.peak_v if unit.in_volts else None,
+            "peak_v": unit.volts(event.peak_v),
             "peak_dbfs": 20.0 * math.log10(event.peak_v / (math.sqrt(2.0) * unit.reference))
             if event.peak_v > 0.0
             else None,
