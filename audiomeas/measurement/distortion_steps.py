@@ -14,7 +14,7 @@ from audiomeas.measurement.curves import row_curve
 from audiomeas.measurement.distortion_steps_views import charts, step_words, tables
 from audiomeas.measurement.response_views import nominal_frequencies
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.steady import of_channel
+from audiomeas.measurement.steady import of_channel, samples
 from audiomeas.measurement.stepped import (
     MOST_STEPS,
     Step,
@@ -182,16 +182,13 @@ class _Channel:
         }
 
     def _analysed(self, step: Step) -> ToneAnalysis:
-        import numpy as np
-
         from audiomeas.analysis.tone import analyze_tone
 
         refuse_over_range(self._recording, self._column, step.span)
-        part = self._recording.window(step.span.start, step.span.stop)
-        signal = np.ascontiguousarray(part.signal(self._column))
+        signal, rate_hz = samples(self._recording, self._column, step.span), self._recording.sample_rate_hz
         tone = analyze_tone(
             signal,
-            part.sample_rate_hz,
+            rate_hz,
             near_hz=step.frequency_hz,
             band_hz=(self._options["low_hz"], self._options["high_hz"]),
             harmonic_limit_hz=self._options["harmonic_limit_hz"],
@@ -199,7 +196,7 @@ class _Channel:
             resolution=self._recording.resolution(self._column),
         )
         if not self._recording.shared_clock:
-            refuse_breaks(signal, part.sample_rate_hz, tone.frequency_hz)
+            refuse_breaks(signal, rate_hz, tone.frequency_hz)
         return tone
 
     def _tell(self, told: Told, tone: ToneAnalysis, step: Step) -> None:

@@ -154,13 +154,10 @@ def _frequency_hz(recording: Recording, stimulus: SteppedSines, loudest: slice) 
 
 def _fitted_hz(recording: Recording, span: slice, near_hz: float) -> float:
     """Return the tone's frequency in the loudest channel of a span."""
-    import numpy as np
-
     from audiomeas.analysis.tone import tone_frequency
 
-    part = recording.counts_fs[span]
-    column = int(np.argmax(np.sum(part**2, axis=0)))
-    return tone_frequency(np.ascontiguousarray(part[:, column]), recording.sample_rate_hz, near_hz=near_hz)[0]
+    part = recording.window(span.start, span.stop)
+    return tone_frequency(loudest_counts(part), recording.sample_rate_hz, near_hz=near_hz)[0]
 
 
 def _as_listed(recording: Recording, options: Mapping[str, Any]) -> _Played:

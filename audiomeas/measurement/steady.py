@@ -41,8 +41,14 @@ def loudest_counts(recording: Recording) -> Any:
     """Return the samples of the loudest channel, (frames,), in fractions of full scale."""
     import numpy as np
 
-    loudest = int(np.argmax(np.sum(recording.counts_fs**2, axis=0)))
-    return np.ascontiguousarray(recording.counts_fs[:, loudest])
+    return np.ascontiguousarray(recording.counts_fs[:, loudest_column(recording)])
+
+
+def loudest_column(recording: Recording) -> int:
+    """Return the column of the loudest channel."""
+    import numpy as np
+
+    return int(np.argmax(np.sum(recording.counts_fs**2, axis=0)))
 
 
 def samples(recording: Recording, column: int, span: slice) -> Any:
