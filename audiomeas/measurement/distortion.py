@@ -16,7 +16,14 @@ from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.distortion_views import charts, tables
 from audiomeas.measurement.offers import ratio_figures
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.steady import gap_words, loudest_counts, of_channel, over_range_words, samples
+from audiomeas.measurement.steady import (
+    gap_words,
+    loudest_column,
+    loudest_counts,
+    of_channel,
+    over_range_words,
+    samples,
+)
 from audiomeas.measurement.tone_values import (
     BAND_OPTIONS,
     Told,
@@ -24,6 +31,7 @@ from audiomeas.measurement.tone_values import (
     definitions,
     follow,
     harmonic_rows,
+    spectrum_values,
     tell_frequency,
     tell_level,
     tell_ratio,
@@ -321,11 +329,9 @@ def _left_out_drift(recording: Recording, column: int, span: slice) -> float:
 
 def _left_out(recording: Recording, start: int, stop: int) -> list[str]:
     """Return what was left out of a capture made elsewhere although it is no silence."""
-    import numpy as np
-
     if recording.stimulus_start is not None:
         return []
-    loudest = int(np.argmax(np.sum(recording.counts_fs[start:stop] ** 2, axis=0)))
+    loudest = loudest_column(recording.window(start, stop))
     return [
         f"{seconds:.2f} s at the {end} of the capture, where the level is another ({20 * math.log10(relative):+.2f} dB "
         "on average), are left out, and the level's uncertainty covers that; capture a steady tone, or cut the file"
@@ -408,14 +414,7 @@ def _tell_rest(told: Told, recording: Recording, column: int, tone: ToneAnalysis
         }
         for line in tone.mains
     ]
-    values["spectrum"] = _spectrum(tone)
-
-
-def _spectrum(tone: ToneAnalysis) -> dict[str, list[float]]:
-    return {
-        "frequency_hz": [float(f"{hz:.6g}") for hz in tone.spectrum.frequency_hz],
-        "level_db": [round(float(db), 2) for db in tone.spectrum.level_db],
-    }
+    values["spectrum"] = spectrum_values(tone.spectrum)
 
 
 def _conditions(

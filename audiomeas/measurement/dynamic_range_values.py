@@ -12,6 +12,7 @@ from audiomeas.measurement.dynamic_range_reference import Reference
 from audiomeas.measurement.dynamic_range_views import WEIGHTINGS
 from audiomeas.measurement.result import ChannelResult
 from audiomeas.measurement.steady import LEAST_RELATIVE, scale_uncertainty
+from audiomeas.measurement.tone_values import spectrum_values
 
 if TYPE_CHECKING:
     from audiomeas.analysis.harmonics import PowerSum
@@ -116,7 +117,4 @@ class Told:
             if scale is not None:
                 self.uncertainty["tone_v_rms"] = tone.level_rms * math.hypot(own, scale)
         offset_db = 20.0 * math.log10(tone.level_rms / self._reference.level)
-        values["spectrum"] = {
-            "frequency_hz": [float(f"{hz:.6g}") for hz in tone.spectrum.frequency_hz],
-            "level_db": [round(float(level_db) + offset_db, 2) for level_db in tone.spectrum.level_db],
-        }
+        values["spectrum"] = spectrum_values(tone.spectrum, offset_db=offset_db)

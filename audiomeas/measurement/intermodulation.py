@@ -26,6 +26,7 @@ from audiomeas.measurement.steady import (
     scale_uncertainty,
     steady_span,
 )
+from audiomeas.measurement.tone_values import spectrum_values
 
 if TYPE_CHECKING:
     from audiomeas.analysis.intermodulation import Intermodulation, Ratio
@@ -256,10 +257,7 @@ def _channel(recording: Recording, column: int, channel: int, found: Intermodula
     _tell_tones(recording, column, found, values, uncertainty)
     values["orders"] = _orders(found)
     values["products"] = [_product(one, found) for one in found.products]
-    values["spectrum"] = {
-        "frequency_hz": [float(f"{hz:.6g}") for hz in found.spectrum.frequency_hz],
-        "level_db": [round(float(db), 2) for db in found.spectrum.level_db],
-    }
+    values["spectrum"] = spectrum_values(found.spectrum)
     return ChannelResult(channel=channel, values=values, uncertainty=uncertainty, bound=bound)
 
 

@@ -27,6 +27,7 @@ from audiomeas.measurement.steady import (
     scale_uncertainty,
     steady_span,
 )
+from audiomeas.measurement.tone_values import spectrum_values
 
 if TYPE_CHECKING:
     from audiomeas.analysis.multitone import MultitoneAnalysis
@@ -181,10 +182,7 @@ def _channel(
             _tell_level(recording, column, one, values, uncertainty)
             _tell_gain(recording, column, channel, one, stimulus, values)
         _tell_crosstalk(channel, one, stimulus, found, values, uncertainty, bound)
-        values["spectrum"] = {
-            "frequency_hz": [float(f"{hz:.6g}") for hz in one.spectrum.frequency_hz],
-            "level_db": [round(float(db), 2) for db in one.spectrum.level_db],
-        }
+        values["spectrum"] = spectrum_values(one.spectrum)
     return ChannelResult(channel=channel, values=values, uncertainty=uncertainty, bound=bound)
 
 

@@ -14,6 +14,7 @@ from audiomeas.measurement.offers import band_options
 from audiomeas.measurement.steady import LEAST_RELATIVE, of_channel, scale_uncertainty
 
 if TYPE_CHECKING:
+    from audiomeas.analysis.charted import Spectrum
     from audiomeas.analysis.harmonics import PowerSum
     from audiomeas.analysis.tone import ToneAnalysis
     from audiomeas.recording import Recording
@@ -172,6 +173,14 @@ def harmonic_rows(tone: ToneAnalysis, *, all_up_to: int, highest: int | None = N
             row["uncertainty_db"] = math.hypot(float(found.uncertainty_db[i]), DB_PER_NEPER * method)
         rows.append(row)
     return rows
+
+
+def spectrum_values(spectrum: Spectrum, *, offset_db: float = 0.0) -> dict[str, list[float]]:
+    """Return a spectrum for a chart. offset_db : what its levels are raised by, when told relative to another."""
+    return {
+        "frequency_hz": [float(f"{hz:.6g}") for hz in spectrum.frequency_hz],
+        "level_db": [round(float(level_db) + offset_db, 2) for level_db in spectrum.level_db],
+    }
 
 
 def bound_by_bench(told: Told, bench_db: float | None, names: tuple[str, ...]) -> None:
