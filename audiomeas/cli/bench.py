@@ -6,7 +6,7 @@ import click
 
 from audiomeas.cli.bench_check import check
 from audiomeas.cli.bench_design import attenuator, load
-from audiomeas.cli.common import bench_option, json_option, say
+from audiomeas.cli.common import bench_option, json_option, print_json, say
 
 
 @click.group()
@@ -48,9 +48,7 @@ def show(bench: str | None, as_json: bool) -> None:
         interface = f"{kept.interface.name} ({kept.interface.host_api or 'any host API'}), not there now"
         say(f"warning: {error}")
     if as_json:
-        from audiomeas.files import to_json
-
-        click.echo(to_json({"bench": facts["bench"], "hashes": facts["hashes"]}), nl=False)
+        print_json({"bench": facts["bench"], "hashes": facts["hashes"]})
         return
     limits = kept.limits
     look_v = first_look_v_rms(opened.ceilings(opened.channels), highest_gain_db=limits.highest_gain_db)

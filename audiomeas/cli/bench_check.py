@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from audiomeas.cli.common import bench_option, json_option, say, show_progress, show_progress_end
+from audiomeas.cli.common import bench_option, json_option, print_json, say, show_progress, show_progress_end
 
 if TYPE_CHECKING:
     from audiomeas.measurement.bench_check_findings import CheckReport
@@ -75,11 +75,10 @@ def check(
 
 
 def _print(report: CheckReport, *, as_json: bool) -> None:
-    from audiomeas.files import to_json
     from audiomeas.measurement.result import SIMULATED_NOTE
 
     if as_json:
-        click.echo(to_json(report.as_json()), nl=False)
+        print_json(report.as_json())
         return
     if report.simulated:
         click.echo(SIMULATED_NOTE)

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from audiomeas.cli.common import json_option
+from audiomeas.cli.common import json_option, print_json
 
 
 @click.command()
@@ -86,7 +86,7 @@ def attenuator(
     found = [pad_facts(request, pad, around) for pad in pads]
     cautions = ATTENUATOR_CAUTIONS + (BRIDGED_CAUTIONS if bridged else ())
     if as_json:
-        _print_json(
+        print_json(
             {"cautions": list(cautions), "request": _request_facts(request, reading_ohm, bridged), "pads": found}
         )
     else:
@@ -125,12 +125,6 @@ def _request_facts(request: Any, reading_ohm: float | None, bridged: bool) -> di
 
     open_circuit = reading_ohm is not None and math.isinf(reading_ohm)
     return asdict(request) | {"bridged": bridged, "minus_to_chassis_ohm": "open" if open_circuit else reading_ohm}
-
-
-def _print_json(facts: dict[str, Any]) -> None:
-    from audiomeas.files import to_json
-
-    click.echo(to_json(facts), nl=False)
 
 
 def _print_cautions(cautions: tuple[str, ...]) -> None:
@@ -290,7 +284,7 @@ def load(
     if as_json:
         usable = {"usable_w": kept.usable_w, "usable_v_rms": kept.usable_v_rms}
         facts = {"load": asdict(kept) | usable, "level_v_rms": level_v_rms, "points": points, "objection": against}
-        _print_json({"cautions": list(LOAD_CAUTIONS)} | facts)
+        print_json({"cautions": list(LOAD_CAUTIONS)} | facts)
         return 0 if against is None else 1
     _print_cautions(LOAD_CAUTIONS)
     _print_points(points)

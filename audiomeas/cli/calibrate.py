@@ -8,13 +8,12 @@ from typing import Any
 
 import click
 
-from audiomeas.cli.common import bench_option, json_option, say, show_progress
+from audiomeas.cli.common import CAPTURES_FOLDER, bench_option, json_option, print_json, say, show_progress
 
 _CAUTIONS = (
     "caution: take every unit and loudspeaker off; only card, loop cable, attenuator and meter take part",
     "caution: audiomeas is not a safety device; nothing above 60 V r.m.s. goes to the attenuator, no mains anywhere",
 )
-CAPTURES_FOLDER = "audiomeas-captures"
 
 
 @click.group()
@@ -116,8 +115,6 @@ def calibrate_load(as_json: bool, channel: int, rated_w: float, **given: Any) ->
         raise RequestError(f"a load is rated for more than 0 W (and at most 100 kW), not {rated_w:g} W")
     found = _load_reading(**given)
     if as_json:
-        from audiomeas.files import to_json
-
         facts = {
             "channel": channel,
             "resistance_ohm": found.resistance_ohm,
@@ -125,7 +122,7 @@ def calibrate_load(as_json: bool, channel: int, rated_w: float, **given: Any) ->
             "method": found.method,
             "half_widths_percent": {name: 100.0 * part for name, part in found.parts.items()},
         }
-        click.echo(to_json(facts), nl=False)
+        print_json(facts)
         return
     click.echo("# for the bench file, in place of this channel's [[load]]")
     click.echo(f"[[load]]\nchannel = {channel}")
@@ -341,8 +338,6 @@ def _ask_to_play(ask: Any, session: Any, *, play: bool) -> None:
 def _print(found: Any, ask: Any, path: Path, simulated: bool, *, as_json: bool) -> None:
     scale = found.scale
     if as_json:
-        from audiomeas.files import to_json
-
         facts = {
             "calibrated": ask.kind,
             "channel": ask.channel,
@@ -358,7 +353,7 @@ def _print(found: Any, ask: Any, path: Path, simulated: bool, *, as_json: bool) 
             "file": str(path),
             "simulated": simulated,
         }
-        click.echo(to_json(facts), nl=False)
+        print_json(facts)
         return
     if simulated:
         click.echo("SIMULATED: made on the simulated bench")

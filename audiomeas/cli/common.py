@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from audiomeas.measurement.base import Measurement, Option
     from audiomeas.measurement.result import Result
 
+#: Where captures are kept unless a person says otherwise.
+CAPTURES_FOLDER = "audiomeas-captures"
+
 
 def bench_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add --bench."""
@@ -27,6 +30,13 @@ def bench_option(command: Callable[..., Any]) -> Callable[..., Any]:
 def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add --json."""
     return click.option("--json", "as_json", is_flag=True, help="Print the result as one JSON object.")(command)
+
+
+def print_json(facts: Any) -> None:
+    """Print facts on stdout as one JSON object."""
+    from audiomeas.files import to_json
+
+    click.echo(to_json(facts), nl=False)
 
 
 #: Whatever is wrong with stderr (closed, full, nobody reads it), it must not decide a measurement.
@@ -120,7 +130,6 @@ def print_result(result: Result, *, as_json: bool, explain: bool = False) -> Non
 
     explain : print the budgets of its uncertainties too.
     """
-    from audiomeas.files import to_json
     from audiomeas.measurement.registry import find
     from audiomeas.measurement.result import SIMULATED_NOTE
 
@@ -128,7 +137,7 @@ def print_result(result: Result, *, as_json: bool, explain: bool = False) -> Non
     for warning in result.warnings:
         say(f"warning: {warning}")
     if as_json:
-        click.echo(to_json(result.as_json()), nl=False)
+        print_json(result.as_json())
         return
     from audiomeas.present.tables import render_table, wants_colour
 

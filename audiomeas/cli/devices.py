@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from audiomeas.cli.common import json_option
+from audiomeas.cli.common import json_option, print_json
 
 
 @click.command()
@@ -21,9 +21,7 @@ def devices(as_json: bool) -> None:
     if as_json:
         import dataclasses
 
-        from audiomeas.files import to_json
-
-        click.echo(to_json(dataclasses.asdict(listing)), nl=False)
+        print_json(dataclasses.asdict(listing))
         return
     from audiomeas.measurement.views import Column, TableView
     from audiomeas.present.tables import render_table

@@ -7,6 +7,7 @@ from typing import Any
 import click
 
 from audiomeas.cli.common import (
+    CAPTURES_FOLDER,
     bench_option,
     explain_option,
     given,
@@ -17,8 +18,6 @@ from audiomeas.cli.common import (
     show_progress,
 )
 from audiomeas.measurement.registry import find, summaries, words
-
-CAPTURES_FOLDER = "audiomeas-captures"
 
 
 class MeasurementGroup(click.Group):

@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from audiomeas.cli.common import bench_option, json_option, say, show_progress, show_progress_end
+from audiomeas.cli.common import bench_option, json_option, print_json, say, show_progress, show_progress_end
 
 
 @click.command()
@@ -36,9 +36,7 @@ def run(plan: str, unit: str, records: str, stage: str, bench: str | None, as_js
     outcome = run_call(plan, unit=unit, bench=bench, records=records, stage=stage, say=say, progress=show_progress)
     show_progress_end()
     if as_json:
-        from audiomeas.files import to_json
-
-        click.echo(to_json(outcome.as_json()), nl=False)
+        print_json(outcome.as_json())
     else:
         from audiomeas.present.outcome import visit_text
         from audiomeas.present.tables import terminal_width
