@@ -21,6 +21,7 @@ from audiomeas.bench.interlock import DAC_HEADROOM_DB
 from audiomeas.bench.meter import Meter, Reading, parse_reading, slip
 from audiomeas.errors import CalibrationError, CaptureError, InterlockRefusal, RequestError
 from audiomeas.measurement.session import Keep, Session
+from audiomeas.recording import stimulus_slice
 from audiomeas.stimulus import Sine
 from audiomeas.units import db_to_amplitude_ratio
 
@@ -92,17 +93,15 @@ def check_ask(ask: Ask) -> None:
     """Raise RequestError for what can't calibrate anything; before any sound."""
     if not 315.0 <= ask.frequency_hz <= 400.0:
         raise RequestError(
-            f"calibrate between 315 and 400 Hz, not at {ask.frequency_hz:g} Hz: handheld meters lose accuracy "
-            "above, and "
-            "coupling capacitors count below"
+            f"calibrate between 315 and 400 Hz, not at {ask.frequency_hz:g} Hz: handheld meters lose accuracy above, "
+            "and coupling capacitors count below"
         )
     for mains_hz in (50.0, 60.0):
         beside_hz = abs(ask.frequency_hz - mains_hz * round(ask.frequency_hz / mains_hz))
         if beside_hz < 5.0:
             raise RequestError(
                 f"{ask.frequency_hz:g} Hz lies within 5 Hz of a multiple of {mains_hz:g} Hz, where hum adds to the "
-                "reading: "
-                "use 330 Hz"
+                "reading: use 330 Hz"
             )
     if not -20.0 <= ask.level_dbfs <= -DAC_HEADROOM_DB:
         raise RequestError(
@@ -147,9 +146,8 @@ def calibrate(session: Session, ask: Ask, *, read: Read, confirm: Confirm, keep:
     ceiling_v_rms = bench.file.limits.input_v_rms
     if coming_v_rms > ceiling_v_rms:
         raise InterlockRefusal(
-            f"by the quiet reading the loud point would be {coming_v_rms:.3g} V, above the bench's "
-            "limits.input_v_rms of "
-            f"{ceiling_v_rms:g} V: lower --level-dbfs"
+            f"by the quiet reading the loud point would be {coming_v_rms:.3g} V, above the bench's limits.input_v_rms "
+            f"of {ceiling_v_rms:g} V: lower --level-dbfs"
         )
     loud = _point(session, ask, "loud", ask.level_dbfs, read, confirm, keep)
     _refuse_disagreement(quiet, loud)
@@ -172,8 +170,7 @@ def _refuse_other_set_up(calibration: Calibration, session: Session) -> None:
         raise CalibrationError(
             f"{calibration.file.name} was made for {there[0]!r} ({there[1]}), gain setting {there[2]!r}; this bench is "
             f"{here[0]!r} ({here[1]}), gain setting {here[2]!r}: start from a copy of sample-card.toml with these "
-            "three and "
-            "rough values from the card's data sheet"
+            "three and rough values from the card's data sheet"
         )
 
 
@@ -195,16 +192,14 @@ def _refuse_no_loop(session: Session, ask: Ask, keep: Keep | None) -> None:
     look = session.first_look(keep=keep)
     if ask.channel in look.silent:
         raise CaptureError(
-            f"nothing came back on channel {ask.channel}: connect output {ask.channel} to input {ask.channel} by "
-            "the loop "
-            "cable (through the range's attenuator), and the meter across the cable"
+            f"nothing came back on channel {ask.channel}: connect output {ask.channel} to input {ask.channel} by the "
+            "loop cable (through the range's attenuator), and the meter across the cable"
         )
     gain_db = look.gain_at_db(ask.channel, ask.frequency_hz)
     if abs(gain_db) > LOOP_WITHIN_DB:
         raise CalibrationError(
-            f"channel {ask.channel} has {gain_db:+.1f} dB from output to input, where a loop cable has 0 dB: take "
-            "the unit "
-            "out, check the range in the bench file; or correct the rough values of the calibration at hand"
+            f"channel {ask.channel} has {gain_db:+.1f} dB from output to input, where a loop cable has 0 dB: take the "
+            "unit out, check the range in the bench file; or correct the rough values of the calibration at hand"
         )
 
 
@@ -223,8 +218,7 @@ def _point(
     )
     recording = session.record(sine, keep=keep, doing=f"{name} tone")
     (window,) = sine.windows()
-    start = (recording.stimulus_start or 0) + window.start
-    samples = recording.counts_fs[start : start + window.frames, recording.column(ask.channel)]
+    samples = recording.counts_fs[stimulus_slice(recording, window.start, window.stop), recording.column(ask.channel)]
     found = captured_tone(samples, sine.frequency_hz, sine.sample_rate_hz)
     _refuse_unsteady(found, ask.channel)
     reading = None if ask.meter is None else _meter_reading(ask.meter, name, expected_v_rms, read, confirm)
@@ -260,8 +254,7 @@ def _refuse_unsteady(found: dict[str, float], channel: int) -> None:
     if found["residual"] > LARGEST_RESIDUAL:
         raise CaptureError(
             f"input {channel}: {100 * found['residual']:.1f} % of the capture is not the tone (noise, hum or "
-            "distortion): "
-            "use a range nearer to the level, check the cable's screen"
+            "distortion): use a range nearer to the level, check the cable's screen"
         )
     if found["drift"] > LARGEST_DRIFT:
         raise CaptureError(
@@ -274,18 +267,16 @@ def _meter_reading(meter: Meter, name: str, expected_v_rms: float, read: Read, c
     reading = parse_reading(read(name, expected_v_rms), meter)
     if reading.half_width > LARGEST_HALF_WIDTH:
         raise RequestError(
-            f"the {name} reading {reading.text} is only good to {100 * reading.half_width:.0f} % with this meter: "
-            "set its "
-            "lower range, or raise --level-dbfs"
+            f"the {name} reading {reading.text} is only good to {100 * reading.half_width:.0f} % with this meter: set "
+            "its lower range, or raise --level-dbfs"
         )
     looks_like = slip(reading, expected_v_rms)
     if looks_like and not confirm(
         f"the {name} reading {reading.text} (expected about {expected_v_rms:.3g} V) looks like {looks_like}"
     ):
         raise RequestError(
-            f"the {name} reading {reading.text} looks like {looks_like} (expected about {expected_v_rms:.3g} V): "
-            "read again; "
-            "if it is right as typed, confirm it with --confirm-reading"
+            f"the {name} reading {reading.text} looks like {looks_like} (expected about {expected_v_rms:.3g} V): read "
+            "again; if it is right as typed, confirm it with --confirm-reading"
         )
     return reading
 
@@ -296,8 +287,7 @@ def _refuse_disagreement(quiet: Point, loud: Point) -> None:
     if abs(captured) > CAPTURED_STEP_WITHIN:
         raise CalibrationError(
             f"20 dB more were played and {100 * captured:+.2f} % beside that were captured: a limiter or a level "
-            "control is "
-            "in the path; switch it off"
+            "control is in the path; switch it off"
         )
     if quiet.reading is None or loud.reading is None:
         return
@@ -306,8 +296,8 @@ def _refuse_disagreement(quiet: Point, loud: Point) -> None:
     if abs(read) > allowed:
         raise CalibrationError(
             f"the readings {quiet.reading.text} and {loud.reading.text} are not 20 dB apart ({100 * read:+.2f} %, "
-            "allowed "
-            f"{100 * allowed:.2f} %), though the capture is: a wrong range of the meter, or a slip; read both again"
+            f"allowed {100 * allowed:.2f} %), though the capture is: a wrong range of the meter, or a slip; read both "
+            "again"
         )
 
 
