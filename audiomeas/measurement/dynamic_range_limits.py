@@ -58,30 +58,31 @@ def limits_of(
 
     When full scale of the capture is the reference, the capture's step is the unit's own and limits nothing.
     """
-    import numpy as np
-
     channel, full_scale = recording.channels[column], recording.reference(column)
     band_hz = (options["low_hz"], min(options["high_hz"], recording.sample_rate_hz / 2.0))
+    widths_hz = _noise_bandwidths_hz(band_hz, gains)
     parts: dict[str, Mapping[str, float]] = {}
-
-    def white(density: float) -> dict[str, float]:
-        frequency_hz = np.linspace(*band_hz, _POINTS)
-        step_hz = (band_hz[1] - band_hz[0]) / (_POINTS - 1)
-        gained = {name: float(np.sum(gain(frequency_hz))) * step_hz for name, gain in gains.items()}
-        return {name: density * hz for name, hz in {"unweighted": band_hz[1] - band_hz[0], **gained}.items()}
-
-    card_v_rms = of_channel(recording.conditions.get("card_noise_v_rms") or {}, channel)
+    card_v_rms = of_channel(recording.conditions.get("card_noise_v_rms"), channel)
     if baseline is not None:
         parts["the bench by its baseline"] = baseline
     elif card_v_rms is not None and recording.scale_v(column) is not None:
-        parts["the card by its stated noise"] = white(
-            (card_v_rms / full_scale) ** 2 / (_STATED_BAND_HZ[1] - _STATED_BAND_HZ[0])
-        )
+        density = (card_v_rms / full_scale) ** 2 / (_STATED_BAND_HZ[1] - _STATED_BAND_HZ[0])
+        parts["the card by its stated noise"] = {name: density * hz for name, hz in widths_hz.items()}
     resolution = recording.resolution(column)
     if resolution is not None and options["reference"] != "capture":
-        step_power = (resolution / full_scale) ** 2 / 12.0
-        parts[STEP] = white(step_power / (recording.sample_rate_hz / 2.0))
+        density = (resolution / full_scale) ** 2 / 12.0 / (recording.sample_rate_hz / 2.0)
+        parts[STEP] = {name: density * hz for name, hz in widths_hz.items()}
     return Limits(parts=parts, range_words=_range_words(recording, channel))
+
+
+def _noise_bandwidths_hz(band_hz: tuple[float, float], gains: Mapping[str, PowerGain]) -> dict[str, float]:
+    """Return how wide a band of unweighted white noise of the same power is: weighting → Hz."""
+    import numpy as np
+
+    frequency_hz = np.linspace(*band_hz, _POINTS)
+    step_hz = (band_hz[1] - band_hz[0]) / (_POINTS - 1)
+    gained = {name: float(np.sum(gain(frequency_hz))) * step_hz for name, gain in gains.items()}
+    return {"unweighted": band_hz[1] - band_hz[0], **gained}
 
 
 def _range_words(recording: Recording, channel: int) -> str:
