@@ -31,15 +31,14 @@ from audiomeas.measurement import registry
 from audiomeas.measurement.base import PlayContext
 from audiomeas.measurement.checks import ANY_LEVEL_V_RMS
 from audiomeas.measurement.options import complete
+from audiomeas.plan.keys import SOURCES, one_line, refuse_unmeasured
 from audiomeas.plan.mask import MaskLimit, read_mask
-from audiomeas.record.unit import checked_text
 from audiomeas.tomlfile import Table, nearest, read_toml
 
 if TYPE_CHECKING:
     from audiomeas.measurement.base import Measurement, Option
     from audiomeas.units import Level
 
-SOURCES = ["maker", "house", "era"]
 _CHANNELS: dict[Any, tuple[int, ...]] = {"both": (1, 2), 1: (1,), 2: (2,)}
 #: Figures whose name ends so can't be negative (an error can: speed_error_percent).
 _NEVER_NEGATIVE = ("_v_rms", "_w", "_hz", "_percent")
@@ -133,7 +132,7 @@ def read_plan(path: Path, *, sample_rate_hz: float | None = None) -> Plan:
     Raises FileProblem (missing, empty, no text) and TomlProblem (file, line, key, and the nearest valid word).
     """
     table = read_toml(path)
-    title, kind = _line(table, "title"), _line(table, "kind")
+    title, kind = one_line(table, "title"), one_line(table, "kind")
     about = table.text("about", "")
     steps = tuple(_step(each) for each in table.tables("step"))
     table.finish()
@@ -189,16 +188,6 @@ def _plain(value: Any) -> Any:
     return value if isinstance(value, (bool, int, float, str)) or value is None else str(value)
 
 
-def _line(table: Table, key: str) -> str:
-    """Take a text that is shown as one line: no control characters."""
-    try:
-        return checked_text(table.text(key), "this text").strip()
-    except TomlProblem:
-        raise
-    except RequestError as error:
-        raise table.problem(key, str(error)) from None
-
-
 def _refuse_twins(table: Table, steps: tuple[Step, ...]) -> None:
     """A step's name tells its rows from others when two visits are compared."""
     seen: set[str] = set()
@@ -209,7 +198,7 @@ def _refuse_twins(table: Table, steps: tuple[Step, ...]) -> None:
 
 
 def _step(table: Table) -> Step:
-    name = _line(table, "name")
+    name = one_line(table, "name")
     if len(name) > _LONGEST_NAME:
         raise table.problem("name", f"{len(name)} characters are too long for the name of a step: use {_LONGEST_NAME}")
     measurement = registry.find(table.choice("measure", registry.words()))
@@ -219,7 +208,7 @@ def _step(table: Table) -> Step:
     channels = _channels(table)
     taken = {option.name: _option(table, option) for option in measurement.options}
     limits = tuple(_limit(each, measurement, channels) for each in table.tables("limit", optional=True))
-    masks = tuple(read_mask(each, measurement, channels, SOURCES) for each in table.tables("mask", optional=True))
+    masks = tuple(read_mask(each, measurement, channels) for each in table.tables("mask", optional=True))
     _refuse_twin_masks(table, masks)
     table.finish()
     return Step(
@@ -326,5 +315,4 @@ def _refuse_contradictions(table: Table, limit: Limit, channels: tuple[int, ...]
         raise table.problem("difference_at_most", 'compares channels: leave out channel, and measure channels = "both"')
     if limit.at_least is not None and limit.at_most is not None and limit.at_least > limit.at_most:
         raise table.problem("at_least", f"no value is at least {limit.at_least:g} and at most {limit.at_most:g}")
-    if limit.channel is not None and limit.channel not in (channels or (1, 2)):
-        raise table.problem("channel", f"channel {limit.channel} is not measured in this step")
+    refuse_unmeasured(table, limit.channel, channels)

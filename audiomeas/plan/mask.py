@@ -18,9 +18,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from audiomeas.errors import RequestError, TomlProblem
+from audiomeas.plan.keys import SOURCES, one_line, refuse_unmeasured
 from audiomeas.record.mask import PLACEMENTS, Mask, MaskedCurve
-from audiomeas.record.unit import checked_text
 
 if TYPE_CHECKING:
     from audiomeas.measurement.base import Measurement
@@ -61,9 +60,7 @@ class MaskLimit:
         )
 
 
-def read_mask(
-    table: Table, measurement: Measurement, channels: tuple[int, ...] | None, sources: Sequence[str]
-) -> MaskLimit:
+def read_mask(table: Table, measurement: Measurement, channels: tuple[int, ...] | None) -> MaskLimit:
     """Read a [[step.mask]] table. Raises TomlProblem (file, line, key)."""
     curves = {curve.key: curve for curve in measurement.curves}
     if not curves:
@@ -82,7 +79,7 @@ def read_mask(
             reference_hz=(reference_hz or _USUAL_REFERENCE_HZ) if placement == "reference" else None,
         ),
         curve=curve,
-        source=table.choice("source", list(sources)),
+        source=table.choice("source", SOURCES),
         channel=channel,
     )  # fmt: skip
     table.finish()
@@ -90,18 +87,12 @@ def read_mask(
         raise table.problem("reference_hz", f'means nothing with placement = "{placement}": leave it out')
     if placement == "best fit" and (lower is None or upper is None):
         raise table.problem("placement", "a best fit needs a lower and an upper edge: with one edge all curves fit")
-    if channel is not None and channel not in (channels or (1, 2)):
-        raise table.problem("channel", f"channel {channel} is not measured in this step")
+    refuse_unmeasured(table, channel, channels)
     return limit
 
 
 def _name(table: Table) -> str:
-    try:
-        name = checked_text(table.text("name"), "this text").strip()
-    except TomlProblem:
-        raise
-    except RequestError as error:
-        raise table.problem("name", str(error)) from None
+    name = one_line(table, "name")
     if len(name) > _LONGEST_NAME:
         raise table.problem("name", f"{len(name)} characters are too long for a mask: use {_LONGEST_NAME}")
     return name
