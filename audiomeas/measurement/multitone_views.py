@@ -126,20 +126,20 @@ def _gain_chart(result: Result) -> tuple[ChartView, ...]:
 
 
 def _crosstalk_chart(result: Result) -> tuple[ChartView, ...]:
-    """Draw known values as a curve, and limits ('at most') as points of their own."""
-    series = []
+    """Draw known values as a curve with gaps, and limits ('at most') as hollow points of their own."""
+    series: list[Series] = []
     for channel in result.channels:
         values = channel.values
         rows = list(
             zip(values["crosstalk_frequency_hz"], values["crosstalk_db"], values["crosstalk_bound"], strict=True)
         )
-        known = [(hz, level_db) for hz, level_db, bound in rows if not bound]
-        limits = [(hz, level_db) for hz, level_db, bound in rows if bound]
+        known = [(hz, None if bound else level_db) for hz, level_db, bound in rows]
+        limits = [(hz, level_db if bound else None) for hz, level_db, bound in rows]
         for label, points, is_line in (
             (f"into channel {channel.channel}", known, True),
             (f"into channel {channel.channel}, at most", limits, False),
         ):
-            if points:
+            if any(level_db is not None for _, level_db in points):
                 series.append(
                     Series(
                         label=label,
@@ -147,6 +147,7 @@ def _crosstalk_chart(result: Result) -> tuple[ChartView, ...]:
                         y=[level_db for _, level_db in points],
                         role="line" if is_line else "points",
                         channel=channel.channel,
+                        hollow=not is_line,
                     )
                 )
     if not series:

@@ -329,14 +329,21 @@ def charted(result: Result, name: str, title: str, y_label: str, series: list[Se
 
 
 def _curve(one: ChannelResult, values: Sequence[float | None], label: str | None = None) -> Series:
-    """Return a series of the points that are known."""
-    known = [(hz, value) for hz, value in zip(one.values["frequency_hz"], values, strict=True) if value is not None]
+    """Return a series of the points that are known, with gaps between them."""
+    points = _first_to_last(one.values["frequency_hz"], values)
     return Series(
         label=label or f"channel {one.channel}",
-        x=[hz for hz, _ in known],
-        y=[value for _, value in known],
+        x=[hz for hz, _ in points],
+        y=[value for _, value in points],
         channel=one.channel,
     )
+
+
+def _first_to_last(frequency_hz: Sequence[float], values: Sequence[float | None]) -> list[tuple[float, float | None]]:
+    """Return the points from the first to the last that is known: what is unknown between them stays a gap."""
+    known = [place for place, value in enumerate(values) if value is not None]
+    points = list(zip(frequency_hz, values, strict=True))
+    return points[known[0] : known[-1] + 1] if known else []
 
 
 def _response_chart(result: Result) -> ChartView | None:
@@ -424,19 +431,19 @@ def _harmonics_chart(result: Result) -> ChartView | None:
     series = [
         Series(
             label=f"channel {one.channel}, {_HARMONIC_NAMES[harmonic['order']]} harmonic",
-            x=[hz for hz, value in _heard(harmonic)],
-            y=[value for hz, value in _heard(harmonic)],
+            x=[hz for hz, _ in _heard(harmonic)],
+            y=[value for _, value in _heard(harmonic)],
             channel=one.channel,
         )
         for one in _known(result)
         for harmonic in one.values["harmonics"]
-        if harmonic["order"] in _HARMONIC_NAMES and len(_heard(harmonic)) >= _FEWEST_POINTS
+        if harmonic["order"] in _HARMONIC_NAMES
+        and sum(value is not None for _, value in _heard(harmonic)) >= _FEWEST_POINTS
     ]
     return charted(
         result, "harmonics", "Harmonic distortion", "Distortion (% of the fundamental)", series, y_scale="log"
     )
 
 
-def _heard(harmonic: dict[str, Any]) -> list[tuple[float, float]]:
-    points = zip(harmonic["frequency_hz"], harmonic["distortion_percent"], strict=True)
-    return [(hz, value) for hz, value in points if value is not None]
+def _heard(harmonic: dict[str, Any]) -> list[tuple[float, float | None]]:
+    return _first_to_last(harmonic["frequency_hz"], harmonic["distortion_percent"])
