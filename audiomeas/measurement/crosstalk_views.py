@@ -101,6 +101,11 @@ def _direction(one: ChannelResult) -> str:
     return f"Channel {one.values['driven_channel']} into {one.channel}"
 
 
+def _drawn_direction(one: ChannelResult) -> str:
+    """Return the direction as a legend has it: small letters, like those of all charts."""
+    return f"channel {one.values['driven_channel']} into {one.channel}"
+
+
 def _crosstalk_chart(result: Result) -> ChartView | None:
     """Draw what is told as curves, and bounds as hollow points."""
     series: list[Series] = []
@@ -120,7 +125,7 @@ def _crosstalk_chart(result: Result) -> ChartView | None:
         ]
         if bounds:
             x, y = [hz for hz, _ in bounds], [level for _, level in bounds]
-            label = f"{_direction(one)}, at most"
+            label = f"{_drawn_direction(one)}, at most"
             series.append(Series(label=label, x=x, y=y, role="points", channel=one.channel, hollow=True))
     if not series:
         return None
@@ -142,7 +147,7 @@ def _curves(one: ChannelResult, values: list[float | None]) -> list[Series]:
     """Return a curve with gaps where nothing is known; none where nothing is known at all."""
     if all(value is None for value in values):
         return []
-    return [Series(label=_direction(one), x=one.values["frequency_hz"], y=values, channel=one.channel)]
+    return [Series(label=_drawn_direction(one), x=one.values["frequency_hz"], y=values, channel=one.channel)]
 
 
 def _x_range(result: Result) -> tuple[float, float]:
