@@ -10,7 +10,7 @@ import math
 import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.views import ChartView, LimitBand, Series
@@ -115,12 +115,14 @@ def _title_lines(view: ChartView, width: float) -> list[str]:
 def _strokes(series: Sequence[Series]) -> list[Stroke]:
     """Return a stroke per series: by channel; the second curve of a channel differs from its first.
 
-    The bounds of a channel (hollow) look like its values but for that.
+    The bounds of a channel (hollow) look like its values but for that. A curve that is known at its points only has
+    marks, in the legend too.
     """
     seen: Counter[int | None] = Counter()
     strokes = []
     for one in series:
-        strokes.append(style.stroke(one.channel, repeat=0 if one.hollow else seen[one.channel]))
+        stroke = style.stroke(one.channel, repeat=0 if one.hollow else seen[one.channel])
+        strokes.append(replace(stroke, marker=stroke.marker or stroke.point) if one.each_point else stroke)
         seen[one.channel] += not one.hollow
     return strokes
 
@@ -296,11 +298,12 @@ def _draw_series(
 
     fill: dict[str, Any] = {}
     look: dict[str, Any] = {"color": stroke.colour, "scalex": False, "scaley": False, "zorder": 3.0}
+    # A mark that stands on the edge of the axes isn't cut in half; what lies outside is.
+    look["clip_on"] = _leaves(x, ax.get_xlim()) or _leaves(y, ax.get_ylim())
     if series.role == "line":
         style_of_line: Any = (0, stroke.dashes) if stroke.dashes else "-"
         every = 1 if series.each_point else max(1, len(x) // 12)
-        marker = stroke.marker or (stroke.point if series.each_point else None)
-        marks: dict[str, Any] = {"marker": marker, "markersize": 4.0, "markevery": every}
+        marks: dict[str, Any] = {"marker": stroke.marker or None, "markersize": 4.0, "markevery": every}
         # A spectrum of many points is a fine texture: thick lines would make one band of it.
         width = stroke.width_pt if len(x) <= _FEW_POINTS else 0.5 * stroke.width_pt
         ax.plot(x, y, linewidth=width, linestyle=style_of_line, **marks, **look)
@@ -323,6 +326,10 @@ def _draw_series(
             x[good], y[good], linestyle="none", marker=stroke.point, markersize=thick + 0.5, transform=shift, **fill,
             **look,
         )  # fmt: skip
+
+
+def _leaves(values: NDArray[np.float64], limits: tuple[float, float]) -> bool:
+    return bool(((values < min(limits)) | (values > max(limits))).any())
 
 
 def _shifted(ax: Axes, place_pt: float) -> Transform:

@@ -13,7 +13,7 @@ _UNPRINTABLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 
 #: A space where a line may end: not beside ±, not between a number and its unit or what it counts.
-BREAK = re.compile(r"(?<!±)(?<!\bchannel)(?<!\bmost)(?<!\bleast)(?<!\bat) (?!±|k?Hz\b|dB\b|[WVΩ%](?:\W|$))")
+BREAK = re.compile(r"(?<!±)(?<!\bchannel)(?<!\bmost)(?<!\bleast)(?<!\bat) (?!±|k?Hz\b|dB\b|[WVΩ%s](?:\W|$))")
 
 
 def clean_text(text: str) -> str:
