@@ -129,9 +129,7 @@ class Calibration:
 def read_calibration(file: Path) -> Calibration:
     """Read a calibration file. Raises FileProblem or TomlProblem (file, line, key)."""
     table = read_toml(file)
-    made, valid_until = table.day("made"), table.day("valid_until")
-    if valid_until < made:
-        raise table.problem("valid_until", f"lies before the day it was made ({made.isoformat()})")
+    made, valid_until = _validity(table)
     calibration = Calibration(
         file=file,
         sha256=sha256_of(file),
@@ -165,9 +163,7 @@ def _origin(entry: Table) -> ScaleOrigin | None:
     keys = ("made", "valid_until", "sample_rates_hz", "method", "instrument", "evidence")
     if not any(key in entry for key in keys):
         return None
-    made, valid_until = entry.day("made"), entry.day("valid_until")
-    if valid_until < made:
-        raise entry.problem("valid_until", f"lies before the day it was made ({made.isoformat()})")
+    made, valid_until = _validity(entry)
     evidence = entry.table("evidence", optional=True)
     return ScaleOrigin(
         made=made,
@@ -177,6 +173,14 @@ def _origin(entry: Table) -> ScaleOrigin | None:
         instrument=entry.text("instrument"),
         evidence={} if evidence is None else _as_it_stands(evidence),
     )
+
+
+def _validity(table: Table) -> tuple[date, date]:
+    """Take the day when something was made and the one until when it holds."""
+    made, valid_until = table.day("made"), table.day("valid_until")
+    if valid_until < made:
+        raise table.problem("valid_until", f"lies before the day it was made ({made.isoformat()})")
+    return made, valid_until
 
 
 def _as_it_stands(table: Table) -> dict[str, Any]:

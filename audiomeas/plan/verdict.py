@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.curves import CurvePoint
-from audiomeas.record.mask import Held, MaskRow, hertz, hold
+from audiomeas.measurement.response_views import hertz
+from audiomeas.record.mask import Held, MaskRow, hold
 from audiomeas.record.verdict_row import Verdict, decide, decided, overall
 
 if TYPE_CHECKING:

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from audiomeas.measurement.response_views import hertz
 from audiomeas.measurement.views import ChartView, LimitBand, Series
-from audiomeas.record.mask import hertz
 
 if TYPE_CHECKING:
     from audiomeas.record.mask import Mask, MaskRow

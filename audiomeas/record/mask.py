@@ -16,6 +16,8 @@ from dataclasses import asdict, dataclass, replace
 from itertools import pairwise
 from typing import Any, Literal, get_args
 
+from audiomeas.measurement.response_views import hertz
+
 Placement = Literal["reference", "best fit", "absolute"]
 PLACEMENTS: tuple[Placement, ...] = get_args(Placement)
 #: Frequencies this close (relative) are one: a sweep's points are not the round numbers of a mask.
@@ -94,11 +96,6 @@ class MaskRow:
         if not _alike(asdict(again), asdict(self.held)):
             raise ValueError(f"the mask {self.mask.name!r} and its curve give another margin than is written")
         return self
-
-
-def hertz(frequency_hz: float) -> str:
-    """Return a frequency as the trade writes it: '20 Hz', '1 kHz'."""
-    return f"{frequency_hz / 1000.0:.4g} kHz" if frequency_hz >= 1000.0 else f"{frequency_hz:.4g} Hz"
 
 
 # ---------------------------------------------------------------- holding

@@ -220,39 +220,37 @@ def _corners(table: Table, key: str, lowest_hz: float, highest_hz: float) -> tup
 
 def _volume_turn(table: Table) -> tuple[tuple[float, float], ...]:
     """Take [[seconds, dB], …]: times rise from 0 on, the control gives from 0 dB down to -120 dB."""
-    points = table.any_value("volume_turn", [])
     message = "must be a list of [seconds, dB], the seconds rising, the dB from -120 to 0, such as [[4, 0], [18, -70]]"
-    if not isinstance(points, list):
-        raise table.problem("volume_turn", message)
-    found: list[tuple[float, float]] = []
-    for point in points:
-        numbers = isinstance(point, list) and len(point) == 2
-        if not numbers or any(isinstance(n, bool) or not isinstance(n, int | float) for n in point):
-            raise table.problem("volume_turn", message)
-        time_s, volume_db = float(point[0]), float(point[1])
-        after = found[-1][0] if found else -math.inf
+    points = _pairs(table, "volume_turn", message)
+    after = -math.inf
+    for time_s, volume_db in points:
         if not (after < time_s < math.inf and time_s >= 0.0 and -120.0 <= volume_db <= 0.0):
             raise table.problem("volume_turn", message)
-        found.append((time_s, volume_db))
-    return tuple(found)
+        after = time_s
+    return points
 
 
 def _hum(table: Table) -> tuple[HumLine, ...]:
     """Take [[multiple, volts], …]. The multiples end at 100, well inside every sample rate's band."""
-    lines = table.any_value("hum", [])
     message = "must be a list of [multiple of the mains frequency (0 … 100), V r.m.s.], for example [[1, 5e-5]]"
-    if not isinstance(lines, list):
-        raise table.problem("hum", message)
     found: list[HumLine] = []
-    for line in lines:
-        numbers = isinstance(line, list) and len(line) == 2
-        if not numbers or any(isinstance(n, bool) or not isinstance(n, int | float) for n in line):
-            raise table.problem("hum", message)
-        multiple, level_v_rms = float(line[0]), float(line[1])
+    for multiple, level_v_rms in _pairs(table, "hum", message):
         if not (0.0 < multiple <= 100.0 and math.isfinite(level_v_rms) and level_v_rms >= 0.0):
             raise table.problem("hum", message)
         found.append(HumLine(multiple=multiple, level_v_rms=level_v_rms))
     return tuple(found)
+
+
+def _pairs(table: Table, key: str, message: str) -> tuple[tuple[float, float], ...]:
+    """Take a list of pairs of numbers, [[a, b], …]; empty where the key is missing. message : what it must be."""
+    pairs = table.any_value(key, [])
+    if not isinstance(pairs, list):
+        raise table.problem(key, message)
+    for pair in pairs:
+        numbers = isinstance(pair, list) and len(pair) == 2
+        if not numbers or any(isinstance(n, bool) or not isinstance(n, int | float) for n in pair):
+            raise table.problem(key, message)
+    return tuple((float(first), float(second)) for first, second in pairs)
 
 
 def _shipped(folder: str) -> dict[str, Path]:
