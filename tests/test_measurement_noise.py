@@ -418,6 +418,28 @@ def test_its_capture_gives_the_same_again_from_the_disk(road: tuple[Result, list
     assert [channel.as_json() for channel in again.channels] == [channel.as_json() for channel in result.channels]
 
 
+def test_the_steps_of_a_quiet_16_bit_capture_are_no_clicks_on_the_disk_either(tmp_path: Path) -> None:
+    # A converter without dither that stands at three steps of DC and toggles by one once a second; one true click.
+    step = 1.0 / 32_767.0
+    counts = np.full((240_000, 1), 3 * step)
+    counts[24_000::48_000] += step
+    counts[100_000] += 100 * step
+    samples = from_fractions(counts, "int16")
+    captured = _recording(to_fractions(samples, "int16"), v_rms_fs=None, resolution_fs=step)
+    write_capture(tmp_path / "quiet.wav", samples, "int16", captured)
+    live = NOISE.analyse(captured, complete(NOISE, {})).channels[0]
+    assert [row["time_s"] for row in live.values["events"]] == pytest.approx([100_000 / RATE_HZ], abs=1e-3)
+    assert live.as_json() == analyze("noise", tmp_path / "quiet.wav").channels[0].as_json()
+
+
+def test_over_range_is_counted_once_however_often_the_disk_is_read(tmp_path: Path) -> None:
+    counts = _white(6.0)
+    counts[:96_000] = 0.0  # a gate: the file is read for its figures, for its gaps, and for the rest
+    counts[200_000:200_004] = 1.0
+    (line,) = (one for one in analyze("noise", _file(tmp_path, counts)).warnings if "over-range" in one)
+    assert "over-range in 4 " in line
+
+
 def test_nothing_louder_than_the_first_look_is_played(tmp_path: Path) -> None:
     from benches import Meddling
 

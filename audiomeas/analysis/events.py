@@ -78,11 +78,14 @@ class Events:
     """What was found in one channel. events : by time, at most `MOST_KEPT`, the strongest.   count : of all.
 
     most_in_a_second : events in the second that holds most: crackle comes in crowds.   band_hz : looked at.
+    smallest_v : peak of the smallest that was let through, joined to another or not; infinite where none was. A larger
+    `least_v` than was given changes nothing as long as it lies below.
     """
 
     events: tuple[Event, ...]
     count: int
     most_in_a_second: int
+    smallest_v: float
     duration_s: float
     band_hz: tuple[float, float]
 
@@ -341,6 +344,7 @@ class _Found:
         self._open: _Open | None = None
         self._kept: list[tuple[float, float, float, float]] = []  # sigmas, peak frame, volts, frames
         self._count = 0
+        self._smallest_v = math.inf
         self._per_second: dict[int, int] = {}
         self._most = 0
 
@@ -364,14 +368,16 @@ class _Found:
             around = max(0, low - 1)
             stretch = volts[around : high + 2]
             peak_at = start + (around + int(np.argmax(stretch))) * self._band.frames_per_sample
-            if float(np.max(stretch)) > least:
+            peak_v = float(np.max(stretch))
+            if peak_v > least:
+                self._smallest_v = min(self._smallest_v, peak_v)
                 self._add(
                     _Open(
                         first=float(frames[ends[0]]),
                         last=float(frames[ends[-1]]),
                         at=max(peak_at, 0.0),
                         sigmas=float(sigmas[top]),
-                        volts=float(np.max(stretch)),
+                        volts=peak_v,
                     )
                 )
 
@@ -404,6 +410,7 @@ class _Found:
             ),
             count=self._count,
             most_in_a_second=self._most,
+            smallest_v=self._smallest_v,
             duration_s=frames / rate,
             band_hz=self._band.hz,
         )

@@ -64,11 +64,22 @@ def scan(recording: Recording, start: int, stop: int, *, mains_hz: float | None)
 
     span = Span(start=start, stop=stop, gated={})
     found = _pass(recording, span, mains_hz)
-    if any(channel.facts.is_gated for channel in found):
-        span = _longest_without_zeros(recording, start, stop)
-        found = _pass(recording, span, mains_hz)
     known = recording.completed() if isinstance(recording, RecordingOnDisk) else recording
+    if any(channel.facts.is_gated for channel in found):
+        span = _longest_without_zeros(known, start, stop)
+        found = _pass(known, span, mains_hz)
+    elif _takes_steps_for_clicks(found, known):
+        found = _pass(known, span, mains_hz)
     return Scan(recording=known, span=span, channels=found)
+
+
+def _takes_steps_for_clicks(found: tuple[ChannelScan, ...], known: Recording) -> bool:
+    """Return whether clicks were told that are none, now that the capture's step is known.
+
+    On the disk it is known only after the last block; most captures have no click so small, and one pass is enough.
+    """
+    least_v = _least_click(known)
+    return any(channel.events.smallest_v <= least_v for channel in found)
 
 
 def _pass(recording: Recording, span: Span, mains_hz: float | None) -> tuple[ChannelScan, ...]:
