@@ -86,6 +86,10 @@ def test_no_arguments_shows_help():
         (["chart", "nowhere", "x.png"], "nowhere"),
         (["report", "nowhere", "x.pdf"], "nowhere"),
         (["bench", "show", "--bench", "none.toml"], "none.toml was not found"),
+        (["analyze", "noise", "x.wav", "--mains-hz", "50", "--mains-hz", "60"], "--mains-hz is given 2 times"),
+        (["measure", "noise", "--captures", "a", "--captures", "b"], "--captures is given 2 times"),
+        (["generate", "sine", "x.wav", "--level", "-3 dBFS", "--level", "-6 dBFS"], "--level is given 2 times"),
+        (["run", "a.toml", "--unit", "A, serial 1", "--unit", "B, serial 2"], "--unit is given 2 times"),
     ],
 )
 def test_wrong_requests(tmp_path, arguments, words):

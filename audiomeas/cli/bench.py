@@ -6,10 +6,10 @@ import click
 
 from audiomeas.cli.bench_check import check
 from audiomeas.cli.bench_design import attenuator, load
-from audiomeas.cli.common import bench_option, json_option, print_json, say
+from audiomeas.cli.common import Group, bench_option, json_option, print_json, say
 
 
-@click.group()
+@click.group(cls=Group)
 def bench() -> None:
     """Show a bench: interface, ranges, loads, ceilings, calibration; compute its attenuators and loads.
 

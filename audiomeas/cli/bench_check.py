@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from audiomeas.cli.common import bench_option, json_option, print_json, say, show_progress, show_progress_end
+from audiomeas.cli.common import Command, bench_option, json_option, print_json, say, show_progress, show_progress_end
 
 if TYPE_CHECKING:
     from audiomeas.measurement.bench_check_findings import CheckReport
 
 
-@click.command()
+@click.command(cls=Command)
 @bench_option
 @click.option(
     "--connected",

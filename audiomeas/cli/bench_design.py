@@ -7,10 +7,10 @@ from typing import Any
 
 import click
 
-from audiomeas.cli.common import json_option, print_json
+from audiomeas.cli.common import Command, json_option, print_json
 
 
-@click.command()
+@click.command(cls=Command)
 @click.option("--highest", required=True, metavar="VOLTS", help="Highest voltage (r.m.s.) of the unit, such as '45 V'.")
 @click.option(
     "--full-scale", required=True, metavar="VOLTS", help="Sine that just fills the card's input, such as '1.4 V'."
@@ -236,7 +236,7 @@ def _rejection(pad: dict[str, Any]) -> str:
     )
 
 
-@click.command()
+@click.command(cls=Command)
 @click.option("--resistance", required=True, metavar="OHM", help="As measured at its terminals, such as 7.98.")
 @click.option("--inductance-uh", type=click.FLOAT, default=0.0, show_default=True, help="In series, in µH.")
 @click.option("--rated-w", type=click.FLOAT, required=True, help="Rating as printed, on its heatsink, in W.")

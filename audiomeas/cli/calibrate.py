@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from audiomeas.cli.common import CAPTURES_FOLDER, bench_option, json_option, print_json, say, show_progress
+from audiomeas.cli.common import CAPTURES_FOLDER, Group, bench_option, json_option, print_json, say, show_progress
 
 _CAUTIONS = (
     "caution: take every unit and loudspeaker off; only card, loop cable, attenuator and meter take part",
@@ -16,7 +16,7 @@ _CAUTIONS = (
 )
 
 
-@click.group()
+@click.group(cls=Group)
 def calibrate() -> None:
     """Find what full scale is in volts, per output and per input and range; or a load's resistance.
 

@@ -17,6 +17,25 @@ if TYPE_CHECKING:
 CAPTURES_FOLDER = "audiomeas-captures"
 
 
+class Command(click.Command):
+    """A command that takes each option once: of two values one would be lost without a word."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Return what is left of the arguments. Raises UsageError for an option that stands twice."""
+        _, _, order = self.make_parser(ctx).parse_args(args=list(args))
+        for one in order:
+            if isinstance(one, click.Option) and not one.multiple and order.count(one) > 1:
+                name = "/".join((*one.opts, *one.secondary_opts))
+                ctx.fail(f"{name} is given {order.count(one)} times: give it once")
+        return super().parse_args(ctx, args)
+
+
+class Group(click.Group):
+    """A group of such commands."""
+
+    command_class = Command
+
+
 def bench_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add --bench."""
     return click.option(

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import click
 
-from audiomeas.cli.common import say, show_progress, show_progress_end
+from audiomeas.cli.common import Command, say, show_progress, show_progress_end
 
 
-@click.command()
+@click.command(cls=Command)
 @click.option("--folder", metavar="FOLDER", help="A new folder. Default: audiomeas-demo, or the next free name.")
 def demo(folder: str | None) -> None:
     """Run a plan on three simulated amplifiers: verdicts, records, charts and reports, in a new folder.

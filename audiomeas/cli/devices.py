@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import click
 
-from audiomeas.cli.common import json_option, print_json
+from audiomeas.cli.common import Command, json_option, print_json
 
 
-@click.command()
+@click.command(cls=Command)
 @json_option
 def devices(as_json: bool) -> None:
     """List the interfaces that can play and capture, by name and host API.

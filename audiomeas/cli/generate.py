@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from audiomeas.cli.common import Group
 from audiomeas.measurement.response_equalization import PRE_EMPHASIS
 
 if TYPE_CHECKING:
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
     from audiomeas.units import Level
 
 
-@click.group()
+@click.group(cls=Group)
 def generate() -> None:
     """Write a stimulus as WAV or FLAC, with its sidecar FILE.json.
 

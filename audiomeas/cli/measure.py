@@ -8,6 +8,7 @@ import click
 
 from audiomeas.cli.common import (
     CAPTURES_FOLDER,
+    Command,
     bench_option,
     explain_option,
     given,
@@ -81,7 +82,7 @@ def _measure_command(word: str) -> click.Command:
         print_result(result, as_json=as_json, explain=explain)
         _chart(result, chart)
 
-    command = click.Command(
+    command = Command(
         word,
         callback=run,
         params=parameters(measurement),
@@ -132,7 +133,7 @@ def _analyze_command(word: str) -> click.Command:
         print_result(result, as_json=as_json, explain=explain)
         _chart(result, chart)
 
-    command = click.Command(
+    command = Command(
         word,
         callback=run,
         params=[click.Argument(["file"], metavar="FILE"), *parameters(measurement, stage="analyse")],

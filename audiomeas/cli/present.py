@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import click
 
-from audiomeas.cli.common import say
+from audiomeas.cli.common import Command, say
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("source", metavar="RECORD_OR_RESULT")
 @click.argument("file", metavar="FILE")
 @click.option("--measurement", metavar="WORD", help="Which measurement of a record. Default: response.")
@@ -23,7 +23,7 @@ def chart(source: str, file: str, measurement: str | None, name: str | None) -> 
     click.echo(str(chart_call(source, file, measurement=measurement, name=name, say=say)))
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("record", metavar="RECORD")
 @click.argument("file", metavar="FILE")
 @click.option(

@@ -6,10 +6,10 @@ import sys
 
 import click
 
-from audiomeas.cli.common import bench_option, json_option, print_json, say, show_progress, show_progress_end
+from audiomeas.cli.common import Command, bench_option, json_option, print_json, say, show_progress, show_progress_end
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("plan", metavar="PLAN")
 @click.option(
     "--unit",
