@@ -528,6 +528,18 @@ def test_the_gain_comes_from_an_earlier_response(tmp_path: Path) -> None:
     assert values["snr_a_db"] == pytest.approx(expected, abs=0.01)
 
 
+def test_volts_without_an_end_are_told_as_the_outputs_with_the_way_to_the_other() -> None:
+    result = _analysed(_white(1.0), reference="5 mV; 5 mV in; 1 W", gain_db=20.0, load_ohm=8.0)
+    text = " ".join("\n".join(render_table(table) for table in NOISE.tables(result)).split())
+    assert "'5 mV out' is a level at the unit's output; one at its input is asked for as '5 mV in'" in text
+    by = {row["reference"]: row["db"] for row in result.channels[0].values["snr"] if row["weighting"] == "A"}
+    assert by["5 mV in"] - by["5 mV out"] == pytest.approx(20.0, abs=1e-9)  # the gain
+    assert result.conditions["snr_references"]["5 mV out"].endswith("output")
+    assert "is asked for" not in "".join(
+        render_table(table) for table in NOISE.tables(_analysed(_white(1.0), reference="1 W", load_ohm=8.0))
+    )
+
+
 def test_the_gain_lies_between_the_points_around_1_khz(tmp_path: Path) -> None:
     lists = {"frequency_hz": [500.0, 2000.0], "gain_db": [30.0, 34.0], "gain_uncertainty_db": [0.1, 0.2]}
     options = complete(NOISE, {"gain_from": str(_result_file(tmp_path, lists))})

@@ -56,6 +56,22 @@ def test_several_are_kept_in_order_and_each_once():
     assert words == ["5 mV in", "2.5 mV in", "10 mV in", "1 W"]
 
 
+@pytest.mark.parametrize(
+    ("text", "words", "end"),
+    [
+        ("5 mV", "5 mV out", "level at the unit's output"),  # nothing else tells it from the usual phono reference
+        ("5 mV out", "5 mV out", "level at the unit's output"),
+        ("-10 dBV", "-10 dBV out", "level at the unit's output"),
+        ("5 mV in", "5 mV in", "level at the unit's input"),
+        ("0.5 V in / 1 W out", "0.5 V in / 1 W out", "level at the unit's input and output"),
+        ("1 W", "1 W", "level at the unit's output"),
+    ],
+)
+def test_the_words_say_at_which_end_volts_stand(text, words, end):
+    (one,) = parse_references({"reference": text})
+    assert (one.words, one.end) == (words, end)
+
+
 @pytest.mark.parametrize("db", [15.0, 15.5])
 def test_half_a_volt_gives_one_watt_only_at_its_own_gain(db):
     # √8 V over 0.5 V is 15.05 dB.

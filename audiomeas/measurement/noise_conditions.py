@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.noise_bench import MARGIN_DB
 from audiomeas.measurement.noise_options import FILTERS
+from audiomeas.measurement.noise_references import parse_references
 
 if TYPE_CHECKING:
     from audiomeas.measurement.noise_scan import Scan
@@ -42,6 +43,7 @@ def conditions_of(found: Scan, options: Mapping[str, Any]) -> dict[str, Any]:
         f"{density.segments} averages; DC left out",
         "density_bin_hz": density.bin_hz,
         "filter": options["filter"],
+        "snr_references": {one.words: one.end for one in parse_references(options)},
         "source_resistance_ohm": options["source_resistance_ohm"],
         "temperature_k": options["temperature_k"],
         "bench_noise": None if bench is None else {"file": bench.name, "sha256": bench.sha256},

@@ -33,7 +33,7 @@ OPTIONS = (
     Option(
         name="reference",
         kind="text",
-        help="What signal-to-noise ratios refer to: '1 W', '2 V', '0 dBFS', '5 mV in', '0.5 V in / 1 W out', "
+        help="What signal-to-noise ratios refer to: '1 W', '2 V out', '0 dBFS', '5 mV in', '0.5 V in / 1 W out', "
         "'rated power', '0 VU', 'phono' (2.5, 5 and 10 mV in), 'CEA-490-A'; several with ';' between.",
         stage="analyse",
     ),

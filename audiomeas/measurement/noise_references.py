@@ -27,6 +27,8 @@ CONVENTIONS = {
 }
 #: Names that need another option.
 _NEEDS = {"rated power": "rated_power", "0 VU": "vu_level"}
+#: Ends the words of a level that stands at the output.
+AT_OUTPUT = "out"
 #: A gain this far from what a convention sets is another setting of the volume control: its noise is not that of this.
 _SAME_GAIN_DB = 0.5
 
@@ -41,6 +43,12 @@ class Reference:
     words: str
     output: Level | None = None
     source: Level | None = None
+
+    @property
+    def end(self) -> str:
+        """Where the level stands, in words: of a few millivolts nobody can tell it from the number."""
+        ends = [name for name, level in (("input", self.source), ("output", self.output)) if level is not None]
+        return f"level at the unit's {' and '.join(ends)}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,8 +101,10 @@ def _reference(text: str, options: Mapping[str, Any]) -> Reference:
             return _by_option(words, option, options)
     match = re.fullmatch(r"(.+?)\s+in\s*(?:/\s*(.+?)\s+out)?", text, flags=re.IGNORECASE)
     if match is None:
-        level = _level(re.sub(r"\s+out$", "", text, flags=re.IGNORECASE), text)
-        return Reference(words=text, output=level)
+        bare = re.sub(rf"\s+{AT_OUTPUT}$", "", text, flags=re.IGNORECASE)
+        level = _level(bare, text)
+        # Volts stand at either end of a unit: the words say at which.
+        return Reference(words=f"{bare} {AT_OUTPUT}" if level.unit == "V" else text, output=level)
     source = _level(match.group(1), text)
     if source.unit != "V":
         raise RequestError(f"reference {text!r}: a level at the input is in volts, such as '5 mV in'")

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.curves import Curve, CurvePoint
 from audiomeas.measurement.figure_table import figures_table, told_cell
+from audiomeas.measurement.noise_references import AT_OUTPUT
 from audiomeas.measurement.views import ChartView, Column, Series, TableView
 
 if TYPE_CHECKING:
@@ -130,9 +131,18 @@ def _ratios(result: Result) -> tuple[TableView, ...]:
             leading=2,
             rows=tuple(rows),
             uncertainties=tuple(widths),
-            notes=("One noise: only what it is compared with, and how it is weighted, differ.",),
+            notes=("One noise: only what it is compared with, and how it is weighted, differ.", *_ends(keys)),
         ),
     )
+
+
+def _ends(keys: Iterable[tuple[str, str]]) -> tuple[str, ...]:
+    """Return at which end of the unit volts stand that were given without one, and how to ask for the other."""
+    volts = [reference for reference, _ in keys if reference.endswith(f" {AT_OUTPUT}") and " in " not in reference]
+    if not volts:
+        return ()
+    bare = volts[0].removesuffix(f" {AT_OUTPUT}")
+    return (f"'{volts[0]}' is a level at the unit's output; one at its input is asked for as '{bare} in'.",)
 
 
 def _ratio_of(channel: ChannelResult, reference: str, weighting: str) -> dict[str, Any] | None:
