@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 import pytest
+from scipy.stats import chi2, poisson
 
-from audiomeas.analysis.events import MOST_KEPT, find_events
+from audiomeas.analysis.events import MOST_KEPT, Events, find_events
 from audiomeas.analysis.noise_pass import NoisePass, pass_over
 from audiomeas.errors import SignalError
 
@@ -197,6 +198,22 @@ def test_a_gated_capture_has_no_events_where_noise_sets_in():
         signal[400_000:401_000] = 0.0
         assert found_in(signal).count == 0
     assert found_in(np.zeros(FRAMES)).count == 0
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 10, 500])
+def test_the_interval_of_a_rate_is_garwoods(count):
+    """Against scipy.stats: the ends are those of χ², and their tails those of the Poisson law itself."""
+    events = Events(events=(), count=count, most_in_a_second=0, smallest_v=math.inf, duration_s=90.0, band_hz=(20, 2e4))
+    low, high = (end * 90.0 / 60.0 for end in events.per_minute_interval)
+    assert high == pytest.approx(chi2.ppf(0.975, 2 * count + 2) / 2, rel=1e-9)
+    assert poisson.cdf(count, high) == pytest.approx(0.025, rel=1e-6)
+    if count:
+        assert low == pytest.approx(chi2.ppf(0.025, 2 * count) / 2, rel=1e-9)
+        assert poisson.sf(count - 1, low) == pytest.approx(0.025, rel=1e-6)
+    else:
+        assert low == 0.0
+        # 'Rule of three': 3.0 events at most where none was found, one-sided.
+        assert events.per_minute_at_most * 90.0 / 60.0 == pytest.approx(-math.log(0.05), rel=1e-9)
 
 
 def test_toggling_of_the_last_step_is_no_click():

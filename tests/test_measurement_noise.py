@@ -13,6 +13,7 @@ from benches import bench_file
 from click.testing import CliRunner
 from numpy.typing import NDArray
 from reference_tables import rows
+from scipy.stats import chi2
 
 from audiomeas.bench.opened import open_bench_file
 from audiomeas.cli.main import audiomeas as cli
@@ -294,6 +295,20 @@ def test_clicks_are_counted_with_their_time() -> None:
     values = _analysed(counts).channels[0].values
     assert [row["time_s"] for row in values["events"]] == pytest.approx([3.0, 11.25, 20.5], abs=0.001)
     assert values["clicks_per_minute"] == pytest.approx(6.0)
+
+
+def test_few_clicks_have_the_exact_interval_and_a_half_width_that_holds_it() -> None:
+    counts = _white(30.0, seed=12)
+    counts[round(11.25 * RATE_HZ), 0] += 0.05
+    result = _analysed(counts)
+    channel = result.channels[0]
+    # One event: 0.0253 to 5.572 (E. S. Pearson and H. O. Hartley, Biometrika Tables, from memory; χ² below), in 30 s.
+    low, high = (2.0 * 0.5 * chi2.ppf(tail, freedom) for tail, freedom in ((0.025, 2), (0.975, 4)))
+    assert (low, high) == pytest.approx((2 * 0.0253, 2 * 5.572), rel=1e-3)
+    assert channel.values["clicks_per_minute_interval"] == pytest.approx([low, high], rel=1e-9)
+    assert channel.uncertainty["clicks_per_minute"] == pytest.approx(high - 2.0, rel=1e-9)
+    text = " ".join("\n".join(render_table(table) for table in NOISE.tables(result)).split())
+    assert "1 counted, 2 per minute; 95 % interval 0.051 to 11 (Poisson law" in text
 
 
 def test_no_click_found_is_a_bound_not_a_zero(white: Result) -> None:

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft
+from scipy.special import gammaincinv
 
 from audiomeas.analysis.segments import Segment, SegmentSpectra, segment_frames
 from audiomeas.analysis.spectral_floor import piece_centres, piece_edges, piece_medians
@@ -52,6 +53,8 @@ _SWITCHED_OFF = 1e-4
 #: A floor (squared spectrum) that no capture has: there is nothing to divide. What is divided by its root stays in the
 #: range of single precision.
 _NOTHING = 1e-40
+#: What a 95 % interval leaves on each side.
+_TAIL = 0.025
 #: So many events are kept one by one, the strongest; all are counted.
 MOST_KEPT = 1000
 
@@ -92,7 +95,25 @@ class Events:
     @property
     def per_minute(self) -> float:
         """Events per minute of the capture."""
-        return 60.0 * self.count / self.duration_s
+        return self._a_minute(self.count)
+
+    @property
+    def per_minute_interval(self) -> tuple[float, float]:
+        """The rate's 95 % interval where events come by chance, one by one (Poisson law); its lower end is 0 for none.
+
+        Exact, both sides 2.5 %: χ²(0.025; 2n)/2 to χ²(0.975; 2n + 2)/2, here by the gamma law that is the same.
+        Source: F. Garwood, Biometrika 28 (1936), 437.
+        """
+        low = float(gammaincinv(self.count, _TAIL)) if self.count else 0.0
+        return self._a_minute(low), self._a_minute(float(gammaincinv(self.count + 1, 1.0 - _TAIL)))
+
+    @property
+    def per_minute_at_most(self) -> float:
+        """The largest rate that this count lets stand at 95 %, one-sided: 3.0 over the duration for none."""
+        return self._a_minute(float(gammaincinv(self.count + 1, 1.0 - 2.0 * _TAIL)))
+
+    def _a_minute(self, count: float) -> float:
+        return 60.0 * count / self.duration_s
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -299,7 +299,8 @@ def _unknown(readings: Mapping[str, Any]) -> dict[str, Any]:
         "bench_v_rms", "bench_share_percent", "snr_reference", "snr_db", "snr_a_db", "unweighted_input_v_rms",
         "a_weighted_input_v_rms", "mains_hz", "hum_v_rms", "hum_dbfs", "hum_odd_percent", "hum_wander_hz",
         "hum_consistent_with",
-        "clicks_per_minute", "clicks", "density", "flicker_corner_hz", "dc_v", "dc_fs", "peak_v",
+        "clicks_per_minute", "clicks_per_minute_interval", "clicks",
+        "density", "flicker_corner_hz", "dc_v", "dc_fs", "peak_v",
         "gain_db", "source_v_per_root_hz",
     )  # fmt: skip
     lists: dict[str, Any] = {key: [] for key in ("snr", "hum", "lines", "events", "octaves", "third_octaves")}

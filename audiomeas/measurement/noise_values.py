@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
+from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.measurement.noise_bench import level_keys
 from audiomeas.measurement.noise_references import Gain, Referred
 from audiomeas.measurement.noise_unit import SampleUnit
@@ -29,8 +29,6 @@ RATIO_WEIGHTINGS = {
 }
 #: Events kept with their time in a result, and single lines, the strongest.
 _MOST_EVENTS, _MOST_LINES = 200, 40
-#: Events expected at most (95 %) where none was found: exp(−x) = 0.05, of a Poisson law (the 'rule of three').
-_NONE_FOUND = -math.log(0.05)
 #: A bin this much (power) over the floor is shown as it is: a line, which a mean over its neighbours would hide.
 _LINE_OVER = 6.0
 
@@ -128,13 +126,14 @@ def line_rows(lines: Sequence[NoiseLine], unit: SampleUnit) -> list[dict[str, An
 
 def tell_events(told: Told, events: Events, unit: SampleUnit, *, start_s: float) -> None:
     """Tell clicks and pops: how many a minute, and the strongest with time and peak."""
-    per_minute = 60.0 / events.duration_s
+    values = told.values
     if events.count:
-        told.values["clicks_per_minute"] = events.per_minute
-        # A count of a Poisson law: its 95 % half-width.
-        told.uncertainty["clicks_per_minute"] = per_minute * TWO_SIDED_95 * math.sqrt(events.count)
+        low, high = events.per_minute_interval
+        values["clicks_per_minute"], values["clicks_per_minute_interval"] = events.per_minute, [low, high]
+        # The interval is not even: its upper, longer side is the half-width, so that no limit is kept by chance.
+        told.uncertainty["clicks_per_minute"] = high - events.per_minute
     else:
-        told.values["clicks_per_minute"] = per_minute * _NONE_FOUND
+        values["clicks_per_minute"], values["clicks_per_minute_interval"] = events.per_minute_at_most, None
         told.bound["clicks_per_minute"] = "at most"
     told.values["clicks"] = events.count
     told.uncertainty["clicks"] = 0.0

@@ -249,8 +249,20 @@ def _events(result: Result) -> tuple[TableView, ...]:
                 )
                 for n, row in listed
             ),
-            notes=(f"The strongest {_MOST_ROWS} of {len(found)}.",) if len(found) > _MOST_ROWS else (),
+            notes=(
+                *((f"The strongest {_MOST_ROWS} of {len(found)}.",) if len(found) > _MOST_ROWS else ()),
+                *(_rate(channel) for channel in result.channels if channel.values["clicks"]),
+            ),
         ),
+    )
+
+
+def _rate(channel: ChannelResult) -> str:
+    """Return how well so few events tell their rate: its interval is not even, as the ± in the table of figures is."""
+    low, high = channel.values["clicks_per_minute_interval"]
+    return (
+        f"channel {channel.channel}: {channel.values['clicks']} counted, {channel.values['clicks_per_minute']:.3g} per "
+        f"minute; 95 % interval {low:.2g} to {high:.2g} (Poisson law, exact: for clicks that come by chance)"
     )
 
 
