@@ -1,17 +1,19 @@
-"""Budgets of uncertainty: parts by hand from what bench and calibration state (JCGM 100:2008, 5.1.2), and their sum."""
+"""Budgets of uncertainty: parts by hand from what bench and calibration state, and their sum in closed form."""
 
 from __future__ import annotations
 
 import json
 import math
-import os
 import subprocess
 import sys
 
 import pytest
 from benches import bench_file
+from coverage_truth import of_two
 
 from audiomeas import measure
+from audiomeas.measurement.budget import budget_tables
+from audiomeas.measurement.registry import find
 from audiomeas.measurement.result import ChannelResult, result_from_json
 
 DB_PER_NEPER = 20.0 / math.log(10.0)
@@ -34,7 +36,7 @@ def result(tmp_path_factory):
 
 def test_parts_are_those_that_the_files_state(result):
     for channel in result.channels:
-        parts = {key: dict(found) for key, found in channel.budget.items()}
+        parts = {key: {one.component: one.half_width for one in found} for key, found in channel.budget.items()}
         level_v, level_w = channel.values["level_v_rms"], channel.values["level_w"]
         calibration, load = "input calibration", "load resistance"
         assert parts["level_v_rms"][calibration] == pytest.approx(0.01 * level_v, rel=1e-12)
@@ -48,14 +50,11 @@ def test_parts_are_those_that_the_files_state(result):
 
 def test_the_sum_is_the_uncertainty_that_is_stated(result):
     for channel in result.channels:
-        assert set(channel.budget) == {"level_v_rms", "level_w", "gain_db", "level_dbfs"}
-        for key, parts in channel.budget.items():
-            summed = math.sqrt(sum(half**2 for _, half in parts))
-            assert channel.uncertainty[key] == pytest.approx(summed, rel=1e-12)
-        # By hand, in percent: √(1² + noise²), √((2·1)² + 3² + noise²), √(1² + 2² + noise²); noise below 0.05 %.
+        assert {"level_v_rms", "level_w", "gain_db", "level_dbfs", "thd_percent"} <= set(channel.budget)
+        # In percent: 1; 2·1 and 3; 1 and 2; all rectangular. Noise is below 0.05 %.
         assert channel.uncertainty["level_v_rms"] / channel.values["level_v_rms"] == pytest.approx(0.01, rel=2e-3)
-        assert channel.uncertainty["level_w"] / channel.values["level_w"] == pytest.approx(0.01 * 13**0.5, rel=2e-3)
-        assert channel.uncertainty["gain_db"] == pytest.approx(DB_PER_NEPER * 0.01 * 5**0.5, rel=2e-3)
+        assert channel.uncertainty["level_w"] / channel.values["level_w"] == pytest.approx(of_two(0.02, 0.03), rel=2e-3)
+        assert channel.uncertainty["gain_db"] == pytest.approx(DB_PER_NEPER * of_two(0.01, 0.02), rel=2e-3)
 
 
 def test_json_holds_the_budget_and_gives_it_back(result):
@@ -75,21 +74,26 @@ def test_a_result_without_a_budget_still_reads(result):
     assert "budget" not in ChannelResult(channel=1, values={}).as_json()
 
 
-def test_explain_prints_shares_that_sum_to_the_whole(tmp_path):
+def test_shares_are_of_the_variance_and_sum_to_the_whole(result):
+    tables = {table.title: table for table in budget_tables(result, find("distortion").figures)}
+    rows = {row[0]: row for row in tables["Uncertainty of gain"].rows}
+    # Rectangular parts of 1 % and 2 %: their variances are as 1 to 4; noise and method stay below 0.05 %.
+    assert [rows[name][3] for name in ("input calibration", "output calibration")] == ["20.0", "80.0"]
+    assert {rows[name][3] for name in ("noise and fit", "method")} == {"< 0.1"}
+    assert rows["all together"][3] == "100.0"
+    half_db = result.channel(1).uncertainty["gain_db"]
+    assert float(rows["all together"][2]) == pytest.approx(half_db, rel=5e-3)  # three digits are printed
+
+
+def test_what_is_printed_holds_each_figure_and_its_parts(tmp_path):
     bench = bench_file(tmp_path, rate_hz=48_000)
     words = ("measure", "distortion", "--bench", str(bench), "--output-level", "1 W", "--no-captures", "--explain")
     done = subprocess.run(
-        [sys.executable, "-m", "audiomeas", *words], capture_output=True, text=True, cwd=tmp_path,
-        env={**os.environ, "COLUMNS": "120"},
+        [sys.executable, "-m", "audiomeas", *words], capture_output=True, text=True, cwd=tmp_path
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    part = done.stdout.split("Uncertainty: where it comes from")[1]
-    rows = [line.split() for line in part.splitlines() if line.startswith("gain ") and line.split()[1] == "1"]
-    shares = {" ".join(row[2:4]): float(row[-1]) for row in rows}  # '< 0.1' is read as 0.1
-    assert shares.pop("all together") == 100.0
-    # Input and output both 0.5 %: half each, but for what noise takes; shares are printed to 0.1.
-    assert shares["input calibration"] == pytest.approx(50.0, abs=0.2)
-    assert shares["output calibration"] == pytest.approx(50.0, abs=0.2)
-    # Two more parts (noise and fit, method), each shown as less than 0.1.
-    assert sum(shares.values()) == pytest.approx(100.0, abs=0.4)
-    assert len(shares) == 4
+    titles = [line for line in done.stdout.splitlines() if line.startswith("Uncertainty of ")]
+    assert {"Uncertainty of gain", "Uncertainty of output power into the load"} <= set(titles)
+    gain = done.stdout.split("Uncertainty of gain")[1].split("\n\n")[0]
+    assert "load" not in gain
+    assert "rectangular" in gain

@@ -11,6 +11,7 @@ import math
 import numpy as np
 import pytest
 from benches import bench_file
+from coverage_truth import of_two
 
 import audiomeas
 from audiomeas.simulation.unit import shipped_units
@@ -84,6 +85,6 @@ def test_what_is_stated_covers_the_truth(bench):
     result = audiomeas.measure("distortion", bench=bench, output_level="1 W", channels=(1,))
     channel = result.channel(1)
     assert channel.uncertainty["level_v_rms"] == pytest.approx(0.005 * channel.values["level_v_rms"], rel=0.01)
-    # P = U²/R: twice 0.5 % and the load's 0.5 %, uncorrelated (JCGM 100, 5.1.6).
-    expected = math.hypot(2 * 0.005, 0.005) * channel.values["level_w"]
+    # P = U²/R: twice 0.5 % and the load's 0.5 %, uncorrelated and rectangular.
+    expected = of_two(2 * 0.005, 0.005) * channel.values["level_w"]
     assert channel.uncertainty["level_w"] == pytest.approx(expected, rel=0.01)

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
+from audiomeas.bench.parts import SHAPES, Part, combined
 from audiomeas.files import sha256_of
 from audiomeas.tomlfile import Table, read_toml
+
+#: Parts of an uncertainty must together give the half-width that stands beside them, within this part of it.
+_PARTS_WITHIN = 0.01
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,6 +35,7 @@ class Scale:
     For an input this is the voltage at the unit's terminals, attenuator included. uncertainty : relative, 95 %
     half-width.  noise_v_rms : what the card adds by itself on this range, at the same place, 20 Hz to 20 kHz
     unweighted, its input closed by a short; None: not stated.  origin : None where the file speaks for all its scales.
+    parts : what the uncertainty is made of (relative), where the file says it.
     """
 
     channel: int
@@ -39,6 +44,22 @@ class Scale:
     uncertainty: float
     noise_v_rms: float | None = None
     origin: ScaleOrigin | None = None
+    parts: tuple[Part, ...] = ()
+
+    def known_parts(self) -> tuple[Part, ...]:
+        """Return what the uncertainty is made of.
+
+        A half-width that stands alone has no known shape: it is taken as rectangular, which of all shapes with one
+        hump leaves the widest sum beside other parts (the careful side). What names no source is this scale's own
+        error, wherever the scale counts.
+        """
+        way = f"input {self.channel} on {self.range_name}" if self.range_name else f"output {self.channel}"
+        source = f"{way}, {self.v_rms_at_full_scale:.10g} V"
+        if not self.parts:
+            return (Part("", self.uncertainty, "rectangular", source),)
+        return tuple(
+            part if part.source else replace(part, source=f"{source}: {part.component}") for part in self.parts
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -199,13 +220,38 @@ def _scales(table: Table, key: str) -> tuple[Scale, ...]:
             uncertainty=entry.number("uncertainty_percent", at_least=0.0, at_most=100.0) / 100.0,
             noise_v_rms=entry.number("noise_v_rms", None, above=0.0, at_most=10.0) if key == "input" else None,
             origin=_origin(entry),
+            parts=_parts(entry),
         )
+        _refuse_other_sum(entry, scale)
         entry.finish()
         if any((old.channel, old.range_name) == (channel, scale.range_name) for old in found):
             where = f" on range {scale.range_name!r}" if scale.range_name else ""
             raise entry.problem("channel", f"channel {channel}{where} is there twice")
         found.append(scale)
     return tuple(found)
+
+
+def _parts(entry: Table) -> tuple[Part, ...]:
+    found = []
+    for row in entry.tables("part", optional=True):
+        half_percent = row.number("half_width_percent", at_least=0.0, at_most=100.0)
+        shape = row.choice("shape", list(SHAPES))
+        found.append(Part(row.text("component"), half_percent / 100.0, shape, row.text("source", "")))
+        row.finish()
+    return tuple(found)
+
+
+def _refuse_other_sum(entry: Table, scale: Scale) -> None:
+    """Raise TomlProblem where the parts of an uncertainty are not those of the one that is stated."""
+    if not scale.parts:
+        return
+    whole = combined(scale.parts)
+    if abs(whole - scale.uncertainty) > _PARTS_WITHIN * scale.uncertainty:
+        raise entry.problem(
+            "uncertainty_percent",
+            f"is {100.0 * scale.uncertainty:.3g}, and its parts give {100.0 * whole:.3g}: one of them was edited; "
+            "calibrate again, or take the parts out (it is then taken for rectangular)",
+        )
 
 
 def not_claimed(calibration: Calibration) -> str:

@@ -9,6 +9,7 @@ from datetime import date
 from typing import Any
 
 from audiomeas.bench.calibration import Calibration, Scale, ScaleOrigin
+from audiomeas.bench.parts import Part
 
 
 def with_scale(calibration: Calibration, scale: Scale, *, output: bool) -> Calibration:
@@ -55,6 +56,9 @@ def calibration_text(calibration: Calibration, *, simulated: bool) -> str:
         "half-width.",
         "# Each scale says when, how and with what it was made, until when and at which rates it holds; and its "
         "readings.",
+        "# A part is one component of the uncertainty, with its own 95 % half-width; parts of one source are one "
+        "error,",
+        "# which cancels where one scale is divided by another.",
         _line("interface", calibration.interface),
         _line("host_api", calibration.host_api),
         _line("gain_setting", calibration.gain_setting),
@@ -84,10 +88,18 @@ def _scale_lines(kind: str, scale: Scale) -> list[str]:
         return lines
     names = ("made", "valid_until", "sample_rates_hz", "method", "instrument")
     lines += [_line(name, getattr(origin, name)) for name in names]
+    for part in scale.parts:
+        lines += _part_lines(kind, part)
     if origin.evidence:
         lines.append(f"[{kind}.evidence]")
         lines += [_line(name, value) for name, value in origin.evidence.items()]
     return lines
+
+
+def _part_lines(kind: str, part: Part) -> list[str]:
+    lines = [f"[[{kind}.part]]", _line("component", part.component)]
+    lines += [_line("half_width_percent", 100.0 * part.half_width), _line("shape", part.shape)]
+    return [*lines, _line("source", part.source)] if part.source else lines
 
 
 def _line(name: str, value: Any) -> str:

@@ -1,7 +1,8 @@
-"""The half-width that holds 95 % of a sum of rectangular parts and one normal part.
+"""The half-width that holds 95 % of a sum of rectangular and normal parts.
 
-By propagation of distributions (JCGM 101:2008), on a grid instead of by drawing: the same input gives the same bits.
-The factor over the standard uncertainty comes out as it is: 1.65 for one rectangular part alone, 1.96 for normal ones.
+By propagation of distributions (JCGM 101:2008), by the sum's characteristic function instead of by drawing: the same
+input gives the same bits. The factor over the standard uncertainty comes out as it is: 1.65 for one rectangular part
+alone, 1.96 for normal ones.
 """
 
 from __future__ import annotations
@@ -12,12 +13,18 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from audiomeas.bench.parts import COVERED, NORMAL_95
+
 FloatArray = NDArray[np.float64]
 
-#: Cells over the half span of all parts together; the half-width is then right to about 1 part in 10,000.
-_CELLS = 1500
+#: Terms of the Fourier series; of a rectangular part alone, the worst, the half-width is right to 1 part in 10,000.
+_TERMS = 1000
 #: A normal part is followed out to so many standard deviations.
 _NORMAL_REACH = 6.0
+#: Steps of Newton's method at most, and how near (relative) it comes.
+_MOST_STEPS, _NEAR = 60, 1e-7
+#: Points of a curve done at once: what fits into the processor's caches.
+_POINTS_AT_ONCE = 64
 
 
 def standard_uncertainty(rectangular: Sequence[float], normal: float = 0.0) -> float:
@@ -28,38 +35,55 @@ def standard_uncertainty(rectangular: Sequence[float], normal: float = 0.0) -> f
 def half_width_95(rectangular: Sequence[float], normal: float = 0.0) -> float:
     """Return the half-width that holds 95 % of the sum.
 
-    rectangular : half-widths.  normal : standard uncertainty; all in one unit.  Raises ValueError for negative or
-    non-finite parts.
+    rectangular : half-widths of what lies within them evenly.  normal : standard uncertainty; all in one unit.
+    Raises ValueError for negative or non-finite parts.
     """
-    parts = [*rectangular, normal]
-    if not all(math.isfinite(part) and part >= 0.0 for part in parts):
+    if not all(math.isfinite(part) and part >= 0.0 for part in (*rectangular, normal)):
         raise ValueError("parts of an uncertainty must be finite and not negative")
-    span = sum(rectangular) + _NORMAL_REACH * normal
-    if span == 0.0:
-        return 0.0
-    edges: FloatArray = (span / _CELLS) * (np.arange(-_CELLS, _CELLS + 2, dtype=np.float64) - 0.5)
-    density: FloatArray = _masses(edges, normal, None)
-    for half in rectangular:
-        density = _convolved(density, _masses(edges, None, half))
-    # The sum is even: what lies within ±h, cell by cell outward, grows from the middle.
-    upper = density[_CELLS:].copy()
-    upper[0] *= 0.5
-    inside = 2.0 * np.cumsum(upper) / (2.0 * np.sum(upper))
-    return float(np.interp(0.95, np.concatenate([[0.0], inside]), np.concatenate([[0.0], edges[_CELLS + 1 :]])))
+    limits = [limit for limit in rectangular if limit > 0.0]
+    if not limits:
+        return NORMAL_95 * normal
+    if len(limits) == 1 and normal == 0.0:
+        return COVERED * limits[0]
+    return float(_half_widths(limits, np.array([normal]))[0])
 
 
-def _convolved(one: FloatArray, other: FloatArray) -> FloatArray:
-    """Return the distribution of a sum on the same cells: nothing of it lies outside of them."""
-    whole: FloatArray = np.convolve(one, other)
-    return whole[_CELLS : _CELLS + len(one)]
+def half_widths_95(rectangular: Sequence[float], normal: FloatArray) -> FloatArray:
+    """Return `half_width_95` of the same rectangular parts beside each of some normal ones.
+
+    normal : (points,), standard uncertainties. Returns (points,). Points that are no number stay so.
+    """
+    limits = [limit for limit in rectangular if limit > 0.0]
+    if not limits:
+        return np.asarray(NORMAL_95 * normal)
+    found = np.full(len(normal), np.nan)
+    (known,) = np.nonzero(np.isfinite(normal))
+    for start in range(0, len(known), _POINTS_AT_ONCE):
+        some = known[start : start + _POINTS_AT_ONCE]
+        found[some] = _half_widths(limits, normal[some])
+    return found
 
 
-def _masses(edges: FloatArray, normal: float | None, half: float | None) -> FloatArray:
-    """Return what a normal or a rectangular part puts into each cell."""
-    if half is not None:
-        below = np.clip((edges + half) / (2.0 * half), 0.0, 1.0) if half > 0.0 else (edges > 0.0).astype(np.float64)
-    elif normal:
-        below = np.array([0.5 * math.erfc(-edge / (normal * math.sqrt(2.0))) for edge in edges])
-    else:
-        below = (edges > 0.0).astype(np.float64)
-    return np.diff(below)
+def _half_widths(limits: Sequence[float], sigmas: FloatArray) -> FloatArray:
+    """Return the half-widths of rectangular parts beside each of some normal ones, (points,).
+
+    Within ±span, which holds all of it, the sum's density is a Fourier series whose coefficients are its
+    characteristic function: a product of sin(x)/x and of exp(−x²/2). What lies within ±h then grows as
+    h/span + Σ 2/(πk) φ(πk/span) sin(πk·h/span), in h concave (all parts are even with one hump), so that Newton's
+    method rises to 95 % of it from any h too small, as the widest part's own half-width is.
+    """
+    span = sum(limits) + _NORMAL_REACH * sigmas
+    order = np.pi * np.arange(1, _TERMS + 1)[None, :] / span[:, None]
+    characteristic = np.exp(-0.5 * (order * sigmas[:, None]) ** 2)
+    for limit in limits:
+        characteristic *= np.sinc(order * (limit / np.pi))
+    half: FloatArray = np.maximum(COVERED * max(limits), NORMAL_95 * sigmas)
+    for _ in range(_MOST_STEPS):
+        angle = order * half[:, None]
+        inside = half / span + 2.0 * np.sum(characteristic / order * np.sin(angle), axis=1) / span
+        density = (1.0 + 2.0 * np.sum(characteristic * np.cos(angle), axis=1)) / span
+        step = np.maximum(COVERED - inside, 0.0) / density
+        half = np.minimum(half + step, span)
+        if np.all(step <= _NEAR * half):
+            break
+    return half

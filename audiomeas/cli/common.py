@@ -140,7 +140,7 @@ def explain_option(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option(
         "--explain",
         is_flag=True,
-        help="Also print where the uncertainty of level, watts and gain comes from (--json always holds it).",
+        help="Also print where the uncertainty of each figure comes from (--json always holds it).",
     )(command)
 
 
@@ -162,10 +162,11 @@ def print_result(result: Result, *, as_json: bool, explain: bool = False) -> Non
 
     if result.simulated:
         click.echo(SIMULATED_NOTE)
-    tables = find(result.measurement).tables(result)
+    measurement = find(result.measurement)
+    tables = measurement.tables(result)
     if explain:
-        from audiomeas.measurement.budget import budget_table
+        from audiomeas.measurement.budget import budget_tables
 
-        tables = (*tables, budget_table(result))
+        tables = (*tables, *budget_tables(result, measurement.figures))
     for table in tables:
         click.echo(render_table(table, colour=sys.stdout is not None and wants_colour(sys.stdout)))

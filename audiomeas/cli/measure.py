@@ -63,7 +63,7 @@ def _measure_command(word: str) -> click.Command:
         no_captures: bool,
         chart: str | None,
         as_json: bool,
-        explain: bool = False,
+        explain: bool,
         **options: Any,
     ) -> None:
         from audiomeas.measurement.api import measure as measure_call
@@ -106,8 +106,7 @@ def _measure_command(word: str) -> click.Command:
     click.option("--no-captures", is_flag=True, help="Keep no captures.")(command)
     click.option("--chart", type=click.Path(), metavar="FILE", help="Also draw the chart (.png, .svg, .pdf).")(command)
     bench_option(command)
-    if measurement.explains:
-        explain_option(command)
+    explain_option(command)
     json_option(command)
     return command
 
@@ -122,7 +121,7 @@ def _analyze_command(word: str) -> click.Command:
         stimulus: str | None,
         chart: str | None,
         as_json: bool,
-        explain: bool = False,
+        explain: bool,
         **options: Any,
     ) -> None:
         from audiomeas.measurement.api import analyze as analyze_call
@@ -150,8 +149,7 @@ def _analyze_command(word: str) -> click.Command:
         command
     )
     click.option("--chart", type=click.Path(), metavar="FILE", help="Also draw the chart (.png, .svg, .pdf).")(command)
-    if measurement.explains:
-        explain_option(command)
+    explain_option(command)
     json_option(command)
     return command
 

@@ -19,6 +19,7 @@ from audiomeas.measurement.attached import with_recordings
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.result import Result
+from audiomeas.measurement.scale_parts import scale_conditions
 from audiomeas.measurement.session import Keep, Progress, Say, Session
 from audiomeas.recording import (
     Provenance,
@@ -183,6 +184,7 @@ def calibrated(recording: Recording, calibration: Calibration, range_name: str |
         conditions={
             **recording.conditions,
             "range": {str(n): chosen for n in recording.channels},
+            **scale_conditions(recording.channels, scales),
             **bench_noise_conditions(calibration, dict.fromkeys(recording.channels, chosen)),
         },
         warnings=(*recording.warnings, *warnings),

@@ -78,7 +78,6 @@ class Measurement:
     to_do : what the person at the bench does while it plays; said before any sound ('{duration_s:g}': an option).
     silent : nothing is played but markers: no level is asked for, none is set, and the context's is zero.
     in_blocks : `analyse` reads its recording with `recording_blocks.blocks_of`, so that a file stays on the disk.
-    explains : its results carry the budgets of their uncertainties (`--explain` prints them).
     """
 
     word: str
@@ -96,4 +95,3 @@ class Measurement:
     to_do: str = ""
     silent: bool = False
     in_blocks: bool = False
-    explains: bool = False

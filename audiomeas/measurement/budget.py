@@ -1,90 +1,177 @@
-"""Where an uncertainty comes from: the parts of a figure's 95 % half-width, kept in results and shown as a table."""
+"""Where an uncertainty comes from: parts that are collected where a figure is told, kept in results, shown as a table.
+
+Every measurement tells its figures through `Told`: what `add` is given is combined, and is the budget.
+"""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.bench.parts import Part, combined, merged, part_facts, parts_from, scaled, standard_uncertainty_of
 from audiomeas.measurement.views import Column, TableView
 
 if TYPE_CHECKING:
-    from audiomeas.measurement.result import Result
+    from audiomeas.measurement.base import Figure
+    from audiomeas.measurement.result import ChannelResult, Result
 
-#: key of a figure → words and unit, in the order of the table.
-_FIGURES = {
-    "level_v_rms": ("level", "V"),
-    "level_dbfs": ("level in dBFS", "dB"),
-    "gain_db": ("gain", "dB"),
-    "level_w": ("power", "W"),
+#: Components that many figures share (those of calibrations and load: `scale_parts`).
+NOISE_AND_FIT = "noise and fit"
+METHOD = "method"
+BENCH_DISTORTION = "distortion of the bench"
+BENCH_NOISE = "noise of the bench"
+HUM = "hum on a harmonic"
+
+#: Keys that are told and that no limit is made for: words, and unit.
+_WORDS = {
+    "level_dbfs": "level in dBFS",
+    "level_v_rms": "level",
+    "gain_db": "gain",
+    "thd_total_percent": "harmonic distortion, relative to fundamental and harmonics",
 }
+#: Endings of keys → unit.
+_UNITS = {
+    "_v_rms": "V",
+    "_v": "V",
+    "_w": "W",
+    "_db": "dB",
+    "_dbfs": "dB",
+    "_percent": "%",
+    "_hz": "Hz",
+    "_deg": "degrees",
+    "_s": "s",
+}
+#: The row under all parts.
+_WHOLE = ("all together", "")
+_NOTES = (
+    "Half-widths hold 95 %: of each part, and of the sum of all in their shapes (JCGM 101:2008). Shares are of the "
+    "variance.",
+    "What a calibration or bench file states without its parts counts as rectangular, the careful side. An error that "
+    "both ends of a ratio share (one meter calibrated both) cancels in it.",
+)
+_NOTHING = ("No uncertainty is claimed here: the capture tells none, or its calibration does not hold.",)
 
-#: One part: what it comes from, and its 95 % half-width.
-Part = tuple[str, float]
 
+@dataclass(frozen=True)
+class Told:
+    """Values under construction, with the 95 % half-width or the bound of each, and what the half-width is made of."""
 
-def combined(parts: Sequence[Part]) -> float:
-    """Return the half-width of independent parts: the root of the sum of their squares (JCGM 100:2008, 5.1.2)."""
-    return math.hypot(*(half for _, half in parts))
+    values: dict[str, Any]
+    uncertainty: dict[str, float] = field(default_factory=dict)
+    bound: dict[str, str] = field(default_factory=dict)
+    budget: dict[str, tuple[Part, ...]] = field(default_factory=dict)
 
+    def add(self, key: str, parts: Iterable[Part], factor: float = 1.0) -> None:
+        """Enter an uncertainty by its parts. factor : from what the parts are in to the key's own unit."""
+        self.budget[key] = merged(scaled(parts, factor))
+        self.uncertainty[key] = combined(self.budget[key])
 
-def scaled(parts: Sequence[Part], factor: float) -> tuple[Part, ...]:
-    """Return parts times a sensitivity; parts of nothing are left out."""
-    return tuple((name, factor * half) for name, half in parts if half > 0.0)
+    def widen(self, key: str, part: Part) -> None:
+        """Let one more part count in an uncertainty, in the key's own unit; nothing where there is none."""
+        if key in self.uncertainty:
+            self.add(key, (*self.budget.get(key, ()), part))
+
+    def at_most(self, *keys: str, word: str = "at most") -> None:
+        """Make bounds of values: nothing else is then claimed of them."""
+        for key in keys:
+            self.bound[key] = word
+            self.uncertainty.pop(key, None)
+            self.budget.pop(key, None)
+
+    def follow(self, key: str, leader: str, word: str) -> None:
+        """Let a value that is another form of `leader` carry its uncertainty, or be a bound with it."""
+        if self.bound.get(leader):
+            self.at_most(key, word=word)
+        elif leader in self.uncertainty:
+            self.uncertainty[key] = self.uncertainty[leader]
+            if leader in self.budget:
+                self.budget[key] = self.budget[leader]
+
+    def result(self, channel: int) -> ChannelResult:
+        """Return all that was told as a channel's result."""
+        from audiomeas.measurement.result import ChannelResult
+
+        return ChannelResult(
+            channel=channel, values=self.values, uncertainty=self.uncertainty, bound=self.bound, budget=self.budget
+        )
 
 
 def budget_facts(budget: Mapping[str, Sequence[Part]]) -> dict[str, Any]:
     """Return a budget as JSON."""
-    return {
-        key: [{"component": name, "half_width": half} for name, half in parts] for key, parts in budget.items() if parts
-    }
+    return {key: part_facts(parts) for key, parts in budget.items() if parts}
 
 
 def budget_from(facts: Mapping[str, Any]) -> dict[str, tuple[Part, ...]]:
     """Return what `budget_facts` made. Raises KeyError, TypeError or ValueError on wrong facts."""
-    return {
-        key: tuple((str(row["component"]), float(row["half_width"])) for row in rows) for key, rows in facts.items()
-    }
+    return {key: parts_from(rows) for key, rows in facts.items()}
 
 
-def budget_table(result: Result) -> TableView:
-    """Return the table of all budgets of a result: each part, its half-width, its share of the sum of squares."""
-    rows: list[tuple[str | float | None, ...]] = []
-    for key, (words, unit) in _FIGURES.items():
-        for channel in result.channels:
-            parts = channel.budget.get(key)
-            if not parts:
-                continue
-            whole = combined(parts)
-            head = (words, str(channel.channel))
-            for name, half in sorted(parts, key=lambda part: -part[1]):
-                rows.append((*head, name, f"{half:.3g}", unit, _share(half / whole)))
-            rows.append((*head, "all together", f"{whole:.3g}", unit, "100.0"))
+def budget_tables(result: Result, figures: Sequence[Figure]) -> tuple[TableView, ...]:
+    """Return a table for each figure that has a budget: its parts, their half-widths and shares of the variance.
+
+    figures : of its measurement, for their words; in their order.
+    """
+    keys = _keys(result, figures)
+    tables = [_table(result, key, figures, _NOTES if key == keys[-1] else ()) for key in keys]
+    return (*tables,) if tables else (TableView(title="Uncertainty", columns=(), rows=(), notes=_NOTHING),)
+
+
+def _keys(result: Result, figures: Sequence[Figure]) -> list[str]:
+    """Return the keys that have a budget on any channel: those of figures first, in their order."""
+    found = dict.fromkeys(key for channel in result.channels for key in channel.budget)
+    first = [figure.key for figure in figures if figure.key in found]
+    return list(dict.fromkeys([*first, *found]))
+
+
+def _words(key: str, figures: Sequence[Figure]) -> tuple[str, str]:
+    """Return what a key is in words, and its unit."""
+    unit = next((unit for ending, unit in _UNITS.items() if key.endswith(ending)), "")
+    figure = next((figure for figure in figures if figure.key == key), None)
+    if figure is not None:
+        return figure.words, figure.unit
+    return _WORDS.get(key, key.replace("_", " ")), unit
+
+
+def _table(result: Result, key: str, figures: Sequence[Figure], notes: tuple[str, ...]) -> TableView:
+    words, unit = _words(key, figures)
+    told = {channel.channel: channel.budget[key] for channel in result.channels if channel.budget.get(key)}
+    names = dict.fromkeys((part.component, part.shape) for parts in told.values() for part in _by_size(parts))
+    columns = {channel: _column(parts) for channel, parts in told.items()}
     return TableView(
-        title="Uncertainty: where it comes from",
+        title=f"Uncertainty of {words}",
         columns=(
-            Column(heading="figure"),
-            Column(heading="channel"),
-            Column(heading="component"),
-            Column(heading="half-width (95 %)"),
-            Column(heading="unit"),
-            Column(heading="share in %"),
+            Column(heading="from"),
+            Column(heading="shape"),
+            *(
+                column
+                for channel in told
+                for column in (Column(heading=f"channel {channel}", unit=unit), Column(heading="share", unit="%"))
+            ),
         ),
-        leading=3,
-        rows=tuple(rows),
-        notes=_notes(rows),
+        leading=2,
+        rows=tuple(
+            (*name, *(cell for found in columns.values() for cell in found.get(name, ("", ""))))
+            for name in (*names, _WHOLE)
+        ),
+        notes=notes,
     )
+
+
+def _by_size(parts: Sequence[Part]) -> list[Part]:
+    return sorted(parts, key=lambda part: -part.half_width)
+
+
+def _column(parts: Sequence[Part]) -> dict[tuple[str, str], tuple[str, str]]:
+    """Return (component, shape) → half-width and share; and what all parts together give."""
+    whole = standard_uncertainty_of(parts) ** 2
+    found = {}
+    for part in parts:
+        share = standard_uncertainty_of([part]) ** 2 / whole if whole else 0.0
+        found[part.component, str(part.shape)] = (f"{part.half_width:.3g}", _share(share))
+    return {**found, _WHOLE: (f"{combined(parts):.3g}", "100.0")}
 
 
 def _share(part: float) -> str:
-    percent = 100.0 * part**2
+    percent = 100.0 * part
     return f"{percent:.1f}" if percent >= 0.05 else "< 0.1"
-
-
-def _notes(rows: Sequence[Any]) -> tuple[str, ...]:
-    if not rows:
-        return ("No uncertainty of a level is claimed here: the capture has none, or its calibration does not hold.",)
-    return (
-        "Together: the root of the sum of squares (JCGM 100:2008, 5.1.2); shares are of that sum.",
-        "Half-widths of calibration and load are those that their files state for 95 %.",
-    )

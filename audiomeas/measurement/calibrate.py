@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audiomeas.bench.calibration import Calibration, Scale, ScaleOrigin
-from audiomeas.bench.coverage import half_width_95
 from audiomeas.bench.interlock import DAC_HEADROOM_DB
 from audiomeas.bench.meter import Meter, Reading, parse_reading, slip
+from audiomeas.bench.parts import Part, combined, of_deviation, of_limits
 from audiomeas.errors import CalibrationError, CaptureError, InterlockRefusal, RequestError
 from audiomeas.measurement.session import Keep, Session
 from audiomeas.recording import stimulus_slice
@@ -303,7 +303,7 @@ def _refuse_disagreement(quiet: Point, loud: Point) -> None:
 
 def _scale(session: Session, ask: Ask, quiet: Point, loud: Point, former: Scale) -> Scale:
     reference_fs = loud.played_fs if ask.kind == "output" else loud.captured_fs
-    rectangular, normal = _parts(session, ask, loud)
+    parts = _parts(session, ask, loud)
     method = f"{ask.frequency_hz:g} Hz through the loop cable, " + (
         "meter across it, second point 20 dB down"
         if ask.meter
@@ -315,12 +315,13 @@ def _scale(session: Session, ask: Ask, quiet: Point, loud: Point, former: Scale)
         sample_rates_hz=(session.bench.form.sample_rate_hz,),
         method=method,
         instrument=ask.meter.text() if ask.meter else f"output {ask.channel} of this calibration",
-        evidence=_evidence(session, ask, quiet, loud, rectangular, normal),
+        evidence=_evidence(session, ask, quiet, loud),
     )
     return dataclasses.replace(
         former,
         v_rms_at_full_scale=loud.v_rms / reference_fs,
-        uncertainty=half_width_95(rectangular, normal),
+        uncertainty=combined(parts),
+        parts=parts,
         # What the range adds was stated in volts by the former scale: it moves with it.
         noise_v_rms=None
         if former.noise_v_rms is None
@@ -329,17 +330,31 @@ def _scale(session: Session, ask: Ask, quiet: Point, loud: Point, former: Scale)
     )
 
 
-def _parts(session: Session, ask: Ask, loud: Point) -> tuple[list[float], float]:
-    """Return the relative parts of the uncertainty: rectangular half-widths, and one normal standard uncertainty."""
-    if loud.reading is not None:
-        return [loud.reading.accuracy, loud.reading.resolution], loud.spread
-    # The output's stated 95 % half-width taken as rectangular of that size: its distribution is not known here.
-    return [session.bench.output_scale(ask.channel).uncertainty / 0.95], loud.spread
+def _parts(session: Session, ask: Ask, loud: Point) -> tuple[Part, ...]:
+    """Return the relative parts of the uncertainty.
+
+    A meter on one of its ranges, at one frequency, is off by the same part each time: that is one source for all that
+    is calibrated with it, told by the place of its last digit. Of a reading in decibels the range is not known.
+    """
+    repeatability = of_deviation("repeatability", loud.spread)
+    reading = loud.reading
+    if reading is None or ask.meter is None:
+        # What the output is off, the input now is too.
+        inherited = (
+            dataclasses.replace(part, component=part.component or f"output {ask.channel}, as stated")
+            for part in session.bench.output_scale(ask.channel).known_parts()
+        )
+        return (*inherited, repeatability)
+    last_v = f"{reading.step * reading.v_rms:.3g}"
+    same = "" if reading.decibels else f"{ask.meter.text()}; at {ask.frequency_hz:g} Hz, last digit {last_v} V"
+    return (
+        of_limits("meter", reading.accuracy, source=same),
+        of_limits("last digit of the meter", reading.resolution),
+        repeatability,
+    )
 
 
-def _evidence(
-    session: Session, ask: Ask, quiet: Point, loud: Point, rectangular: list[float], normal: float
-) -> dict[str, Any]:
+def _evidence(session: Session, ask: Ask, quiet: Point, loud: Point) -> dict[str, Any]:
     evidence: dict[str, Any] = {
         "frequency_hz": ask.frequency_hz,
         "loud_dbfs": ask.level_dbfs,
@@ -350,8 +365,6 @@ def _evidence(
         "quiet_captured_fs": quiet.captured_fs,
         "residual_percent": 100.0 * loud.residual,
         "drift_percent": 100.0 * loud.drift,
-        "rectangular_half_widths_percent": [100.0 * half for half in rectangular],
-        "repeatability_percent": 100.0 * normal,
         "simulated": session.simulated,
     }
     if loud.reading is not None and quiet.reading is not None:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.budget import Told
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.distortion_views import charts, tables
 from audiomeas.measurement.offers import ratio_figures
@@ -26,10 +27,8 @@ from audiomeas.measurement.steady import (
 )
 from audiomeas.measurement.tone_values import (
     BAND_OPTIONS,
-    Told,
     bound_by_bench,
     definitions,
-    follow,
     harmonic_rows,
     spectrum_values,
     tell_frequency,
@@ -368,17 +367,15 @@ def _channel(
     tell_level(told, recording, column, channel, tone, input_v_rms=input_v_rms, drift=drift)
     if steadiness.broken:
         told.values.update(harmonics=[], mains=[], spectrum=None)
-        return ChannelResult(channel=channel, values=told.values, uncertainty=told.uncertainty, budget=told.budget)
+        return told.result(channel)
     tell_frequency(told, tone)
     _tell_ratios(told, tone, options)
     _tell_rest(told, recording, column, tone)
     bench_db = of_channel(recording.conditions.get("bench_residual_db"), channel)
     bound_by_bench(told, bench_db, ("thd", "thd_n", "thd_n_notch"))
-    follow(told, "thd_total_percent", "thd_percent", "at most")
-    follow(told, "sinad_db", "thd_n_db", "at least")
-    return ChannelResult(
-        channel=channel, values=told.values, uncertainty=told.uncertainty, bound=told.bound, budget=told.budget
-    )
+    told.follow("thd_total_percent", "thd_percent", "at most")
+    told.follow("sinad_db", "thd_n_db", "at least")
+    return told.result(channel)
 
 
 def _tell_ratios(told: Told, tone: ToneAnalysis, options: Mapping[str, Any]) -> None:
@@ -516,5 +513,4 @@ MEASUREMENT = Measurement(
     tables=tables,
     charts=charts,
     check=_check,
-    explains=True,
 )

@@ -7,8 +7,10 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
+from audiomeas.bench.parts import of_limits
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.budget import HUM, Told
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.curves import row_curve
 from audiomeas.measurement.distortion_steps_views import charts, step_words, tables
@@ -27,7 +29,6 @@ from audiomeas.measurement.stepped import (
 )
 from audiomeas.measurement.tone_values import (
     BAND_OPTIONS,
-    Told,
     bound_by_bench,
     definitions,
     harmonic_rows,
@@ -117,12 +118,12 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
             channels.append(_nothing(channel))
             continue
         found = _Channel(recording, column, channel, options)
-        rows = found.rows(steps)
+        read = found.read(steps)
         said = [f"channel {channel}: {note} ({places(where, len(steps))})" for note, where in found.notes.items()]
         warnings += said
         problems += said
         known += found.known
-        channels.append(ChannelResult(channel=channel, **_largest(rows)))
+        channels.append(_largest(read).result(channel))
     if not known and problems:
         raise SignalError(problems[0])
     return result_of(
@@ -145,11 +146,11 @@ class _Channel:
         #: How many steps could be analysed.
         self.known = 0
 
-    def rows(self, steps: Sequence[Step]) -> list[dict[str, Any]]:
-        """Return the values of the steps; null where one can't be analysed."""
+    def read(self, steps: Sequence[Step]) -> list[Told]:
+        """Return what is told of each step; null where one can't be analysed."""
         found = [self._tried(step) for step in steps]
         hum = [line for tone in found if not isinstance(tone, str) for line in tone.mains]
-        return [self._row(step, tone, hum) for step, tone in zip(steps, found, strict=True)]
+        return [self._step(step, tone, hum) for step, tone in zip(steps, found, strict=True)]
 
     def _tried(self, step: Step) -> ToneAnalysis | str:
         """Return the analysis of a step, or why there is none."""
@@ -158,7 +159,7 @@ class _Channel:
         except SignalError as error:
             return str(error)
 
-    def _row(self, step: Step, tone: ToneAnalysis | str, hum: Sequence[Line]) -> dict[str, Any]:
+    def _step(self, step: Step, tone: ToneAnalysis | str, hum: Sequence[Line]) -> Told:
         told = Told(dict.fromkeys(_KEYS))
         harmonics: list[dict[str, Any]] = []
         if isinstance(tone, str):
@@ -170,16 +171,14 @@ class _Channel:
             notes = [*_notes(tone, self._options["harmonic_limit_hz"]), *_widen_by_hum(told, harmonics, tone, hum)]
         for note in notes:
             self.notes.setdefault(note, []).append(step_words(step.frequency_hz, step.fall_db))
-        return {
-            "frequency_hz": step.frequency_hz,
-            "input_v_rms": step.level_v_rms if self._recording.stimulus_in_volts else None,
-            "fall_db": step.fall_db,
-            **told.values,
-            "harmonics": harmonics,
-            "note": "; ".join(notes) or None,
-            "uncertainty": told.uncertainty,
-            "bound": told.bound,
-        }
+        told.values.update(
+            frequency_hz=step.frequency_hz,
+            input_v_rms=step.level_v_rms if self._recording.stimulus_in_volts else None,
+            fall_db=step.fall_db,
+            harmonics=harmonics,
+            note="; ".join(notes) or None,
+        )
+        return told
 
     def _analysed(self, step: Step) -> ToneAnalysis:
         from audiomeas.analysis.tone import analyze_tone
@@ -227,8 +226,8 @@ def _widen_by_hum(
             row["uncertainty_db"] = math.hypot(row["uncertainty_db"], 0.95 * DB_PER_NEPER * ratio)
     part = math.hypot(*on.values()) / math.sqrt(tone.thd.stated) if tone.thd and tone.thd.stated > 0.0 else 0.0
     for key, scale in (("thd_percent", told.values["thd_percent"]), ("thd_db", DB_PER_NEPER)):
-        if key in told.uncertainty and part:
-            told.uncertainty[key] = math.hypot(told.uncertainty[key], 0.95 * part * scale)
+        if part:
+            told.widen(key, of_limits(HUM, part * scale))
     return (_HUM_WORDS,) if part > _HUM_WORTH else ()
 
 
@@ -249,27 +248,28 @@ def _notes(tone: ToneAnalysis, limit_hz: float | None) -> list[str]:
     return notes
 
 
-def _largest(rows: list[dict[str, Any]]) -> dict[str, Any]:
-    """Return a channel's values, uncertainty and bound: its steps, and the largest ratios with where they are."""
-    values: dict[str, Any] = {"steps": rows}
-    uncertainty: dict[str, float] = {}
-    bound: dict[str, str] = {}
+def _largest(read: Sequence[Told]) -> Told:
+    """Return what is told of a channel: its steps, and the largest ratios with where they are."""
+    rows = [{**step.values, "uncertainty": step.uncertainty, "bound": step.bound} for step in read]
+    told = Told({"steps": rows})
     for figure in _FIGURES:
         key = figure.removeprefix("largest_") + "_percent"
-        top = max((row for row in rows if row[key] is not None), key=lambda row: row[key], default=None)
-        values[f"{figure}_percent"] = None if top is None else top[key]
-        values[f"{figure}_at_hz"] = None if top is None else top["frequency_hz"]
+        top = max(
+            (step for step in read if step.values[key] is not None), key=lambda one: one.values[key], default=None
+        )
+        told.values[f"{figure}_percent"] = None if top is None else top.values[key]
+        told.values[f"{figure}_at_hz"] = None if top is None else top.values["frequency_hz"]
         for unit in ("v_rms", "w", "dbfs"):
-            values[f"{figure}_at_{unit}"] = None if top is None else top[f"level_{unit}"]
-        if top is not None and key in top["bound"]:
-            bound[f"{figure}_percent"] = top["bound"][key]
-        elif top is not None and key in top["uncertainty"]:
-            uncertainty[f"{figure}_percent"] = top["uncertainty"][key]
-    return {"values": values, "uncertainty": uncertainty, "bound": bound}
+            told.values[f"{figure}_at_{unit}"] = None if top is None else top.values[f"level_{unit}"]
+        if top is not None and key in top.bound:
+            told.at_most(f"{figure}_percent", word=top.bound[key])
+        elif top is not None and key in top.uncertainty:
+            told.add(f"{figure}_percent", top.budget[key])
+    return told
 
 
 def _nothing(channel: int) -> ChannelResult:
-    return ChannelResult(channel=channel, **_largest([]))
+    return _largest([]).result(channel)
 
 
 def _conditions(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement import noise_bench, noise_references, noise_values
 from audiomeas.measurement.base import Measurement, PlayContext
+from audiomeas.measurement.budget import Told
 from audiomeas.measurement.noise_conditions import conditions_of, filter_notes
 from audiomeas.measurement.noise_gain import gain_at_1_khz
 from audiomeas.measurement.noise_options import FIGURES, OPTIONS, check
@@ -18,7 +19,6 @@ from audiomeas.measurement.noise_unit import SampleUnit
 from audiomeas.measurement.noise_views import charts, curves, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import of_channel, over_range_words, scale_uncertainty
-from audiomeas.measurement.tone_values import Told
 
 if TYPE_CHECKING:
     from audiomeas.analysis.hum import Hum

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.analysis.factors import DB_PER_NEPER
 
 if TYPE_CHECKING:
-    from audiomeas.measurement.tone_values import Told
+    from audiomeas.measurement.budget import Told
 
 #: Nearer than this to the bench's own a noise is a bound (10 dB: the sum then reads 0.4 dB high).
 MARGIN_DB = 10.0

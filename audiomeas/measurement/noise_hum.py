@@ -6,9 +6,9 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
+from audiomeas.measurement.budget import Told
 from audiomeas.measurement.noise_unit import SampleUnit
 from audiomeas.measurement.steady import LEAST_RELATIVE
-from audiomeas.measurement.tone_values import Told
 
 if TYPE_CHECKING:
     from audiomeas.analysis.hum import Hum, HumLine

@@ -7,11 +7,11 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
+from audiomeas.measurement.budget import Told
 from audiomeas.measurement.noise_bench import level_keys
 from audiomeas.measurement.noise_references import Gain, Referred
 from audiomeas.measurement.noise_unit import SampleUnit
 from audiomeas.measurement.steady import LEAST_RELATIVE
-from audiomeas.measurement.tone_values import Told
 
 if TYPE_CHECKING:
     from audiomeas.analysis.density import Density

@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from audiomeas import __version__
+from audiomeas.bench.parts import Part
 from audiomeas.measurement.budget import budget_facts, budget_from
 
 if TYPE_CHECKING:
@@ -25,14 +26,14 @@ class ChannelResult:
 
     values : the measurement's keys (see the contract); numbers, lists, or None.
     uncertainty : key → 95 % half-width, in the key's own unit.   bound : key → 'at most' or 'at least'.
-    budget : key → parts (what it comes from, 95 % half-width) of its uncertainty, where a measurement tells them.
+    budget : key → parts of its uncertainty, in the key's own unit, where it has been made of them.
     """
 
     channel: int
     values: Mapping[str, Any]
     uncertainty: Mapping[str, float] = field(default_factory=dict)
     bound: Mapping[str, str] = field(default_factory=dict)
-    budget: Mapping[str, Sequence[tuple[str, float]]] = field(default_factory=dict)
+    budget: Mapping[str, Sequence[Part]] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
         """Return the channel's JSON object."""

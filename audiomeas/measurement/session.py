@@ -26,6 +26,7 @@ from audiomeas.measurement.attached import with_recordings
 from audiomeas.measurement.base import Measurement, PlayContext
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.result import Result
+from audiomeas.measurement.scale_parts import input_level_conditions, scale_conditions
 from audiomeas.measurement.trust import (
     Aligned,
     RepeatableCaptureError,
@@ -334,13 +335,14 @@ class Session:
         scales = [self.bench.input_scale(channel) for channel in self.bench.channels]
         # A calibration that does not hold here still makes volts (said with every result), but states no uncertainty.
         holds = self.bench.calibration_holds
-        played = [self.bench.output_scale(channel).uncertainty for channel in stimulus.driven_channels]
+        outputs = [self.bench.output_scale(channel) for channel in stimulus.driven_channels]
         conditions = {
             **self.bench.conditions(),
             "purpose": purpose,
             "driven_channels": list(stimulus.driven_channels),
             "input_level_v_rms": stimulus.level_v_rms,
-            "input_level_uncertainty": max(played, default=0.0) if holds else None,
+            **(scale_conditions(self.bench.channels, scales) if holds else {}),
+            **input_level_conditions(outputs if holds else None),
         }
         if stimulus.level_v_rms == 0.0 or isinstance(stimulus, ToneAndSilence):
             conditions.update(self._quiet_conditions())

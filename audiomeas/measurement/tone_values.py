@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
+from audiomeas.bench.parts import Part, of_limits, scaled
 from audiomeas.measurement.base import Option
-from audiomeas.measurement.budget import Part, combined, scaled
+from audiomeas.measurement.budget import BENCH_DISTORTION, METHOD, NOISE_AND_FIT, Told
 from audiomeas.measurement.offers import band_options
-from audiomeas.measurement.steady import LEAST_RELATIVE, of_channel, scale_uncertainty
+from audiomeas.measurement.scale_parts import gain_parts, load_parts, scale_parts
+from audiomeas.measurement.steady import LEAST_RELATIVE, of_channel
 
 if TYPE_CHECKING:
     from audiomeas.analysis.charted import Spectrum
@@ -39,21 +40,6 @@ BAND_OPTIONS = (
         above=0.0,
     ),
 )
-
-
-@dataclass(frozen=True)
-class Told:
-    """Values under construction, with the 95 % half-width or the bound of each."""
-
-    values: dict[str, Any]
-    uncertainty: dict[str, float] = field(default_factory=dict)
-    bound: dict[str, str] = field(default_factory=dict)
-    budget: dict[str, tuple[Part, ...]] = field(default_factory=dict)
-
-    def add(self, key: str, parts: Sequence[Part], factor: float) -> None:
-        """Enter an uncertainty with its parts. factor : from what the parts are in to the key's own unit."""
-        self.budget[key] = scaled(parts, factor)
-        self.uncertainty[key] = combined(self.budget[key])
 
 
 def definitions(options: Mapping[str, Any], sample_rate_hz: float) -> dict[str, Any]:
@@ -104,30 +90,34 @@ def tell_level(
 
     values = told.values
     own: list[Part] = [
-        ("noise and fit", tone.level_uncertainty / tone.level_rms),
-        ("method", LEAST_RELATIVE),
-        ("level drift", drift),
+        *own_parts(tone.level_uncertainty / tone.level_rms),
+        # The mean of a level that wanders: nothing says where in between the true one lay.
+        Part("level drift", drift, "rectangular"),
     ]
     values["level_dbfs"] = amplitude_ratio_to_db(tone.level_rms / recording.reference(column))
     told.add("level_dbfs", own, DB_PER_NEPER)
     if recording.scale_v(column) is None:
         return
     values["level_v_rms"] = tone.level_rms
-    scale = scale_uncertainty(recording, column)
-    relative = None if scale is None else [("input calibration", scale), *own]
-    if relative is not None:
-        told.add("level_v_rms", relative, tone.level_rms)
+    scale = scale_parts(recording, column)
+    if scale is not None:
+        told.add("level_v_rms", (*scale, *own), tone.level_rms)
     load_ohm = of_channel(recording.conditions.get("load_ohm"), channel)
     if load_ohm is not None:
         values["level_w"] = v_rms_to_w(tone.level_rms, load_ohm)
-        of_load = of_channel(recording.conditions.get("load_uncertainty"), channel)
-        if relative is not None and of_load is not None:
-            told.add("level_w", [*scaled(relative, 2.0), ("load resistance", of_load)], values["level_w"])
+        of_load = load_parts(recording, channel)
+        if scale is not None and of_load is not None:
+            told.add("level_w", (*scaled((*scale, *own), 2.0), *of_load), values["level_w"])
     if input_v_rms is not None:
         values["gain_db"] = amplitude_ratio_to_db(tone.level_rms / input_v_rms)
-        of_input = recording.conditions.get("input_level_uncertainty")
-        if relative is not None and of_input is not None:
-            told.add("gain_db", [*relative, ("output calibration", of_input)], DB_PER_NEPER)
+        of_gain = gain_parts(recording, column)
+        if of_gain is not None:
+            told.add("gain_db", (*of_gain, *own), DB_PER_NEPER)
+
+
+def own_parts(relative: float, least: float = LEAST_RELATIVE) -> tuple[Part, Part]:
+    """Return what noise leaves of a level (its 95 % half-width), and what the method can't do better than."""
+    return Part(NOISE_AND_FIT, relative), Part(METHOD, least)
 
 
 def tell_ratio(told: Told, name: str, ratio: float | None, power: PowerSum | None) -> None:
@@ -144,11 +134,14 @@ def tell_ratio(told: Told, name: str, ratio: float | None, power: PowerSum | Non
     if power.at_most:
         told.bound[percent] = told.bound[decibels] = "at most"
         return
-    relative = math.hypot(
-        TWO_SIDED_95 * power.standard_deviation / (2.0 * power.stated), LEAST_RELATIVE, _LEAST_LINE / ratio
-    )
-    told.uncertainty[percent] = relative * told.values[percent]
-    told.uncertainty[decibels] = DB_PER_NEPER * relative
+    noise = TWO_SIDED_95 * power.standard_deviation / (2.0 * power.stated)
+    tell_relative(told, name, own_parts(noise, math.hypot(LEAST_RELATIVE, _LEAST_LINE / ratio)))
+
+
+def tell_relative(told: Told, name: str, parts: Sequence[Part]) -> None:
+    """Tell the uncertainty of a ratio that stands in percent and in decibels. parts : relative."""
+    told.add(f"{name}_percent", parts, told.values[f"{name}_percent"])
+    told.add(f"{name}_db", parts, DB_PER_NEPER)
 
 
 def harmonic_rows(tone: ToneAnalysis, *, all_up_to: int, highest: int | None = None) -> list[dict[str, Any]]:
@@ -186,29 +179,18 @@ def spectrum_values(spectrum: Spectrum, *, offset_db: float = 0.0) -> dict[str, 
 def bound_by_bench(told: Told, bench_db: float | None, names: tuple[str, ...]) -> None:
     """Make bounds of ratios near to the bench's own residual; let it widen the uncertainty of the others.
 
-    The bench's harmonics may add to the unit's or cancel them, at worst in phase: a rectangular part, 95 % of it.
+    The bench's harmonics may add to the unit's or cancel them, at worst in phase: a rectangular part.
     """
     if bench_db is None:
         return
-    values, uncertainty, bound = told.values, told.uncertainty, told.bound
     for name in names:
         percent, decibels = f"{name}_percent", f"{name}_db"
-        if values[decibels] is None or bound.get(decibels):
+        value_db = told.values[decibels]
+        if value_db is None or told.bound.get(decibels):
             continue
-        if values[decibels] <= bench_db + _BENCH_MARGIN_DB:
-            bound[percent] = bound[decibels] = "at most"
-            uncertainty.pop(percent, None)
-            uncertainty.pop(decibels, None)
+        if value_db <= bench_db + _BENCH_MARGIN_DB:
+            told.at_most(percent, decibels)
             continue
-        part = 0.95 * 10.0 ** ((bench_db - values[decibels]) / 20.0)
-        uncertainty[percent] = math.hypot(uncertainty[percent], part * values[percent])
-        uncertainty[decibels] = math.hypot(uncertainty[decibels], part * DB_PER_NEPER)
-
-
-def follow(told: Told, key: str, leader: str, word: str) -> None:
-    """Let a value that is another form of `leader` carry its uncertainty, or be a bound with it."""
-    if told.bound.get(leader):
-        told.bound[key] = word
-        told.uncertainty.pop(key, None)
-    elif leader in told.uncertainty:
-        told.uncertainty[key] = told.uncertainty[leader]
+        limit = 10.0 ** ((bench_db - value_db) / 20.0)
+        told.widen(percent, of_limits(BENCH_DISTORTION, limit * told.values[percent]))
+        told.widen(decibels, of_limits(BENCH_DISTORTION, limit * DB_PER_NEPER))

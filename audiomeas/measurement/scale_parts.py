@@ -1,0 +1,86 @@
+"""What calibrations and loads put into an uncertainty: kept as conditions of a recording, read back as parts.
+
+A gain is a ratio of two volts, and a balance one of two channels: an error that both share (one meter has calibrated
+both, or the output has calibrated the input) cancels there. Parts carry their source, so that it does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.bench.parts import Part, part_facts, parts_from, scaled
+from audiomeas.measurement.steady import of_channel, scale_uncertainty
+
+if TYPE_CHECKING:
+    from audiomeas.bench.calibration import Scale
+    from audiomeas.recording import Recording
+
+#: Conditions: parts by channel, relative.
+_SCALES, _INPUTS = "scale_parts", "input_level_parts"
+#: Names of components, the same in every budget.
+INPUT_CALIBRATION = "input calibration"
+OUTPUT_CALIBRATION = "output calibration"
+LOAD = "load resistance"
+
+
+def scale_conditions(channels: Sequence[int], scales: Sequence[Scale]) -> dict[str, Any]:
+    """Return, as conditions, the parts of the inputs' calibrations."""
+    parts = {str(channel): part_facts(scale.known_parts()) for channel, scale in zip(channels, scales, strict=True)}
+    return {_SCALES: parts}
+
+
+def input_level_conditions(outputs: Sequence[Scale] | None) -> dict[str, Any]:
+    """Return, as conditions, how well the level at the unit's input is known. outputs : driven; None: not claimed."""
+    if outputs is None:
+        return {"input_level_uncertainty": None}
+    return {
+        "input_level_uncertainty": max((scale.uncertainty for scale in outputs), default=0.0),
+        _INPUTS: {str(scale.channel): part_facts(scale.known_parts()) for scale in outputs},
+    }
+
+
+def scale_parts(recording: Recording, column: int) -> tuple[Part, ...] | None:
+    """Return the relative parts of a channel's volts; None: not claimed."""
+    whole = scale_uncertainty(recording, column)
+    if whole is None:
+        return None
+    return _known(recording.conditions, _SCALES, recording.channels[column], INPUT_CALIBRATION, whole)
+
+
+def gain_parts(recording: Recording, column: int) -> tuple[Part, ...] | None:
+    """Return the relative parts that both calibrations leave of a channel's absolute gain; None: not claimed.
+
+    Captured volts rest on the input's calibration, those at the unit's input on the output's.
+    """
+    captured, whole = scale_parts(recording, column), recording.conditions.get("input_level_uncertainty")
+    if captured is None or whole is None:
+        return None
+    channel = recording.channels[column]
+    played = _known(recording.conditions, _INPUTS, channel, OUTPUT_CALIBRATION, float(whole))
+    return (*captured, *scaled(played, -1.0))
+
+
+def load_parts(recording: Recording, channel: int) -> tuple[Part, ...] | None:
+    """Return the relative parts of a load's resistance; None: not known.
+
+    A bench file states a half-width only: it is taken as rectangular, the careful side beside other parts.
+    """
+    whole = of_channel(recording.conditions.get("load_uncertainty"), channel)
+    return None if whole is None else (Part(LOAD, whole, "rectangular"),)
+
+
+def ratio_parts(parts: Sequence[Part] | None, other: Sequence[Part] | None) -> tuple[Part, ...] | None:
+    """Return the parts of a ratio of two channels: of the one, and with the other sign of the other."""
+    return None if parts is None or other is None else (*parts, *scaled(other, -1.0))
+
+
+def _known(conditions: Mapping[str, Any], key: str, channel: int, owner: str, whole: float) -> tuple[Part, ...]:
+    """Return the parts that conditions keep, named after their owner; without them one of the whole half-width."""
+    rows = conditions.get(key, {}).get(str(channel))
+    if rows is None:
+        return (Part(owner, whole, "rectangular"),)
+    return tuple(
+        replace(part, component=f"{owner}: {part.component}" if part.component else owner) for part in parts_from(rows)
+    )
