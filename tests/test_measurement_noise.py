@@ -246,9 +246,15 @@ def test_a_gate_is_said_and_not_averaged_over(white: Result) -> None:
 def test_a_tone_left_on_is_said_and_its_figures_stay() -> None:
     counts = _white()
     counts[:, 0] += 0.1 * np.sin(2 * np.pi * 997.0 * np.arange(len(counts)) / RATE_HZ)
-    result = _analysed(counts)
+    result = _analysed(counts, reference="1 V")
     assert any("no noise capture" in line and "997" in line for line in result.warnings)
-    assert result.channels[0].values["unweighted_dbfs"] == pytest.approx(-20.0, abs=0.01)
+    channel = result.channels[0]
+    assert channel.values["unweighted_dbfs"] == pytest.approx(-20.0, abs=0.01)
+    # Scatter of noise is none of a tone: a limit on such a figure is neither kept nor broken.
+    assert not channel.uncertainty.keys() & {"unweighted_dbfs", "unweighted_v_rms", "a_weighted_dbfs", "snr_db"}
+    assert {row["uncertainty_db"] for row in (*channel.values["snr"], *channel.values["third_octaves"])} == {None}
+    for table in NOISE.tables(result):
+        render_table(table)
 
 
 def test_dc_is_said_and_in_no_figure() -> None:

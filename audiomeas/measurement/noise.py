@@ -22,6 +22,7 @@ from audiomeas.measurement.steady import of_channel, over_range_words, scale_unc
 
 if TYPE_CHECKING:
     from audiomeas.analysis.hum import Hum
+    from audiomeas.analysis.noise_lines import NoiseLine
     from audiomeas.measurement.attached import Attached
     from audiomeas.measurement.noise_scan import Scan
     from audiomeas.recording import Recording
@@ -155,8 +156,11 @@ class _Channel:
         noise_values.tell_ratios(self._told, self._referred(gain), self._unit)
         noise_values.tell_input_referred(self._told, gain, ("unweighted", "a_weighted"))
         self._tell_hum()
-        self._tell_lines()
+        tone = self._tell_lines()
         self._tell_rest(gain)
+        if tone is not None:
+            self._warn_of(tone)
+            noise_values.tell_nothing_of_scatter(self._told)
         self._warn()
         told = ChannelResult(
             channel=self._number,
@@ -233,18 +237,22 @@ class _Channel:
             return None
         return self._bench.channels[self._column].hum
 
-    def _tell_lines(self) -> None:
+    def _tell_lines(self) -> NoiseLine | None:
+        """Tell single lines that are no hum; return the one that was left on, if any."""
         from audiomeas.analysis.noise_lines import left_on, noise_lines
 
         density, hum_hz = self._scan.density, [row["frequency_hz"] for row in self._told.values["hum"]]
-        lines = () if self._scan.facts.is_silent else noise_lines(density, without_hz=hum_hz)
+        silent = self._scan.facts.is_silent
+        lines = () if silent else noise_lines(density, without_hz=hum_hz)
         self._told.values["lines"] = noise_values.line_rows(lines, self._unit)
-        tone = None if self._scan.facts.is_silent else left_on(density, without_hz=hum_hz)
-        if tone is not None:
-            self._warnings.append(
-                f"channel {self._number}: this is no noise capture: a line at {tone.frequency_hz:.1f} Hz holds most of "
-                "its power; switch the generator off and capture again (the figures are of what is there)"
-            )
+        return None if silent else left_on(density, without_hz=hum_hz)
+
+    def _warn_of(self, tone: NoiseLine) -> None:
+        self._warnings.append(
+            f"channel {self._number}: this is no noise capture: a line at {tone.frequency_hz:.1f} Hz holds most of "
+            "its power; switch the generator off and capture again (the figures are of what is there, and without "
+            "uncertainty: only that of noise is known)"
+        )
 
     def _tell_rest(self, gain: Gain | None) -> None:
         start_s = self._span.start / self._recording.sample_rate_hz

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.measurement.budget import Told
 from audiomeas.measurement.noise_bench import level_keys
+from audiomeas.measurement.noise_levels import RMS_LEVELS
 from audiomeas.measurement.noise_references import Gain, Referred
 from audiomeas.measurement.noise_unit import SampleUnit
 from audiomeas.measurement.steady import LEAST_RELATIVE
@@ -108,6 +109,16 @@ def tell_input_referred(told: Told, gain: Gain | None, names: Sequence[str]) -> 
         elif level_key in told.uncertainty and gain.uncertainty_db is not None:
             relative = math.hypot(told.uncertainty[level_key] / level, gain.uncertainty_db / DB_PER_NEPER)
             told.uncertainty[key] = relative * told.values[key]
+
+
+def tell_nothing_of_scatter(told: Told) -> None:
+    """Take the uncertainty from all levels and ratios: it is that of noise, and says nothing of a tone that sways."""
+    levels = [key for name in RATIO_WEIGHTINGS | RMS_LEVELS for key in level_keys(name)]
+    for key in (*levels, "snr_db", "snr_a_db", *(key for key in told.values if key.endswith("_input_v_rms"))):
+        told.uncertainty.pop(key, None)
+        told.budget.pop(key, None)
+    for row in (row for key in ("snr", "octaves", "third_octaves") for row in told.values[key]):
+        row["uncertainty_db"] = None
 
 
 def line_rows(lines: Sequence[NoiseLine], unit: SampleUnit) -> list[dict[str, Any]]:
