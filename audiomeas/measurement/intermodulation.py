@@ -10,12 +10,15 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
+from audiomeas.bench.parts import of_limits
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.budget import BENCH_DISTORTION, Told
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.intermodulation_views import charts, tables
 from audiomeas.measurement.offers import band_options, ratio_figures
 from audiomeas.measurement.result import ChannelResult, Result, result_of
+from audiomeas.measurement.scale_parts import scale_parts
 from audiomeas.measurement.steady import (
     LEAST_RELATIVE,
     clock_words,
@@ -23,10 +26,9 @@ from audiomeas.measurement.steady import (
     over_range_words,
     refuse_gaps,
     samples,
-    scale_uncertainty,
     steady_span,
 )
-from audiomeas.measurement.tone_values import spectrum_values
+from audiomeas.measurement.tone_values import own_parts, spectrum_values, tell_relative
 
 if TYPE_CHECKING:
     from audiomeas.analysis.intermodulation import Intermodulation, Ratio
@@ -243,9 +245,7 @@ def _nothing(channel: int, method: str) -> ChannelResult:
 
 
 def _channel(recording: Recording, column: int, channel: int, found: Intermodulation, method: str) -> ChannelResult:
-    values: dict[str, Any] = {**dict.fromkeys(_KEYS), "method": method}
-    uncertainty: dict[str, float] = {}
-    bound: dict[str, str] = {}
+    told = Told({**dict.fromkeys(_KEYS), "method": method})
     ratios = {"imd": found.total, "d2": None, "d3": None, "imd_rss": None}
     if found.method == "modulation":
         ratios["imd_rss"] = found.rss
@@ -253,54 +253,45 @@ def _channel(recording: Recording, column: int, channel: int, found: Intermodula
         ratios |= {"d2": found.orders.get(2), "d3": found.orders.get(3)}
     bench_db = of_channel(recording.conditions.get("bench_intermodulation_db"), channel)
     for name, ratio in ratios.items():
-        _tell_ratio(name, ratio, bench_db, values, uncertainty, bound)
-    _tell_tones(recording, column, found, values, uncertainty)
-    values["orders"] = _orders(found)
-    values["products"] = [_product(one, found) for one in found.products]
-    values["spectrum"] = spectrum_values(found.spectrum)
-    return ChannelResult(channel=channel, values=values, uncertainty=uncertainty, bound=bound)
+        _tell_ratio(told, name, ratio, bench_db)
+    _tell_tones(told, recording, column, found)
+    told.values["orders"] = _orders(found)
+    told.values["products"] = [_product(one, found) for one in found.products]
+    told.values["spectrum"] = spectrum_values(found.spectrum)
+    return told.result(channel)
 
 
-def _tell_ratio(
-    name: str,
-    ratio: Ratio | None,
-    bench_db: float | None,
-    values: dict[str, Any],
-    uncertainty: dict[str, float],
-    bound: dict[str, str],
-) -> None:
+def _tell_ratio(told: Told, name: str, ratio: Ratio | None, bench_db: float | None) -> None:
     """Enter a ratio as percent and decibels. The bench's own products may add to the unit's or cancel them."""
     from audiomeas.units import amplitude_ratio_to_db
 
     if ratio is None or ratio.value <= 0.0:
         return
     percent, decibels = f"{name}_percent", f"{name}_db"
-    values[percent], values[decibels] = 100.0 * ratio.value, amplitude_ratio_to_db(ratio.value)
-    if ratio.at_most or (bench_db is not None and values[decibels] <= bench_db + _BENCH_MARGIN_DB):
-        bound[percent] = bound[decibels] = "at most"
+    told.values[percent], told.values[decibels] = 100.0 * ratio.value, amplitude_ratio_to_db(ratio.value)
+    if ratio.at_most or (bench_db is not None and told.values[decibels] <= bench_db + _BENCH_MARGIN_DB):
+        told.at_most(percent, decibels)
         return
-    of_bench = 0.0 if bench_db is None else 0.95 * 10.0 ** ((bench_db - values[decibels]) / 20.0)
-    relative = math.hypot(ratio.uncertainty / ratio.value, of_bench, LEAST_RELATIVE)
-    uncertainty[percent], uncertainty[decibels] = relative * values[percent], DB_PER_NEPER * relative
+    of_bench = 0.0 if bench_db is None else 10.0 ** ((bench_db - told.values[decibels]) / 20.0)
+    parts = (*own_parts(ratio.uncertainty / ratio.value), of_limits(BENCH_DISTORTION, of_bench))
+    tell_relative(told, name, parts)
 
 
-def _tell_tones(
-    recording: Recording, column: int, found: Intermodulation, values: dict[str, Any], uncertainty: dict[str, float]
-) -> None:
+def _tell_tones(told: Told, recording: Recording, column: int, found: Intermodulation) -> None:
     from audiomeas.units import amplitude_ratio_to_db
 
-    scale = scale_uncertainty(recording, column)
+    values, scale = told.values, scale_parts(recording, column)
     for name, tone in (("low", found.low), ("high", found.high)):
-        own = math.hypot(tone.level_uncertainty / tone.level_rms, LEAST_RELATIVE)
+        own = own_parts(tone.level_uncertainty / tone.level_rms)
         values[f"{name}_frequency_hz"] = tone.frequency_hz
-        uncertainty[f"{name}_frequency_hz"] = max(tone.frequency_uncertainty_hz, 1e-9 * tone.frequency_hz)
+        told.uncertainty[f"{name}_frequency_hz"] = max(tone.frequency_uncertainty_hz, 1e-9 * tone.frequency_hz)
         values[f"{name}_level_dbfs"] = amplitude_ratio_to_db(tone.level_rms / recording.reference(column))
-        uncertainty[f"{name}_level_dbfs"] = DB_PER_NEPER * own
+        told.add(f"{name}_level_dbfs", own, DB_PER_NEPER)
         if recording.scale_v(column) is None:
             continue
         values[f"{name}_level_v_rms"] = tone.level_rms
         if scale is not None:
-            uncertainty[f"{name}_level_v_rms"] = math.hypot(own, scale) * tone.level_rms
+            told.add(f"{name}_level_v_rms", (*scale, *own), tone.level_rms)
     values["tone_ratio"] = found.low.level_rms / found.high.level_rms
 
 

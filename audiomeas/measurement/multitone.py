@@ -11,23 +11,25 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
+from audiomeas.bench.parts import Part, combined, combined_over
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.budget import Told
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.curves import list_curve
 from audiomeas.measurement.multitone_views import charts, tables
 from audiomeas.measurement.offers import band_options, ratio_figures
 from audiomeas.measurement.result import ChannelResult, Result, result_of
+from audiomeas.measurement.scale_parts import between_parts, gain_parts, scale_parts
 from audiomeas.measurement.steady import (
     LEAST_RELATIVE,
     clock_words,
     over_range_words,
     refuse_gaps,
     samples,
-    scale_uncertainty,
     steady_span,
 )
-from audiomeas.measurement.tone_values import spectrum_values
+from audiomeas.measurement.tone_values import own_parts, spectrum_values
 
 if TYPE_CHECKING:
     from audiomeas.analysis.multitone import MultitoneAnalysis
@@ -173,42 +175,40 @@ def _analysed(
 def _channel(
     recording: Recording, column: int, channel: int, stimulus: Multitone, found: Mapping[int, MultitoneAnalysis]
 ) -> ChannelResult:
-    values: dict[str, Any] = {**dict.fromkeys(_KEYS), **{key: [] for key in _LISTS}, "spectrum": None}
-    uncertainty: dict[str, float] = {}
-    bound: dict[str, str] = {}
+    told = Told({**dict.fromkeys(_KEYS), **{key: [] for key in _LISTS}, "spectrum": None})
     one = found.get(channel)
     if one is not None:
         if channel in stimulus.driven_channels:
-            _tell_level(recording, column, one, values, uncertainty)
-            _tell_gain(recording, column, channel, one, stimulus, values)
-        _tell_crosstalk(channel, one, stimulus, found, values, uncertainty, bound)
-        values["spectrum"] = spectrum_values(one.spectrum)
-    return ChannelResult(channel=channel, values=values, uncertainty=uncertainty, bound=bound)
+            _tell_level(told, recording, column, one)
+            _tell_gain(recording, column, channel, one, stimulus, told.values)
+        _tell_crosstalk(told, recording, channel, stimulus, found)
+        told.values["spectrum"] = spectrum_values(one.spectrum)
+    return told.result(channel)
 
 
-def _tell_level(
-    recording: Recording, column: int, one: MultitoneAnalysis, values: dict[str, Any], uncertainty: dict[str, float]
-) -> None:
+def _tell_level(told: Told, recording: Recording, column: int, one: MultitoneAnalysis) -> None:
     from audiomeas.units import amplitude_ratio_to_db
 
+    values = told.values
     total_rms = math.sqrt(one.total_mean_square)
     between_rms = math.sqrt(max(one.between.mean_square, 0.0))
     # What is known of the noise's power, and twice as well of its voltage.
     relative = TWO_SIDED_95 * one.between.standard_deviation / (2.0 * one.between.mean_square) if between_rms else 0.0
-    relative = math.hypot(relative, LEAST_RELATIVE)
+    own = own_parts(relative)
     values["level_dbfs"] = amplitude_ratio_to_db(total_rms / recording.reference(column))
     percent, decibels = "distortion_and_noise_percent", "distortion_and_noise_db"
     values[percent] = 100.0 * one.between_ratio
-    uncertainty[percent] = relative * values[percent]
+    told.add(percent, own, values[percent])
     if between_rms > 0.0:
-        values[decibels], uncertainty[decibels] = amplitude_ratio_to_db(one.between_ratio), DB_PER_NEPER * relative
+        values[decibels] = amplitude_ratio_to_db(one.between_ratio)
+        told.add(decibels, own, DB_PER_NEPER)
     if recording.scale_v(column) is None:
         return
     values["level_v_rms"], values["distortion_and_noise_v_rms"] = total_rms, between_rms
-    scale = scale_uncertainty(recording, column)
+    scale = scale_parts(recording, column)
     if scale is not None:
-        uncertainty["level_v_rms"] = scale * total_rms
-        uncertainty["distortion_and_noise_v_rms"] = math.hypot(scale, relative) * between_rms
+        told.add("level_v_rms", scale, total_rms)
+        told.add("distortion_and_noise_v_rms", (*scale, *own), between_rms)
 
 
 def _tell_gain(
@@ -232,14 +232,12 @@ def _tell_gain(
     values["frequency_hz"] = [float(hz) for hz in stimulus.tones_of(channel)]
     known = ~one.own.at_most
     values["gain_db"] = [float(db - reference_db) if ok else None for db, ok in zip(level_db, known, strict=True)]
-    scale = scale_uncertainty(recording, column) if _is_absolute(recording) else 0.0
-    of_input = recording.conditions.get("input_level_uncertainty", 0.0) if _is_absolute(recording) else 0.0
-    values["gain_uncertainty_db"] = [
-        None
-        if scale is None or of_input is None or not ok
-        else DB_PER_NEPER * math.hypot(float(half) / float(level), scale, of_input, LEAST_RELATIVE)
-        for half, level, ok in zip(one.own.uncertainty, one.own.level_rms, known, strict=True)
-    ]
+    common = gain_parts(recording, column) if _is_absolute(recording) else ()
+    values["gain_uncertainty_db"] = [None] * len(known)
+    if common is not None:
+        own = np.hypot(one.own.uncertainty / np.maximum(one.own.level_rms, 1e-300), LEAST_RELATIVE)
+        half_db = DB_PER_NEPER * combined_over(common, np.where(known, own, np.nan))
+        values["gain_uncertainty_db"] = [float(half) if ok else None for half, ok in zip(half_db, known, strict=True)]
 
 
 def _is_absolute(recording: Recording) -> bool:
@@ -253,13 +251,11 @@ def _nearest_to_1_khz(one: MultitoneAnalysis) -> int:
 
 
 def _tell_crosstalk(
+    told: Told,
+    recording: Recording,
     channel: int,
-    one: MultitoneAnalysis,
     stimulus: Multitone,
     found: Mapping[int, MultitoneAnalysis],
-    values: dict[str, Any],
-    uncertainty: dict[str, float],
-    bound: dict[str, str],
 ) -> None:
     """Enter what leaked into this channel, relative to the same tones on the output of the channel they belong to."""
     from audiomeas.units import amplitude_ratio_to_db
@@ -267,7 +263,8 @@ def _tell_crosstalk(
     others = [other for other in stimulus.driven_channels if other != channel and other in found]
     if len(others) != 1:
         return
-    theirs = found[others[0]].own
+    one, theirs, values = found[channel], found[others[0]].own, told.values
+    common = between_parts(recording, recording.column(channel), recording.column(others[0]))
     rows = zip(
         stimulus.tones_of(others[0]),
         one.other.level_rms,
@@ -277,22 +274,24 @@ def _tell_crosstalk(
         theirs.at_most,
         strict=True,
     )
+    each: list[tuple[Part, ...] | None] = []
     for frequency_hz, leaked, half, at_most, level, not_there in rows:
         if not_there or leaked <= 0.0:
             continue
+        parts = None if at_most or common is None else (*common, *own_parts(float(half / leaked)))
+        each.append(parts)
         values["crosstalk_frequency_hz"].append(float(frequency_hz))
         values["crosstalk_db"].append(amplitude_ratio_to_db(float(leaked / level)))
         values["crosstalk_bound"].append("at most" if at_most else None)
-        values["crosstalk_uncertainty_db"].append(
-            None if at_most else DB_PER_NEPER * math.hypot(float(half / leaked), LEAST_RELATIVE)
-        )
+        values["crosstalk_uncertainty_db"].append(None if parts is None else DB_PER_NEPER * combined(parts))
     if values["crosstalk_db"]:
         worst = max(range(len(values["crosstalk_db"])), key=values["crosstalk_db"].__getitem__)
         values["worst_crosstalk_db"] = values["crosstalk_db"][worst]
+        parts = each[worst]
         if values["crosstalk_bound"][worst]:
-            bound["worst_crosstalk_db"] = "at most"
-        else:
-            uncertainty["worst_crosstalk_db"] = values["crosstalk_uncertainty_db"][worst]
+            told.at_most("worst_crosstalk_db")
+        elif parts is not None:
+            told.add("worst_crosstalk_db", parts, DB_PER_NEPER)
 
 
 def _conditions(

@@ -72,8 +72,15 @@ def load_parts(recording: Recording, channel: int) -> tuple[Part, ...] | None:
 
 
 def ratio_parts(parts: Sequence[Part] | None, other: Sequence[Part] | None) -> tuple[Part, ...] | None:
-    """Return the parts of a ratio of two channels: of the one, and with the other sign of the other."""
+    """Return the parts of a ratio: of the one, and with the other sign of the other; None: not claimed."""
     return None if parts is None or other is None else (*parts, *scaled(other, -1.0))
+
+
+def between_parts(recording: Recording, column: int, other: int) -> tuple[Part, ...] | None:
+    """Return the relative parts of a ratio of two channels' levels; none uncalibrated, None: not claimed."""
+    if not recording.calibrated:
+        return ()
+    return ratio_parts(scale_parts(recording, column), scale_parts(recording, other))
 
 
 def _known(conditions: Mapping[str, Any], key: str, channel: int, owner: str, whole: float) -> tuple[Part, ...]:
