@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.bench.parts import Part, combined, merged, part_facts, parts_from, scaled, standard_uncertainty_of
+from audiomeas.measurement.steady import LEAST_RELATIVE
 from audiomeas.measurement.views import Column, TableView
 
 if TYPE_CHECKING:
@@ -95,6 +96,11 @@ class Told:
         return ChannelResult(
             channel=channel, values=self.values, uncertainty=self.uncertainty, bound=self.bound, budget=self.budget
         )
+
+
+def own_parts(relative: float, least: float = LEAST_RELATIVE) -> tuple[Part, Part]:
+    """Return what noise leaves of a level (its 95 % half-width), and what the method can't do better than."""
+    return Part(NOISE_AND_FIT, relative), Part(METHOD, least)
 
 
 def budget_facts(budget: Mapping[str, Sequence[Part]]) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.dynamic_range_limits import limits_of
 from audiomeas.measurement.dynamic_range_reference import reference_of
-from audiomeas.measurement.dynamic_range_values import Told, nothing
+from audiomeas.measurement.dynamic_range_values import Figures, nothing
 from audiomeas.measurement.dynamic_range_views import WEIGHTINGS, charts, tables
 from audiomeas.measurement.offers import band_options
 from audiomeas.measurement.result import ChannelResult, Result, result_of
@@ -173,12 +173,13 @@ def _channel(
     reference = reference_of(recording, column, tone, fall_db, options)
     limits = limits_of(recording, column, options, gains, _baseline(recording, channel, options, gains))
     powers = {"unweighted": tone.residual, **tone.weighted}
-    told = Told(recording, column, reference, limits)
+    figures = Figures(recording, column, reference, limits)
     for name in WEIGHTINGS:
-        told.tell("residual", name, powers[name])
-        told.tell_range(name)
-    said = [*reference.warnings, *_idle(recording, column, spans, options, gains, told, powers), *told.said]
-    told.tell_tone(tone, fall_db)
+        figures.tell("residual", name, powers[name])
+        figures.tell_range(name)
+    said = [*reference.warnings, *_idle(recording, column, spans, options, gains, figures, powers), *figures.said]
+    figures.tell_tone(tone, fall_db)
+    told = figures.told
     if options["reference"] == "capture" and abs(told.values["tone_dbfs"] + fall_db) > _OFF_DB:
         said.append(
             f"the tone lies at {told.values['tone_dbfs']:.1f}".replace("-", "−")
@@ -188,7 +189,7 @@ def _channel(
     said += [note for note in tone.notes if not note.startswith(("no THD", "the band ends"))]
     if tone.events is not None:
         said.append("a click beside the tone is in the noise: a contact or a disturbance, so look, and capture again")
-    return ChannelResult(channel=channel, values=told.values, uncertainty=told.uncertainty, bound=told.bound), said
+    return told.result(channel), said
 
 
 def _weighting_gains() -> dict[str, PowerGain]:
@@ -256,7 +257,7 @@ def _idle(
     spans: _Spans,
     options: Mapping[str, Any],
     gains: Mapping[str, PowerGain],
-    told: Told,
+    figures: Figures,
     beside: Mapping[str, PowerSum],
 ) -> list[str]:
     """Tell the idle noise where there is silence; return what is to be said of it."""
@@ -281,8 +282,8 @@ def _idle(
     except SignalError as error:
         return [f"no idle noise: {error}"]
     for name in WEIGHTINGS:
-        told.tell("idle", name, found[name])
-        told.tell_idle_below(name)
+        figures.tell("idle", name, found[name])
+        figures.tell_idle_below(name)
     first = WEIGHTINGS[0]
     lower_db = 10.0 * math.log10(beside[first].stated / found[first].stated)
     if lower_db < _MUTES_DB:

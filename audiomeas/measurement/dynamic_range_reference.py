@@ -7,8 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.bench.parts import Part, scaled
 from audiomeas.errors import RequestError
-from audiomeas.measurement.steady import LEAST_RELATIVE, of_channel, scale_uncertainty
+from audiomeas.measurement.scale_parts import load_parts, scale_parts
+from audiomeas.measurement.steady import LEAST_RELATIVE, of_channel
 
 if TYPE_CHECKING:
     from audiomeas.analysis.tone import ToneAnalysis
@@ -21,11 +23,11 @@ _DIFFER_DB = 1.0
 
 @dataclass(frozen=True, kw_only=True)
 class Reference:
-    """level : r.m.s., in the units of the channel's signal.   relative_uncertainty : 95 %, of its ratio to what the
-    same channel reads; None: not known."""
+    """level : r.m.s., in the units of the channel's signal.   parts : relative, of its ratio to what the same channel
+    reads; None: not known."""
 
     level: float
-    relative_uncertainty: float | None
+    parts: tuple[Part, ...] | None
     warnings: tuple[str, ...] = ()
 
 
@@ -41,9 +43,9 @@ def reference_of(
     if maximum is not None:
         return _stated(recording, column, maximum, raised)
     if options["reference"] == "capture":
-        return Reference(level=recording.reference(column), relative_uncertainty=0.0)
-    own = math.hypot(tone.level_uncertainty / tone.level_rms, LEAST_RELATIVE)
-    return Reference(level=raised, relative_uncertainty=own, warnings=_doubts(recording, column, raised, fall_db))
+        return Reference(level=recording.reference(column), parts=())
+    own = Part("level of the tone", math.hypot(tone.level_uncertainty / tone.level_rms, LEAST_RELATIVE))
+    return Reference(level=raised, parts=(own,), warnings=_doubts(recording, column, raised, fall_db))
 
 
 def _doubts(recording: Recording, column: int, raised: float, fall_db: float) -> tuple[str, ...]:
@@ -59,7 +61,7 @@ def _doubts(recording: Recording, column: int, raised: float, fall_db: float) ->
 
 def _stated(recording: Recording, column: int, maximum: Level, raised: float) -> Reference:
     if maximum.unit == "FS":
-        return Reference(level=maximum.value * recording.reference(column), relative_uncertainty=0.0)
+        return Reference(level=maximum.value * recording.reference(column), parts=())
     if recording.scale_v(column) is None:
         raise RequestError(
             "maximum_level in volts or watts needs a calibrated capture: give --calibration, or the level in dBFS"
@@ -73,4 +75,9 @@ def _stated(recording: Recording, column: int, maximum: Level, raised: float) ->
         f"the tone, raised by how far it was played below the largest level, lies {off_db:+.1f} dB from the maximum "
         "level that is stated: is that what the unit was set to?",
     )  # fmt: skip
-    return Reference(level=level, relative_uncertainty=scale_uncertainty(recording, column), warnings=warnings)
+    parts = scale_parts(recording, column)
+    if parts is not None and maximum.unit == "W":
+        of_load = load_parts(recording, recording.channels[column])
+        # U = √(P·R): a relative change of R counts half.
+        parts = None if of_load is None else (*parts, *scaled(of_load, 0.5))
+    return Reference(level=level, parts=parts, warnings=warnings)

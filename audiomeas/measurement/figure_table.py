@@ -16,16 +16,19 @@ def figures_table(
     always: Collection[str] = (),
     notes: tuple[str, ...] = (),
 ) -> TableView:
-    """Return the table of a result's figures.
+    """Return the table of a result's figures, volts with the prefix that suits each row.
 
     quantities : (key, words, unit).  always : keys with a row even where no channel has a value.
     """
+    from audiomeas.units import shown_in
+
     rows, widths = [], []
     for key, words, unit in quantities:
         if key not in always and all(channel.values.get(key) is None for channel in result.channels):
             continue
-        rows.append((words, unit, *(cell(channel, key) for channel in result.channels)))
-        widths.append((None, None, *(channel.uncertainty.get(key) for channel in result.channels)))
+        shown, factor = shown_in(unit, *(channel.values.get(key) for channel in result.channels))
+        rows.append((words, shown, *(cell(channel, key, factor) for channel in result.channels)))
+        widths.append((None, None, *(times(channel.uncertainty.get(key), factor) for channel in result.channels)))
     return TableView(
         title=title,
         columns=(Column(heading="quantity"), Column(heading="unit"), *channel_columns(result)),
@@ -41,9 +44,14 @@ def channel_columns(result: Result) -> tuple[Column, ...]:
     return tuple(Column(heading=f"channel {channel.channel}") for channel in result.channels)
 
 
-def cell(channel: ChannelResult, key: str) -> str | float | None:
-    """Return a value as a cell: a number, a bound in words, or None."""
-    return told_cell(channel.values.get(key), channel.bound.get(key))
+def cell(channel: ChannelResult, key: str, factor: float = 1.0) -> str | float | None:
+    """Return a value times a factor as a cell: a number, a bound in words, or None."""
+    return told_cell(times(channel.values.get(key), factor), channel.bound.get(key))
+
+
+def times(value: float | None, factor: float) -> float | None:
+    """Return a value times a factor; what is not known stays so."""
+    return None if value is None else value * factor
 
 
 def told_cell(value: float | None, bound: str | None) -> str | float | None:

@@ -13,7 +13,7 @@ from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
 from audiomeas.bench.parts import of_limits
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
-from audiomeas.measurement.budget import BENCH_DISTORTION, Told
+from audiomeas.measurement.budget import BENCH_DISTORTION, Told, own_parts
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.intermodulation_views import charts, tables
 from audiomeas.measurement.offers import band_options, ratio_figures
@@ -28,7 +28,7 @@ from audiomeas.measurement.steady import (
     samples,
     steady_span,
 )
-from audiomeas.measurement.tone_values import own_parts, spectrum_values, tell_relative
+from audiomeas.measurement.tone_values import spectrum_values, tell_relative
 
 if TYPE_CHECKING:
     from audiomeas.analysis.intermodulation import Intermodulation, Ratio

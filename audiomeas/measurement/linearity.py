@@ -8,12 +8,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
+from audiomeas.bench.parts import Part, combined
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.budget import NOISE_AND_FIT, Told, own_parts
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.linearity_views import RANGES_DB, charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.steady import LEAST_RELATIVE, loudest_counts, samples, scale_uncertainty
+from audiomeas.measurement.scale_parts import gain_parts, scale_parts
+from audiomeas.measurement.steady import loudest_counts, samples
 from audiomeas.measurement.stepped import (
     MOST_STEPS,
     aligned,
@@ -222,18 +225,15 @@ class _Channel:
         played_db = -np.array(self._played.fall_db)
         found = deviations(played_db, levels, reference)
         rows = [self._row(n, levels[n], found) for n in np.argsort(-played_db, kind="stable")]
-        values, uncertainty, bound = _figures(rows)
+        told = _figures(rows)
         base = levels[reference]
         assert base is not None
-        values |= {
-            "frequency_hz": self._played.frequency_hz,
-            "reversals": found.reversals,
-            "monotonic": found.monotonic,
-            **self._reference(base, self._played.level_v_rms[reference], uncertainty),
-            "steps": rows,
-        }
-        uncertainty["reversals"] = 0.0
-        return ChannelResult(channel=channel, values=values, uncertainty=uncertainty, bound=bound)
+        told.values.update(
+            frequency_hz=self._played.frequency_hz, reversals=found.reversals, monotonic=found.monotonic, steps=rows
+        )
+        told.uncertainty["reversals"] = 0.0
+        self._tell_reference(told, base, self._played.level_v_rms[reference])
+        return told.result(channel)
 
     def _levels(self) -> list[NarrowLevel | None]:
         """Return the level of each step that can be read and is whole; of the others None, noting why."""
@@ -304,37 +304,35 @@ class _Channel:
             "level_dbfs": math.hypot(level.half_width_db, _LEAST_DB),
             "deviation_db": math.hypot(float(found.half_width_db[n]), _LEAST_DB),
         }
-        scale = scale_uncertainty(self._recording, self._column)
+        scale = scale_parts(self._recording, self._column)
         if row["level_v_rms"] is not None and scale is not None:
-            own = level.half_width_db / DB_PER_NEPER
-            row["uncertainty"]["level_v_rms"] = level.level_rms * math.hypot(scale, own, LEAST_RELATIVE)
+            own = own_parts(level.half_width_db / DB_PER_NEPER)
+            row["uncertainty"]["level_v_rms"] = level.level_rms * combined((*scale, *own))
         return row
 
-    def _reference(self, base: NarrowLevel, input_v_rms: float | None, uncertainty: dict[str, float]) -> dict[str, Any]:
-        """Return the level and gain of the reference step."""
-        recording, own = self._recording, base.half_width_db / DB_PER_NEPER
-        values: dict[str, Any] = dict.fromkeys(("reference_level_v_rms", "gain_db"))
-        values["reference_level_dbfs"] = 20.0 * math.log10(base.level_rms / recording.reference(self._column))
-        uncertainty["reference_level_dbfs"] = math.hypot(base.half_width_db, _LEAST_DB)
-        if recording.scale_v(self._column) is None:
-            return values
+    def _tell_reference(self, told: Told, base: NarrowLevel, input_v_rms: float | None) -> None:
+        """Tell the level and gain of the reference step."""
+        recording, column, values = self._recording, self._column, told.values
+        own = own_parts(base.half_width_db / DB_PER_NEPER, _LEAST_DB / DB_PER_NEPER)
+        values.update(dict.fromkeys(("reference_level_v_rms", "gain_db")))
+        values["reference_level_dbfs"] = 20.0 * math.log10(base.level_rms / recording.reference(column))
+        told.add("reference_level_dbfs", own, DB_PER_NEPER)
+        if recording.scale_v(column) is None:
+            return
         values["reference_level_v_rms"] = base.level_rms
-        scale = scale_uncertainty(recording, self._column)
+        scale, of_gain = scale_parts(recording, column), gain_parts(recording, column)
         if scale is not None:
-            uncertainty["reference_level_v_rms"] = base.level_rms * math.hypot(scale, own, LEAST_RELATIVE)
+            told.add("reference_level_v_rms", (*scale, *own), base.level_rms)
         if input_v_rms is not None:
             values["gain_db"] = 20.0 * math.log10(base.level_rms / input_v_rms)
-            of_input = recording.conditions.get("input_level_uncertainty")
-            if scale is not None and of_input is not None:
-                uncertainty["gain_db"] = DB_PER_NEPER * math.hypot(scale, of_input, own, LEAST_RELATIVE)
-        return values
+            if of_gain is not None:
+                told.add("gain_db", (*of_gain, *own), DB_PER_NEPER)
 
 
-def _figures(rows: Sequence[Mapping[str, Any]]) -> tuple[dict[str, Any], dict[str, float], dict[str, str]]:
+def _figures(rows: Sequence[Mapping[str, Any]]) -> Told:
     """Return the largest deviation, without sign, down to each level that the steps reach."""
-    values: dict[str, Any] = {}
-    uncertainty: dict[str, float] = {}
-    bound: dict[str, str] = {}
+    told = Told({})
+    values = told.values
     for range_db in RANGES_DB:
         key = f"largest_deviation_to_{range_db}_db"
         inside = [row for row in rows if row["played_db"] >= -range_db - _COVERED_DB]
@@ -345,12 +343,12 @@ def _figures(rows: Sequence[Mapping[str, Any]]) -> tuple[dict[str, Any], dict[st
             continue
         values[key], values[f"{key.removesuffix('_db')}_at_db"] = abs(top["deviation_db"]), top["played_db"]
         if len(known) < len(inside):
-            bound[key] = "at least"
+            told.at_most(key, word="at least")
             continue
         # A step that reads less, but is known less well, may be the largest.
         reach = max(abs(row["deviation_db"]) + row["uncertainty"]["deviation_db"] for row in known)
-        uncertainty[key] = max(top["uncertainty"]["deviation_db"], reach - values[key])
-    return values, uncertainty, bound
+        told.add(key, [Part(NOISE_AND_FIT, max(top["uncertainty"]["deviation_db"], reach - values[key]))])
+    return told
 
 
 def _nothing(channel: int) -> ChannelResult:

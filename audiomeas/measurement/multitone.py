@@ -14,7 +14,7 @@ from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
 from audiomeas.bench.parts import Part, combined, combined_over
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
-from audiomeas.measurement.budget import Told
+from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.curves import list_curve
 from audiomeas.measurement.multitone_views import charts, tables
@@ -29,7 +29,7 @@ from audiomeas.measurement.steady import (
     samples,
     steady_span,
 )
-from audiomeas.measurement.tone_values import own_parts, spectrum_values
+from audiomeas.measurement.tone_values import spectrum_values
 
 if TYPE_CHECKING:
     from audiomeas.analysis.multitone import MultitoneAnalysis

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
 from audiomeas.bench.parts import Part, of_limits, scaled
 from audiomeas.measurement.base import Option
-from audiomeas.measurement.budget import BENCH_DISTORTION, METHOD, NOISE_AND_FIT, Told
+from audiomeas.measurement.budget import BENCH_DISTORTION, Told, own_parts
 from audiomeas.measurement.offers import band_options
 from audiomeas.measurement.scale_parts import gain_parts, load_parts, scale_parts
 from audiomeas.measurement.steady import LEAST_RELATIVE, of_channel
@@ -113,11 +113,6 @@ def tell_level(
         of_gain = gain_parts(recording, column)
         if of_gain is not None:
             told.add("gain_db", (*of_gain, *own), DB_PER_NEPER)
-
-
-def own_parts(relative: float, least: float = LEAST_RELATIVE) -> tuple[Part, Part]:
-    """Return what noise leaves of a level (its 95 % half-width), and what the method can't do better than."""
-    return Part(NOISE_AND_FIT, relative), Part(METHOD, least)
 
 
 def tell_ratio(told: Told, name: str, ratio: float | None, power: PowerSum | None) -> None:

@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.steady import LEAST_RELATIVE, over_range_words, scale_uncertainty
+from audiomeas.measurement.scale_parts import between_parts, scale_parts
+from audiomeas.measurement.steady import over_range_words
 from audiomeas.measurement.tracking_views import charts, tables
 
 if TYPE_CHECKING:
@@ -147,31 +149,28 @@ def _warnings(recording: Recording, found: Tracking) -> list[str]:
 
 
 def _first(recording: Recording, found: Tracking, begin_s: float) -> ChannelResult:
-    values, uncertainty, bound = _own(recording, found, 0, begin_s)
+    told = _own(recording, found, 0, begin_s)
     absolute = recording.calibrated
-    values |= {"balance_db": 0.0 if absolute else None, **dict.fromkeys(_LISTS, ()), "steps": []}
+    told.values.update({"balance_db": 0.0 if absolute else None, **dict.fromkeys(_LISTS, ()), "steps": []})
     if absolute:
-        uncertainty["balance_db"] = 0.0
-    return ChannelResult(channel=recording.channels[0], values=values, uncertainty=uncertainty, bound=bound)
+        told.uncertainty["balance_db"] = 0.0
+    return told.result(recording.channels[0])
 
 
 def _second(recording: Recording, found: Tracking, begin_s: float) -> ChannelResult:
-    values, uncertainty, bound = _own(recording, found, 1, begin_s)
-    values |= {"balance_db": None, **_differences(found), "steps": _steps(found)}
+    told = _own(recording, found, 1, begin_s)
+    told.values.update({"balance_db": None, **_differences(found), "steps": _steps(found)})
     if recording.calibrated:
-        values["balance_db"] = 20.0 * math.log10(found.loudest_rms[1] / found.loudest_rms[0])
-        scales = [scale_uncertainty(recording, column) for column in range(2)]
-        known = [scale for scale in scales if scale is not None]
-        if len(known) == 2:
-            uncertainty["balance_db"] = DB_PER_NEPER * math.hypot(*known, *found.loudest_uncertainty, LEAST_RELATIVE)
-    return ChannelResult(channel=recording.channels[1], values=values, uncertainty=uncertainty, bound=bound)
+        told.values["balance_db"] = 20.0 * math.log10(found.loudest_rms[1] / found.loudest_rms[0])
+        between = between_parts(recording, 1, 0)
+        if between is not None:
+            told.add("balance_db", (*between, *own_parts(math.hypot(*found.loudest_uncertainty))), DB_PER_NEPER)
+    return told.result(recording.channels[1])
 
 
-def _own(
-    recording: Recording, found: Tracking, column: int, begin_s: float
-) -> tuple[dict[str, Any], dict[str, float], dict[str, str]]:
-    """Return values, uncertainties and bounds that both channels have: their own levels, and what is of the pair."""
-    level, wide = found.loudest_rms[column], math.hypot(found.loudest_uncertainty[column], LEAST_RELATIVE)
+def _own(recording: Recording, found: Tracking, column: int, begin_s: float) -> Told:
+    """Return what both channels have: their own levels, and what is of the pair."""
+    level, own = found.loudest_rms[column], own_parts(found.loudest_uncertainty[column])
     crackles, jumps = found.crackles_s[column], found.jumps_s[column]
     values: dict[str, Any] = {
         "level_v_rms": level if recording.scale_v(column) is not None else None,
@@ -183,34 +182,34 @@ def _own(
         "jumps_s": _times(jumps, begin_s),
         **_course(found, column, begin_s),
     }
-    uncertainty = {"level_dbfs": DB_PER_NEPER * wide, "crackles": 0.0, "jumps": 0.0}
-    bound = {"lowest_db": "at most"} if found.went_silent[column] else {}
-    scale = scale_uncertainty(recording, column)
+    told = Told(values, {"crackles": 0.0, "jumps": 0.0})
+    told.add("level_dbfs", own, DB_PER_NEPER)
+    if found.went_silent[column]:
+        told.at_most("lowest_db")
+    scale = scale_parts(recording, column)
     if values["level_v_rms"] is not None and scale is not None:
-        uncertainty["level_v_rms"] = level * math.hypot(scale, wide)
+        told.add("level_v_rms", (*scale, *own), level)
     for range_db in _RANGES_DB:
-        _tell_largest(found, range_db, values, uncertainty, bound)
-    return values, uncertainty, bound
+        _tell_largest(told, found, range_db)
+    return told
 
 
 def _times(times_s: Sequence[float], begin_s: float) -> list[float]:
     return [round(begin_s + at_s, 3) for at_s in times_s[:_MOST_EVENTS]]
 
 
-def _tell_largest(
-    found: Tracking, range_db: int, values: dict[str, Any], uncertainty: dict[str, float], bound: dict[str, str]
-) -> None:
+def _tell_largest(told: Told, found: Tracking, range_db: int) -> None:
     """Tell the largest difference down to a level, without sign; where the second channel was lost: at least that."""
     from audiomeas.analysis.tracking import largest_difference
 
     key = f"largest_difference_to_{range_db}_db"
     largest = largest_difference(found, -float(range_db))
-    values[key] = None if largest is None else abs(largest.difference_db)
-    values[f"largest_difference_to_{range_db}_at_db"] = None if largest is None else largest.at_db
+    told.values[key] = None if largest is None else abs(largest.difference_db)
+    told.values[f"largest_difference_to_{range_db}_at_db"] = None if largest is None else largest.at_db
     if largest is not None:
-        uncertainty[key] = math.hypot(largest.uncertainty_db, _LEAST_DB)
+        told.add(key, own_parts(largest.uncertainty_db, _LEAST_DB))
         if not largest.whole:
-            bound[key] = "at least"
+            told.bound[key] = "at least"
 
 
 _LISTS = ("relative_level_db", "difference_db", "difference_uncertainty_db", "difference_bound")
