@@ -151,6 +151,12 @@ def test_what_the_bench_limits_is_undecided(bound: str, value: float) -> None:
     assert row.reason.startswith(f"bench-limited: the unit's own value is {bound} {value:g} dB")
 
 
+def test_why_the_bench_limits_is_said_with_a_prefix() -> None:
+    row = _one(_limit(unit="V", at_most=5e-4), _channel(1, 0.000136, None, "at most"))
+    assert "is at most 136 µV, and" in row.reason
+    assert (row.value, row.unit) == (0.000136, "V")  # what is kept stays in volts
+
+
 @pytest.mark.parametrize("uncertainty", [None, math.nan, -0.1])
 def test_without_an_uncertainty_nothing_is_decided(uncertainty: float | None) -> None:
     row = _one(_limit(at_most=27.0), _channel(1, 1.0, uncertainty=uncertainty))

@@ -110,3 +110,18 @@ def test_a_ratio_says_what_it_refers_to():
     )
     text = " ".join(visit_text(visit(step("Noise", ratio, measurement="noise", result=told))).split())
     assert "signal-to-noise ratio, A-weighted relative to 1 W into 8 Ω: 78.04 ± 0.06 dB; at least 75 dB" in text
+
+
+def test_small_volts_are_read_with_a_prefix_and_so_is_their_limit():
+    noise = row(
+        quantity="unweighted_v_rms", unit="V", words="noise", value=0.00013604, uncertainty=0.00000041, at_most=0.0005,
+        verdict="pass", reason="",
+    )  # fmt: skip
+    bounded = row(
+        quantity="unweighted_v_rms", unit="V", words="noise", channel=2, value=0.0021, uncertainty=None,
+        bound="at most", at_most=0.0005, verdict="undecided", reason="",
+    )  # fmt: skip
+    text = visit_text(visit(step("Noise", noise, bounded)))
+    assert "channel 1, noise: 136.0 ± 0.4 µV; at most 500 µV (house)" in text
+    assert "channel 2, noise: at most 2.1 mV; at most 500 µV (house)" in text
+    assert "0.000" not in text

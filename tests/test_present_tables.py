@@ -36,6 +36,19 @@ def test_a_table_looks_like_this():
     ]
 
 
+def test_a_column_of_small_volts_has_a_prefix():
+    columns = (
+        Column(heading="channel"),
+        Column(heading="level", unit="V"),
+        Column(heading="peak", unit="V", decimals=4),
+    )
+    rows = ((1, 0.000136, 0.0002), (2, 0.0000101, None))
+    view = TableView(title="Noise", columns=columns, rows=rows, uncertainties=((None, 4e-7, None), (None, None, None)))
+    text = render_table(view)
+    assert "level (µV)" in text and "peak (V)" in text
+    assert "136.0 ± 0.4" in text and " 10.1 " in text and "0.0002" in text
+
+
 def wide(texts: int, numbers: int, rows: int = 3) -> TableView:
     columns = [Column(heading="channel")]
     columns += [Column(heading=f"a long text heading {n}") for n in range(texts)]

@@ -12,6 +12,7 @@ from reference_tables import rows
 
 from audiomeas import units
 from audiomeas.errors import RequestError
+from audiomeas.shown_units import shown_in
 
 
 @pytest.mark.parametrize("row", rows("level_conversions.csv"), ids=lambda row: row["label"])
@@ -88,3 +89,21 @@ def test_watts_need_a_load():
     assert units.Level(60.0, "W").v_rms(load_ohm=8.0) == pytest.approx(21.9089, abs=1e-4)  # trade notes 7, row 1
     with pytest.raises(ValueError, match="resistance"):
         units.w_to_v_rms(1.0, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("unit", "values", "shown"),
+    [
+        ("V", (0.000136,), ("µV", 1e6)),
+        ("V", (-0.0021, 0.0000001), ("mV", 1e3)),  # the largest decides, whatever its sign
+        ("V", (0.1,), ("V", 1.0)),
+        ("V", (0.0999,), ("mV", 1e3)),
+        ("V", (4.4e-7,), ("µV", 1e6)),
+        ("V", (2.5e-9,), ("nV", 1e9)),
+        ("V", (0.0, None), ("V", 1.0)),
+        ("%", (0.000136,), ("%", 1.0)),
+        ("dBFS", (-100.0,), ("dBFS", 1.0)),
+    ],
+)
+def test_volts_are_shown_with_the_prefix_of_the_largest(unit, values, shown):
+    assert shown_in(unit, *values) == shown

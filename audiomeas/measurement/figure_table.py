@@ -6,6 +6,7 @@ from collections.abc import Collection, Sequence
 
 from audiomeas.measurement.result import ChannelResult, Result
 from audiomeas.measurement.views import Column, TableView
+from audiomeas.shown_units import shown_in
 
 
 def figures_table(
@@ -20,8 +21,6 @@ def figures_table(
 
     quantities : (key, words, unit).  always : keys with a row even where no channel has a value.
     """
-    from audiomeas.units import shown_in
-
     rows, widths = [], []
     for key, words, unit in quantities:
         if key not in always and all(channel.values.get(key) is None for channel in result.channels):

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import replace
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.curves import Curve, CurvePoint
-from audiomeas.measurement.figure_table import figures_table, told_cell
+from audiomeas.measurement.figure_table import figures_table, times, told_cell
 from audiomeas.measurement.noise_references import AT_OUTPUT
 from audiomeas.measurement.views import ChartView, Column, Series, TableView
+from audiomeas.shown_units import shown_in
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
@@ -52,9 +52,8 @@ _LEAST_WEIGHT_DB = -26.0
 
 def tables(result: Result) -> tuple[TableView, ...]:
     """Return levels, ratios by reference, hum, single lines and events, each where there is something to tell."""
-    quantities, shown = _readable(result)
     return (
-        figures_table(shown, quantities, title="Noise", always=_ALWAYS, notes=(_caption(result),)),
+        figures_table(result, _quantities(result), title="Noise", always=_ALWAYS, notes=(_caption(result),)),
         *_ratios(result),
         *_hum(result),
         *_lines(result),
@@ -62,38 +61,9 @@ def tables(result: Result) -> tuple[TableView, ...]:
     )
 
 
-def _readable(result: Result) -> tuple[tuple[tuple[str, str, str], ...], Result]:
-    """Return the quantities and the result with volts in µV or mV, by the largest level."""
-    unit, factor = _volt_unit(result)
-    in_volts = {key for key, _, quantity_unit in _QUANTITIES if quantity_unit == "V"}
+def _quantities(result: Result) -> tuple[tuple[str, str, str], ...]:
     under = f"under the filter: {result.conditions.get('filter')}"
-    quantities = tuple(
-        (key, under if key in _FILTERED else words, unit if key in in_volts else own) for key, words, own in _QUANTITIES
-    )
-    channels = tuple(
-        replace(
-            channel,
-            values=_scaled(channel.values, in_volts, factor),
-            uncertainty=_scaled(channel.uncertainty, in_volts, factor),
-        )
-        for channel in result.channels
-    )
-    return quantities, replace(result, channels=channels)
-
-
-def _volt_unit(result: Result) -> tuple[str, float]:
-    """Return µV, mV or V and how many of it are in a volt: so that the unweighted level is no long fraction."""
-    levels = [channel.values.get("unweighted_v_rms") for channel in result.channels]
-    largest = max((level for level in levels if level is not None), default=1.0)
-    return next(((unit, factor) for unit, factor in (("V", 1.0), ("mV", 1e3)) if largest * factor >= 1.0), ("µV", 1e6))
-
-
-def _scaled(values: Mapping[str, Any], keys: set[str], factor: float) -> dict[str, Any]:
-    return {key: value * factor if key in keys and value is not None else value for key, value in values.items()}
-
-
-def _times(value: float | None, factor: float) -> float | None:
-    return None if value is None else value * factor
+    return tuple((key, under if key in _FILTERED else words, unit) for key, words, unit in _QUANTITIES)
 
 
 def _caption(result: Result) -> str:
@@ -156,16 +126,17 @@ def _hum(result: Result) -> tuple[TableView, ...]:
     multiples = sorted({row["multiple"] for row in rows_of if not row.get("bound")})
     if not multiples:
         return ()
-    in_volts = any(row["level_v_rms"] is not None for channel in result.channels for row in channel.values["hum"])
-    unit, factor = _volt_unit(result) if in_volts else ("dBFS", 1.0)
+    levels = [row["level_v_rms"] for row in rows_of if row["level_v_rms"] is not None]
+    in_volts = bool(levels)
+    unit, factor = shown_in("V", *levels) if in_volts else ("dBFS", 1.0)
     key, half = ("level_v_rms", "uncertainty_v_rms") if in_volts else ("level_dbfs", "uncertainty_db")
     rows, widths = [], []
     for multiple in multiples:
         found = [next((r for r in c.values["hum"] if r["multiple"] == multiple), None) for c in result.channels]
         frequency_hz = next(row["frequency_hz"] for row in found if row is not None)
-        cells = [None if row is None else told_cell(_times(row[key], factor), row.get("bound")) for row in found]
+        cells = [None if row is None else told_cell(times(row[key], factor), row.get("bound")) for row in found]
         rows.append((float(multiple), frequency_hz, *cells))
-        widths.append((None, None, *(None if row is None else _times(row.get(half), factor) for row in found)))
+        widths.append((None, None, *(None if row is None else times(row.get(half), factor) for row in found)))
     notes = tuple(
         f"channel {channel.channel}: {100 - channel.values['hum_odd_percent']:.0f} % of the power in even multiples; "
         f"{channel.values['hum_consistent_with']}{_not_attributable(channel)}"
@@ -199,7 +170,7 @@ def _lines(result: Result) -> tuple[TableView, ...]:
     if not found:
         return ()
     found.sort(key=lambda item: -item[1]["level_dbfs"])
-    unit, factor = _volt_unit(result)
+    unit, factor = shown_in("V", *(row["level_v_rms"] for _, row in found))
     return (
         TableView(
             title="Single lines that are no hum",
@@ -211,7 +182,7 @@ def _lines(result: Result) -> tuple[TableView, ...]:
             ),
             leading=2,
             rows=tuple(
-                (float(number), row["frequency_hz"], _times(row["level_v_rms"], factor), row["level_dbfs"])
+                (float(number), row["frequency_hz"], times(row["level_v_rms"], factor), row["level_dbfs"])
                 for number, row in found[:_MOST_ROWS]
             ),
             notes=(f"The strongest {_MOST_ROWS} of {len(found)}.",) if len(found) > _MOST_ROWS else (),
@@ -224,7 +195,7 @@ def _events(result: Result) -> tuple[TableView, ...]:
     if not found:
         return ()
     found.sort(key=lambda item: -(item[1]["peak_dbfs"] or -999.0))
-    unit, factor = _volt_unit(result)
+    unit, factor = shown_in("V", *(row["peak_v"] for _, row in found))
     listed = sorted(found[:_MOST_ROWS], key=lambda item: (item[0], item[1]["time_s"]))
     return (
         TableView(
@@ -243,7 +214,7 @@ def _events(result: Result) -> tuple[TableView, ...]:
                     float(n),
                     row["time_s"],
                     row["kind"],
-                    _times(row["peak_v"], factor),
+                    times(row["peak_v"], factor),
                     row["peak_dbfs"],
                     1e3 * row["duration_s"],
                 )
@@ -366,7 +337,7 @@ def _third_octaves(result: Result, found: list[ChannelResult]) -> tuple[ChartVie
         Series(
             label=f"channel {channel.channel}",
             x=[row["midband_hz"] for row in channel.values["third_octaves"]],
-            y=[_times(row[key], factor) for row in channel.values["third_octaves"]],
+            y=[times(row[key], factor) for row in channel.values["third_octaves"]],
             channel=channel.channel,
             each_point=True,
         )

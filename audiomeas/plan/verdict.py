@@ -16,6 +16,7 @@ from audiomeas.measurement.curves import CurvePoint
 from audiomeas.measurement.response_views import hertz
 from audiomeas.record.mask import Held, MaskRow, hold
 from audiomeas.record.verdict_row import Verdict, decide, decided, overall
+from audiomeas.shown_units import shown_in
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
@@ -189,7 +190,8 @@ def _why(row: Verdict, missing: str) -> str:
     if row.value is None:
         return missing
     if row.bound:
-        own = f"{row.bound} {row.value:.3g} {row.unit}".rstrip()
+        unit, factor = shown_in(row.unit, row.value)
+        own = f"{row.bound} {row.value * factor:.3g} {unit}".rstrip()
         return f"bench-limited: the unit's own value is {own}, and no more can be told on this bench"
     if row.uncertainty is None:
         return "its uncertainty is not known"

@@ -3,27 +3,38 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from audiomeas.present.content import Finding
 from audiomeas.present.digits import outward_digits, short_digits, value_digits, with_uncertainty
+from audiomeas.shown_units import shown_in
 
 #: A customer compares percentages; the exact ones stay in the record.
 _PERCENT_DIGITS = 3
 
 
 def amount(finding: Finding, *, in_full: bool = False) -> str:
-    """Return '0.0123 ± 0.0005 %', 'at most 0.001 %' (where the bench itself is the limit), or 'not known'.
+    """Return '0.0123 ± 0.0005 %', '136.0 ± 0.4 µV', 'at most 0.001 %' (the bench itself is the limit), or 'not known'.
 
     A percentage has at most three digits, and no ± where its uncertainty touches none of them: '0.0821 %'.
     in_full : all digits, with ± where it is known.
     """
     if finding.value is None:
         return "not known"
+    finding = _prefixed(finding, finding.value)
+    assert finding.value is not None
     unit = f" {finding.unit}" if finding.unit else ""
     if finding.bound:
         return f"{finding.bound} {_bound_digits(finding, in_full)}{unit}"
     short = None if in_full else _short(finding)
     return f"{short or with_uncertainty(finding.value, finding.uncertainty)}{unit}"
+
+
+def _prefixed(finding: Finding, value: float) -> Finding:
+    """Return a finding in the unit in which it is shown."""
+    unit, factor = shown_in(finding.unit, value)
+    uncertainty = None if finding.uncertainty is None else factor * finding.uncertainty
+    return replace(finding, unit=unit, value=factor * value, uncertainty=uncertainty)
 
 
 def _short(finding: Finding) -> str | None:

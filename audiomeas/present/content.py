@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.present.masks import with_masks
+from audiomeas.record.verdict_row import limit_text
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
@@ -186,7 +187,7 @@ def finding_of(row: Verdict) -> Finding:
         quantity = f"{quantity}{MASK}"  # its value is the margin in the band
     if row.difference_at_most is not None:
         quantity, words = f"{quantity}_difference", f"difference between the channels in {words}"
-        limit = f"at most {row.difference_at_most:g} {row.unit}".rstrip()  # of the difference, which is the value here
+        limit = limit_text(None, row.difference_at_most, None, row.unit)  # of the difference, which is the value here
     edges = tuple(edge for edge in (row.at_least, row.at_most, row.difference_at_most) if edge is not None)
     return Finding(
         step=row.step, quantity=quantity, words=words, unit=row.unit, channel=row.channel, value=row.value,

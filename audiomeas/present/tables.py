@@ -13,6 +13,7 @@ from typing import TextIO
 from audiomeas.measurement.views import Column, TableView
 from audiomeas.present.digits import fixed, value_digits, with_uncertainty
 from audiomeas.present.text import clean_text
+from audiomeas.shown_units import shown_in
 
 __all__ = ["NOT_KNOWN", "render_table", "value_digits", "wants_colour", "with_uncertainty"]
 
@@ -89,18 +90,28 @@ def render_table(view: TableView, *, width: int | None = None, colour: bool = Fa
 
 def _shown(view: TableView, index: int) -> _Shown:
     column = view.columns[index]
+    unit, factor = _column_unit(view, index)
     cells, numeric = [], False
     for row_number, row in enumerate(view.rows):
         if len(row) != len(view.columns):
             raise ValueError(f"row {row_number + 1} of {view.title!r} has {len(row)} cells, not {len(view.columns)}")
         cell = row[index]
         numeric = numeric or isinstance(cell, (int, float))
-        cells.append(_cell(cell, column, view.uncertainties[row_number][index] if view.uncertainties else None))
-    heading = clean_text(column.heading) + (f" ({column.unit})" if column.unit else "")
+        cells.append(_cell(cell, column, view.uncertainties[row_number][index] if view.uncertainties else None, factor))
+    heading = clean_text(column.heading) + (f" ({unit})" if unit else "")
     return _Shown(heading, tuple(_on_the_point(cells) if numeric else cells), numeric)
 
 
-def _cell(cell: str | float | None, column: Column, uncertainty: float | None) -> str:
+def _column_unit(view: TableView, index: int) -> tuple[str, float]:
+    """Return the unit of a column as shown, and the factor to it; one whose texts or decimals are set stays."""
+    cells, column = [row[index] for row in view.rows if len(row) == len(view.columns)], view.columns[index]
+    numbers = [cell for cell in cells if not isinstance(cell, str)]
+    if column.decimals is not None or len(numbers) < len(cells):
+        return column.unit, 1.0
+    return shown_in(column.unit, *numbers)
+
+
+def _cell(cell: str | float | None, column: Column, uncertainty: float | None, factor: float) -> str:
     if cell is None:
         return NOT_KNOWN
     if isinstance(cell, str):
@@ -109,7 +120,7 @@ def _cell(cell: str | float | None, column: Column, uncertainty: float | None) -
         return fixed(cell, column.decimals)
     if isinstance(cell, int) and uncertainty is None:
         return str(cell)
-    return with_uncertainty(cell, uncertainty)
+    return with_uncertainty(cell * factor, None if uncertainty is None else uncertainty * factor)
 
 
 def _on_the_point(cells: Sequence[str]) -> list[str]:

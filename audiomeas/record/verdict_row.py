@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, fields
 from typing import Any, Literal, get_args
 
 from audiomeas.record.mask import MaskRow, mask_row_from_json
+from audiomeas.shown_units import shown_in
 
 Word = Literal["pass", "fail", "undecided"]
 WORDS: tuple[Word, ...] = get_args(Word)
@@ -62,11 +63,16 @@ def mask_text(row: MaskRow) -> str:
 
 def limit_text(at_least: float | None, at_most: float | None, difference_at_most: float | None, unit: str) -> str:
     """Return a limit in words."""
+    shown, factor = shown_in(unit, at_least, at_most, difference_at_most)
+    ending = f" {shown}" if shown else ""
     if difference_at_most is not None:
-        return f"channels within {difference_at_most:g} {unit} of each other".replace("  ", " ")
+        return f"channels within {difference_at_most * factor:g}{ending} of each other"
     if at_least is not None and at_most is not None:
-        return f"{at_least:g} to {at_most:g} {unit}".rstrip()
-    return f"at most {at_most:g} {unit}".rstrip() if at_most is not None else f"at least {at_least:g} {unit}".rstrip()
+        return f"{at_least * factor:g} to {at_most * factor:g}{ending}"
+    if at_most is not None:
+        return f"at most {at_most * factor:g}{ending}"
+    assert at_least is not None
+    return f"at least {at_least * factor:g}{ending}"
 
 
 def decide(value: float, uncertainty: float, *, at_least: float | None, at_most: float | None) -> Word:
