@@ -8,11 +8,12 @@ import math
 import numpy as np
 import pytest
 from benches import bench_file
-from coverage_truth import of_two
+from coverage_truth import of_all, of_two
 from test_calibrate import LOUD, METER, ask, loop_bench, never, readings, session_on
 
 from audiomeas.bench.calibration import read_calibration
 from audiomeas.bench.calibration_text import calibration_text, with_scale
+from audiomeas.bench.coverage import half_width_95
 from audiomeas.bench.parts import Part, combined, combined_over, merged, of_limits, parts_from, scaled
 from audiomeas.errors import TomlProblem
 from audiomeas.measurement.calibrate import calibrate
@@ -141,6 +142,13 @@ def test_a_capture_without_parts_still_has_its_half_width():
 
 
 # -- parts by themselves ---------------------------------------------------------------------------------------------
+
+
+def test_closed_forms_agree_and_the_half_width_with_them():
+    assert of_all(1.0, 0.4) == pytest.approx(of_two(1.0, 0.4), rel=1e-9)
+    for halves in ((1.0,), (1.0, 0.4), (1.0, 0.03), (1.0, 0.7, 0.3), (0.4, 0.4, 0.3, 0.3)):
+        # The series ends after 1,000 terms, which leaves 1e-4 at most.
+        assert half_width_95([half / 0.95 for half in halves]) == pytest.approx(of_all(*halves), rel=1e-4)
 
 
 def test_parts_of_one_source_add_with_their_signs():

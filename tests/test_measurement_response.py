@@ -9,6 +9,7 @@ import subprocess
 
 import numpy as np
 import pytest
+from coverage_truth import of_two
 from sweep_chains import chain, padded, start_of, through
 
 from audiomeas.errors import RequestError, SignalError
@@ -168,7 +169,7 @@ def test_balance_against_frequency_is_the_ratio_of_the_chains():
     worst = np.argmax(np.abs(truth_db) * inside)
     assert one.values["balance_largest_db"] == pytest.approx(abs(truth_db[worst]), abs=0.003)
     assert one.values["balance_largest_hz"] == pytest.approx(frequency_hz[worst])
-    assert one.values["balance_curve_uncertainty_db"][100] == pytest.approx(math.sqrt(2.0) * 0.008686, rel=0.01)
+    assert one.values["balance_curve_uncertainty_db"][100] == pytest.approx(of_two(1.0, 1.0) * 0.008686, rel=0.01)
     assert set(found.channel(1).values["balance_curve_db"]) == {0.0}
     unscaled = analysed(recording_of(STIMULUS, through(STIMULUS, first), through(STIMULUS, second),
                                      stimulus_in_volts=False)).channel(2)  # fmt: skip
@@ -214,7 +215,7 @@ def test_balance_polarity_and_delay(result):
     assert first.values["balance_db"] == 0.0
     assert second.values["balance_db"] == pytest.approx(-0.5, abs=1e-4)
     # Both scales at 0.1 %, independent.
-    assert second.uncertainty["balance_db"] == pytest.approx(math.sqrt(2.0) * 0.008686, rel=0.01)
+    assert second.uncertainty["balance_db"] == pytest.approx(of_two(1.0, 1.0) * 0.008686, rel=0.01)
     assert (first.values["polarity"], second.values["polarity"]) == (1, -1)
     assert second.values["interchannel_delay_s"] == pytest.approx(0.001, abs=1e-9)
 

@@ -26,6 +26,7 @@ from audiomeas.measurement.response_options import FIGURES as RESPONSE_FIGURES
 from audiomeas.measurement.response_options import OPTIONS as RESPONSE_OPTIONS
 from audiomeas.measurement.response_values import unknown
 from audiomeas.measurement.result import ChannelResult, Result
+from audiomeas.measurement.scale_parts import between_parts
 from audiomeas.measurement.steady import over_range_words
 from audiomeas.measurement.sweeps import law_of, refuse_other_rate
 
@@ -322,24 +323,16 @@ def _channel(
         frequency_hz=frequency_hz,
         driven_channel=driven,
         band_hz=deviation_band(capture.stimulus.sweep, options),
-        scale_uncertainty=_scale_uncertainty(capture.recording),
+        scale=between_parts(capture.recording, *(capture.recording.column(one) for one in (channel, driven))),
     )
+    leaked = figures.told()
     return dataclasses.replace(
         mine,
-        values={**mine.values, **figures.values()},
-        uncertainty={**mine.uncertainty, **figures.uncertainty},
-        bound={**mine.bound, **figures.bound},
+        values={**mine.values, **leaked.values},
+        uncertainty={**mine.uncertainty, **leaked.uncertainty},
+        bound={**mine.bound, **leaked.bound},
+        budget={**mine.budget, **leaked.budget},
     )
-
-
-def _scale_uncertainty(recording: Recording) -> float:
-    """Return the relative uncertainty of the ratio of two channels' volts: each has a calibration of its own.
-
-    NaN where a calibration claims none: nothing is claimed of the ratio then.
-    """
-    if not recording.calibrated:
-        return 0.0
-    return math.hypot(*(math.nan if scale is None else scale for scale in recording.scale_uncertainty))
 
 
 def _leakage(

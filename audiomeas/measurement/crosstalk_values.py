@@ -6,6 +6,9 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.bench.parts import Part, combined_over
+from audiomeas.measurement.budget import NOISE_AND_FIT, Told
+
 if TYPE_CHECKING:
     from audiomeas.analysis.crosstalk import Coupling, Leakage
 
@@ -46,7 +49,7 @@ def coupling_words(coupling: Coupling | None) -> str | None:
 
 
 class DirectionFigures:
-    """Makes one direction's values of its leakage. uncertainty, bound : of single figures, after `values`."""
+    """Makes one direction's values of its leakage. scale : relative parts of two channels' ratio; None: not known."""
 
     def __init__(
         self,
@@ -55,7 +58,7 @@ class DirectionFigures:
         frequency_hz: Sequence[float],
         driven_channel: int,
         band_hz: tuple[float, float],
-        scale_uncertainty: float,
+        scale: tuple[Part, ...] | None,
     ) -> None:
         import numpy as np
 
@@ -64,31 +67,35 @@ class DirectionFigures:
         self._band_hz = band_hz
         self._at = np.searchsorted(leakage.frequency_hz, np.asarray(frequency_hz))
         self._level_db = np.maximum(20.0 * np.log10(np.maximum(leakage.size, 1e-30)), _LOWEST_DB)
-        self._half_db = _DB_PER_PART * np.hypot(leakage.uncertainty, scale_uncertainty)
-        self.uncertainty: dict[str, float] = {}
-        self.bound: dict[str, str] = {}
+        self._scale = scale
+        nothing = np.full(len(leakage.uncertainty), np.nan)
+        self._half_db = nothing if scale is None else _DB_PER_PART * combined_over(scale, leakage.uncertainty)
+        self._told = Told({})
 
-    def values(self) -> dict[str, Any]:
-        """Return the direction's values."""
+    def told(self) -> Told:
+        """Return what is told of the direction."""
         from audiomeas.analysis.crosstalk import describe_coupling
 
         at_most = self._leakage.at_most[self._at]
         coupling = describe_coupling(self._leakage)
         if coupling is not None:
-            self.uncertainty["crosstalk_slope_db_per_octave"] = coupling.slope_uncertainty
-        return {
-            "crosstalk_db": [round(float(level_db), 4) for level_db in self._level_db[self._at]],
-            "crosstalk_bound": ["at most" if bound else None for bound in at_most],
-            "crosstalk_uncertainty_db": _known(self._half_db[self._at], at_most, 4),
-            "crosstalk_phase_deg": _known(self._leakage.phase_deg[self._at], at_most, 2),
-            "driven_channel": self._driven,
-            "crosstalk_at_1khz_db": self._single("crosstalk_at_1khz_db", 1000.0),
-            "crosstalk_at_10khz_db": self._single("crosstalk_at_10khz_db", 10_000.0),
-            **self._worst(),
-            "crosstalk_slope_db_per_octave": None if coupling is None else coupling.slope_db_per_octave,
-            "coupling_phase_deg": None if coupling is None else coupling.phase_deg,
-            "coupling": coupling_words(coupling),
-        }
+            self._told.add("crosstalk_slope_db_per_octave", [Part(NOISE_AND_FIT, coupling.slope_uncertainty)])
+        self._told.values.update(
+            {
+                "crosstalk_db": [round(float(level_db), 4) for level_db in self._level_db[self._at]],
+                "crosstalk_bound": ["at most" if bound else None for bound in at_most],
+                "crosstalk_uncertainty_db": _known(self._half_db[self._at], at_most, 4),
+                "crosstalk_phase_deg": _known(self._leakage.phase_deg[self._at], at_most, 2),
+                "driven_channel": self._driven,
+                "crosstalk_at_1khz_db": self._single("crosstalk_at_1khz_db", 1000.0),
+                "crosstalk_at_10khz_db": self._single("crosstalk_at_10khz_db", 10_000.0),
+                **self._worst(),
+                "crosstalk_slope_db_per_octave": None if coupling is None else coupling.slope_db_per_octave,
+                "coupling_phase_deg": None if coupling is None else coupling.phase_deg,
+                "coupling": coupling_words(coupling),
+            }
+        )
+        return self._told
 
     def _single(self, key: str, wanted_hz: float) -> float | None:
         import numpy as np
@@ -99,9 +106,10 @@ class DirectionFigures:
     def _tell(self, key: str, index: int) -> float:
         """Return a level and enter its uncertainty or bound."""
         if self._leakage.at_most[index]:
-            self.bound[key] = "at most"
-        elif math.isfinite(self._half_db[index]):
-            self.uncertainty[key] = float(self._half_db[index])
+            self._told.at_most(key)
+        elif self._scale is not None and math.isfinite(self._half_db[index]):
+            own = Part(NOISE_AND_FIT, float(self._leakage.uncertainty[index]))
+            self._told.add(key, (*self._scale, own), _DB_PER_PART)
         return float(self._level_db[index])
 
     def _worst(self) -> dict[str, Any]:

@@ -23,7 +23,6 @@ from audiomeas.measurement.response_limits import (
     HIGHEST_PART,
     band_warnings,
     deviation_band,
-    gain_scale_uncertainty,
     is_absolute,
     on_one_clock,
     refuse_reference_outside,
@@ -34,6 +33,7 @@ from audiomeas.measurement.response_options import CURVES, FIGURES, OPTIONS
 from audiomeas.measurement.response_values import ChannelFigures, unknown
 from audiomeas.measurement.response_views import charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
+from audiomeas.measurement.scale_parts import gain_parts
 from audiomeas.measurement.sweeps import refuse_other_rate
 
 if TYPE_CHECKING:
@@ -198,8 +198,8 @@ def _channel_results(
                 channel=channel,
                 response=one,
                 base=base if len(columns) > 1 and absolute else None,
-                scale_uncertainty=gain_scale_uncertainty(recording, column),
-                base_uncertainty=gain_scale_uncertainty(recording, columns[0]),
+                scale=gain_parts(recording, column),
+                base_scale=gain_parts(recording, columns[0]),
                 absolute=absolute,
                 same_clock=on_one_clock(recording, options),
                 band_hz=deviation_band(sweep, options),

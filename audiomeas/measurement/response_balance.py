@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
+from audiomeas.bench.parts import Part, combined_over
+from audiomeas.measurement.budget import NOISE_AND_FIT
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from audiomeas.measurement.budget import Told
 
     Floats = NDArray[Any]
 
@@ -26,51 +32,51 @@ def number_keys() -> tuple[str, ...]:
     return _NUMBER_KEYS
 
 
-def balance(
-    frequency_hz: Floats,
-    difference_db: Floats,
-    uncertainty_db: Floats | None,
-    *,
-    reference: int,
-    band_hz: tuple[float, float],
-) -> tuple[dict[str, Any], dict[str, float]]:
-    """Return the values and uncertainties of the balance.
+@dataclass(frozen=True)
+class Difference:
+    """A difference of gains, and what its uncertainty is made of.
 
-    difference_db, uncertainty_db : (points,), gain of the channel over that of the first, and 95 % half-widths (None:
-    not known).
+    level_db : (points,).  scale : relative parts that are the same at all points; None: not known.  noise : (points,),
+    relative 95 % half-widths of what differs from point to point.
+    """
+
+    level_db: Floats
+    scale: tuple[Part, ...] | None
+    noise: Floats
+
+    def half_db(self) -> Floats | None:
+        """Return the 95 % half-widths in dB, (points,); None: not known."""
+        return None if self.scale is None else _DB_PER_PART * combined_over(self.scale, self.noise)
+
+    def parts(self, index: int) -> tuple[Part, ...] | None:
+        """Return the relative parts at one point; None: not known."""
+        return None if self.scale is None else (*self.scale, Part(NOISE_AND_FIT, float(self.noise[index])))
+
+
+def tell_balance(
+    told: Told, frequency_hz: Floats, difference: Difference, *, reference: int, band_hz: tuple[float, float]
+) -> None:
+    """Tell the balance: gain of the channel over that of the first, and its half-widths (None: not known).
+
     The largest (without its sign) is that within the band of the deviation.
     """
     from audiomeas.analysis.response_figures import deviation_within
 
-    worst = deviation_within(frequency_hz, difference_db, *band_hz)
-    values = {
-        "balance_db": float(difference_db[reference]),
-        "balance_largest_db": worst.largest_db,
-        "balance_largest_hz": float(frequency_hz[worst.largest_index]),
-        "balance_curve_db": [round(float(value), 6) for value in difference_db],
-        "balance_curve_uncertainty_db": [None] * len(difference_db),
-    }
-    if uncertainty_db is None:
-        return values, {}
-    values["balance_curve_uncertainty_db"] = [round(float(value), 6) for value in uncertainty_db]
-    return values, {
-        "balance_db": float(uncertainty_db[reference]),
-        "balance_largest_db": float(uncertainty_db[worst.largest_index]),
-    }
-
-
-def difference_uncertainty_db(
-    noise: Floats, base_noise: Floats, scale: float | None, base_scale: float | None
-) -> Floats | None:
-    """Return the 95 % half-width of a difference of gains in dB, or None when a scale's is not known.
-
-    All arguments: relative 95 % half-widths of each.
-    """
-    import numpy as np
-
-    if scale is None or base_scale is None:
-        return None
-    return np.asarray(_DB_PER_PART * np.sqrt(noise**2 + base_noise**2 + scale**2 + base_scale**2))
+    level_db, half_db = difference.level_db, difference.half_db()
+    worst = deviation_within(frequency_hz, level_db, *band_hz)
+    told.values.update(
+        balance_db=float(level_db[reference]),
+        balance_largest_db=worst.largest_db,
+        balance_largest_hz=float(frequency_hz[worst.largest_index]),
+        balance_curve_db=[round(float(value), 6) for value in level_db],
+        balance_curve_uncertainty_db=[None] * len(level_db)
+        if half_db is None
+        else [round(float(value), 6) for value in half_db],
+    )
+    for key, index in (("balance_db", reference), ("balance_largest_db", worst.largest_index)):
+        parts = difference.parts(index)
+        if parts is not None:
+            told.add(key, parts, _DB_PER_PART)
 
 
 def nothing(points: int) -> dict[str, Any]:

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.clock import CORRECTED
 from audiomeas.measurement.response_ends import CORNER_WORDS
-from audiomeas.measurement.response_limits import deviation_band, gain_scale_uncertainty, is_absolute, on_one_clock
+from audiomeas.measurement.response_limits import deviation_band, is_absolute, on_one_clock
 from audiomeas.measurement.response_views import hertz
+from audiomeas.measurement.scale_parts import gain_parts
 
 if TYPE_CHECKING:
     from audiomeas.analysis.sweep import SweepResponse
@@ -76,7 +77,7 @@ def uncertainty_covers(recording: Recording, absolute: bool) -> str:
     """Return what the half-widths of gain hold."""
     if not absolute:
         return "noise and method"
-    if any(gain_scale_uncertainty(recording, column) is None for column in range(len(recording.channels))):
+    if any(gain_parts(recording, column) is None for column in range(len(recording.channels))):
         return (
             "noise and method, of the shape; that of the gain itself is not known: a calibration does not state its own"
         )

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
-from audiomeas.measurement.steady import scale_uncertainty
 
 if TYPE_CHECKING:
     from audiomeas.recording import Recording
@@ -72,15 +70,6 @@ def is_absolute(recording: Recording, columns: Sequence[int]) -> bool:
     """Gain is volts over volts: the stimulus' volts are true, and so are those of every channel."""
     known = all(recording.v_rms_at_full_scale[column] is not None for column in columns)
     return recording.stimulus_in_volts and known
-
-
-def gain_scale_uncertainty(recording: Recording, column: int) -> float | None:
-    """Return the relative 95 % half-width of a channel's absolute gain that both calibrations leave; None: not known.
-
-    Captured volts rest on the input's calibration, those at the unit's input on the output's.
-    """
-    captured, played = scale_uncertainty(recording, column), recording.conditions.get("input_level_uncertainty")
-    return None if captured is None or played is None else math.hypot(captured, float(played))
 
 
 def on_one_clock(recording: Recording, options: Mapping[str, Any]) -> bool:

@@ -7,11 +7,14 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.bench.parts import Part
 from audiomeas.errors import SignalError
-from audiomeas.measurement.response_limits import gain_scale_uncertainty, is_absolute
+from audiomeas.measurement.budget import Told
+from audiomeas.measurement.response_limits import is_absolute
 from audiomeas.measurement.response_values import ChannelFigures, harmonic_facts, unknown
 from audiomeas.measurement.response_views import hertz
 from audiomeas.measurement.result import ChannelResult
+from audiomeas.measurement.scale_parts import gain_parts
 from audiomeas.measurement.stepped import Step, places, refuse_breaks, refuse_over_range
 
 if TYPE_CHECKING:
@@ -213,6 +216,11 @@ def _response(one: FittedChannel, one_clock: bool) -> SteppedResponse:
     )
 
 
+def _of_two(facts: Mapping[str, Any]) -> dict[str, Any]:
+    """Return those of some facts that compare two channels."""
+    return {key: value for key, value in facts.items() if key.startswith(_OF_TWO)}
+
+
 class _Maker:
     """Makes one channel's values, with null at the steps that can't be told."""
 
@@ -227,36 +235,36 @@ class _Maker:
         band_hz: tuple[float, float],
     ) -> None:
         self.fitted, self.response = fitted, response
-        self.scale_uncertainty = gain_scale_uncertainty(recording, fitted.column)
+        self.scale = gain_parts(recording, fitted.column)
         self._clock, self._absolute, self._options, self._band_hz = clock, absolute, options, band_hz
 
     def result(self, base: _Maker | None) -> ChannelResult:
         """Return the channel's result. base : the channel that it is compared with."""
         places_known = list(self.fitted.known)
-        alone = self._figures(self.response, None, 0.0)
-        values, uncertainty = self._full(alone.values, places_known), dict(alone.uncertainty)
+        alone = self._figures(self.response, None, ())
+        values = self._full(alone.values, places_known)
+        told = Told(values, dict(alone.uncertainty), budget={key: tuple(parts) for key, parts in alone.budget.items()})
         if base is not None:
-            values_of_two, uncertainty_of_two = self._against(base)
-            values.update(values_of_two)
-            uncertainty.update(uncertainty_of_two)
+            self._tell_against(told, base)
         values["frequency_hz"] = [round(hz, 6) for hz in self.fitted.frequency_hz]
         values["harmonics"] = [
             facts for one in self.response.harmonics if (facts := harmonic_facts(one, every=1)) is not None
         ]
         values["missing"] = _missing(self.fitted)
-        return ChannelResult(channel=self.fitted.channel, values=values, uncertainty=uncertainty)
+        return told.result(self.fitted.channel)
 
-    def _against(self, base: _Maker) -> tuple[dict[str, Any], dict[str, float]]:
-        """Return what compares two channels, from the steps that both have."""
+    def _tell_against(self, told: Told, base: _Maker) -> None:
+        """Tell what compares two channels, from the steps that both have."""
         both = [place for place in self.fitted.known if place in base.fitted.known]
         inside = [hz for hz in (self.fitted.frequency_hz[place] for place in both) if self._is_inside(hz)]
         if self._options["reference_hz"] not in (self.fitted.frequency_hz[place] for place in both) or not inside:
-            return {}, {}
+            return
         own = self._chosen(both)
         other = own if base is self else base._chosen(both)
-        pair = self._figures(own, other, base.scale_uncertainty)
-        values = self._full({key: value for key, value in pair.values.items() if key.startswith(_OF_TWO)}, both)
-        return values, {key: value for key, value in pair.uncertainty.items() if key.startswith(_OF_TWO)}
+        pair = self._figures(own, other, base.scale)
+        told.values.update(self._full(_of_two(pair.values), both))
+        told.uncertainty.update(_of_two(pair.uncertainty))
+        told.budget.update(_of_two(pair.budget))
 
     def _is_inside(self, frequency_hz: float) -> bool:
         return self._band_hz[0] <= frequency_hz <= self._band_hz[1]
@@ -282,14 +290,14 @@ class _Maker:
         return found
 
     def _figures(
-        self, response: SteppedResponse, base: SteppedResponse | None, base_uncertainty: float | None
+        self, response: SteppedResponse, base: SteppedResponse | None, base_scale: tuple[Part, ...] | None
     ) -> ChannelResult:
         return ChannelFigures(
             channel=self.fitted.channel,
             response=dataclasses.replace(response, harmonics=()),
             base=base,
-            scale_uncertainty=self.scale_uncertainty,
-            base_uncertainty=base_uncertainty,
+            scale=self.scale,
+            base_scale=base_scale,
             absolute=self._absolute,
             same_clock=self._clock.is_one,
             band_hz=self._band_hz,

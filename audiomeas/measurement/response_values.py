@@ -6,15 +6,18 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.bench.parts import Part, combined_over
 from audiomeas.measurement import response_balance
+from audiomeas.measurement.budget import NOISE_AND_FIT, Told
 from audiomeas.measurement.response_ends import corner_keys, corners, time_constant_keys, time_constants
-from audiomeas.measurement.result import ChannelResult
+from audiomeas.measurement.scale_parts import ratio_parts
 
 if TYPE_CHECKING:
     from typing import TypeAlias
 
     from audiomeas.analysis.stepped_response import SteppedResponse
     from audiomeas.analysis.sweep import HarmonicResponse, SweepResponse
+    from audiomeas.measurement.result import ChannelResult
 
     #: By a sweep or by steps: figures are made of both alike.
     AnyResponse: TypeAlias = SweepResponse | SteppedResponse
@@ -70,8 +73,8 @@ class ChannelFigures:
         channel: int,
         response: AnyResponse,
         base: AnyResponse | None,
-        scale_uncertainty: float | None,
-        base_uncertainty: float | None,
+        scale: tuple[Part, ...] | None,
+        base_scale: tuple[Part, ...] | None,
         absolute: bool,
         same_clock: bool,
         band_hz: tuple[float, float],
@@ -83,7 +86,7 @@ class ChannelFigures:
         self._channel = channel
         self._response = response
         self._base = base
-        self._scales = (scale_uncertainty, base_uncertainty)
+        self._scale, self._base_scale = scale, base_scale
         self._absolute = absolute
         self._same_clock = same_clock
         self._band_hz = band_hz
@@ -92,23 +95,22 @@ class ChannelFigures:
         self._gain_db = amplitude_ratio_to_db(response.gain)
         self._relative_db = self._gain_db - self._gain_db[self._reference]
         self._uncertainty_db = _DB_PER_PART * response.gain_uncertainty
-        self._uncertainty: dict[str, float] = {}
+        self._told = Told({})
 
     def result(self) -> ChannelResult:
         """Return the channel's result."""
-        values = {
-            **self._curves(),
-            "reference_hz": self._reference_hz,
-            **self._times(),
-            **self._gain(),
-            **self._deviation(),
-            **self._ends(),
-            **self._balance(),
-            "harmonics": [
-                facts for harmonic in self._response.harmonics if (facts := harmonic_facts(harmonic)) is not None
-            ],
-        }
-        return ChannelResult(channel=self._channel, values=values, uncertainty=self._uncertainty)
+        values = self._told.values
+        values.update(self._curves())
+        values["reference_hz"] = self._reference_hz
+        values.update(self._times())
+        self._tell_gain()
+        self._tell_deviation()
+        self._tell_ends()
+        self._tell_balance()
+        values["harmonics"] = [
+            facts for harmonic in self._response.harmonics if (facts := harmonic_facts(harmonic)) is not None
+        ]
+        return self._told.result(self._channel)
 
     def _curves(self) -> dict[str, Any]:
         one = self._response
@@ -126,12 +128,10 @@ class ChannelFigures:
 
     def _total_uncertainty_db(self) -> list[float] | list[None]:
         """Return the uncertainty of gain: an absolute one also carries that of the calibrations; None: not known."""
-        import numpy as np
-
-        scale = self._scales[0] if self._absolute else 0.0
+        scale = self._scale if self._absolute else ()
         if scale is None:
             return [None] * len(self._uncertainty_db)
-        return _rounded(np.hypot(self._uncertainty_db, _DB_PER_PART * scale), 6)
+        return _rounded(_DB_PER_PART * combined_over(scale, self._response.gain_uncertainty), 6)
 
     def _times(self) -> dict[str, Any]:
         one, base = self._response, self._base
@@ -142,58 +142,57 @@ class ChannelFigures:
             "polarity": one.polarity,
         }
 
-    def _gain(self) -> dict[str, Any]:
+    def _tell_gain(self) -> None:
+        self._told.values["gain_at_reference_db"] = None
         if not self._absolute:
-            return {"gain_at_reference_db": None}
-        total_db = self._total_uncertainty_db()[self._reference]
-        if total_db is not None:
-            self._uncertainty["gain_at_reference_db"] = total_db
-        return {"gain_at_reference_db": float(self._gain_db[self._reference])}
+            return
+        self._told.values["gain_at_reference_db"] = float(self._gain_db[self._reference])
+        if self._scale is not None:
+            own = Part(NOISE_AND_FIT, float(self._response.gain_uncertainty[self._reference]))
+            self._told.add("gain_at_reference_db", (*self._scale, own), _DB_PER_PART)
 
-    def _balance(self) -> dict[str, Any]:
+    def _tell_balance(self) -> None:
         import numpy as np
 
         from audiomeas.units import amplitude_ratio_to_db
 
         if self._base is None:
-            return response_balance.nothing(len(self._gain_db))
-        uncertainty_db: Any = np.zeros(len(self._gain_db))
-        if self._base is not self._response:
-            noises = self._response.gain_uncertainty, self._base.gain_uncertainty
-            uncertainty_db = response_balance.difference_uncertainty_db(*noises, *self._scales)
-        values, uncertainty = response_balance.balance(
-            self._response.frequency_hz,
-            self._gain_db - amplitude_ratio_to_db(self._base.gain),
-            uncertainty_db,
-            reference=self._reference,
-            band_hz=self._band_hz,
+            self._told.values.update(response_balance.nothing(len(self._gain_db)))
+            return
+        own, base = self._response.gain_uncertainty, self._base.gain_uncertainty
+        # The first channel beside itself is 0 dB, exactly.
+        same = self._base is self._response
+        difference = response_balance.Difference(
+            level_db=self._gain_db - amplitude_ratio_to_db(self._base.gain),
+            scale=() if same else ratio_parts(self._scale, self._base_scale),
+            noise=np.zeros(len(own)) if same else np.hypot(own, base),
         )
-        self._uncertainty |= uncertainty
-        return values
+        response_balance.tell_balance(
+            self._told, self._response.frequency_hz, difference, reference=self._reference, band_hz=self._band_hz
+        )
 
-    def _deviation(self) -> dict[str, Any]:
+    def _tell_deviation(self) -> None:
         from audiomeas.analysis.response_figures import deviation_within
 
         found = deviation_within(self._response.frequency_hz, self._relative_db, *self._band_hz)
-        noise_db = float(self._uncertainty_db[self._reference])
-        for key, index in (
-            ("deviation_db", found.largest_index),
-            ("deviation_low_db", found.low_index),
-            ("deviation_high_db", found.high_index),
+        at_reference = Part("noise and fit at the reference", float(self._uncertainty_db[self._reference]))
+        for key, value_db, index in (
+            ("deviation_db", found.largest_db, found.largest_index),
+            ("deviation_low_db", found.low_db, found.low_index),
+            ("deviation_high_db", found.high_db, found.high_index),
         ):
-            self._uncertainty[key] = math.hypot(noise_db, float(self._uncertainty_db[index]))
-        return {
-            "deviation_db": found.largest_db,
-            "deviation_low_db": found.low_db,
-            "deviation_high_db": found.high_db,
-        }
+            self._told.values[key] = value_db
+            self._told.add(key, (Part(NOISE_AND_FIT, float(self._uncertainty_db[index])), at_reference))
 
-    def _ends(self) -> dict[str, Any]:
+    def _tell_ends(self) -> None:
         one = self._response
-        at, wide = corners(one.frequency_hz, self._relative_db, self._uncertainty_db, self._reference)
-        fitted, spread = time_constants(one.frequency_hz, one.gain, one.gain_uncertainty, self._reference_hz)
-        self._uncertainty |= wide | spread
-        return at | fitted
+        for values, uncertainty in (
+            corners(one.frequency_hz, self._relative_db, self._uncertainty_db, self._reference),
+            time_constants(one.frequency_hz, one.gain, one.gain_uncertainty, self._reference_hz),
+        ):
+            self._told.values.update(values)
+            for key, half in uncertainty.items():
+                self._told.add(key, [Part(NOISE_AND_FIT, half)])
 
 
 def _arrival_s(one: AnyResponse, base: AnyResponse) -> float | None:
