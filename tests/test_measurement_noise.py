@@ -516,6 +516,13 @@ def test_tables_and_charts_say_what_they_are(road: tuple[Result, list[Recording]
     assert all(view.simulated for view in (density, bands))
     hum = next(series for series in density.series if series.label == "hum, channel 1")
     assert hum.labels == ("×1", "×2", "×3", "×4", "×6")
+    for number in (1, 2):
+        plain, weighted = (
+            next(one for one in density.series if one.label == f"channel {number}{ending}")
+            for ending in ("", ", A-weighted")
+        )
+        at = min(range(len(plain.x)), key=lambda n: abs(plain.x[n] - 1000.0))
+        assert weighted.y[at] == pytest.approx(plain.y[at], rel=0.01)  # A is 0 dB at 1 kHz, 0.07 dB within 2 %
     for view in (density, bands):
         chart_figure(view)
 

@@ -241,7 +241,7 @@ def _rate(channel: ChannelResult) -> str:
 
 
 def charts(result: Result) -> tuple[ChartView, ...]:
-    """Return the density with hum marked and the A curve over it, and the third-octave bands."""
+    """Return the density with hum marked, each channel under the A curve too, and the third-octave bands."""
     found = [channel for channel in result.channels if channel.values["density"]]
     if not found:
         return ()
@@ -256,8 +256,9 @@ def _density(result: Result, found: list[ChannelResult]) -> ChartView:
         series.append(Series(label=label, x=_frequency(channel), y=y, channel=channel.channel))
     for channel in found:
         series += _hum_points(channel, in_volts=in_volts)
+    hollow = ". Hollow points: hum, by multiple of the mains" if len(series) > len(found) else ""
     series += _source(found, in_volts=in_volts)
-    series.append(_weighting(found[0], in_volts=in_volts))
+    series += [_weighting(channel, in_volts=in_volts) for channel in found]
     return ChartView(
         name="density",
         title="Noise density",
@@ -265,7 +266,7 @@ def _density(result: Result, found: list[ChannelResult]) -> ChartView:
         y_label="Noise density (nV/√Hz)" if in_volts else "Noise density (dB re full-scale sine, per √Hz)",
         y_scale="log" if in_volts else "linear",
         series=tuple(series),
-        caption=f"{_caption(result)}. {result.conditions['density']}. Hollow points: hum, by multiple of the mains",
+        caption=f"{_caption(result)}. {result.conditions['density']}{hollow}",
         simulated=result.simulated,
     )
 
