@@ -9,7 +9,7 @@ import pytest
 from audiomeas.errors import RequestError
 from audiomeas.measurement.noise_references import Gain, parse_references, refer
 
-AT = {"full_scale": 2.0, "in_volts": True, "gain": None, "load_ohm": 8.0, "load_uncertainty": None}
+AT = {"full_scale": 2.0, "in_volts": True, "gain": None, "load_ohm": 8.0, "load": None}
 
 
 def referred(text, **at):
@@ -26,7 +26,7 @@ def test_phono_inputs_differ_as_specification_sheets_do():
     assert [round(ratio) for ratio in ratios] == [75, 81, 87]
     # 2.5 mV through 36 dB: 0.0025 · 10^(36/20) = 0.157739 V.
     assert found[0].v_rms == pytest.approx(0.157739, rel=1e-5)
-    assert {one.uncertainty_db for one in found} == {0.1}
+    assert {part.half_width for one in found for part in one.parts} == {0.1}
 
 
 @pytest.mark.parametrize(

@@ -23,6 +23,7 @@ METHOD = "method"
 BENCH_DISTORTION = "distortion of the bench"
 BENCH_NOISE = "noise of the bench"
 HUM = "hum on a harmonic"
+GAIN = "gain"
 
 #: Keys that are told and that no limit is made for: words, and unit.
 _WORDS = {
@@ -169,12 +170,18 @@ def _by_size(parts: Sequence[Part]) -> list[Part]:
 
 
 def _column(parts: Sequence[Part]) -> dict[tuple[str, str], tuple[str, str]]:
-    """Return (component, shape) → half-width and share; and what all parts together give."""
+    """Return (component, shape) → half-width and share; and what all parts together give.
+
+    Parts of one name, as the calibrations of both inputs in a balance, stand together in one row.
+    """
     whole = standard_uncertainty_of(parts) ** 2
-    found = {}
+    alike: dict[tuple[str, str], list[Part]] = {}
     for part in parts:
-        share = standard_uncertainty_of([part]) ** 2 / whole if whole else 0.0
-        found[part.component, str(part.shape)] = (f"{part.half_width:.3g}", _share(share))
+        alike.setdefault((part.component, part.shape), []).append(part)
+    found = {}
+    for name, some in alike.items():
+        share = standard_uncertainty_of(some) ** 2 / whole if whole else 0.0
+        found[name] = (f"{combined(some):.3g}", _share(share))
     return {**found, _WHOLE: (f"{combined(parts):.3g}", "100.0")}
 
 

@@ -18,7 +18,8 @@ from audiomeas.measurement.noise_references import Gain, Referred
 from audiomeas.measurement.noise_unit import SampleUnit
 from audiomeas.measurement.noise_views import charts, curves, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.steady import of_channel, over_range_words, scale_uncertainty
+from audiomeas.measurement.scale_parts import load_parts, scale_parts
+from audiomeas.measurement.steady import of_channel, over_range_words
 
 if TYPE_CHECKING:
     from audiomeas.analysis.hum import Hum
@@ -138,7 +139,7 @@ class _Channel:
         self._unit = SampleUnit(
             reference=self._recording.reference(column),
             in_volts=self._recording.scale_v(column) is not None,
-            scale=scale_uncertainty(self._recording, column),
+            scale=scale_parts(self._recording, column),
         )
         self._warnings: list[str] = []
         self._told = Told({})
@@ -162,13 +163,7 @@ class _Channel:
             self._warn_of(tone)
             noise_values.tell_nothing_of_scatter(self._told)
         self._warn()
-        told = ChannelResult(
-            channel=self._number,
-            values=self._told.values,
-            uncertainty=self._told.uncertainty,
-            bound=self._told.bound,
-        )
-        return _Made(told=told, warnings=tuple(self._warnings))
+        return _Made(told=self._told.result(self._number), warnings=tuple(self._warnings))
 
     def _resolution(self) -> float | None:
         if self._recording.resolution_fs is None:
@@ -217,7 +212,7 @@ class _Channel:
                 in_volts=self._unit.in_volts,
                 gain=gain,
                 load_ohm=self._options["load_ohm"] or load_ohm,
-                load_uncertainty=of_channel(conditions.get("load_uncertainty", {}), self._number),
+                load=load_parts(self._recording, self._number),
             )
             for reference in self._references
         )

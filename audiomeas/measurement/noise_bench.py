@@ -11,6 +11,8 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
+from audiomeas.bench.parts import of_limits
+from audiomeas.measurement.budget import BENCH_NOISE
 
 if TYPE_CHECKING:
     from audiomeas.measurement.budget import Told
@@ -32,16 +34,13 @@ def bound_by_bench(told: Told, bench: Mapping[str, float], reference: float) -> 
             continue
         ratio = own / (reference * 10.0 ** (dbfs / 20.0))
         if ratio >= 10.0 ** (-MARGIN_DB / 20.0):
-            for key in (level_key, dbfs_key):
-                told.bound[key] = "at most"
-                told.uncertainty.pop(key, None)
+            told.at_most(level_key, dbfs_key)
             continue
         # Powers add: without the bench's the level is lower by this part.
         part = 1.0 - math.sqrt(1.0 - ratio**2)
-        told.uncertainty[dbfs_key] = math.hypot(told.uncertainty[dbfs_key], DB_PER_NEPER * part)
+        told.widen(dbfs_key, of_limits(BENCH_NOISE, DB_PER_NEPER * part))
         if level_key in told.uncertainty:
-            level = told.values[level_key]
-            told.uncertainty[level_key] = math.hypot(told.uncertainty[level_key], part * level)
+            told.widen(level_key, of_limits(BENCH_NOISE, part * told.values[level_key]))
 
 
 def level_keys(name: str) -> tuple[str, str]:

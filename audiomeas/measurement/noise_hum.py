@@ -6,7 +6,8 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
-from audiomeas.measurement.budget import Told
+from audiomeas.bench.parts import combined
+from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.noise_unit import SampleUnit
 from audiomeas.measurement.steady import LEAST_RELATIVE
 
@@ -51,9 +52,8 @@ def _tell_without_bench(told: Told, hum: Hum, bench: Hum, unit: SampleUnit) -> N
     strongest = max(lines, key=lambda line: line.level_v_rms, default=None)
     if strongest is not None and not strongest.attributable:
         for key in ("hum_v_rms", "hum_dbfs"):
-            told.uncertainty.pop(key, None)
             if told.values[key] is not None:
-                told.bound[key] = "at most"
+                told.at_most(key)
 
 
 def _row(line: HumLine, unit: SampleUnit) -> dict[str, Any]:
@@ -69,7 +69,7 @@ def _row(line: HumLine, unit: SampleUnit) -> dict[str, Any]:
     own = line.uncertainty_v_rms / level
     row["uncertainty_db"] = DB_PER_NEPER * math.hypot(own, LEAST_RELATIVE)
     if unit.in_volts and unit.scale is not None:
-        row["uncertainty_v_rms"] = level * math.hypot(own, unit.scale, LEAST_RELATIVE)
+        row["uncertainty_v_rms"] = level * combined((*unit.scale, *own_parts(own)))
     return row
 
 
@@ -89,10 +89,10 @@ def _tell_sum(told: Told, hum: Hum, unit: SampleUnit) -> None:
             told.bound["hum_v_rms"] = "at most"
     elif level > 0.0:
         squares = [(line.level_v_rms * line.uncertainty_v_rms) ** 2 for line in hum.present]
-        own = math.hypot(math.sqrt(sum(squares)) / level**2, LEAST_RELATIVE)
-        told.uncertainty["hum_dbfs"] = DB_PER_NEPER * own
+        own = own_parts(math.sqrt(sum(squares)) / level**2)
+        told.add("hum_dbfs", own, DB_PER_NEPER)
         if unit.in_volts and unit.scale is not None:
-            told.uncertainty["hum_v_rms"] = level * math.hypot(own, unit.scale)
+            told.add("hum_v_rms", (*unit.scale, *own), level)
 
 
 def _most(hum: Hum) -> float:

@@ -12,7 +12,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.analysis.factors import DB_PER_NEPER
+from audiomeas.bench.parts import Part, scaled
 from audiomeas.errors import RequestError
+from audiomeas.measurement.budget import GAIN
 
 if TYPE_CHECKING:
     from audiomeas.units import Level
@@ -64,12 +67,12 @@ class Gain:
 class Referred:
     """A reference on one channel. v_rms : at the output, in the unit of the noise; None: not known.
 
-    missing : why not, in words.
+    parts : of its uncertainty, in dB; None: not known.  missing : why not, in words.
     """
 
     reference: Reference
     v_rms: float | None
-    uncertainty_db: float | None = 0.0
+    parts: tuple[Part, ...] | None = ()
     missing: str = ""
 
 
@@ -146,7 +149,7 @@ def refer(
     in_volts: bool,
     gain: Gain | None,
     load_ohm: float | None,
-    load_uncertainty: float | None,
+    load: tuple[Part, ...] | None,
 ) -> Referred:
     """Return what a reference is on one channel, in the unit of its samples (see `Recording.signal`).
 
@@ -163,8 +166,9 @@ def refer(
         return _missing(reference, "watts need a load")
     if reference.source is not None and (off := _off_db(reference, output.v_rms(load_ohm=load_ohm), gain)) is not None:
         return _missing(reference, off)
-    half = 4.343 * load_uncertainty if output.unit == "W" and load_uncertainty is not None else 0.0
-    return Referred(reference=reference, v_rms=output.v_rms(load_ohm=load_ohm), uncertainty_db=half)
+    # U = √(P·R): a relative change of R counts half.
+    parts = scaled(load or (), 0.5 * DB_PER_NEPER) if output.unit == "W" else ()
+    return Referred(reference=reference, v_rms=output.v_rms(load_ohm=load_ohm), parts=parts)
 
 
 def _through_gain(reference: Reference, gain: Gain | None) -> Referred:
@@ -172,7 +176,8 @@ def _through_gain(reference: Reference, gain: Gain | None) -> Referred:
         return _missing(reference, "a level at the input needs the gain at 1 kHz: give gain_db or gain_from")
     assert reference.source is not None
     v_rms = reference.source.value * 10.0 ** (gain.db / 20.0)
-    return Referred(reference=reference, v_rms=v_rms, uncertainty_db=gain.uncertainty_db)
+    parts = None if gain.uncertainty_db is None else (Part(GAIN, gain.uncertainty_db),)
+    return Referred(reference=reference, v_rms=v_rms, parts=parts)
 
 
 def _off_db(reference: Reference, output_v_rms: float, gain: Gain | None) -> str | None:

@@ -5,17 +5,19 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from audiomeas.bench.parts import Part
+
 
 @dataclass(frozen=True, kw_only=True)
 class SampleUnit:
     """The unit of `Recording.signal`. reference : r.m.s. of a full-scale sine in it.   in_volts : it is volts.
 
-    scale : relative 95 % half-width of the volts; None: not known.
+    scale : relative parts of the uncertainty of the volts; None: not known.
     """
 
     reference: float
     in_volts: bool
-    scale: float | None
+    scale: tuple[Part, ...] | None
 
     def volts(self, level: float) -> float | None:
         """Return a level in volts; None without a calibration."""

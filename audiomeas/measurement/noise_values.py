@@ -7,12 +7,12 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
-from audiomeas.measurement.budget import Told
+from audiomeas.bench.parts import Part, combined, scaled
+from audiomeas.measurement.budget import GAIN, Told, own_parts
 from audiomeas.measurement.noise_bench import level_keys
 from audiomeas.measurement.noise_levels import RMS_LEVELS
 from audiomeas.measurement.noise_references import Gain, Referred
 from audiomeas.measurement.noise_unit import SampleUnit
-from audiomeas.measurement.steady import LEAST_RELATIVE
 
 if TYPE_CHECKING:
     from audiomeas.analysis.density import Density
@@ -44,34 +44,34 @@ def tell_levels(told: Told, readings: Mapping[str, Reading], unit: SampleUnit) -
             told.values[level_key] = None
             continue
         if reading.at_most:
-            told.bound[dbfs_key] = "at most"
-            if unit.in_volts:
-                told.bound[level_key] = "at most"
+            told.at_most(dbfs_key, *([level_key] if unit.in_volts else []))
             continue
-        own = math.hypot(reading.relative, LEAST_RELATIVE)
-        told.uncertainty[dbfs_key] = DB_PER_NEPER * own
+        own = own_parts(reading.relative)
+        told.add(dbfs_key, own, DB_PER_NEPER)
         if unit.in_volts and unit.scale is not None:
-            told.uncertainty[level_key] = reading.level * math.hypot(own, unit.scale)
+            told.add(level_key, (*unit.scale, *own), reading.level)
 
 
 def tell_ratios(told: Told, referred: Sequence[Referred], unit: SampleUnit) -> None:
     """Tell `snr`, every ratio of every reference, and of the first one `snr_db` and `snr_a_db`."""
-    rows = []
-    for one in referred:
-        for name, weighting in RATIO_WEIGHTINGS.items():
-            row = _ratio(told, one, name, unit)
-            if row is not None:
-                rows.append({"reference": one.reference.words, "weighting": weighting, **row})
-    told.values["snr"] = rows
-    first = referred[0].reference.words if referred else None
-    told.values["snr_reference"] = first
-    for key, weighting in (("snr_db", "none"), ("snr_a_db", "A")):
-        row = next((r for r in rows if r["reference"] == first and r["weighting"] == weighting), None)
+    told.values["snr"] = [
+        {"reference": one.reference.words, "weighting": weighting, **row}
+        for one in referred
+        for name, weighting in RATIO_WEIGHTINGS.items()
+        if (row := _ratio(told, one, name, unit)) is not None
+    ]
+    first = referred[0] if referred else None
+    told.values["snr_reference"] = None if first is None else first.reference.words
+    for key, name in (("snr_db", "unweighted"), ("snr_a_db", "a_weighted")):
+        row = None if first is None else _ratio(told, first, name, unit)
         told.values[key] = None if row is None else row["db"]
-        if row is not None and row.get("bound"):
-            told.bound[key] = row["bound"]
-        elif row is not None and row.get("uncertainty_db") is not None:
-            told.uncertainty[key] = row["uncertainty_db"]
+        if first is None or row is None:
+            continue
+        parts = _ratio_parts(told, first, name, unit)
+        if row.get("bound"):
+            told.at_most(key, word=row["bound"])
+        elif parts is not None:
+            told.add(key, parts)
 
 
 def _ratio(told: Told, one: Referred, name: str, unit: SampleUnit) -> dict[str, Any] | None:
@@ -83,15 +83,18 @@ def _ratio(told: Told, one: Referred, name: str, unit: SampleUnit) -> dict[str, 
     row: dict[str, Any] = {"db": 20.0 * math.log10(one.v_rms / unit.reference) - dbfs}
     if told.bound.get(dbfs_key):
         return {**row, "bound": "at least"}
-    half = told.uncertainty.get(dbfs_key)
-    output = one.reference.output
-    needs_volts = unit.in_volts and not (output is not None and output.unit == "FS")
-    if half is None or one.uncertainty_db is None or (needs_volts and unit.scale is None):
-        return {**row, "uncertainty_db": None}
-    return {
-        **row,
-        "uncertainty_db": math.hypot(half, one.uncertainty_db, DB_PER_NEPER * (unit.scale or 0.0) * needs_volts),
-    }
+    parts = _ratio_parts(told, one, name, unit)
+    return {**row, "uncertainty_db": None if parts is None else combined(parts)}
+
+
+def _ratio_parts(told: Told, one: Referred, name: str, unit: SampleUnit) -> tuple[Part, ...] | None:
+    """Return the parts of a ratio in dB; None where one is not known."""
+    own, output = told.budget.get(level_keys(name)[1]), one.reference.output
+    if own is None or one.parts is None:
+        return None
+    if not unit.in_volts or (output is not None and output.unit == "FS"):
+        return (*own, *one.parts)
+    return None if unit.scale is None else (*own, *one.parts, *scaled(unit.scale, DB_PER_NEPER))
 
 
 def tell_input_referred(told: Told, gain: Gain | None, names: Sequence[str]) -> None:
@@ -105,10 +108,10 @@ def tell_input_referred(told: Told, gain: Gain | None, names: Sequence[str]) -> 
             continue
         told.values[key] = level * 10.0 ** (-gain.db / 20.0)
         if told.bound.get(level_key):
-            told.bound[key] = told.bound[level_key]
-        elif level_key in told.uncertainty and gain.uncertainty_db is not None:
-            relative = math.hypot(told.uncertainty[level_key] / level, gain.uncertainty_db / DB_PER_NEPER)
-            told.uncertainty[key] = relative * told.values[key]
+            told.at_most(key, word=told.bound[level_key])
+        elif level_key in told.budget and gain.uncertainty_db is not None:
+            own = scaled(told.budget[level_key], 1.0 / level)
+            told.add(key, (*own, Part(GAIN, gain.uncertainty_db / DB_PER_NEPER)), told.values[key])
 
 
 def tell_nothing_of_scatter(told: Told) -> None:
