@@ -3,29 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
+from audiomeas.bench.loopback import Loopback, read_loopbacks, residual_rows
+from audiomeas.bench.origin import ScaleOrigin, origin_mismatches, origin_of, validity
 from audiomeas.bench.parts import SHAPES, Part, combined
 from audiomeas.files import sha256_of
 from audiomeas.tomlfile import Table, read_toml
+from audiomeas.units import db_to_amplitude_ratio
 
 #: Parts of an uncertainty must together give the half-width that stands beside them, within this part of it.
 _PARTS_WITHIN = 0.01
-
-
-@dataclass(frozen=True, kw_only=True)
-class ScaleOrigin:
-    """How one scale was made, where its file says it of each (`audiomeas calibrate` does). evidence : the readings."""
-
-    made: date
-    valid_until: date
-    sample_rates_hz: tuple[float, ...]
-    method: str
-    instrument: str
-    evidence: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,6 +69,7 @@ class Calibration:
     instrument: str
     outputs: tuple[Scale, ...]
     inputs: tuple[Scale, ...]
+    loopbacks: tuple[Loopback, ...] = ()
 
     def output(self, channel: int) -> Scale | None:
         """Return the scale of an output channel; None when the file has none."""
@@ -87,6 +79,11 @@ class Calibration:
         """Return the scale of an input channel on a range; None when the file has none."""
         wanted = (channel, range_name)
         return next((scale for scale in self.inputs if (scale.channel, scale.range_name) == wanted), None)
+
+    def loopback(self, channel: int, range_name: str) -> Loopback | None:
+        """Return what a loop has shown of a channel on a range; None when the file has none."""
+        wanted = (channel, range_name)
+        return next((one for one in self.loopbacks if (one.channel, one.range_name) == wanted), None)
 
     def ranges(self) -> tuple[str, ...]:
         """Return the names of the ranges, in the file's order."""
@@ -131,7 +128,23 @@ class Calibration:
             for what, scale in used:
                 if scale is not None and scale.origin is not None:
                     name = f"calibration {self.file.name}: {what}"
-                    found += _origin_mismatches(name, scale.origin, sample_rate_hz, today)
+                    found += origin_mismatches(name, scale.origin, sample_rate_hz, today)
+        return tuple(found)
+
+    def loopbacks_holding(self, sample_rate_hz: float, today: date) -> Calibration:
+        """Return the calibration with those loopbacks alone that hold on a day, at a rate."""
+        holding = (one for one in self.loopbacks if not origin_mismatches("", one.origin, sample_rate_hz, today))
+        return replace(self, loopbacks=tuple(holding))
+
+    def loopback_mismatches(self, ranges: Mapping[int, str], *, sample_rate_hz: float, today: date) -> tuple[str, ...]:
+        """Say which loopbacks of ranges in use (channel → range) don't hold, and what follows (one line each)."""
+        found: list[str] = []
+        for channel, range_name in ranges.items():
+            one = self.loopback(channel, range_name)
+            if one is not None:
+                what = f"calibration {self.file.name}: loopback {channel} on range {range_name!r}"
+                lines = origin_mismatches(what, one.origin, sample_rate_hz, today)
+                found += [f"{line}; what the bench adds is taken as not known" for line in lines]
         return tuple(found)
 
     def facts(self) -> dict[str, Any]:
@@ -150,7 +163,7 @@ class Calibration:
 def read_calibration(file: Path) -> Calibration:
     """Read a calibration file. Raises FileProblem or TomlProblem (file, line, key)."""
     table = read_toml(file)
-    made, valid_until = _validity(table)
+    made, valid_until = validity(table)
     calibration = Calibration(
         file=file,
         sha256=sha256_of(file),
@@ -164,49 +177,10 @@ def read_calibration(file: Path) -> Calibration:
         instrument=table.text("instrument"),
         outputs=_scales(table, "output"),
         inputs=_scales(table, "input"),
+        loopbacks=read_loopbacks(table),
     )
     table.finish()
     return calibration
-
-
-def _origin_mismatches(what: str, origin: ScaleOrigin, sample_rate_hz: float, today: date) -> list[str]:
-    found = []
-    if today > origin.valid_until:
-        found.append(f"{what} expired on {origin.valid_until.isoformat()}: calibrate it again")
-    if sample_rate_hz not in origin.sample_rates_hz:
-        rates = ", ".join(f"{rate:g}" for rate in origin.sample_rates_hz)
-        found.append(f"{what} was calibrated at {rates} Hz, not at {sample_rate_hz:g} Hz")
-    return found
-
-
-def _origin(entry: Table) -> ScaleOrigin | None:
-    """Take what a scale says of its own making: all of it or nothing."""
-    keys = ("made", "valid_until", "sample_rates_hz", "method", "instrument", "evidence")
-    if not any(key in entry for key in keys):
-        return None
-    made, valid_until = _validity(entry)
-    evidence = entry.table("evidence", optional=True)
-    return ScaleOrigin(
-        made=made,
-        valid_until=valid_until,
-        sample_rates_hz=entry.numbers("sample_rates_hz", above=0.0),
-        method=entry.text("method"),
-        instrument=entry.text("instrument"),
-        evidence={} if evidence is None else _as_it_stands(evidence),
-    )
-
-
-def _validity(table: Table) -> tuple[date, date]:
-    """Take the day when something was made and the one until when it holds."""
-    made, valid_until = table.day("made"), table.day("valid_until")
-    if valid_until < made:
-        raise table.problem("valid_until", f"lies before the day it was made ({made.isoformat()})")
-    return made, valid_until
-
-
-def _as_it_stands(table: Table) -> dict[str, Any]:
-    names = table.keys()
-    return {name: table.any_value(name) for name in names}
 
 
 def _scales(table: Table, key: str) -> tuple[Scale, ...]:
@@ -219,7 +193,7 @@ def _scales(table: Table, key: str) -> tuple[Scale, ...]:
             v_rms_at_full_scale=entry.number("v_rms_at_full_scale", at_least=1e-4, at_most=10_000.0),
             uncertainty=entry.number("uncertainty_percent", at_least=0.0, at_most=100.0) / 100.0,
             noise_v_rms=entry.number("noise_v_rms", None, above=0.0, at_most=10.0) if key == "input" else None,
-            origin=_origin(entry),
+            origin=origin_of(entry),
             parts=_parts(entry),
         )
         _refuse_other_sum(entry, scale)
@@ -273,12 +247,38 @@ def bench_noise_conditions(calibration: Calibration, ranges: Mapping[int, str]) 
         scale = calibration.input(channel, name)
         if scale is None:
             continue
-        if scale.noise_v_rms is not None:
-            stated[str(channel)] = scale.noise_v_rms
+        noise_v_rms = _noise_v_rms(scale, calibration.loopback(channel, name))
+        if noise_v_rms is not None:
+            stated[str(channel)] = noise_v_rms
         least = min(_of_channel(calibration, channel), key=lambda one: one.v_rms_at_full_scale)
         if least.v_rms_at_full_scale < scale.v_rms_at_full_scale:
             quietest[str(channel)] = least.range_name
     return {"card_noise_v_rms": stated, "quietest_range": quietest} if stated or quietest else {}
+
+
+def _noise_v_rms(scale: Scale, loopback: Loopback | None) -> float | None:
+    """Return the bench's noise on a range: what a loop has shown goes before what was stated by hand."""
+    if loopback is None:
+        return scale.noise_v_rms
+    return scale.v_rms_at_full_scale * db_to_amplitude_ratio(loopback.noise_dbfs + loopback.noise_uncertainty_db)
+
+
+def bench_own_conditions(calibration: Calibration, ranges: Mapping[int, str]) -> dict[str, Any]:
+    """Return, as conditions, the response and the distortion of the bench itself on ranges in use. Empty: not known.
+
+    ranges : channel → range.
+    """
+    found: dict[str, dict[str, Any]] = {"bench_residual_db": {}, "bench_response_db": {}, "played_full_scale_v_rms": {}}
+    for channel, name in ranges.items():
+        one, output = calibration.loopback(channel, name), calibration.output(channel)
+        if one is None:
+            continue
+        rows = residual_rows(calibration.loopbacks, channel, name)
+        found["bench_residual_db"][str(channel)] = [list(row.values()) for row in rows]
+        found["bench_response_db"][str(channel)] = [list(point.values()) for point in one.response]
+        if output is not None:
+            found["played_full_scale_v_rms"][str(channel)] = output.v_rms_at_full_scale
+    return {key: by_channel for key, by_channel in found.items() if by_channel}
 
 
 def _of_channel(calibration: Calibration, channel: int) -> list[Scale]:

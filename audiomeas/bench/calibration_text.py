@@ -8,20 +8,16 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
-from audiomeas.bench.calibration import Calibration, Scale, ScaleOrigin
+from audiomeas.bench.calibration import Calibration, Scale
+from audiomeas.bench.loopback import Loopback
+from audiomeas.bench.origin import EVIDENCE_KEY, ORIGIN_KEYS, ScaleOrigin
 from audiomeas.bench.parts import Part
 
 
 def with_scale(calibration: Calibration, scale: Scale, *, output: bool) -> Calibration:
     """Return a calibration with a scale added or replaced; what it said of all others now stands with each of them."""
     assert scale.origin is not None
-    inherited = ScaleOrigin(
-        made=calibration.made,
-        valid_until=calibration.valid_until,
-        sample_rates_hz=calibration.sample_rates_hz,
-        method=calibration.method,
-        instrument=calibration.instrument,
-    )
+    inherited = _inherited(calibration)
     outputs = [_with_origin(one, inherited) for one in calibration.outputs]
     inputs = [_with_origin(one, inherited) for one in calibration.inputs]
     into = outputs if output else inputs
@@ -30,16 +26,48 @@ def with_scale(calibration: Calibration, scale: Scale, *, output: bool) -> Calib
         into[places[0]] = scale
     else:
         into.append(scale)
-    origins = [one.origin for one in (*outputs, *inputs) if one.origin is not None]
+    return _made_anew(calibration, outputs, inputs, calibration.loopbacks, scale.origin)
+
+
+def with_loopbacks(calibration: Calibration, loopbacks: Sequence[Loopback]) -> Calibration:
+    """Return a calibration with what loops have shown, added or in place of what was there; at least one."""
+    new = {(one.channel, one.range_name): one for one in loopbacks}
+    kept = [one for one in calibration.loopbacks if (one.channel, one.range_name) not in new]
+    inherited = _inherited(calibration)
+    outputs = [_with_origin(one, inherited) for one in calibration.outputs]
+    inputs = [_with_origin(one, inherited) for one in calibration.inputs]
+    return _made_anew(calibration, outputs, inputs, (*kept, *loopbacks), loopbacks[0].origin)
+
+
+def _made_anew(
+    calibration: Calibration,
+    outputs: Sequence[Scale],
+    inputs: Sequence[Scale],
+    loopbacks: Sequence[Loopback],
+    last: ScaleOrigin,
+) -> Calibration:
+    """Return a calibration of these entries, the last of which was made now; the file holds as long as any of them."""
+    origins = [one.origin for one in (*outputs, *inputs) if one.origin is not None] or [last]
     return dataclasses.replace(
         calibration,
         outputs=tuple(outputs),
         inputs=tuple(inputs),
-        made=scale.origin.made,
+        loopbacks=tuple(loopbacks),
+        made=last.made,
         valid_until=max(origin.valid_until for origin in origins),
         sample_rates_hz=tuple(sorted({rate for origin in origins for rate in origin.sample_rates_hz})),
         method="as stated with each scale below",
         instrument="as stated with each scale below",
+    )
+
+
+def _inherited(calibration: Calibration) -> ScaleOrigin:
+    return ScaleOrigin(
+        made=calibration.made,
+        valid_until=calibration.valid_until,
+        sample_rates_hz=calibration.sample_rates_hz,
+        method=calibration.method,
+        instrument=calibration.instrument,
     )
 
 
@@ -72,6 +100,8 @@ def calibration_text(calibration: Calibration, *, simulated: bool) -> str:
         lines += _scale_lines("output", scale)
     for scale in calibration.inputs:
         lines += _scale_lines("input", scale)
+    for place, loopback in enumerate(calibration.loopbacks):
+        lines += _loopback_lines(loopback, explained=place == 0)
     return "\n".join(lines) + "\n"
 
 
@@ -86,14 +116,52 @@ def _scale_lines(kind: str, scale: Scale) -> list[str]:
     origin = scale.origin
     if origin is None:
         return lines
-    names = ("made", "valid_until", "sample_rates_hz", "method", "instrument")
-    lines += [_line(name, getattr(origin, name)) for name in names]
+    lines += _origin_lines(origin)
     for part in scale.parts:
         lines += _part_lines(kind, part)
-    if origin.evidence:
-        lines.append(f"[{kind}.evidence]")
-        lines += [_line(name, value) for name, value in origin.evidence.items()]
-    return lines
+    return [*lines, *_evidence_lines(kind, origin)]
+
+
+def _origin_lines(origin: ScaleOrigin) -> list[str]:
+    return [_line(name, getattr(origin, name)) for name in ORIGIN_KEYS]
+
+
+def _evidence_lines(kind: str, origin: ScaleOrigin) -> list[str]:
+    if not origin.evidence:
+        return []
+    return [f"[{kind}.{EVIDENCE_KEY}]", *(_line(name, value) for name, value in origin.evidence.items())]
+
+
+def _loopback_lines(loopback: Loopback, *, explained: bool) -> list[str]:
+    """Return one [[loopback]]. explained : with the lines that say what its tables hold."""
+    about = [
+        "",
+        "# What the bench adds by itself, as a loop cable shows it, output and input together; relative, so that it",
+        "# stays true when a scale changes. noise_dbfs: nothing played, 20 Hz to 20 kHz. response: [Hz, dB against",
+        "# reference_hz, 95 % half-width in dB]. residual: [Hz, dBFS as captured, THD in dB, THD+N in dB, 1 where",
+        "# noise sets the limit]; a unit's true distortion lies that near to what is measured. polarity: -1 inverts.",
+    ]
+    return [
+        *(about if explained else []),
+        "",
+        "[[loopback]]",
+        _line("channel", loopback.channel),
+        _line("range", loopback.range_name),
+        _line("polarity", loopback.polarity),
+        _line("noise_dbfs", loopback.noise_dbfs),
+        _line("noise_uncertainty_db", loopback.noise_uncertainty_db),
+        *([_line("noise_at_most", loopback.noise_at_most)] if loopback.noise_at_most else []),
+        _line("reference_hz", loopback.reference_hz),
+        *_table_lines("response", [point.values() for point in loopback.response]),
+        *_table_lines("residual", [point.values() for point in loopback.residual]),
+        *_origin_lines(loopback.origin),
+        *_evidence_lines("loopback", loopback.origin),
+    ]
+
+
+def _table_lines(name: str, rows: Sequence[Sequence[float]]) -> list[str]:
+    """Return a table, one row a line."""
+    return [f"{name} = [", *(f"    {_value(row)}," for row in rows), "]"]
 
 
 def _part_lines(kind: str, part: Part) -> list[str]:

@@ -15,9 +15,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from audiomeas.bench.calibration import Calibration, Scale, ScaleOrigin
+from audiomeas.bench.calibration import Calibration, Scale
 from audiomeas.bench.interlock import DAC_HEADROOM_DB
 from audiomeas.bench.meter import Meter, Reading, parse_reading, slip
+from audiomeas.bench.origin import ScaleOrigin
 from audiomeas.bench.parts import Part, combined, of_deviation, of_limits
 from audiomeas.errors import CalibrationError, CaptureError, InterlockRefusal, RequestError
 from audiomeas.measurement.session import Keep, Session
