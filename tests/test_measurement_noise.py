@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import scipy.signal
 from benches import bench_file
 from click.testing import CliRunner
 from numpy.typing import NDArray
@@ -108,6 +109,43 @@ def test_white_noise_reads_what_the_integrals_say(white: Result, key: str, expec
     assert 0.01 < channel.uncertainty[dbfs] < 2 * WHITE_DB
     volts = channel.values.get(f"{key}_v_rms", channel.values.get(f"{key}_v"))
     assert volts == pytest.approx(2.0 * 10 ** (channel.values[dbfs] / 20), rel=1e-9)
+
+
+def _through_slopes_hz(low_hz: float, high_hz: float) -> float:
+    """Noise bandwidth of two third-order Butterworth slopes up to 24 kHz; truth: scipy.signal.butter, summed."""
+    hz = np.linspace(1.0, 24_000.0, 24_000)
+    power = np.ones(len(hz))
+    for edge, kind in ((low_hz, "high"), (high_hz, "low")):
+        shape = scipy.signal.butter(3, 2 * np.pi * edge, kind, analog=True, output="zpk")
+        power *= np.abs(scipy.signal.freqs_zpk(*shape, worN=2 * np.pi * hz)[1]) ** 2
+    return float(np.sum(power))  # a bin a hertz
+
+
+@pytest.mark.parametrize(
+    ("options", "expected_hz"),
+    [
+        ({"bands": "20-20k; 22.4 Hz to 22.4 kHz; 400-20000"}, {"20_20000": 19_980, "22_4_22400": 22_377.6,
+                                                               "400_20000": 19_600}),
+        ({"bands": "400-10k", "band_edges": "18 dB/octave"}, {"400_10000": _through_slopes_hz(400.0, 10_000.0)}),
+    ],
+)  # fmt: skip
+def test_white_noise_in_stated_bandwidths(options: dict[str, Any], expected_hz: dict[str, float]) -> None:
+    result = _analysed(_white(), **options)
+    channel = result.channels[0]
+    text = "\n".join(render_table(table) for table in NOISE.tables(result))
+    for name, width_hz in expected_hz.items():
+        level_dbfs = channel.values[f"band_{name}_hz_dbfs"]
+        assert level_dbfs == pytest.approx(WHITE_DBFS + 10 * math.log10(width_hz / 24_000), abs=WHITE_DB)
+        assert channel.values[f"band_{name}_hz_v_rms"] == pytest.approx(2.0 * 10 ** (level_dbfs / 20), rel=1e-9)
+        assert 0.01 < channel.uncertainty[f"band_{name}_hz_dbfs"] < WHITE_DB
+        assert result.conditions["bands"][f"band_{name}_hz"] in text
+
+
+def test_a_stated_bandwidth_near_the_bench_is_a_bound() -> None:
+    options = complete(NOISE, {"bands": "400-20k"})
+    options["bench_noise"] = Attached(name="own.wav", sha256="", recording=_recording(_white(1.0, seed=4)))
+    channel = NOISE.analyse(_recording(_white(1.0, sigma=2e-3, seed=5)), options).channels[0]
+    assert channel.bound["band_400_20000_hz_v_rms"] == channel.bound["band_400_20000_hz_dbfs"] == "at most"
 
 
 def test_quasi_peak_of_white_noise_lies_above_its_rms_by_four_to_six_db(white: Result) -> None:
@@ -620,6 +658,13 @@ def test_a_foreign_file_needs_no_stimulus_and_knows_no_volts(tmp_path: Path) -> 
         (["--bench-noise", "none.wav"], "none.wav"),
         (["--gain-from", "none.json"], "none.json"),
         (["--filter", "brown"], "brown"),
+        (["--bands", "wide"], "'wide' is no band"),
+        (["--bands", " ; "], "no band"),
+        (["--bands", "20k-20"], "below its high edge"),
+        (["--bands", "0-20k"], "above 0 Hz"),
+        (["--bands", "400-30k"], "sample rate of 60000 Hz or more"),
+        (["--bands", "20-20k", "--band-edges", "18 dB/octave"], "give brick-wall edges"),
+        (["--bands", "0.1-20k"], "can't be told from DC"),
     ],
 )
 def test_wrong_requests_are_one_line_and_two(

@@ -11,6 +11,7 @@ from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement import noise_bench, noise_references, noise_values
 from audiomeas.measurement.base import Measurement, PlayContext
 from audiomeas.measurement.budget import Told
+from audiomeas.measurement.noise_bands import parse_bands
 from audiomeas.measurement.noise_conditions import conditions_of, filter_notes
 from audiomeas.measurement.noise_gain import gain_at_1_khz
 from audiomeas.measurement.noise_options import FIGURES, OPTIONS, check
@@ -70,13 +71,14 @@ def _unique(lines: Any) -> tuple[str, ...]:
 
 
 def _check_band(recording: Recording, options: Mapping[str, Any]) -> None:
-    """Raise RequestError for a band that this rate can't hold."""
+    """Raise RequestError for bands that this rate can't hold, before hours are read."""
     half_hz = recording.sample_rate_hz / 2.0
     if not options["low_hz"] < min(options["high_hz"], half_hz):
         raise RequestError(
             f"nothing lies between low_hz of {options['low_hz']:g} Hz and {min(options['high_hz'], half_hz):g} Hz "
             "(high_hz, or half the sample rate)"
         )
+    parse_bands(options, recording.sample_rate_hz)
 
 
 def _window(recording: Recording) -> tuple[int, int]:
@@ -161,7 +163,7 @@ class _Channel:
         self._tell_rest(gain)
         if tone is not None:
             self._warn_of(tone)
-            noise_values.tell_nothing_of_scatter(self._told)
+            noise_values.tell_nothing_of_scatter(self._told, readings)
         self._warn()
         return _Made(told=self._told.result(self._number), warnings=tuple(self._warnings))
 
@@ -212,7 +214,7 @@ class _Channel:
                 in_volts=self._unit.in_volts,
                 gain=gain,
                 load_ohm=self._options["load_ohm"] or load_ohm,
-                load=load_parts(self._recording, self._number),
+                load=load_parts(conditions, self._number),
             )
             for reference in self._references
         )

@@ -46,7 +46,8 @@ def bound_by_bench(told: Told, bench: Mapping[str, float], reference: float) -> 
 def level_keys(name: str) -> tuple[str, str]:
     """Return the keys of a noise level in volts and in dBFS. name : 'unweighted', 'itu_r_arm', …"""
     # The contract's quasi-peak and average readings are no r.m.s. values.
-    unit = "v_rms" if name.endswith("weighted") or name in ("filtered", "itu_r_468", "aes17") else "v"
+    metered = name in ("itu_r_468_quasi_peak", "itu_r_arm")
+    unit = "v" if metered else "v_rms"
     return f"{name}_{unit}", f"{name}_dbfs"
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.measurement.noise_bands import parse_bands
 from audiomeas.measurement.noise_bench import MARGIN_DB
 from audiomeas.measurement.noise_options import FILTERS
 from audiomeas.measurement.noise_references import parse_references
@@ -31,6 +32,8 @@ def conditions_of(found: Scan, options: Mapping[str, Any]) -> dict[str, Any]:
     definitions = dict(DEFINITIONS)
     if options["filter"] is not None:
         definitions["filtered"] = f"{options['filter']} ({filter_source(options['filter'])}), r.m.s. in the band"
+    bands = parse_bands(options, rate_hz)
+    definitions.update({one.name: f"r.m.s., {one.words}" for one in bands})
     bench = options["bench_noise"]
     return {
         "stimulus": "none: the output was silent" if recording.stimulus is not None else "not known",
@@ -38,6 +41,7 @@ def conditions_of(found: Scan, options: Mapping[str, Any]) -> dict[str, Any]:
         "span_s": [span.start / rate_hz, span.stop / rate_hz],
         "band_hz": [options["low_hz"], min(options["high_hz"], rate_hz / 2.0)],
         "band_edges": "brick wall",
+        "bands": {one.name: one.words for one in bands},
         "levels": definitions,
         "density": f"Welch: Hann window of {density.segment_frames} frames, overlap one half, "
         f"{density.segments} averages; DC left out",

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import TWO_SIDED_95
+from audiomeas.measurement.noise_bands import parse_bands
 from audiomeas.measurement.noise_options import FILTERS
 
 if TYPE_CHECKING:
@@ -46,11 +47,10 @@ def readings_of(scan: ChannelScan, options: Mapping[str, Any], *, resolution: fl
 
     Raises SignalError where the capture is too short for the band.
     """
-    density, band = scan.density, band_of(scan.density, options)
+    density = scan.density
     step = _step_density(density, resolution)
     found = {}
-    for name, weighting in _rms_levels(options).items():
-        weight = _weight(weighting, density)
+    for name, (band, weight) in _rms_levels(density, options).items():
         level = density.level(band, weight)
         found[name] = _bounded(level.mean_square, level.standard_deviation, _white(density, step, band, weight))
     for name, value, of_noise, scatter in (
@@ -64,10 +64,10 @@ def readings_of(scan: ChannelScan, options: Mapping[str, Any], *, resolution: fl
 
 def white_readings(density: Density, v_rms: float, options: Mapping[str, Any]) -> dict[str, float]:
     """Return what white noise of a level, stated from 20 Hz to 20 kHz, reads: name → level. density : for its bins."""
-    per_hz, band = v_rms**2 / 19_980.0, band_of(density, options)
+    per_hz = v_rms**2 / 19_980.0
     found = {
-        name: math.sqrt(_white(density, per_hz, band, _weight(weighting, density)))
-        for name, weighting in _rms_levels(options).items()
+        name: math.sqrt(_white(density, per_hz, band, weight))
+        for name, (band, weight) in _rms_levels(density, options).items()
     }
     found["itu_r_468_quasi_peak"] = found["itu_r_468"] * _QUASI_PEAK_OF_NOISE
     found["itu_r_arm"] = found["aes17"] * _AVERAGE_OF_NOISE
@@ -79,9 +79,13 @@ def band_of(density: Density, options: Mapping[str, Any]) -> tuple[float, float]
     return options["low_hz"], min(options["high_hz"], density.sample_rate_hz / 2.0)
 
 
-def _rms_levels(options: Mapping[str, Any]) -> dict[str, str]:
-    chosen = options["filter"]
-    return RMS_LEVELS if chosen is None else {**RMS_LEVELS, "filtered": FILTERS[chosen]}
+def _rms_levels(density: Density, options: Mapping[str, Any]) -> dict[str, tuple[tuple[float, float] | None, Any]]:
+    """Return name of an r.m.s. level → the band it is summed in (None: all there is) and |W|² (None: none)."""
+    chosen, band = options["filter"], band_of(density, options)
+    weightings = RMS_LEVELS if chosen is None else {**RMS_LEVELS, "filtered": FILTERS[chosen]}
+    found = {name: (band, _weight(weighting, density)) for name, weighting in weightings.items()}
+    stated = parse_bands(options, density.sample_rate_hz)
+    return {**found, **{one.name: one.shares(density.frequency_hz) for one in stated}}
 
 
 def _weight(name: str, density: Density) -> Any:
@@ -91,7 +95,7 @@ def _weight(name: str, density: Density) -> Any:
     return weighting(name).power_gain(density.frequency_hz) if name else None
 
 
-def _white(density: Density, v2_per_hz: float, band: tuple[float, float], weight: Any) -> float:
+def _white(density: Density, v2_per_hz: float, band: tuple[float, float] | None, weight: Any) -> float:
     """Return the mean square of white noise in a band under a weighting."""
     import dataclasses
 

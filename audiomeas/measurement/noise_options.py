@@ -7,6 +7,7 @@ from typing import Any
 
 from audiomeas.measurement.base import Figure, Option, PlayContext
 from audiomeas.measurement.checks import refuse_empty_band
+from audiomeas.measurement.noise_bands import EDGES, parse_bands
 from audiomeas.measurement.offers import band_options
 
 #: Filters that a figure of its own can be told under, as printed → name in `analysis.weighting`.
@@ -29,6 +30,20 @@ OPTIONS = (
     *band_options(
         low_help="Low edge of the band (brick wall) of all r.m.s. levels.",
         high_help="High edge of the band (brick wall) of all r.m.s. levels.",
+    ),
+    Option(
+        name="bands",
+        kind="text",
+        help="More bandwidths that unweighted noise is told in, such as '20-20k; 22.4-22.4k; 400-30k' (Hz).",
+        stage="analyse",
+    ),
+    Option(
+        name="band_edges",
+        kind="choice",
+        help="How those end: vertical, or with third-order Butterworth slopes, 3 dB down at the edges.",
+        default="brick wall",
+        choices=tuple(EDGES),
+        stage="analyse",
     ),
     Option(
         name="reference",
@@ -126,8 +141,9 @@ FIGURES = (
 
 
 def check(context: PlayContext, options: Mapping[str, Any]) -> None:
-    """Raise RequestError for a band that is none, and references that can't be read."""
+    """Raise RequestError for bands that are none, and references that can't be read."""
     from audiomeas.measurement.noise_references import parse_references
 
     refuse_empty_band(context, options)
+    parse_bands(options, context.sample_rate_hz)
     parse_references(options)

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import Part, combined, scaled
 from audiomeas.measurement.budget import GAIN, Told, own_parts
 from audiomeas.measurement.noise_bench import level_keys
-from audiomeas.measurement.noise_levels import RMS_LEVELS
 from audiomeas.measurement.noise_references import Gain, Referred
 from audiomeas.measurement.noise_unit import SampleUnit
 
@@ -114,9 +113,9 @@ def tell_input_referred(told: Told, gain: Gain | None, names: Sequence[str]) -> 
             told.add(key, (*own, Part(GAIN, gain.uncertainty_db / DB_PER_NEPER)), told.values[key])
 
 
-def tell_nothing_of_scatter(told: Told) -> None:
-    """Take the uncertainty from all levels and ratios: it is that of noise, and says nothing of a tone that sways."""
-    levels = [key for name in RATIO_WEIGHTINGS | RMS_LEVELS for key in level_keys(name)]
+def tell_nothing_of_scatter(told: Told, names: Iterable[str]) -> None:
+    """Take the uncertainty from levels and all ratios: it is that of noise, and says nothing of a tone that sways."""
+    levels = [key for name in names for key in level_keys(name)]
     for key in (*levels, "snr_db", "snr_a_db", *(key for key in told.values if key.endswith("_input_v_rms"))):
         told.uncertainty.pop(key, None)
         told.budget.pop(key, None)

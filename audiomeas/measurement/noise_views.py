@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.curves import Curve, CurvePoint
 from audiomeas.measurement.figure_table import figures_table, times, told_cell
+from audiomeas.measurement.noise_bench import level_keys
 from audiomeas.measurement.noise_references import AT_OUTPUT
 from audiomeas.measurement.views import ChartView, Column, Series, TableView
 from audiomeas.shown_units import shown_in
@@ -44,6 +45,8 @@ _QUANTITIES = (
 )
 #: Volts stand alone where they are known; these are told either way.
 _ALWAYS = ("unweighted_dbfs", "a_weighted_dbfs", "itu_r_468_quasi_peak_dbfs", "itu_r_arm_dbfs")
+#: Behind the two rows of the unweighted level.
+_BANDS_AFTER = 2
 _FILTERED = ("filtered_v_rms", "filtered_dbfs")
 _MOST_ROWS = 20
 #: The A curve is drawn down to here: its far ends would only stretch the axis.
@@ -62,8 +65,18 @@ def tables(result: Result) -> tuple[TableView, ...]:
 
 
 def _quantities(result: Result) -> tuple[tuple[str, str, str], ...]:
+    """Return the quantities, those of the stated bands behind the unweighted level, and the filter's name."""
     under = f"under the filter: {result.conditions.get('filter')}"
-    return tuple((key, under if key in _FILTERED else words, unit) for key, words, unit in _QUANTITIES)
+    bands = [
+        (key, words, unit)
+        for name, words in result.conditions.get("bands", {}).items()
+        for key, unit in zip(level_keys(name), ("V", "dBFS"), strict=True)
+    ]
+    return (
+        *_QUANTITIES[:_BANDS_AFTER],
+        *bands,
+        *((key, under if key in _FILTERED else words, unit) for key, words, unit in _QUANTITIES[_BANDS_AFTER:]),
+    )
 
 
 def _caption(result: Result) -> str:
