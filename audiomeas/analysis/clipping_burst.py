@@ -11,23 +11,28 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import irfft, rfft
+from scipy.special import stdtrit
 
-from audiomeas.analysis.harmonics import Harmonics, PowerSum
+from audiomeas.analysis.harmonics import Harmonics, PowerSum, describe_harmonics, line_noise
+from audiomeas.analysis.lines import add_lines, fit_lines, lobes, windowed
+from audiomeas.analysis.noisefloor import band_weight, noise_floor
+from audiomeas.analysis.sinefit import project
+from audiomeas.analysis.tone import GUARD_BINS, LEAST_PERIODS, Line, second_tone
+from audiomeas.errors import SignalError
 
 FloatArray = NDArray[np.float64]
 
 #: Left out at the start of a burst: filters of the card, coupling capacitors and the supply's first fall settle.
 SETTLE_S = 0.01
-#: Periods that a window must hold: harmonics closer than this leave no noise to be seen between them.
-LEAST_PERIODS = 8
-
-
-@dataclass(frozen=True, kw_only=True)
-class OtherTone:
-    """A line that is neither the burst's tone nor a harmonic. level_v_rms : in the unit of the signal."""
-
-    frequency_hz: float
-    level_v_rms: float
+#: Parts into which a window is cut to see whether its level stays: the first is held against the last.
+_PARTS = 4
+#: Least points of the wave that harmonics make, per period and per order: its peak is then read to 0.1 %.
+_POINTS, _POINTS_PER_ORDER = 256, 16
+#: A harmonic on the limit itself counts when rounding moved it over by this much (relative).
+_ORDER_SLACK = 1e-9
+#: A level that fell further than this is gone (−120 dB).
+_LEAST_PART = 1e-6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,7 +65,7 @@ class BurstReading:
     positive_peak_v: float
     negative_peak_v: float
     drift_db: float
-    other: OtherTone | None
+    other: Line | None
 
     @property
     def thd_ratio(self) -> float:
@@ -111,9 +116,90 @@ def read_burst(
     Raises SignalError: too short for the frequency, values that are no numbers, silence.
     Sources: IEC 60268-3 (THD relative to the fundamental; from memory); fit as in `lines`.
     """
-    raise NotImplementedError
+    start = round(settle_s * sample_rate_hz)
+    steady = np.asarray(signal_v[start:], dtype=np.float64)
+    _check(steady, sample_rate_hz, frequency_hz, settle_s)
+    frames, bin_hz = len(steady), sample_rate_hz / len(steady)
+    limit_hz = sample_rate_hz / 2 - GUARD_BINS * bin_hz
+    limit_hz = limit_hz if harmonic_limit_hz is None else min(limit_hz, harmonic_limit_hz)
+    orders = np.arange(max(1, math.floor(limit_hz / frequency_hz * (1.0 + _ORDER_SLACK))) + 1)
+    positions = orders * (frequency_hz / bin_hz)
+    spectrum = rfft(steady)
+    amplitudes = fit_lines(spectrum, frames, positions)
+    cleaned = windowed(spectrum, frames)
+    add_lines(cleaned, frames, positions, -amplitudes)
+    floor = noise_floor(cleaned, lobes(positions, len(cleaned)), positions, frames, bin_hz)
+    noise = line_noise(floor.at_lines)
+    fundamental_v2 = abs(amplitudes[1]) ** 2 / 2 - float(noise[1])
+    if not fundamental_v2 > float(noise[1]):
+        raise SignalError(f"no tone at {frequency_hz:.6g} Hz stands out of the noise: check cables, level and load")
+    harmonics = describe_harmonics(
+        amplitudes[2:], orders[2:], floor.at_lines[2:], floor.freedom[2:], complex(amplitudes[1]), frequency_hz
+    )
+    distortion = harmonics.total()
+    weight = band_weight(len(floor.power), bin_hz, band_hz)
+    noise_v2 = floor.in_band(weight)[0]
+    in_band = (harmonics.frequency_hz >= band_hz[0]) & (harmonics.frequency_hz <= band_hz[1])
+    fundamental_v_rms = math.sqrt(fundamental_v2)
+    high, low = _peaks(harmonics)
+    return BurstReading(
+        sample_rate_hz=sample_rate_hz,
+        frequency_hz=frequency_hz,
+        window_s=frames / sample_rate_hz,
+        level_v_rms=math.sqrt(fundamental_v2 + max(distortion.mean_square, 0.0)),
+        fundamental_v_rms=fundamental_v_rms,
+        fundamental_uncertainty=float(stdtrit(floor.freedom[1], 0.975)) * math.sqrt(noise[1] / (2.0 * fundamental_v2)),
+        dc_v=float(amplitudes[0].real),
+        harmonics=harmonics,
+        harmonic_limit_hz=limit_hz,
+        distortion=distortion,
+        residual_v2=max(noise_v2 + harmonics.total(in_band).mean_square, 0.0),
+        noise_v2=noise_v2,
+        positive_peak_v=math.sqrt(2.0) * fundamental_v_rms * high,
+        negative_peak_v=math.sqrt(2.0) * fundamental_v_rms * low,
+        drift_db=_drift_db(steady, sample_rate_hz, frequency_hz),
+        other=second_tone(floor, weight),
+    )
 
 
 def least_burst_s(frequency_hz: float, *, settle_s: float = SETTLE_S) -> float:
     """Return the shortest burst that can be read at a frequency, in seconds."""
-    raise NotImplementedError
+    return settle_s + LEAST_PERIODS / frequency_hz
+
+
+def _check(steady: FloatArray, sample_rate_hz: float, frequency_hz: float, settle_s: float) -> None:
+    if not (math.isfinite(frequency_hz) and 0.0 < 3.0 * frequency_hz < sample_rate_hz / 2):
+        raise SignalError(
+            f"clipping at {frequency_hz:g} Hz can't be seen at {sample_rate_hz:g} Hz: not even the third harmonic is "
+            "captured; use a lower frequency or a higher rate"
+        )
+    if steady.ndim != 1 or len(steady) < LEAST_PERIODS * sample_rate_hz / frequency_hz:
+        raise SignalError(
+            f"a burst of {frequency_hz:.6g} Hz needs {least_burst_s(frequency_hz, settle_s=settle_s):.3g} s at least: "
+            "make it longer, or use a higher frequency"
+        )
+    if not np.all(np.isfinite(steady)):
+        raise SignalError("the burst holds values that are no numbers (NaN or infinite): capture it again")
+
+
+def _peaks(harmonics: Harmonics) -> tuple[float, float]:
+    """Return the highest and the lowest point (as a positive number) of the wave, relative to its fundamental's peak.
+
+    Harmonics that can't be told from noise are left out: they would raise both.
+    """
+    last = int(harmonics.order[-1]) if len(harmonics.order) else 1
+    points = max(_POINTS, _POINTS_PER_ORDER * last)
+    sines = np.zeros(points // 2 + 1, dtype=np.complex128)
+    sines[1] = 1.0
+    sines[harmonics.order] = np.where(harmonics.at_most, 0.0, harmonics.relative)
+    wave = irfft(sines * (-0.5j * points), points)  # |a|·sin(nθ + φ) = Re(−j·a·exp(jnθ))
+    return float(np.max(wave)), -float(np.min(wave))
+
+
+def _drift_db(steady: FloatArray, sample_rate_hz: float, frequency_hz: float) -> float:
+    """Return the level of the last part over the first, both of whole periods."""
+    periods = max(1, math.floor(len(steady) / _PARTS * frequency_hz / sample_rate_hz))
+    frames = round(periods * sample_rate_hz / frequency_hz)
+    cycles = frequency_hz / sample_rate_hz
+    first, last = (abs(project(part, cycles)[0]) for part in (steady[:frames], steady[-frames:]))
+    return 20.0 * math.log10(max(last, _LEAST_PART * first) / first) if first > 0.0 else 0.0

@@ -440,7 +440,7 @@ def _assembled(fit: SineFit, lines: _Lines, floor: NoiseFloor, spectrum: Spectru
     shares = _Shares(fit, lines, floor, band, request.notch_q)
     noise = shares.noise()
     # Two tones first: each is noise to the other.
-    second = _second_tone(floor, shares.weight)
+    second = second_tone(floor, shares.weight)
     _check_second(second, tone, frequency_hz)
     _check_dominant(tone, noise.mean_square, frequency_hz)
     slack = max(floor.bin_hz / 2, _EDGE_SLACK * frequency_hz)
@@ -559,8 +559,8 @@ def _check_dominant(tone: float, noise: float, frequency_hz: float) -> None:
         )
 
 
-def _second_tone(floor: NoiseFloor, weight: FloatArray) -> Line | None:
-    """Return the strongest line in band that is neither harmonic nor mains, if there is one."""
+def second_tone(floor: NoiseFloor, weight: FloatArray) -> Line | None:
+    """Return the strongest line in band that was not taken out, if there is one. weight : (bins,), `band_weight`."""
     candidates = floor.power * floor.free
     candidates[weight == 0.0] = 0.0
     top = int(np.argmax(candidates))
