@@ -21,10 +21,15 @@ BRIDGED_CAUTIONS = (
     "d.c. common to both terminals heats the pads too and reaches a card that is d.c. coupled: measure it",
 )
 
+_HOT_LOAD = "a load at work is hotter than 100 °C: keep 30 cm around it clear, cool it, stay with it"
+
 LOAD_CAUTIONS = (
     NOT_A_SAFETY_DEVICE,
-    "a load at work is hotter than 100 °C: keep 30 cm around it clear, cool it, stay with it",
+    _HOT_LOAD,
     "without its heatsink a resistor stands 40 % of its rating or less; in a box, or unmoved air, less again",
     "bursts count by watts × time: a short one beyond the rating heats what holds the wire before the case grows warm",
     "enter resistance as measured at the terminals, leads included; measure it again when it is hot",
 )
+
+#: Said where power is about to be measured.
+POWER_CAUTIONS = (_HOT_LOAD, "no loudspeakers on the unit while its power is measured; a fault puts d.c. on them")

@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from audiomeas.bench.calibration import Calibration, read_calibration
+from audiomeas.bench.load_heat import ThermalRating, thermal_rating
+from audiomeas.bench.loudspeakers import Loudspeakers, read_loudspeakers
 from audiomeas.errors import RequestError
 from audiomeas.files import sha256_of
 from audiomeas.interface.protocol import SAMPLE_FORMATS, SampleFormat
@@ -33,12 +35,30 @@ class InterfaceChoice:
 
 @dataclass(frozen=True, kw_only=True)
 class Load:
-    """The dummy load on one channel. uncertainty : relative 95 % half-width of the resistance."""
+    """The dummy load on one channel. uncertainty : relative 95 % half-width of the resistance.
+
+    rated_w : for long, as it is mounted.   short_term_w, short_term_s, cooling_s, ambient_c : see `bench.load_heat`.
+    """
 
     channel: int
     resistance_ohm: float
     rated_w: float
     uncertainty: float
+    short_term_w: float | None = None
+    short_term_s: float | None = None
+    cooling_s: float | None = None
+    ambient_c: float | None = None
+
+    @property
+    def thermal(self) -> ThermalRating:
+        """What it stands for long and for seconds. Raises ValueError for what contradicts itself."""
+        return thermal_rating(
+            self.rated_w,
+            short_term_w=self.short_term_w,
+            short_term_s=self.short_term_s,
+            cooling_s=self.cooling_s,
+            ambient_c=self.ambient_c,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,6 +88,7 @@ class BenchFile:
     limits: Limits
     usual_input_level: Level | None
     usual_output_level: Level | None
+    loudspeakers: Loudspeakers | None = None
 
     @property
     def channels(self) -> tuple[int, ...]:
@@ -98,6 +119,7 @@ def read_bench(file: Path) -> BenchFile:
         limits=_limits(_required(table, "limits")),
         usual_input_level=_level(usual, "input_level"),
         usual_output_level=_level(usual, "output_level"),
+        loudspeakers=read_loudspeakers(table.table("loudspeakers", optional=True)),
     )
     if usual is not None:
         usual.finish()
@@ -163,8 +185,16 @@ def _loads(table: Table) -> tuple[Load, ...]:
             resistance_ohm=entry.number("resistance_ohm", above=0.0, at_most=1e6),
             rated_w=entry.number("rated_w", above=0.0, at_most=1e5),
             uncertainty=entry.number("uncertainty_percent", 1.0, at_least=0.0, at_most=50.0) / 100.0,
+            short_term_w=entry.number("short_term_w", None, above=0.0, at_most=1e6),
+            short_term_s=entry.number("short_term_s", None, at_least=0.1, at_most=600.0),
+            cooling_s=entry.number("cooling_s", None, at_least=1.0, at_most=36_000.0),
+            ambient_c=entry.number("ambient_c", None, at_least=-20.0, at_most=200.0),
         )
         entry.finish()
+        try:
+            _ = load.thermal
+        except ValueError as error:
+            raise entry.problem("short_term_w", str(error)) from None
         if any(load.channel == old.channel for old in found):
             raise entry.problem("channel", f"channel {load.channel} is there twice")
         found.append(load)
@@ -211,6 +241,8 @@ def bench_facts(bench: BenchFile) -> dict[str, Any]:
                 "resistance_ohm": load.resistance_ohm,
                 "rated_w": load.rated_w,
                 "uncertainty_percent": 100.0 * load.uncertainty,
+                "usable_w": load.thermal.usable_w,
+                "short_term_w": load.thermal.short_term_w,
             }
             for load in bench.loads
         },
@@ -219,5 +251,6 @@ def bench_facts(bench: BenchFile) -> dict[str, Any]:
             "output_v_rms": bench.limits.output_v_rms,
             "highest_gain_db": bench.limits.highest_gain_db,
         },
+        "loudspeakers": None if bench.loudspeakers is None else bench.loudspeakers.facts(),
         "calibration": bench.calibration.facts(),
     }

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -13,11 +15,12 @@ from numpy.typing import NDArray
 from audiomeas.bench.calibration import Scale, bench_noise_conditions, not_claimed
 from audiomeas.bench.file import BenchFile, bench_facts, read_bench
 from audiomeas.bench.interlock import DAC_HEADROOM_DB, Ceiling
+from audiomeas.bench.loudspeakers import LARGEST_W, refuse_power_search, said_loudspeakers
 from audiomeas.errors import CalibrationError, RequestError
 from audiomeas.files import read_text, shipped
 from audiomeas.interface.protocol import Interface, StreamFormat
 from audiomeas.interface.transport import Capture, Progress, Watch, play
-from audiomeas.units import SQRT2, db_to_amplitude_ratio
+from audiomeas.units import SQRT2, db_to_amplitude_ratio, w_to_v_rms
 
 
 class Bench:
@@ -113,16 +116,31 @@ class Bench:
         found = [_sine_ceiling(channel, out, "unit's output", self.file.limits.output_v_rms, "lower the level")]
         load = self.file.load(channel)
         if load is not None:
-            load_v_rms = float(np.sqrt(load.rated_w * load.resistance_ohm))
+            load_v_rms = w_to_v_rms(load.thermal.short_term_w, load.resistance_ohm)
             way_out = "lower the level, or use a load that is rated higher"
             found.append(_sine_ceiling(channel, out, "load", load_v_rms, way_out, load.resistance_ohm))
+        speakers = self.file.loudspeakers
+        if speakers is not None:
+            way_out = f"lower the level: loudspeakers get {LARGEST_W:g} W at most"
+            found.append(
+                _sine_ceiling(channel, out, "loudspeaker", speakers.largest_v_rms, way_out, speakers.lowest_ohm)
+            )
         card_v_rms = self.input_scale(channel).v_rms_at_full_scale
         way_out = "lower the level, or set the attenuator to a higher range and enter it in the bench file"
         found.append(_sine_ceiling(channel, out, "card's input on this range", card_v_rms, way_out))
         return found
 
-    def watch(self) -> Watch:
-        """Return the ceilings on the captured samples, for the audio thread."""
+    @property
+    def allows_power_search(self) -> bool:
+        """The largest power of a unit may be looked for here: no loudspeakers are connected."""
+        return self.file.loudspeakers is None
+
+    def refuse_power_search(self) -> None:
+        """Raise InterlockRefusal where no power search may run. Whoever starts one asks here, before any sound."""
+        refuse_power_search(self.file.loudspeakers)
+
+    def watch(self, also: Callable[[NDArray[np.float64], float], str] | None = None) -> Watch:
+        """Return the ceilings on the captured samples, for the audio thread. also : see `Watch.also`."""
         peak_fs, rms_fs = [], []
         for channel in range(1, self.form.input_channels + 1):
             if channel not in self.channels:
@@ -133,7 +151,8 @@ class Bench:
             scale_v_peak = self.input_scale(channel).v_rms_at_full_scale * SQRT2
             peak_fs.append(min(c.v_peak for c in ceilings) / scale_v_peak)
             rms_fs.append(min(c.v_rms for c in ceilings) / scale_v_peak)
-        return Watch(peak_fs=tuple(peak_fs), rms_fs=tuple(rms_fs), what="the ceiling of the unit's output or its load")
+        what = "the ceiling of the unit's output or of what is connected to it"
+        return Watch(peak_fs=tuple(peak_fs), rms_fs=tuple(rms_fs), what=what, also=also)
 
     def play_v(
         self,
@@ -143,10 +162,12 @@ class Bench:
         tail_s: float,
         form: StreamFormat | None = None,
         progress: Progress | None = None,
+        also: Callable[[NDArray[np.float64], float], str] | None = None,
     ) -> Capture:
         """Play volts at the unit's input on some channels (silence on the others) and return the capture.
 
         samples_v : (frames,), or (frames, len(channels)) when the channels play different samples.
+        also : see `watch`.
         The interlock has been asked before: this only converts. Raises DeviceError.
         """
         form = form or self.form
@@ -159,7 +180,8 @@ class Bench:
         if len(output_fs) and float(np.max(np.abs(output_fs))) > 1.0:
             raise RequestError("internal: a stimulus beyond the converter's full scale came past the interlock")
         tail_frames = round(tail_s * form.sample_rate_hz)
-        return play(self.interface, output_fs, form, tail_frames=tail_frames, watch=self.watch(), progress=progress)
+        watch = self.watch(also)
+        return play(self.interface, output_fs, form, tail_frames=tail_frames, watch=watch, progress=progress)
 
     def facts(self) -> dict[str, Any]:
         """Return what records keep: the bench, hashes, and the texts of bench and calibration."""
@@ -195,6 +217,7 @@ class Bench:
             "range": {str(channel): name for channel, name in self.file.ranges},
             "load_ohm": {str(load.channel): load.resistance_ohm for load in loads},
             "load_uncertainty": {str(load.channel): load.uncertainty for load in loads},
+            **({} if self.file.loudspeakers is None else {"loudspeakers": self.file.loudspeakers.facts()}),
         }
 
     def noise_conditions(self) -> dict[str, Any]:
@@ -234,7 +257,12 @@ def default_bench_file() -> Path:
     return shipped("examples", "benches", "simulated-bench.toml")
 
 
-def open_bench_file(file: Path | None) -> Bench:
-    """Return the bench of a file (None: the simulated bench). Opens no device."""
+def open_bench_file(file: Path | None, *, loudspeakers: str | None = None) -> Bench:
+    """Return the bench of a file (None: the simulated bench). Opens no device.
+
+    loudspeakers : what a person said is connected ('8 ohm', 'none'), in place of what the file says (None).
+    """
     bench_file = read_bench(file or default_bench_file())
+    connected = said_loudspeakers(loudspeakers, bench_file.loudspeakers)
+    bench_file = dataclasses.replace(bench_file, loudspeakers=connected)
     return Bench(bench_file, make_interface(bench_file))

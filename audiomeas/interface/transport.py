@@ -9,7 +9,7 @@ from __future__ import annotations
 import signal
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, MutableSequence, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -28,6 +28,8 @@ FADE_S = 0.02
 FEEDER_LATE_S = 1.0
 #: No block for this long means that the driver hangs.
 DRIVER_HANGS_S = 3.0
+#: So begins why a capture was stopped, where the captured signal was the reason; the channel's number follows.
+STOPPED_BY_INPUT = "input channel"
 #: Integer formats: the largest code; float: full scale.
 FULL_SCALE_CODE = {"int16": 32767.0, "int24": 8388607.0, "float32": 1.0}
 
@@ -40,12 +42,15 @@ class Watch:
 
     peak_fs : largest allowed instantaneous value.  rms_fs : largest allowed r.m.s. over `rms_s` (in peak full-scale
     units: a full-scale sine has 0.7071).  what : says what a ceiling protects, for the message.
+    also : asked with each captured block (fractions, (frames, channels)) and its length in seconds, in the audio
+    thread: what it protects has had enough, in words; '' while it has not.
     """
 
     peak_fs: tuple[float, ...]
     rms_fs: tuple[float, ...]
     rms_s: float = 0.1
     what: str = "the ceiling of unit or load"
+    also: Callable[[NDArray[np.float64], float], str] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,7 +108,7 @@ class Transport:
     feeder_late_s: float = FEEDER_LATE_S
 
     position: int = 0
-    flags: list[tuple[int, str]] = field(default_factory=list)
+    flags: MutableSequence[tuple[int, str]] = field(default_factory=list)
     stopped: str = ""
     done: threading.Event = field(default_factory=threading.Event)
     heard_at_s: float = field(default_factory=time.monotonic)
@@ -140,11 +145,10 @@ class Transport:
     def _exchange(self, captured: NDArray[Any], to_play: NDArray[Any], flags: tuple[str, ...]) -> bool:
         frames = len(to_play)
         self.flags.extend((self.position, flag) for flag in flags)
-        keep = min(frames, self.total_frames - self.position)
-        self.captured[self.position : self.position + keep] = captured[:keep]
+        self._store(captured)
         if self.watch is not None and not self.stopped:
             self._look_at(captured)
-        if not self.stopped and self.block_at_s - self.heard_at_s > self.feeder_late_s:
+        if not self.stopped and self.block_at_s - self._last_heard_s() > self.feeder_late_s:
             self.stopped = f"the program did not answer for {self.feeder_late_s:g} s"
         self._fill(to_play)
         self.position += frames
@@ -155,11 +159,25 @@ class Transport:
             return False
         return True
 
-    def _fill(self, to_play: NDArray[Any]) -> None:
-        frames = len(to_play)
+    def _store(self, captured: NDArray[Any]) -> None:
+        """Keep a captured block. (A stream without an end keeps only its last seconds: `interface.streaming`.)"""
+        keep = min(len(captured), self.total_frames - self.position)
+        self.captured[self.position : self.position + keep] = captured[:keep]
+
+    def _last_heard_s(self) -> float:
+        """Return when the caller's thread was heard of last."""
+        return self.heard_at_s
+
+    def _next_block(self, frames: int) -> NDArray[np.float64]:
+        """Return what comes next, in fractions of full scale, (frames, output channels)."""
         block = np.zeros((frames, self.form.output_channels))
         part = self.output_fs[self.position : self.position + frames]
         block[: len(part)] = part
+        return block
+
+    def _fill(self, to_play: NDArray[Any]) -> None:
+        frames = len(to_play)
+        block = self._next_block(frames)
         if self.stopped:
             if self._fade_from is None:
                 self._fade_from = self.position
@@ -187,7 +205,9 @@ class Transport:
         for channel, (peak_fs, rms_fs) in enumerate(zip(self.watch.peak_fs, self.watch.rms_fs, strict=True)):
             peak = float(np.max(np.abs(block[:, channel])))
             if peak > peak_fs or (full and float(rms[channel]) > rms_fs):
-                self.stopped = f"input channel {channel + 1} passed {self.watch.what}"
+                self.stopped = f"{STOPPED_BY_INPUT} {channel + 1} passed {self.watch.what}"
+        if self.watch.also is not None and not self.stopped:
+            self.stopped = self.watch.also(block, len(block) / self.form.sample_rate_hz)
 
 
 #: Signals that fade first. Not all exist on every system.
@@ -195,7 +215,7 @@ _FADING = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SI
 
 
 @contextmanager
-def _fading_on_signals(transport: Transport) -> Iterator[list[int]]:
+def fading_on_signals(transport: Transport) -> Iterator[list[int]]:
     """While the context lasts, signals ask for a fade instead of ending the program; which came is in the list."""
     came: list[int] = []
 
@@ -235,13 +255,12 @@ def play(
     transport = Transport(output_fs=output_fs, form=form, watch=watch, tail_frames=tail_frames)
     identity = interface.identity
     started_at = datetime.now(UTC)
-    with _fading_on_signals(transport) as came:
+    with fading_on_signals(transport) as came:
         transport.heard_at_s = float("inf")  # opening a device may take its time: nobody is late before the wait
         with interface.stream(form, transport):
             transport.block_at_s = time.monotonic()
             _wait(transport, progress, cancelled)
-    if came and signal.SIGTSTP in came:
-        _suspend()
+    suspend_when_asked(came)
     return Capture(
         samples=transport.captured[: transport.position],
         form=form,
@@ -263,19 +282,27 @@ def _wait(transport: Transport, progress: Progress | None, cancelled: Callable[[
             transport.request_fade("cancelled")
         if progress is not None:
             progress(min(1.0, transport.position / transport.total_frames))
-        if now_s - transport.block_at_s > DRIVER_HANGS_S:
-            transport.stopped = transport.stopped or (f"the driver moved no samples for {DRIVER_HANGS_S:g} s")
-            transport.done.set()
-            if transport.position == 0:
-                raise DeviceError(
-                    "the interface opened but moved no samples: check that no other program holds it, then try again"
-                )
+        give_up_when_it_hangs(transport, now_s)
     if progress is not None:
         progress(1.0)
 
 
-def _suspend() -> None:
-    """Suspend the program as Ctrl-Z asks, now that the output is silent."""
+def give_up_when_it_hangs(transport: Transport, now_s: float) -> None:
+    """End a transport whose driver moves no samples any more. Raises DeviceError when it never moved any."""
+    if now_s - transport.block_at_s <= DRIVER_HANGS_S:
+        return
+    transport.stopped = transport.stopped or (f"the driver moved no samples for {DRIVER_HANGS_S:g} s")
+    transport.done.set()
+    if transport.position == 0:
+        raise DeviceError(
+            "the interface opened but moved no samples: check that no other program holds it, then try again"
+        )
+
+
+def suspend_when_asked(came: Sequence[int]) -> None:
+    """Suspend the program when Ctrl-Z is among the signals that came, now that the output is silent."""
+    if getattr(signal, "SIGTSTP", None) not in came:  # not on every system
+        return
     with suppress(OSError, ValueError):
         former = signal.signal(signal.SIGTSTP, signal.SIG_DFL)
         signal.raise_signal(signal.SIGTSTP)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -17,14 +17,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audiomeas.analysis.sweep import gain_over_frequency
-from audiomeas.bench.interlock import first_look_v_rms, predict, refuse_beyond
+from audiomeas.bench.cautions import POWER_CAUTIONS
+from audiomeas.bench.interlock import Prediction, first_look_v_rms, predict, refuse_beyond
+from audiomeas.bench.loudspeakers import refuse_long_high, refuse_output_level
 from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.errors import CaptureError, Interrupted, RequestError
 from audiomeas.interface.protocol import StreamFormat
-from audiomeas.interface.transport import Capture
+from audiomeas.interface.transport import STOPPED_BY_INPUT, Capture
 from audiomeas.measurement.attached import with_recordings
 from audiomeas.measurement.base import Measurement, PlayContext
+from audiomeas.measurement.load_gate import LoadGate
 from audiomeas.measurement.options import complete
+from audiomeas.measurement.raised_gain import RaisedGain, loudest_db, marker_ratios
 from audiomeas.measurement.result import Result
 from audiomeas.measurement.scale_parts import input_level_conditions, scale_conditions
 from audiomeas.measurement.trust import (
@@ -52,6 +56,8 @@ TAIL_OF_TONES_S = 0.1
 LEVEL_WITHIN_DB = 0.02
 #: A raise of the input by less than this is too small to tell by it that a unit gives no more.
 LEAST_STEP_DB = 0.1
+#: From this power on a load gets too hot to touch (common practice).
+HOT_FROM_W = 10.0
 
 Keep = Callable[[Capture, Recording], Path | None]
 Say = Callable[[str], None]
@@ -133,6 +139,9 @@ class Session:
         self._say = say or _quiet
         self._progress = progress or _no_progress
         self._look: FirstLook | None = None
+        self._raised = RaisedGain()
+        self._loads = LoadGate(bench)
+        self._warned_hot = False
         self._form = bench.form
 
     def __enter__(self) -> Self:
@@ -184,7 +193,9 @@ class Session:
         # The gain is not known yet: the highest one allowed stands for it, and the audio thread watches the ceilings.
         assumed = dict.fromkeys(channels, limits.highest_gain_db)
         recording, aligned = self._captured(sweep, assumed, keep, "first look")
-        return self._judge_look(sweep, recording, aligned)
+        look = self._judge_look(sweep, recording, aligned)
+        self._raised.begin(self._marker_ratios(sweep, aligned))
+        return look
 
     def _judge_look(self, sweep: Sweep, recording: Recording, aligned: Aligned) -> FirstLook:
         frequency_hz: NDArray[np.float64] = np.zeros(0)
@@ -199,13 +210,7 @@ class Session:
             curves[channel] = tuple(float(db) for db in amplitude_ratio_to_db(np.maximum(gain, 1e-9)))
             ceilings[channel] = tuple(float(db) for db in amplitude_ratio_to_db(np.maximum(gain + noise, 1e-9)))
             largest[channel] = float(amplitude_ratio_to_db(float(np.max(gain + noise))))
-        allowed_db = self.bench.file.limits.highest_gain_db
-        for channel, gain_db in largest.items():
-            if gain_db > allowed_db and channel not in aligned.silent:
-                raise CaptureError(
-                    f"channel {channel} has up to {gain_db:.1f} dB of gain, more than the {allowed_db:g} dB that this "
-                    "bench allows (limits.highest_gain_db): turn the volume down, or enter the higher gain"
-                )
+        self._refuse_too_much_gain(largest, aligned.silent)
         for channel in aligned.silent:
             self._say(f"channel {channel}: nothing came back at first look; check its cables, balance and output")
         return FirstLook(
@@ -227,29 +232,33 @@ class Session:
         keep : called with each raw capture and its recording before anything is analysed, also with refused ones.
         Raises InterlockRefusal (before any sound), CaptureError, DeviceError, Interrupted.
         """
-        look = self.first_look(keep=keep)
-        recording, _ = self._captured(stimulus, look.gain_for_db(stimulus), keep, doing)
+        recording, _ = self._through_gates(stimulus, keep, doing)
         return recording
+
+    def _through_gates(self, stimulus: Stimulus, keep: Keep | None, doing: str) -> tuple[Recording, Aligned]:
+        look = self.first_look(keep=keep)
+        gain_db = look.gain_for_db(stimulus)
+        return self._captured(stimulus, self._raised.added_to(gain_db), keep, doing)
 
     def _captured(
         self, stimulus: Stimulus, gain_db: Mapping[int, float], keep: Keep | None, doing: str
     ) -> tuple[Recording, Aligned]:
-        channels = stimulus.driven_channels
-        refuse_beyond(
-            predict(
-                self.bench.ceilings(channels),
-                level_v_rms=stimulus.level_v_rms,
-                peak_v=stimulus.peak_v,
-                gain_db=dict(gain_db),
-            )
+        predictions = predict(
+            self.bench.ceilings(stimulus.driven_channels),
+            level_v_rms=stimulus.level_v_rms,
+            peak_v=stimulus.peak_v,
+            gain_db=dict(gain_db),
         )
-        playlist = between_markers(
-            played_samples_v(stimulus), stimulus.sample_rate_hz, marker_peak=self._marker_peak_v(stimulus)
-        )
+        refuse_beyond(predictions)
+        samples_v = played_samples_v(stimulus)
+        refuse_long_high(self.bench.file.loudspeakers, samples_v, stimulus.sample_rate_hz, stimulus.level_v_rms)
+        self._warn_hot(predictions)
+        playlist = between_markers(samples_v, stimulus.sample_rate_hz, marker_peak=self._marker_peak_v(stimulus))
         warnings: tuple[str, ...] = ()
         for attempt in range(1, TRIES + 1):
             try:
-                return self._once(stimulus, playlist, keep, doing, warnings)
+                self._loads.refuse(stimulus, playlist.samples, gain_db)
+                return self._once(stimulus, playlist, gain_db, keep, doing, warnings)
             except RepeatableCaptureError as error:
                 if attempt == TRIES:
                     raise CaptureError(f"{error} ({TRIES} tries)") from None
@@ -273,16 +282,72 @@ class Session:
         longest = int(0.03 * self._form.sample_rate_hz)
         return dataclasses.replace(self._form, block_frames=min(2 * self._form.block_frames, longest))
 
+    def _warn_hot(self, predictions: Sequence[Prediction]) -> None:
+        """Say once a session what a hot load asks for, before it gets hot."""
+        powers_w = [v_rms_to_w(one.v_rms, one.ceiling.load_ohm) for one in predictions if one.ceiling.load_ohm]
+        if not self._warned_hot and max(powers_w, default=0.0) > HOT_FROM_W:
+            self._warned_hot = True
+            for line in POWER_CAUTIONS:
+                self._say(f"caution: {line}")
+
+    def _marker_ratios(self, stimulus: Stimulus, aligned: Aligned) -> dict[int, float]:
+        full_v_rms = {channel: self.bench.input_scale(channel).v_rms_at_full_scale for channel in self.bench.channels}
+        return marker_ratios(aligned.marker_gain, full_v_rms, self._marker_peak_v(stimulus))
+
+    def _learn_gain(self, stimulus: Stimulus, fractions: NDArray[np.float64], aligned: Aligned | None) -> None:
+        """Compare a capture with the first look; what has more gain is predicted with that from now on."""
+        look = self._look
+        if look is None:
+            return
+        louder = {}
+        for channel, gain_db in look.gain_for_db(stimulus).items():
+            volts = fractions[:, channel - 1] * self.bench.input_scale(channel).v_rms_at_full_scale * SQRT2
+            more_db = loudest_db(volts, stimulus.sample_rate_hz, level_v_rms=stimulus.level_v_rms, gain_db=gain_db)
+            if more_db is not None:
+                louder[channel] = more_db
+        ratios = {} if aligned is None else self._marker_ratios(stimulus, aligned)
+        for channel, more_db in self._raised.learn(ratios, louder).items():
+            self._say(
+                f"channel {channel} has {more_db:.1f} dB more gain than at first look (was it turned up?): what "
+                "follows is predicted from that"
+            )
+        self._refuse_too_much_gain(self._raised.added_to(look.gain_db), look.silent)
+
+    def _refuse_too_much_gain(self, largest_db: Mapping[int, float], silent: tuple[int, ...]) -> None:
+        allowed_db = self.bench.file.limits.highest_gain_db
+        for channel, gain_db in largest_db.items():
+            if gain_db > allowed_db and channel not in silent:
+                raise CaptureError(
+                    f"channel {channel} has up to {gain_db:.1f} dB of gain, more than the {allowed_db:g} dB that this "
+                    "bench allows (limits.highest_gain_db): turn the volume down, or enter the higher gain"
+                )
+
+    def _played(self, stimulus: Stimulus, playlist: Playlist, gain_db: Mapping[int, float], doing: str) -> Capture:
+        """Play, watched, and count what the loads got, also when no capture comes back."""
+        began_s, capture = self._loads.now_s(), None
+        try:
+            capture = self.bench.play_v(
+                playlist.samples,
+                stimulus.driven_channels,
+                tail_s=self._tail_s(stimulus),
+                form=self._form,
+                progress=lambda part: self._progress(doing, part),
+                also=self._loads.watch(),
+            )
+            return capture
+        finally:
+            self._loads.count(stimulus, playlist.samples, gain_db, capture, began_s=began_s)
+
     def _once(
-        self, stimulus: Stimulus, playlist: Playlist, keep: Keep | None, doing: str, warnings: tuple[str, ...]
+        self,
+        stimulus: Stimulus,
+        playlist: Playlist,
+        gain_db: Mapping[int, float],
+        keep: Keep | None,
+        doing: str,
+        warnings: tuple[str, ...],
     ) -> tuple[Recording, Aligned]:
-        capture = self.bench.play_v(
-            playlist.samples,
-            stimulus.driven_channels,
-            tail_s=self._tail_s(stimulus),
-            form=self._form,
-            progress=lambda part: self._progress(doing, part),
-        )
+        capture = self._played(stimulus, playlist, gain_db, doing)
         # Frames that are no numbers would spoil every sum: they are kept as delivered, and refused below.
         fractions = capture.fractions()
         try:
@@ -290,9 +355,12 @@ class Session:
         except BaseException as error:
             recording = self._recording(capture, fractions, stimulus, None, doing, (*warnings, str(error)))
             self._kept(keep, capture, recording)
+            if capture.stopped.startswith(STOPPED_BY_INPUT) and np.all(np.isfinite(fractions)):
+                self._learn_gain(stimulus, fractions, None)
             raise
         recording = self._recording(capture, fractions, stimulus, aligned, doing, (*warnings, *aligned.notes))
         self._kept(keep, capture, recording)
+        self._learn_gain(stimulus, fractions, aligned)
         return recording, aligned
 
     def _tail_s(self, stimulus: Stimulus) -> float:
@@ -308,7 +376,7 @@ class Session:
         if capture.signal_number is not None:
             raise Interrupted(f"stopped by {capture.stopped}: the output was faded to silence")
         refuse_nonsense(capture, fractions)
-        if capture.stopped.startswith("input channel"):
+        if capture.stopped.startswith(STOPPED_BY_INPUT):
             raise CaptureError(f"{capture.stopped}: the output was faded to silence; lower the level and look why")
         if capture.stopped:
             raise RepeatableCaptureError(capture.stopped)
@@ -416,6 +484,9 @@ class Session:
     def _set_output_level(
         self, wanted: Level, channels: tuple[int, ...], frequency_hz: float, keep: Keep | None
     ) -> float:
+        for channel in channels:
+            wanted_v_rms = wanted.v_rms(load_ohm=self._load_ohm(channel))
+            refuse_output_level(self.bench.file.loudspeakers, wanted_v_rms, channel)
         look = self.first_look(keep=keep)
         answering = [channel for channel in channels if channel not in look.silent]
         if not answering:
@@ -472,7 +543,7 @@ class Session:
             settle_s=0.1,
             driven_channels=channels,
         )
-        recording, aligned = self._captured(sine, self.first_look().gain_db, keep, "setting the level")
+        recording, aligned = self._through_gates(sine, keep, "setting the level")
         (window,) = sine.windows()
         start = aligned.stimulus_start
         found = {}
