@@ -268,16 +268,14 @@ def bench_own_conditions(calibration: Calibration, ranges: Mapping[int, str]) ->
 
     ranges : channel → range.
     """
-    found: dict[str, dict[str, Any]] = {"bench_residual_db": {}, "bench_response_db": {}, "played_full_scale_v_rms": {}}
+    found: dict[str, dict[str, Any]] = {"bench_residual_db": {}, "bench_response_db": {}}
     for channel, name in ranges.items():
-        one, output = calibration.loopback(channel, name), calibration.output(channel)
+        one = calibration.loopback(channel, name)
         if one is None:
             continue
         rows = residual_rows(calibration.loopbacks, channel, name)
         found["bench_residual_db"][str(channel)] = [list(row.values()) for row in rows]
         found["bench_response_db"][str(channel)] = [list(point.values()) for point in one.response]
-        if output is not None:
-            found["played_full_scale_v_rms"][str(channel)] = output.v_rms_at_full_scale
     return {key: by_channel for key, by_channel in found.items() if by_channel}
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.bench_own import bound_ratios, limited_words
 from audiomeas.measurement.budget import Told
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.distortion_views import charts, tables
@@ -21,13 +22,11 @@ from audiomeas.measurement.steady import (
     gap_words,
     loudest_column,
     loudest_counts,
-    of_channel,
     over_range_words,
     samples,
 )
 from audiomeas.measurement.tone_values import (
     BAND_OPTIONS,
-    bound_by_bench,
     definitions,
     harmonic_rows,
     spectrum_values,
@@ -130,7 +129,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
                 steadiness = _steadiness(recording, column, slice(start, stop), tone, options)
                 said = (*steadiness.words, *(() if steadiness.broken else tone.notes))
                 warnings += [f"channel {channel}: {words}" for words in said]
-                channels.append(_channel(recording, column, channel, tone, options, steadiness))
+                channels.append(_channel(recording, column, channel, tone, options, steadiness, warnings))
                 continue
         warnings.append(reason)
         channels.append(_nothing(channel))
@@ -359,7 +358,9 @@ def _channel(
     tone: ToneAnalysis,
     options: Mapping[str, Any],
     steadiness: _Steadiness,
+    warnings: list[str],
 ) -> ChannelResult:
+    """Return what is told of a channel. warnings : what is to be said of it is added."""
     told = Told(dict.fromkeys(_KEYS))
     in_volts = recording.stimulus is not None and recording.stimulus_in_volts
     input_v_rms = recording.stimulus.level_v_rms if recording.stimulus is not None and in_volts else None
@@ -371,8 +372,9 @@ def _channel(
     tell_frequency(told, tone)
     _tell_ratios(told, tone, options)
     _tell_rest(told, recording, column, tone)
-    bench_db = of_channel(recording.conditions.get("bench_residual_db"), channel)
-    bound_by_bench(told, bench_db, ("thd", "thd_n", "thd_n_notch"))
+    limited = bound_ratios(told, recording, channel, tone.frequency_hz, ("thd", "thd_n", "thd_n_notch"))
+    if limited:
+        warnings.append(f"channel {channel}: {limited_words(limited)}")
     told.follow("thd_total_percent", "thd_percent", "at most")
     told.follow("sinad_db", "thd_n_db", "at least")
     return told.result(channel)

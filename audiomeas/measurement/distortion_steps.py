@@ -10,13 +10,14 @@ from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import of_limits
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.bench_own import bound_ratios, limited_words
 from audiomeas.measurement.budget import HUM, Told
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.curves import row_curve
 from audiomeas.measurement.distortion_steps_views import charts, step_words, tables
 from audiomeas.measurement.response_views import nominal_frequencies
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.steady import of_channel, samples
+from audiomeas.measurement.steady import samples
 from audiomeas.measurement.stepped import (
     MOST_STEPS,
     Step,
@@ -29,7 +30,6 @@ from audiomeas.measurement.stepped import (
 )
 from audiomeas.measurement.tone_values import (
     BAND_OPTIONS,
-    bound_by_bench,
     definitions,
     harmonic_rows,
     tell_level,
@@ -140,7 +140,6 @@ class _Channel:
 
     def __init__(self, recording: Recording, column: int, channel: int, options: Mapping[str, Any]) -> None:
         self._recording, self._column, self._channel, self._options = recording, column, channel, options
-        self._bench_db = of_channel(recording.conditions.get("bench_residual_db"), channel)
         #: What is to be said → the steps of which.
         self.notes: dict[str, list[str]] = {}
         #: How many steps could be analysed.
@@ -167,8 +166,12 @@ class _Channel:
         else:
             self.known += 1
             harmonics = harmonic_rows(tone, all_up_to=_HIGHEST_ORDER, highest=_HIGHEST_ORDER)
-            self._tell(told, tone, step)
-            notes = [*_notes(tone, self._options["harmonic_limit_hz"]), *_widen_by_hum(told, harmonics, tone, hum)]
+            limited = self._tell(told, tone, step)
+            notes = [
+                *limited,
+                *_notes(tone, self._options["harmonic_limit_hz"]),
+                *_widen_by_hum(told, harmonics, tone, hum),
+            ]
         for note in notes:
             self.notes.setdefault(note, []).append(step_words(step.frequency_hz, step.fall_db))
         told.values.update(
@@ -198,13 +201,15 @@ class _Channel:
             refuse_breaks(signal, rate_hz, tone.frequency_hz)
         return tone
 
-    def _tell(self, told: Told, tone: ToneAnalysis, step: Step) -> None:
+    def _tell(self, told: Told, tone: ToneAnalysis, step: Step) -> list[str]:
+        """Tell level and ratios; return what is to be said of them."""
         recording = self._recording
         input_v_rms = step.level_v_rms if recording.stimulus_in_volts else None
         tell_level(told, recording, self._column, self._channel, tone, input_v_rms=input_v_rms)
         tell_ratio(told, "thd", tone.thd_ratio, tone.thd)
         tell_ratio(told, "thd_n", tone.thd_n_ratio, tone.residual)
-        bound_by_bench(told, self._bench_db, ("thd", "thd_n"))
+        limited = bound_ratios(told, recording, self._channel, tone.frequency_hz, ("thd", "thd_n"))
+        return [] if not limited else [limited_words(limited)]
 
 
 def _widen_by_hum(
