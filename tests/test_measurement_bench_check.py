@@ -16,6 +16,7 @@ from bench_faults import (
     another_program,
     gain_control,
     gate,
+    level_fs,
     limiter,
     sixteen_bits,
 )
@@ -153,6 +154,43 @@ def test_each_fault_is_found_and_named(no_gain, fault):
     assert any(word in finding.text for finding in report.found), report.found
 
 
+class Creeping:
+    """Gain that falls by 0.006 dB each second from the check's first block to its last, through all its captures."""
+
+    def __init__(self):
+        self.blocks = 0
+
+    def __call__(self, block, frame, state):
+        self.blocks += 1
+        return block * 10 ** (-0.006 * self.blocks * BLOCK / RATE_HZ / 20)
+
+
+def test_a_drift_too_slow_for_one_capture_is_found_over_ten_seconds(no_gain):
+    report = checked(no_gain, FaultyLoop(fault=Creeping()))
+    # At level the equal tones lie 3 s apart: 0.018 dB, less than is looked for. Over the quiet reference and the last
+    # tone, 7 s apart, it is twice that.
+    assert found(report) == {"drift"}
+    honest = checked(no_gain, FaultyLoop())
+    (drift,) = [finding for finding in honest.findings if finding.check == "drift"]
+    assert int(drift.text.split("within ")[1].split(" s")[0]) >= 10
+
+
+def dead_zone(block, frame, state):
+    """Too little idle current, roughly: quiet sounds come out smaller."""
+    return block * (1.0 if level_fs(block) > 2e-4 else 0.9)
+
+
+@pytest.mark.parametrize(("fault", "check"), [(mono, "channels"), (dead_zone, "level control")])
+def test_what_a_unit_may_do_itself_is_a_note_when_it_is_connected(no_gain, fault, check):
+    report = checked(no_gain, FaultyLoop(fault=fault), connected="unit")
+    assert found(report) == set()
+    assert [finding.state for finding in report.findings if finding.check == check] == ["note"]
+
+
+def test_sixteen_bits_captured_are_the_benchs_own_with_a_unit_too(no_gain):
+    assert found(checked(no_gain, FaultyLoop(delivered=one_bit_in_256), connected="unit")) >= {"bits"}
+
+
 def test_three_faults_at_once_are_three_findings(no_gain):
     report = checked(no_gain, FaultyLoop(fault=lambda block, *_: -0.9 * block[:, ::-1]))
     assert found(report) == {"channels", "polarity", "gain"}
@@ -227,7 +265,7 @@ def test_the_command_prints_lines_or_json_and_refuses_with_status_3(path, tmp_pa
 
 @pytest.mark.parametrize(("ppm", "state"), [(0.1, "as it should be"), (1.5, "found"), (-1.5, "found")])
 def test_two_clocks_are_told_by_the_delay_that_grows(ppm, state):
-    tones = loud_sequence(0.5, 48_000.0, (1,))
+    tones = loud_sequence(0.5, 1e-4, 48_000.0, (1,))
     # A capturing clock that runs ppm fast: frame n holds what was played at n·(1 − ppm·1e-6). Part by part by formula.
     starts = np.cumsum([0, *(round(48_000 * s) for s in tones.durations_s)])
     captured = np.zeros((tones.frames, 1))

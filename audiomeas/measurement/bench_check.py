@@ -1,7 +1,8 @@
 """`bench check`: the bench proves itself before a session. Through the session's gates; judged in its neighbours.
 
 Quiet first: everything is 40 dB below the lowest ceiling, and any unit may be connected. Louder only after the first
-look has proved a loop cable: a gain of 1 by the calibration, flat over the band, on each channel.
+look has proved a loop cable: a gain of 1 by the calibration, flat over the band, on each channel. With a unit named as
+connected, what the unit itself may do (a dead channel, mono, a gain that moves) is a note: that is what is measured.
 """
 
 from __future__ import annotations
@@ -47,6 +48,7 @@ CABLE_WITHIN_DB, CABLE_FLAT_DB = 2.0, 1.0
 _FLAT_HZ = (30.0, 18_000.0)
 #: Sound in the capture before anything of ours can have arrived, in fractions of full scale (a sine of −67 dBFS).
 _LEAD_RMS_FS = 3e-4
+_CALIBRATION = "calibration"
 _LOUD_CHECKS = ("gain", "linearity", "drift", "rate", "bits", "clock")
 _BITS = {"int16": 16, "int24": 24, "float32": 24}
 
@@ -75,17 +77,28 @@ def check_bench(session: Session, *, connected: str = "auto", keep: Keep | None 
     return _Check(session, connected, keep).run()
 
 
+def check_with_unit(session: Session, keep: Keep | None = None) -> tuple[Finding, ...]:
+    """Return what the quiet checks find with a unit connected, before it is measured. Raises as `check_bench`.
+
+    Nothing of the calibration: results carry themselves what of it does not fit.
+    """
+    report = check_bench(session, connected="unit", keep=keep)
+    return tuple(finding for finding in report.findings if finding.check != _CALIBRATION)
+
+
 class _Check:
     """One run of the check, step by step."""
 
     def __init__(self, session: Session, connected: str, keep: Keep | None) -> None:
         self._session = session
         self._connected = connected
+        self._unit = connected == "unit"
         self._kept = _Kept(keep)
         self._findings: list[Finding] = []
         self._figures: dict[int, dict[str, float]] = {channel: {} for channel in session.bench.channels}
         self._latencies: list[float] = []
         self._cable = False
+        self._look_heard: Recording | None = None  # stays so when the session took its first look before
 
     def run(self) -> CheckReport:
         """Run all steps that may be run, and report."""
@@ -118,32 +131,35 @@ class _Check:
 
     def _steps(self) -> None:
         look = self._session.first_look(keep=self._kept)
+        self._look_heard = self._kept.last
         self._latencies.append(look.latency_frames)
         for channel in look.silent:
             text = f"channel {channel}: nothing came back; check cables, power, balance and volume"
-            self._findings.append(Finding(check="capture", state="found", text=text))
+            self._findings.append(Finding(check="capture", state="note" if self._unit else "found", text=text))
         self._decide(look)
         self._findings.append(judge_polarity(look.polarity, cable=self._cable))
         if look.silent:
             return
         quiet = self._quiet(look)
         if self._cable:
-            self._loud(look, {channel: silence_v_rms(quiet, channel) for channel in self._session.bench.channels})
+            self._loud(look, quiet)
+        else:
+            self._add_grid(quiet.recording)
         self._latency()
         self._findings.append(Finding(check="gaps", state="as it should be", text="no frame was lost or inserted"))
 
     def _calibration(self) -> None:
         mismatches = self._session.warnings
-        self._findings += [Finding(check="calibration", state="found", text=text) for text in mismatches]
+        self._findings += [Finding(check=_CALIBRATION, state="found", text=text) for text in mismatches]
         if not mismatches:
             calibration = self._session.bench.file.calibration
             text = f"{calibration.file.name} is for this set-up, until {calibration.valid_until}"
-            self._findings.append(Finding(check="calibration", state="as it should be", text=text))
+            self._findings.append(Finding(check=_CALIBRATION, state="as it should be", text=text))
 
     def _decide(self, look: FirstLook) -> None:
         """Decide whether it is a cable that is connected; only that allows for more level."""
         why_not = _why_no_cable(look)
-        self._cable = self._connected != "unit" and not why_not
+        self._cable = not self._unit and not why_not
         if self._connected == "cable" and why_not:
             text = f"no loop cable: {why_not}; check cable, range and volume, or say what is connected"
             self._findings.append(Finding(check="connected", state="found", text=text))
@@ -173,8 +189,8 @@ class _Check:
         stated = {int(n): float(v) for n, v in bench.noise_conditions().get("card_noise_v_rms", {}).items()}
         self._findings += [
             judge_silence(heard, cable=self._cable, stated_v_rms=stated),
-            judge_channels(heard, cable=self._cable),
-            judge_quiet_gain(heard),
+            judge_channels(heard, cable=self._cable, unit=self._unit),
+            judge_quiet_gain(heard, unit=self._unit),
         ]
         for channel in bench.channels:
             self._figures[channel]["noise_dbv"] = v_rms_to_dbv(max(silence_v_rms(heard, channel), 1e-12))
@@ -182,14 +198,16 @@ class _Check:
             self._figures[channel]["gain_db"] = look.gain_at_db(channel, 997.0)
         return heard
 
-    def _loud(self, look: FirstLook, silence: dict[int, float]) -> None:
+    def _loud(self, look: FirstLook, quiet: Heard) -> None:
         bench = self._session.bench
         level_v_rms = self._highest_v_rms(look)
-        heard = self._record(loud_sequence(level_v_rms, bench.form.sample_rate_hz, bench.channels), "checks at level")
+        tones = loud_sequence(level_v_rms, look.level_v_rms, bench.form.sample_rate_hz, bench.channels)
+        heard = self._record(tones, "checks at level")
+        silence = {channel: silence_v_rms(quiet, channel) for channel in bench.channels}
         self._findings += [
             judge_gain(heard, {channel: self._tolerance_db(channel) for channel in bench.channels}),
             judge_linearity(heard),
-            judge_drift(heard),
+            judge_drift(heard, quiet, self._look_heard),
             judge_rate(heard),
             judge_bits(heard, _BITS[bench.form.sample_format], silence),
             judge_clock(heard),
@@ -227,9 +245,7 @@ class _Check:
         recording = self._kept.last
         if recording is None or not np.all(np.isfinite(recording.counts_fs)):
             return
-        grid = judge_grid(recording.resolution_fs, _BITS[self._session.bench.form.sample_format])
-        if grid is not None:
-            self._findings.append(grid)
+        self._add_grid(recording)
         lead = recording.counts_fs[: round(0.9 * LEAD_S * recording.sample_rate_hz)]
         level_fs = float(np.max(np.sqrt(np.mean(np.square(lead), axis=0)), initial=0.0))
         if level_fs > _LEAD_RMS_FS:
@@ -238,6 +254,11 @@ class _Check:
                 "program's sound, a microphone or monitor mix; close what sounds"
             )
             self._findings.append(Finding(check="foreign sound", state="found", text=text))
+
+    def _add_grid(self, recording: Recording) -> None:
+        grid = judge_grid(recording.resolution_fs, _BITS[self._session.bench.form.sample_format])
+        if grid is not None:
+            self._findings.append(grid)
 
     def _name_unchecked(self) -> None:
         done = {finding.check for finding in self._findings}

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.analysis.known_tones import KnownTones, band_rms, fit_known_tones
 from audiomeas.recording import Recording, stimulus_slice
+from audiomeas.stimulus.marker import MARKER_FROM_HZ, MARKER_TO_HZ, marker_before
 from audiomeas.stimulus.tone_sequence import ToneSequence
 from audiomeas.units import SQRT2, amplitude_ratio_to_db
 
@@ -61,6 +62,13 @@ class CheckReport:
             "findings": [finding.as_json() for finding in self.findings],
             "figures": {str(channel): dict(values) for channel, values in self.figures.items()},
         }
+
+
+def marker_v_rms(recording: Recording, channel: int) -> float:
+    """Return the level of the marker before a stimulus as a channel captured it, within the marker's own band."""
+    place = stimulus_slice(recording, *marker_before(recording.sample_rate_hz))
+    signal = recording.signal(recording.column(channel))[place]
+    return band_rms(signal, recording.sample_rate_hz, low_hz=MARKER_FROM_HZ, high_hz=MARKER_TO_HZ)
 
 
 class Heard:

@@ -7,8 +7,9 @@ import math
 
 import numpy as np
 
-from audiomeas.analysis.known_tones import fit_known_tones
-from audiomeas.measurement.bench_check_findings import Finding, Heard
+from audiomeas.analysis.factors import DB_PER_NEPER
+from audiomeas.analysis.known_tones import band_rms, fit_known_tones
+from audiomeas.measurement.bench_check_findings import Finding, Heard, marker_v_rms
 from audiomeas.measurement.bench_check_sequences import (
     COMMON_RATES_HZ,
     LOUD_40,
@@ -16,17 +17,22 @@ from audiomeas.measurement.bench_check_sequences import (
     LOUD_80,
     LOUD_AGAIN,
     LOUD_LEVELS_DB,
+    LOUD_QUIET,
     LOUD_RATE,
     LOUD_REFERENCE,
     LOUD_TOP,
+    QUIET_REFERENCE,
+    QUIET_SILENCE,
     REFERENCE_HZ,
     lower_rate_hz,
 )
-from audiomeas.units import amplitude_ratio_to_db
+from audiomeas.recording import Recording, stimulus_slice
+from audiomeas.stimulus.marker import MARKER_FROM_HZ, MARKER_S, MARKER_TO_HZ, marker_before
+from audiomeas.units import SQRT2, amplitude_ratio_to_db
 
 #: Over 80 dB a converter's gain stays within this, beside noise (common practice for 24-bit converters).
 LINEAR_WITHIN_DB = 0.1
-#: The reference before and after the loudest part, and within a part.
+#: What is played unchanged may move by this, beside its noise.
 DRIFT_DB = 0.02
 #: The tone that only an honest rate carries may be weakened by the converters' filters, but not more than this.
 RATE_TONE_AT_LEAST_DB = -40.0
@@ -85,22 +91,64 @@ def _cause(part: int, moved_db: float) -> str:
     return "an automatic gain control or an enhancement is in the path; turn it off in driver or sound server"
 
 
-def judge_drift(heard: Heard) -> Finding:
-    """Say whether the reference has the same level before and after the loudest part, and from second to second."""
+def judge_drift(loud: Heard, quiet: Heard, look: Recording | None) -> Finding:
+    """Say whether what is played unchanged comes back unchanged: within a tone, over seconds, over the whole check.
+
+    look : the first look's capture, where this check took it. Its marker and that before the quiet tones are alike, and
+    so are the quiet reference and the last tone at level: together they reach from the check's first sound to its last.
+    """
     worst_db = 0.0
-    for channel in heard.sequence.driven_channels:
-        first_db = heard.gain_db(LOUD_REFERENCE, channel)
-        moved_db = heard.gain_db(LOUD_AGAIN, channel) - first_db
-        slope_db = max((_halves_db(heard, part, channel) for part in (LOUD_AGAIN, LOUD_TOP)), key=abs)
-        largest_db = max(moved_db, slope_db, key=abs)
-        if abs(largest_db) > DRIFT_DB + heard.gain_noise_db(LOUD_REFERENCE, channel):
-            text = (
-                f"channel {channel}: an unchanged tone moves by {largest_db:+.3f} dB within seconds: an automatic gain "
-                "control, a limiter's release, or a bad contact; turn the one off, clean the other"
-            )
-            return Finding(check="drift", state="found", text=text)
-        worst_db = max(worst_db, abs(largest_db))
-    return Finding(check="drift", state="as it should be", text=f"an unchanged tone moves by {worst_db:.4f} dB at most")
+    span_s = _span_s(loud, quiet, look)
+    for channel in loud.sequence.driven_channels:
+        for moved_db, noise_db in _moves_db(loud, quiet, look, channel):
+            if abs(moved_db) > DRIFT_DB + noise_db:
+                text = (
+                    f"channel {channel}: what is played unchanged moves by {moved_db:+.3f} dB within {span_s:.0f} s: "
+                    "a gain control, a limiter's release, or a bad contact; turn the one off, clean the other"
+                )
+                return Finding(check="drift", state="found", text=text)
+            worst_db = max(worst_db, abs(moved_db))
+    text = f"what is played unchanged moves by {worst_db:.4f} dB at most within {span_s:.0f} s"
+    return Finding(check="drift", state="as it should be", text=text)
+
+
+def _moves_db(loud: Heard, quiet: Heard, look: Recording | None, channel: int) -> list[tuple[float, float]]:
+    """Return by how much each pair of equal sounds differs, and how far noise may move that."""
+    at_level_db = loud.gain_db(LOUD_AGAIN, channel) - loud.gain_db(LOUD_REFERENCE, channel)
+    room_db = loud.gain_noise_db(LOUD_REFERENCE, channel)
+    found = [(at_level_db, room_db)]
+    found += [(_halves_db(loud, part, channel), room_db) for part in (LOUD_AGAIN, LOUD_TOP)]
+    late = (
+        loud.gain_db(LOUD_QUIET, channel) - quiet.gain_db(QUIET_REFERENCE, channel),
+        loud.gain_noise_db(LOUD_QUIET, channel) + quiet.gain_noise_db(QUIET_REFERENCE, channel),
+    )
+    if look is None:
+        return [*found, late]
+    markers_v_rms = [marker_v_rms(recording, channel) for recording in (look, quiet.recording)]
+    early = _ratio_db(*markers_v_rms), _marker_noise_db(quiet, channel, min(markers_v_rms))
+    return [*found, early, late, (early[0] + late[0], early[1] + late[1])]
+
+
+def _span_s(loud: Heard, quiet: Heard, look: Recording | None) -> float:
+    """Return the time from the first marker's beginning to the last tone's end, without the pauses between captures."""
+    first = quiet.recording if look is None else look
+    begins = stimulus_slice(first, *marker_before(loud.rate_hz)).start
+    ends = stimulus_slice(loud.recording, *loud.sequence.span(LOUD_QUIET)).stop
+    before = -begins if look is None else look.frames - begins
+    return float((before + quiet.recording.frames + ends) / loud.rate_hz)
+
+
+def _marker_noise_db(quiet: Heard, channel: int, level_v_rms: float) -> float:
+    """Return how far noise may move the difference of two markers: four standard deviations.
+
+    The level of a Hann-windowed span of T seconds and B hertz rests on 2·B·T/1.5 values (the window's noise bandwidth
+    is 1.5 bins), and noise n beside a signal s moves each level by n/s/√(2·B·T/1.5).
+    """
+    silence = quiet.part(QUIET_SILENCE, channel)
+    noise_v_rms = band_rms(silence - np.mean(silence), quiet.rate_hz, low_hz=MARKER_FROM_HZ, high_hz=MARKER_TO_HZ)
+    values = 2.0 * (MARKER_TO_HZ - MARKER_FROM_HZ) * MARKER_S / 1.5
+    relative = noise_v_rms / max(level_v_rms, 1e-30) / math.sqrt(values)
+    return min(20.0, DB_PER_NEPER * 4.0 * SQRT2 * relative)
 
 
 def _halves_db(heard: Heard, part: int, channel: int) -> float:
@@ -111,6 +159,10 @@ def _halves_db(heard: Heard, part: int, channel: int) -> float:
         abs(fit_known_tones(piece, heard.rate_hz, (REFERENCE_HZ,)).amplitudes[0])
         for piece in (signal[:half], signal[half:])
     )
+    return _ratio_db(float(first), float(second))
+
+
+def _ratio_db(first: float, second: float) -> float:
     return amplitude_ratio_to_db(max(second, 1e-30) / max(first, 1e-30))
 
 

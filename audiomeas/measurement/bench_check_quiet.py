@@ -28,8 +28,8 @@ SILENCE_VARIES_DB = 10.0
 _MAINS_HZ = (50.0, 60.0)
 
 
-def judge_channels(heard: Heard, *, cable: bool) -> Finding:
-    """Say whether each channel carries its own tone, and its own alone."""
+def judge_channels(heard: Heard, *, cable: bool, unit: bool) -> Finding:
+    """Say whether each channel carries its own tone, and its own alone. unit : is connected, so it may be the mixer."""
     channels = heard.sequence.driven_channels
     if len(channels) < 2:
         return Finding(check="channels", state="not checked", text="one channel in use: nothing to mix up")
@@ -49,7 +49,7 @@ def judge_channels(heard: Heard, *, cable: bool) -> Finding:
                 worst_db, worst = leak_db, f"output {other} in input {channel}"
     if worst_db > -6.0:
         text = f"{worst} at {worst_db:.1f} dB: mixed to mono; look for a mono switch, a mixer, a one-channel cable"
-        return Finding(check="channels", state="found", text=text)
+        return Finding(check="channels", state="note" if unit else "found", text=text)
     if worst_db > allowed_db:
         text = f"{worst} at {worst_db:.1f} dB: channels leak; look for monitoring, a mixer, a missing ground"
         return Finding(check="channels", state="found" if cable else "note", text=text)
@@ -68,8 +68,8 @@ def judge_polarity(polarity: dict[int, int], *, cable: bool) -> Finding:
     return Finding(check="polarity", state="note", text=f"{where}; by the unit, or by the bench: a loop cable tells")
 
 
-def judge_quiet_gain(heard: Heard) -> Finding:
-    """Say whether equal tones keep their gain, and a tone 20 dB lower has the same."""
+def judge_quiet_gain(heard: Heard, *, unit: bool) -> Finding:
+    """Say whether equal tones keep their gain, and a tone 20 dB lower has the same. unit : is connected (may be it)."""
     for channel in heard.sequence.driven_channels:
         first_db = heard.gain_db(QUIET_REFERENCE, channel)
         for part, what in ((QUIET_AGAIN, "1.5 s later"), (QUIET_LOWER, "20 dB lower")):
@@ -81,7 +81,7 @@ def judge_quiet_gain(heard: Heard) -> Finding:
                     f"channel {channel}: gain moved by {moved_db:+.2f} dB {what}: {way_out} or an enhancement is in "
                     "the path; turn it off in the driver, the sound server, or the unit"
                 )
-                return Finding(check="level control", state="found", text=text)
+                return Finding(check="level control", state="note" if unit else "found", text=text)
     return Finding(check="level control", state="as it should be", text="equal tones keep their gain, quietly")
 
 

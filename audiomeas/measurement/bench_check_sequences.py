@@ -15,10 +15,11 @@ COMMON_RATES_HZ = (8_000.0, 16_000.0, 22_050.0, 32_000.0, 44_100.0, 48_000.0, 88
 #: Parts of the quiet sequence: reference, a tone per channel, silence, 20 dB lower, reference again.
 QUIET_REFERENCE, QUIET_CHANNELS, QUIET_SILENCE, QUIET_LOWER, QUIET_AGAIN = range(5)
 QUIET_STEP_DB = -20.0
-#: Parts of the sequence at level: reference, steps down, the highest level, the tone above the lower rate, reference.
-LOUD_REFERENCE, LOUD_40, LOUD_60, LOUD_80, LOUD_TOP, LOUD_RATE, LOUD_AGAIN = range(7)
+#: Parts of the sequence at level: reference, steps down, the highest level, the tone above the lower rate, reference;
+#: last the quiet sequence's own reference once more, seconds later.
+LOUD_REFERENCE, LOUD_40, LOUD_60, LOUD_80, LOUD_TOP, LOUD_RATE, LOUD_AGAIN, LOUD_QUIET = range(8)
 LOUD_LEVELS_DB = (-20.0, -40.0, -60.0, -80.0, 0.0, -20.0, -20.0)
-_LOUD_S = (0.5, 0.4, 0.4, 0.6, 0.8, 0.4, 1.3)
+_LOUD_S = (0.5, 0.4, 0.4, 0.6, 0.8, 0.4, 0.9, 0.4)
 
 
 def lower_rate_hz(sample_rate_hz: float) -> float | None:
@@ -46,13 +47,16 @@ def quiet_sequence(level_v_rms: float, sample_rate_hz: float, channels: tuple[in
     )
 
 
-def loud_sequence(level_v_rms: float, sample_rate_hz: float, channels: tuple[int, ...]) -> ToneSequence:
-    """Return the sequence at level; its loudest part has the level given (r.m.s., at the output)."""
-    tones_hz = [REFERENCE_HZ] * len(LOUD_LEVELS_DB)
+def loud_sequence(
+    level_v_rms: float, quiet_v_rms: float, sample_rate_hz: float, channels: tuple[int, ...]
+) -> ToneSequence:
+    """Return the sequence at level: its loudest part has one level, its last that of the quiet sequence (at output)."""
+    levels_v_rms = [*(level_v_rms * db_to_amplitude_ratio(level_db) for level_db in LOUD_LEVELS_DB), quiet_v_rms]
+    tones_hz = [REFERENCE_HZ] * len(levels_v_rms)
     tones_hz[LOUD_RATE] = rate_tone_hz(sample_rate_hz)
     return ToneSequence(
         frequencies_hz=tuple((frequency_hz,) * len(channels) for frequency_hz in tones_hz),
-        levels_v_rms=tuple(level_v_rms * db_to_amplitude_ratio(level_db) for level_db in LOUD_LEVELS_DB),
+        levels_v_rms=tuple(levels_v_rms),
         durations_s=_LOUD_S,
         sample_rate_hz=sample_rate_hz,
         driven_channels=channels,

@@ -40,6 +40,12 @@ def marker(sample_rate_hz: float, *, peak: float = 1.0) -> FloatArray:
     return apply_ramps(peak * np.sin(phase), round(0.005 * sample_rate_hz))
 
 
+def marker_before(sample_rate_hz: float) -> tuple[int, int]:
+    """Return first and end frame of the marker before a stimulus, counted from the stimulus' first frame."""
+    frames, gap = round(MARKER_S * sample_rate_hz), round(GAP_S * sample_rate_hz)
+    return -(frames + gap), -gap
+
+
 @dataclass(frozen=True, kw_only=True)
 class Playlist:
     """A stimulus between its markers: silence, marker, silence, stimulus, silence, marker.
