@@ -12,6 +12,7 @@ from benches import bench_file
 from coverage_truth import of_two
 
 from audiomeas import measure
+from audiomeas.bench.parts import combined
 from audiomeas.measurement.budget import budget_tables
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.result import ChannelResult, result_from_json
@@ -97,3 +98,52 @@ def test_what_is_printed_holds_each_figure_and_its_parts(tmp_path):
     gain = done.stdout.split("Uncertainty of gain")[1].split("\n\n")[0]
     assert "load" not in gain
     assert "rectangular" in gain
+
+
+#: Words → options that keep them short. What each tells as a figure with a half-width must also tell its parts.
+SHORT = {
+    "distortion-steps": {"output_level": "10 W", "frequencies_hz": (1000.0,), "falls_db": (0.0, 6.0)},
+    "intermodulation": {"output_level": "1 W", "window_s": 0.2},
+    "multitone": {"output_level": "1 W", "window_s": 0.5},
+    "response": {"input_level": "50 mV", "duration_s": 1.0},
+    "response-steps": {"input_level": "50 mV", "frequencies_hz": (100.0, 1000.0, 10_000.0)},
+    "crosstalk": {"input_level": "50 mV", "duration_s": 0.5},
+    "noise": {"reference": "1 W", "duration_s": 2.0},
+    "dynamic-range": {"output_level": "1 W", "window_s": 0.5, "idle_s": 0.5},
+    "linearity": {"output_level": "1 W", "falls_db": (0.0, 20.0, 40.0), "window_s": 0.2},
+}
+#: Counts have no parts: they are exact, or their interval is the Poisson law's own.
+COUNTS = {"reversals", "clicks", "clicks_per_minute"}
+
+
+#: These run each time, the others by `-m wide`: each takes about a second.
+QUICK = {"response-steps", "linearity"}
+COMPONENTS = {
+    "noise and fit",
+    "noise and fit at the reference",
+    "method",
+    "level of the tone",
+    "input calibration",
+    "output calibration",
+    "load resistance",
+    "noise of the bench",
+    "distortion of the bench",
+    "gain",
+}
+
+
+@pytest.mark.parametrize("word", [pytest.param(w, marks=() if w in QUICK else pytest.mark.wide) for w in SHORT])
+def test_every_word_tells_the_parts_of_its_figures(word, tmp_path):
+    bench = bench_file(tmp_path, ('range = "50:1"', 'range = "10:1"'), rate_hz=48_000)
+    found = measure(word, bench=bench, captures=None, **SHORT[word])
+    keys = {figure.key for figure in find(word).figures} - COUNTS
+    for channel in found.channels:
+        # Of the first channel beside itself nothing is open.
+        stated = {key: half for key, half in channel.uncertainty.items() if half > 0.0}
+        assert keys & stated.keys() <= channel.budget.keys()
+        assert channel.budget
+        assert not channel.budget.keys() & channel.bound.keys()
+        for key, parts in channel.budget.items():
+            assert {part.component for part in parts} <= COMPONENTS
+            if key in stated:
+                assert combined(parts) == pytest.approx(stated[key], rel=1e-9), key

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from audiomeas.bench.parts import Part
 from audiomeas.measurement.result import ChannelResult, Result
 from audiomeas.plan.file import Limit, Step
 from audiomeas.plan.verdict import Verdict, decide, judge, judge_step, overall
@@ -173,6 +175,19 @@ def test_a_difference_between_channels(left: float, right: float, verdict: str) 
     (row,) = judge(limit, _result(_channel(1, left, 0.3), _channel(2, right, 0.4)), step=_step(limit))
     assert (row.verdict, row.channel, row.value) == (verdict, None, abs(left - right))
     assert row.uncertainty == pytest.approx(0.5, rel=1e-12)  # rounding of doubles
+
+
+def test_what_both_channels_carry_of_one_source_cancels_in_their_difference() -> None:
+    """One meter calibrated both inputs (0.5 dB of it); of each channel's own noise 0.03 and 0.04 dB are left: 0.05."""
+    meter = Part("input calibration: meter", 0.5, "rectangular", "meter M-0001")
+    both = [
+        dataclasses.replace(_channel(number, value, 0.5), budget={"gain_db": (meter, Part("noise and fit", own))})
+        for number, value, own in ((1, 26.0, 0.03), (2, 26.5, 0.04))
+    ]
+    limit = _limit(difference_at_most=0.75)
+    (row,) = judge(limit, _result(*both), step=_step(limit))
+    assert row.verdict == "pass"
+    assert row.uncertainty == pytest.approx(0.05, rel=1e-9)
 
 
 def test_a_difference_needs_both_channels() -> None:

@@ -12,6 +12,7 @@ from typing import Any
 import present_cases as cases
 import pytest
 from click.testing import CliRunner
+from coverage_truth import of_two
 
 import audiomeas
 from audiomeas.cli.present import report as report_command
@@ -240,8 +241,8 @@ def found(quantity: str, source: Visit = USUAL) -> list[Any]:
 def test_power_comes_from_voltage_and_load_with_both_uncertainties():
     one, two = found("level_w")
     assert (one.value, two.value) == (2.0, 4.0)  # 4 V squared over 8 Ω and 4 Ω
-    # 0.5 % of voltage counts twice, 1 % of resistance once, uncorrelated: √2 % (JCGM 100, 5.1.6)
-    assert one.uncertainty == pytest.approx(2.0 * 0.01 * math.sqrt(2.0))
+    # 0.5 % of voltage counts twice, 1 % of resistance once, uncorrelated; without a budget both are rectangular.
+    assert one.uncertainty == pytest.approx(2.0 * of_two(0.01, 0.01), rel=1e-3)
     assert one.verdict is None
 
 

@@ -57,7 +57,10 @@ def scaled(parts: Iterable[Part], factor: float) -> tuple[Part, ...]:
 
 
 def merged(parts: Iterable[Part]) -> tuple[Part, ...]:
-    """Return parts with those of one source made one, added with their signs (JCGM 100:2008, 5.2.2 with r = 1)."""
+    """Return parts with those of one source made one, added with their signs (JCGM 100:2008, 5.2.2 with r = 1).
+
+    What is left where two of them cancel no longer moves the figure a known way: it stands for itself from then on.
+    """
     found: dict[str, Part] = {}
     for place, part in enumerate(parts):
         key = part.source or f"\0{place}"
@@ -66,7 +69,9 @@ def merged(parts: Iterable[Part]) -> tuple[Part, ...]:
             found[key] = part
             continue
         name = old.component if old.component == part.component else IN_COMMON
-        found[key] = dataclasses.replace(old, component=name, half_width=old.half_width + part.half_width)
+        source = old.source if old.half_width * part.half_width > 0.0 else ""
+        half = old.half_width + part.half_width
+        found[key] = dataclasses.replace(old, component=name, half_width=half, source=source)
     return tuple(dataclasses.replace(part, half_width=abs(part.half_width)) for part in found.values())
 
 

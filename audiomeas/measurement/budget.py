@@ -5,6 +5,7 @@ Every measurement tells its figures through `Told`: what `add` is given is combi
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -102,6 +103,21 @@ class Told:
 def own_parts(relative: float, least: float = LEAST_RELATIVE) -> tuple[Part, Part]:
     """Return what noise leaves of a level (its 95 % half-width), and what the method can't do better than."""
     return Part(NOISE_AND_FIT, relative), Part(METHOD, least)
+
+
+def difference_half_width(one: ChannelResult, other: ChannelResult, key: str) -> float | None:
+    """Return the 95 % half-width of the difference of a figure between two channels; None: not known.
+
+    What both carry of one source cancels, as their budgets tell it. Without budgets the two count as independent: a
+    common error would only make the true interval smaller.
+    """
+    halves = [channel.uncertainty.get(key) for channel in (one, other)]
+    if halves[0] is None or halves[1] is None:
+        return None
+    budgets = [channel.budget.get(key) for channel in (one, other)]
+    if not budgets[0] or not budgets[1]:
+        return math.hypot(halves[0], halves[1])
+    return combined((*budgets[0], *scaled(budgets[1], -1.0)))
 
 
 def budget_facts(budget: Mapping[str, Sequence[Part]]) -> dict[str, Any]:

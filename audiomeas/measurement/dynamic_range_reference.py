@@ -77,7 +77,7 @@ def _stated(recording: Recording, column: int, maximum: Level, raised: float) ->
     )  # fmt: skip
     parts = scale_parts(recording, column)
     if parts is not None and maximum.unit == "W":
-        of_load = load_parts(recording, recording.channels[column])
+        of_load = load_parts(recording.conditions, recording.channels[column])
         # U = √(P·R): a relative change of R counts half.
         parts = None if of_load is None else (*parts, *scaled(of_load, 0.5))
     return Reference(level=level, parts=parts, warnings=warnings)

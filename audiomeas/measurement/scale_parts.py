@@ -10,11 +10,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.bench.parts import Part, part_facts, parts_from, scaled
+from audiomeas.bench.parts import Part, combined, part_facts, parts_from, scaled
 from audiomeas.measurement.steady import of_channel, scale_uncertainty
 
 if TYPE_CHECKING:
     from audiomeas.bench.calibration import Scale
+    from audiomeas.measurement.result import ChannelResult
     from audiomeas.recording import Recording
 
 #: Conditions: parts by channel, relative.
@@ -62,13 +63,23 @@ def gain_parts(recording: Recording, column: int) -> tuple[Part, ...] | None:
     return (*captured, *scaled(played, -1.0))
 
 
-def load_parts(recording: Recording, channel: int) -> tuple[Part, ...] | None:
+def load_parts(conditions: Mapping[str, Any], channel: int) -> tuple[Part, ...] | None:
     """Return the relative parts of a load's resistance; None: not known.
 
     A bench file states a half-width only: it is taken as rectangular, the careful side beside other parts.
     """
-    whole = of_channel(recording.conditions.get("load_uncertainty"), channel)
+    whole = of_channel(conditions.get("load_uncertainty"), channel)
     return None if whole is None else (Part(LOAD, whole, "rectangular"),)
+
+
+def power_half_width(power_w: float, channel: ChannelResult, conditions: Mapping[str, Any]) -> float | None:
+    """Return the 95 % half-width of U²/R: a relative change of U counts twice, one of R once; None: not known."""
+    level_v_rms, half = channel.values["level_v_rms"], channel.uncertainty.get("level_v_rms")
+    of_load = load_parts(conditions, channel.channel)
+    if half is None or of_load is None or level_v_rms <= 0.0:
+        return None
+    level = channel.budget.get("level_v_rms") or (Part("level", half, "rectangular"),)
+    return power_w * combined((*scaled(level, 2.0 / level_v_rms), *of_load))
 
 
 def ratio_parts(parts: Sequence[Part] | None, other: Sequence[Part] | None) -> tuple[Part, ...] | None:

@@ -7,9 +7,10 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
-from audiomeas.bench.parts import Part, of_limits, scaled
+from audiomeas.bench.parts import Part, scaled
 from audiomeas.measurement.base import Option
-from audiomeas.measurement.budget import BENCH_DISTORTION, Told, own_parts
+from audiomeas.measurement.bench_own import level_parts, residual_known
+from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.offers import band_options
 from audiomeas.measurement.scale_parts import gain_parts, load_parts, scale_parts
 from audiomeas.measurement.steady import LEAST_RELATIVE, of_channel
@@ -20,8 +21,6 @@ if TYPE_CHECKING:
     from audiomeas.analysis.tone import ToneAnalysis
     from audiomeas.recording import Recording
 
-#: A figure within this of what the bench adds by itself says nothing more than 'at most'.
-_BENCH_MARGIN_DB = 10.0
 #: What the analysis itself is good for: frequency (relative), phase, and lines relative to the tone. A capture without
 #: noise would claim all digits.
 _LEAST_FREQUENCY, _LEAST_PHASE_DEG, _LEAST_LINE = 1e-9, 1e-6, 1e-9
@@ -59,7 +58,7 @@ def definitions(options: Mapping[str, Any], sample_rate_hz: float) -> dict[str, 
 
 def uncertainty_covers(recording: Recording) -> str:
     """Return what the half-widths hold: the bench's own distortion only where a loopback has told it."""
-    if recording.conditions.get("bench_residual_db") is not None:
+    if residual_known(recording):
         return f"{_COVERS}; the distortion of the bench itself"
     return f"{_COVERS}; not the distortion of the bench itself"
 
@@ -99,20 +98,21 @@ def tell_level(
     if recording.scale_v(column) is None:
         return
     values["level_v_rms"] = tone.level_rms
+    away = level_parts(recording, column, tone.frequency_hz)
     scale = scale_parts(recording, column)
     if scale is not None:
-        told.add("level_v_rms", (*scale, *own), tone.level_rms)
+        told.add("level_v_rms", (*scale, *own, *away), tone.level_rms)
     load_ohm = of_channel(recording.conditions.get("load_ohm"), channel)
     if load_ohm is not None:
         values["level_w"] = v_rms_to_w(tone.level_rms, load_ohm)
-        of_load = load_parts(recording, channel)
+        of_load = load_parts(recording.conditions, channel)
         if scale is not None and of_load is not None:
-            told.add("level_w", (*scaled((*scale, *own), 2.0), *of_load), values["level_w"])
+            told.add("level_w", (*scaled((*scale, *own, *away), 2.0), *of_load), values["level_w"])
     if input_v_rms is not None:
         values["gain_db"] = amplitude_ratio_to_db(tone.level_rms / input_v_rms)
         of_gain = gain_parts(recording, column)
         if of_gain is not None:
-            told.add("gain_db", (*of_gain, *own), DB_PER_NEPER)
+            told.add("gain_db", (*of_gain, *own, *away), DB_PER_NEPER)
 
 
 def tell_ratio(told: Told, name: str, ratio: float | None, power: PowerSum | None) -> None:
@@ -169,23 +169,3 @@ def spectrum_values(spectrum: Spectrum, *, offset_db: float = 0.0) -> dict[str, 
         "frequency_hz": [float(f"{hz:.6g}") for hz in spectrum.frequency_hz],
         "level_db": [round(float(level_db) + offset_db, 2) for level_db in spectrum.level_db],
     }
-
-
-def bound_by_bench(told: Told, bench_db: float | None, names: tuple[str, ...]) -> None:
-    """Make bounds of ratios near to the bench's own residual; let it widen the uncertainty of the others.
-
-    The bench's harmonics may add to the unit's or cancel them, at worst in phase: a rectangular part.
-    """
-    if bench_db is None:
-        return
-    for name in names:
-        percent, decibels = f"{name}_percent", f"{name}_db"
-        value_db = told.values[decibels]
-        if value_db is None or told.bound.get(decibels):
-            continue
-        if value_db <= bench_db + _BENCH_MARGIN_DB:
-            told.at_most(percent, decibels)
-            continue
-        limit = 10.0 ** ((bench_db - value_db) / 20.0)
-        told.widen(percent, of_limits(BENCH_DISTORTION, limit * told.values[percent]))
-        told.widen(decibels, of_limits(BENCH_DISTORTION, limit * DB_PER_NEPER))

@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.measurement.budget import difference_half_width
 from audiomeas.measurement.curves import CurvePoint
 from audiomeas.measurement.response_views import hertz
 from audiomeas.record.mask import Held, MaskRow, hold
@@ -145,10 +146,7 @@ def _number(values: Mapping[str, Any], key: str) -> float | None:
 
 
 def _difference(limit: Limit, result: Result | None, step: Step, reason: str) -> _Reading:
-    """Return the largest difference between channels, with the uncertainties of these two combined (JCGM 100, 5.1.2).
-
-    Channels are taken as independent: a common error would cancel and only make the true interval smaller.
-    """
+    """Return the largest difference between channels, with what the uncertainties of these two leave of it."""
     channels = list(_channels(limit, result, step))
     readings = [_reading(limit, result, channel, reason) for channel in channels]
     values = [reading.value for reading in readings if reading.value is not None]
@@ -156,13 +154,13 @@ def _difference(limit: Limit, result: Result | None, step: Step, reason: str) ->
         return next(reading for reading in readings if reading.value is None)
     if len(values) < 2:
         return _Reading(reason="missing: a difference needs two channels")
-    low = min(readings, key=lambda reading: reading.value or 0.0)
-    high = max(readings, key=lambda reading: reading.value or 0.0)
-    combined = None
-    if low.uncertainty is not None and high.uncertainty is not None:
-        combined = math.hypot(low.uncertainty, high.uncertainty)
+    assert result is not None
+    lowest, highest = (pick(range(len(values)), key=values.__getitem__) for pick in (min, max))
+    both = [result.channel(number) for number in (channels[highest], channels[lowest]) if number is not None]
+    known = all(readings[place].uncertainty is not None for place in (lowest, highest))
+    half = difference_half_width(both[0], both[1], limit.quantity) if known else None
     bound = next((reading.bound for reading in readings if reading.bound), "")
-    return _Reading(value=max(values) - min(values), uncertainty=combined, bound=bound)
+    return _Reading(value=max(values) - min(values), uncertainty=half, bound=bound)
 
 
 def _row(limit: Limit, step: Step, channel: int | None, reading: _Reading) -> Verdict:

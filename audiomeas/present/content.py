@@ -7,11 +7,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.measurement.budget import difference_half_width
 from audiomeas.present.masks import with_masks
 from audiomeas.record.verdict_row import limit_text
 
 if TYPE_CHECKING:
-    from audiomeas.measurement.result import ChannelResult, Result
+    from audiomeas.measurement.result import Result
     from audiomeas.measurement.views import ChartView
     from audiomeas.record.verdict_row import Verdict, Word
     from audiomeas.record.visit import StepRecord, Visit
@@ -229,6 +230,7 @@ def number(value: Any) -> float | None:
 
 def _powers(step: str, result: Result) -> Iterator[Finding]:
     """Yield the power of each channel whose output voltage and load are both known (P = U²/R)."""
+    from audiomeas.measurement.scale_parts import power_half_width
     from audiomeas.units import v_rms_to_w
 
     for channel in result.channels:
@@ -239,17 +241,8 @@ def _powers(step: str, result: Result) -> Iterator[Finding]:
         power_w = v_rms_to_w(level, load_ohm)
         yield Finding(
             step=step, quantity=POWER, words=f"power into {load_ohm:g} Ω", unit="W", channel=channel.channel,
-            value=power_w, uncertainty=_power_uncertainty(power_w, level, channel, result),
+            value=power_w, uncertainty=power_half_width(power_w, channel, result.conditions),
         )  # fmt: skip
-
-
-def _power_uncertainty(power_w: float, level_v_rms: float, channel: ChannelResult, result: Result) -> float | None:
-    """Return the 95 % half-width of U²/R: twice the relative one of U and that of R, uncorrelated (JCGM 100, 5.1.6)."""
-    of_level = number(channel.uncertainty.get("level_v_rms"))
-    of_load = number(_of_channel(result.conditions.get("load_uncertainty"), channel.channel))
-    if of_level is None or of_load is None or level_v_rms <= 0.0:
-        return None
-    return power_w * math.hypot(2.0 * of_level / level_v_rms, of_load)
 
 
 def _of_channel(by_channel: Any, channel: int) -> Any:
@@ -263,11 +256,10 @@ def _balance(step: str, result: Result) -> Iterator[Finding]:
     if len(known) != 2:
         return
     (one, first), (other, second) = known
-    parts = [number(each.uncertainty.get("gain_db")) for each in (one, other)]
     yield Finding(
         step=step, quantity=BALANCE, words="difference in gain between the channels", unit="dB", channel=None,
         value=abs(first - second),
-        uncertainty=None if parts[0] is None or parts[1] is None else math.hypot(parts[0], parts[1]),
+        uncertainty=difference_half_width(one, other, "gain_db"),
     )  # fmt: skip
 
 
