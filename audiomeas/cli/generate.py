@@ -245,6 +245,38 @@ def staggered_sweeps(file: str, from_hz: float, to_hz: float | None, duration_s:
     _write(file, make, **common)
 
 
+@generate.command()
+@click.argument("file")
+@click.option("--frequency-hz", type=click.FLOAT, default=1000.0, show_default=True)
+@click.option(
+    "--falls-db",
+    metavar="N,N,…",
+    default="40,37,34,31,28,25,22,19,16,13,10,7,4,2,1,0.5,0",
+    show_default=True,
+    help="Of each burst below the level, in dB; quiet ones first spare the unit.",
+)
+@click.option("--duration-s", type=click.FLOAT, default=0.1, show_default=True, help="Of each burst; 0.1 s at most.")
+@click.option("--quiet-s", type=click.FLOAT, default=0.2, show_default=True, help="Of the quiet tone behind each.")
+@_markers
+@_common
+def burst(file: str, frequency_hz: float, falls_db: str, duration_s: float, quiet_s: float, **common: Any) -> None:
+    """Write short bursts of a sine at several levels, for `analyze clipping`.
+
+    \b
+    Example: audiomeas generate burst bursts.wav --level "-1 dBFS" --falls-db 20,10,6,3,2,1,0
+    """
+
+    def make(**at: Any) -> Stimulus:
+        from audiomeas.stimulus import BurstSeries
+
+        falls = _numbers(falls_db)
+        return BurstSeries.falling(
+            frequency_hz=frequency_hz, falls_db=falls, duration_s=duration_s, quiet_s=quiet_s, **at
+        )
+
+    _write(file, make, **common)
+
+
 @generate.command("tone-and-silence")
 @click.argument("file")
 @click.option("--frequency-hz", type=click.FLOAT, default=997.0, show_default=True)

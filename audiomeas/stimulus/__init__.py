@@ -10,6 +10,7 @@ from audiomeas.stimulus.base import (
     played_samples_v,
     raised_cosine_ramp,
 )
+from audiomeas.stimulus.bursts import BurstSeries
 from audiomeas.stimulus.catalogue import read_stimulus
 from audiomeas.stimulus.multitone import Multitone
 from audiomeas.stimulus.repeated import RepeatedSweeps
@@ -21,6 +22,7 @@ from audiomeas.stimulus.tone_silence import ToneAndSilence
 from audiomeas.stimulus.tones import SquarePlusSine, TwinTone
 
 __all__ = [
+    "BurstSeries",
     "Multitone",
     "PlaysPerChannel",
     "RepeatedSweeps",

@@ -109,6 +109,16 @@ class VariesInLevel(Protocol):
         ...
 
 
+@runtime_checkable
+class StatesMarkers(Protocol):
+    """What a stimulus has beside the rest when its markers are not as loud as itself."""
+
+    @property
+    def markers_peak_v(self) -> float:
+        """Peak voltage of the markers around it."""
+        ...
+
+
 def played_samples_v(stimulus: Stimulus) -> FloatArray:
     """Return what is played: (frames,) when all driven channels play the same, else (frames, driven channels)."""
     if isinstance(stimulus, PlaysPerChannel):

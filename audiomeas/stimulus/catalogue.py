@@ -7,6 +7,7 @@ from typing import Any
 
 from audiomeas.errors import RequestError
 from audiomeas.stimulus.base import Stimulus
+from audiomeas.stimulus.bursts import BurstSeries
 from audiomeas.stimulus.multitone import Multitone
 from audiomeas.stimulus.repeated import RepeatedSweeps
 from audiomeas.stimulus.shaped import ShapedSweep
@@ -34,6 +35,7 @@ _FAMILIES: dict[str, type[Stimulus]] = {
         TurnedTone,
         ToneAndSilence,
         ToneSequence,
+        BurstSeries,
     )
 }
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from audiomeas.stimulus.base import FloatArray, Stimulus, VariesInLevel, apply_ramps
+from audiomeas.stimulus.base import FloatArray, StatesMarkers, Stimulus, VariesInLevel, apply_ramps
 from audiomeas.units import SQRT2
 
 #: From and to which frequency the chirp runs: inside what every hi-fi unit passes, tapes and tuners included.
@@ -25,6 +25,8 @@ def marker_peak_v(stimulus: Stimulus) -> float:
 
     So a unit with much gain in the bass is not overloaded by a marker of the level that its treble needs.
     """
+    if isinstance(stimulus, StatesMarkers):
+        return stimulus.markers_peak_v
     if not isinstance(stimulus, VariesInLevel):
         return stimulus.peak_v
     frequency_hz = np.geomspace(MARKER_FROM_HZ, MARKER_TO_HZ, 50)
