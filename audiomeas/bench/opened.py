@@ -5,14 +5,14 @@ from __future__ import annotations
 import dataclasses
 import os
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from audiomeas.bench.calibration import Scale, bench_noise_conditions, not_claimed
+from audiomeas.bench.calibration import Scale, bench_noise_conditions, bench_own_conditions, not_claimed
 from audiomeas.bench.file import BenchFile, bench_facts, read_bench
 from audiomeas.bench.interlock import DAC_HEADROOM_DB, Ceiling
 from audiomeas.bench.loudspeakers import LARGEST_W, refuse_power_search, said_loudspeakers
@@ -51,7 +51,10 @@ class Bench:
     def warnings(self) -> tuple[str, ...]:
         """Say what of the calibration does not fit this set-up, and what follows; carried by every result."""
         found = self._mismatches()
-        return (*found, not_claimed(self.file.calibration)) if found else ()
+        of_loops = self.file.calibration.loopback_mismatches(
+            dict(self.file.ranges), sample_rate_hz=self.form.sample_rate_hz, today=_today()
+        )
+        return (*found, not_claimed(self.file.calibration), *of_loops) if found else of_loops
 
     @property
     def calibration_holds(self) -> bool:
@@ -60,7 +63,7 @@ class Bench:
 
     def _mismatches(self) -> tuple[str, ...]:
         identity = self.interface.identity
-        calibration, rate_hz, today = self.file.calibration, self.form.sample_rate_hz, datetime.now(UTC).date()
+        calibration, rate_hz, today = self.file.calibration, self.form.sample_rate_hz, _today()
         whole = calibration.mismatches(
             interface=identity.name,
             host_api=identity.host_api,
@@ -222,7 +225,17 @@ class Bench:
 
     def noise_conditions(self) -> dict[str, Any]:
         """Return what is known of the bench's own noise on the ranges in use, and of quieter ranges."""
-        return bench_noise_conditions(self.file.calibration, dict(self.file.ranges))
+        holding = self.file.calibration.loopbacks_holding(self.form.sample_rate_hz, _today())
+        return bench_noise_conditions(holding, dict(self.file.ranges))
+
+    def own_conditions(self) -> dict[str, Any]:
+        """Return what is known today of the bench's own response and distortion on the ranges in use."""
+        holding = self.file.calibration.loopbacks_holding(self.form.sample_rate_hz, _today())
+        return bench_own_conditions(holding, dict(self.file.ranges))
+
+
+def _today() -> date:
+    return datetime.now(UTC).date()
 
 
 def _sine_ceiling(

@@ -145,6 +145,8 @@ class Session:
         self._form = bench.form
 
     def __enter__(self) -> Self:
+        if self.bench.file.loudspeakers is not None:
+            self._say(self.bench.file.loudspeakers.words())
         return self
 
     def __exit__(
@@ -266,6 +268,35 @@ class Session:
                 self._say(f"{error}; trying again with a larger block")
                 self._form = self._with_larger_block()
         raise AssertionError("not reached")
+
+    # -- for a tone without an end (`measurement.live`) ----------------------------------------------------------
+
+    def largest_gain_db(self, *, keep: Keep | None = None) -> dict[int, float]:
+        """Return channel → the largest gain over frequency that was found so far, for predictions."""
+        return self._raised.added_to(self.first_look(keep=keep).gain_db)
+
+    def learn_raise(self, more_db: Mapping[int, float]) -> dict[int, float]:
+        """Take by how much more gain than at first look was seen; return what of it is news, and predict with it."""
+        return self._raised.learn({}, more_db)
+
+    def load_watch(self) -> Also | None:
+        """Return what follows the heat of the loads, for `Bench.watch`."""
+        return self._loads.watch()
+
+    def streamed_recording(self, capture: Capture, stimulus: Stimulus, *, purpose: str) -> Recording:
+        """Return a part of a stream as the recording of a stimulus that fills it, trusted or with what is wrong.
+
+        The stream has no markers: what its driver said and the tone itself tell whether samples were lost.
+        """
+        fractions = capture.fractions()
+        whole = Aligned(stimulus_start=0, latency_frames=0.0, polarity={}, marker_gain={}, silent=())
+        try:
+            refuse_nonsense(capture, fractions)
+            notes = look_for_breaks(capture, fractions, stimulus, whole)
+        except CaptureError as error:
+            return self._recording(capture, fractions, stimulus, None, purpose, (str(error),))
+        looked = dataclasses.replace(self.first_look_taken, stimulus_start=0)
+        return self._recording(capture, fractions, stimulus, looked, purpose, notes)
 
     def _marker_peak_v(self, stimulus: Stimulus) -> float:
         """Return the peak voltage of the markers; around silence as quiet as the first look, allowed on any unit."""
@@ -406,6 +437,7 @@ class Session:
         outputs = [self.bench.output_scale(channel) for channel in stimulus.driven_channels]
         conditions = {
             **self.bench.conditions(),
+            **self.bench.own_conditions(),
             "purpose": purpose,
             "driven_channels": list(stimulus.driven_channels),
             "input_level_v_rms": stimulus.level_v_rms,
