@@ -280,3 +280,11 @@ def test_the_bench_is_taken_off_as_power_or_nothing_is_attributed() -> None:
     assert third.uncertainty_v_rms == pytest.approx(0.011)
     other = without_bench(captured, told({1: 0.1}, mains_hz=60.0))
     assert not any(line.attributable for line in other)
+
+
+@pytest.mark.parametrize(("over_db", "attributable"), [(2.9, False), (3.1, True)])
+def test_within_3_db_of_the_bench_nothing_is_attributed(over_db: float, attributable: bool) -> None:
+    (line,) = without_bench(told({1: 10 ** (over_db / 20)}), told({1: 1.0}, half=0.0))
+    assert line.attributable is attributable
+    if attributable:
+        assert line.level_v_rms == pytest.approx(math.sqrt(10 ** (over_db / 10) - 1.0))  # powers differ

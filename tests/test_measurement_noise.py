@@ -223,6 +223,22 @@ def test_johnson_noise_of_a_kilohm_behind_a_stated_gain() -> None:
     assert values["source_v_per_root_hz"] == pytest.approx(density_v * gain, rel=1e-5)
 
 
+def test_the_density_is_drawn_at_the_input_where_it_is_asked_for() -> None:
+    sigma = 1e-4
+    asked = {"gain_db": 60.0, "source_resistance_ohm": 1000.0, "density_at": "input"}
+    (view, _) = NOISE.charts(_analysed(_white(4.0, sigma=sigma), **asked))
+    assert "at the input" in view.y_label
+    drawn = next(one for one in view.series if one.label == "channel 1")
+    # White: σ·√2·2 V over √24 kHz, less 60 dB (closed form); the mean of 300 points scatters by far less than 2 %.
+    truth_nv = 1e9 * sigma * math.sqrt(2) * 2.0 / math.sqrt(24_000) / 1000.0
+    assert np.mean(np.square(drawn.y[1:])) == pytest.approx(truth_nv**2, rel=0.04)
+    source = next(one for one in view.series if one.label.startswith("source resistance alone, at the input"))
+    assert source.y[0] == pytest.approx(4.0703, rel=1e-3)  # √(4kTR) of 1 kΩ at 300 K (johnson_noise.csv)
+    unknown = _analysed(_white(1.0), density_at="input")
+    assert any("needs volts and the gain" in line for line in unknown.warnings)
+    assert "at the output" in NOISE.charts(unknown)[0].y_label
+
+
 def test_hum_is_listed_line_by_line() -> None:
     counts = _white(10.0, seed=3)
     time_s = np.arange(len(counts)) / RATE_HZ
@@ -550,7 +566,7 @@ def test_tables_and_charts_say_what_they_are(road: tuple[Result, list[Recording]
     for words in ("A-weighted", "re 1 W", "re rated power (60 W)", "re 5 mV in", "ITU-R ARM", "Hum", "µV"):
         assert words in text
     density, bands = NOISE.charts(result)
-    assert (density.y_label, bands.name) == ("Noise density (nV/√Hz)", "third-octaves")
+    assert (density.y_label, bands.name) == ("Noise density at the output (nV/√Hz)", "third-octaves")
     assert all(view.simulated for view in (density, bands))
     hum = next(series for series in density.series if series.label == "hum, channel 1")
     assert hum.labels == ("×1", "×2", "×3", "×4", "×6")

@@ -14,7 +14,7 @@ from audiomeas.measurement.budget import Told
 from audiomeas.measurement.noise_bands import parse_bands
 from audiomeas.measurement.noise_conditions import conditions_of, filter_notes
 from audiomeas.measurement.noise_gain import gain_at_1_khz
-from audiomeas.measurement.noise_options import FIGURES, OPTIONS, check
+from audiomeas.measurement.noise_options import FIGURES, INPUT, OPTIONS, check
 from audiomeas.measurement.noise_references import Gain, Referred
 from audiomeas.measurement.noise_unit import SampleUnit
 from audiomeas.measurement.noise_views import charts, curves, tables
@@ -260,6 +260,11 @@ class _Channel:
         values["dc_fs"] = self._scan.density.mean_v / (self._unit.reference * math.sqrt(2.0))
         values["peak_v"] = self._unit.volts(self._scan.facts.peak)
         values["gain_db"] = None if gain is None else gain.db
+        if self._options["density_at"] == INPUT and (gain is None or not self._unit.in_volts):
+            self._warnings.append(
+                f"channel {self._number}: the density is drawn at the output: referred to the input it needs volts and "
+                "the gain at 1 kHz: give a calibration and gain_db"
+            )
         values["source_v_per_root_hz"] = None
         if self._options["source_resistance_ohm"] is not None and self._unit.in_volts:
             self._tell_source(gain)

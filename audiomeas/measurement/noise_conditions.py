@@ -45,6 +45,7 @@ def conditions_of(found: Scan, options: Mapping[str, Any]) -> dict[str, Any]:
         "levels": definitions,
         "density": f"Welch: Hann window of {density.segment_frames} frames, overlap one half, "
         f"{density.segments} averages; DC left out",
+        "density_at": options["density_at"],
         "density_bin_hz": density.bin_hz,
         "filter": options["filter"],
         "snr_references": {one.words: one.end for one in parse_references(options)},

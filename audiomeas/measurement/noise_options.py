@@ -18,6 +18,9 @@ FILTERS = {
     "rumble unweighted": "rumble_unweighted",
 }
 
+#: Ends of the unit that a density may be drawn at.
+OUTPUT, INPUT = "output", "input"
+
 OPTIONS = (
     Option(
         name="duration_s",
@@ -103,6 +106,14 @@ OPTIONS = (
         stage="analyse",
         above=0.0,
         at_most=1e8,
+    ),
+    Option(
+        name="density_at",
+        kind="choice",
+        help="Where the chart of the density stands: at the unit's output, or referred to its input by the gain.",
+        default=OUTPUT,
+        choices=(OUTPUT, INPUT),
+        stage="analyse",
     ),
     Option(
         name="temperature_k",

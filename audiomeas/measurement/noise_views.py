@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.curves import Curve, CurvePoint
 from audiomeas.measurement.figure_table import figures_table, times, told_cell
 from audiomeas.measurement.noise_bench import level_keys
+from audiomeas.measurement.noise_options import INPUT, OUTPUT
 from audiomeas.measurement.noise_references import AT_OUTPUT
 from audiomeas.measurement.views import ChartView, Column, Series, TableView
 from audiomeas.shown_units import shown_in
@@ -261,23 +264,50 @@ def charts(result: Result) -> tuple[ChartView, ...]:
     return (_density(result, found), *_third_octaves(result, found))
 
 
-def _density(result: Result, found: list[ChannelResult]) -> ChartView:
+@dataclass(frozen=True, kw_only=True)
+class _Scale:
+    """What a density is drawn in. in_volts : else in dB re full scale.   at : end of the unit, of volts."""
+
+    in_volts: bool
+    at: str
+
+    def nanovolts(self, v_per_root_hz: float, channel: ChannelResult) -> float:
+        """Return a channel's density at the output as it is drawn, in nV/√Hz."""
+        gain_db = channel.values["gain_db"] if self.at == INPUT else 0.0
+        return 1e9 * v_per_root_hz * math.pow(10.0, -gain_db / 20.0)
+
+    @property
+    def y_label(self) -> str:
+        """Return the label of the axis."""
+        if not self.in_volts:
+            return "Noise density (dB re full-scale sine, per √Hz)"
+        return f"Noise density at the {self.at} (nV/√Hz)"
+
+
+def _scale(result: Result, found: list[ChannelResult]) -> _Scale:
     in_volts = all(channel.values["density"]["v_per_root_hz"] for channel in found)
+    gains = [channel.values["gain_db"] for channel in found]
+    at_input = in_volts and None not in gains and result.conditions.get("density_at") == INPUT
+    return _Scale(in_volts=in_volts, at=INPUT if at_input else OUTPUT)
+
+
+def _density(result: Result, found: list[ChannelResult]) -> ChartView:
+    scale = _scale(result, found)
     series = []
     for channel in found:
-        label, y = f"channel {channel.channel}", _drawn(channel, in_volts=in_volts)
-        series.append(Series(label=label, x=_frequency(channel), y=y, channel=channel.channel))
+        label = f"channel {channel.channel}"
+        series.append(Series(label=label, x=_frequency(channel), y=_drawn(channel, scale), channel=channel.channel))
     for channel in found:
-        series += _hum_points(channel, in_volts=in_volts)
+        series += _hum_points(channel, scale)
     hollow = ". Hollow points: hum, by multiple of the mains" if len(series) > len(found) else ""
-    series += _source(found, in_volts=in_volts)
-    series += [_weighting(channel, in_volts=in_volts) for channel in found]
+    series += _source(found, scale)
+    series += [_weighting(channel, scale) for channel in found]
     return ChartView(
         name="density",
         title="Noise density",
         x_label="Frequency (Hz)",
-        y_label="Noise density (nV/√Hz)" if in_volts else "Noise density (dB re full-scale sine, per √Hz)",
-        y_scale="log" if in_volts else "linear",
+        y_label=scale.y_label,
+        y_scale="log" if scale.in_volts else "linear",
         series=tuple(series),
         caption=f"{_caption(result)}. {result.conditions['density']}{hollow}",
         simulated=result.simulated,
@@ -289,20 +319,20 @@ def _frequency(channel: ChannelResult) -> list[float]:
     return frequency_hz
 
 
-def _drawn(channel: ChannelResult, *, in_volts: bool) -> list[float | None]:
+def _drawn(channel: ChannelResult, scale: _Scale) -> list[float | None]:
     """Return the density in nV/√Hz, or in dB re full scale per √Hz."""
     density = channel.values["density"]
-    if not in_volts:
+    if not scale.in_volts:
         return list(density["dbfs_per_root_hz"])
-    return [value * 1e9 if value else None for value in density["v_per_root_hz"]]
+    return [scale.nanovolts(value, channel) if value else None for value in density["v_per_root_hz"]]
 
 
-def _hum_points(channel: ChannelResult, *, in_volts: bool) -> list[Series]:
+def _hum_points(channel: ChannelResult, scale: _Scale) -> list[Series]:
     """Return the hum lines as points on the density's curve, named by multiple."""
     rows = [row for row in channel.values["hum"] if not row.get("bound")]
     if not rows:
         return []
-    drawn, frequency_hz = _drawn(channel, in_volts=in_volts), _frequency(channel)
+    drawn, frequency_hz = _drawn(channel, scale), _frequency(channel)
     return [
         Series(
             label=f"hum, channel {channel.channel}",
@@ -322,23 +352,22 @@ def _largest_near(frequency_hz: list[float], values: list[float | None], wanted_
     return max(near, default=None)
 
 
-def _source(found: list[ChannelResult], *, in_volts: bool) -> list[Series]:
-    levels = [channel.values["source_v_per_root_hz"] for channel in found]
-    known = next((level for level in levels if level is not None), None)
-    if known is None or not in_volts:
+def _source(found: list[ChannelResult], scale: _Scale) -> list[Series]:
+    known = next((channel for channel in found if channel.values["source_v_per_root_hz"] is not None), None)
+    if known is None or not scale.in_volts:
         return []
-    x, level = _frequency(found[0]), 1e9 * known
-    return [Series(label="source resistance alone, at the output", x=[x[0], x[-1]], y=[level, level])]
+    x, level = _frequency(known), scale.nanovolts(known.values["source_v_per_root_hz"], known)
+    return [Series(label=f"source resistance alone, at the {scale.at}", x=[x[0], x[-1]], y=[level, level])]
 
 
-def _weighting(channel: ChannelResult, *, in_volts: bool) -> Series:
+def _weighting(channel: ChannelResult, scale: _Scale) -> Series:
     """Return a channel's density under the A curve, where that takes no more than 26 dB: elsewhere it hides nothing."""
     weight_db = channel.values["density"]["a_weight_db"]
-    drawn = _drawn(channel, in_volts=in_volts)
+    drawn = _drawn(channel, scale)
     weighted = [
         None
         if value is None or by_db < _LEAST_WEIGHT_DB
-        else (value * 10.0 ** (by_db / 20.0) if in_volts else value + by_db)
+        else (value * 10.0 ** (by_db / 20.0) if scale.in_volts else value + by_db)
         for value, by_db in zip(drawn, weight_db, strict=True)
     ]
     return Series(label=f"channel {channel.channel}, A-weighted", x=_frequency(channel), y=weighted)
