@@ -76,7 +76,7 @@ class Limits:
 
 @dataclass(frozen=True, kw_only=True)
 class BenchFile:
-    """One bench, as its file states it."""
+    """One bench, as its file states it. loudspeakers_said : it states whether loudspeakers are connected."""
 
     file: Path
     sha256: str
@@ -89,6 +89,7 @@ class BenchFile:
     usual_input_level: Level | None
     usual_output_level: Level | None
     loudspeakers: Loudspeakers | None = None
+    loudspeakers_said: bool = False
 
     @property
     def channels(self) -> tuple[int, ...]:
@@ -119,6 +120,7 @@ def read_bench(file: Path) -> BenchFile:
         limits=_limits(_required(table, "limits")),
         usual_input_level=_level(usual, "input_level"),
         usual_output_level=_level(usual, "output_level"),
+        loudspeakers_said="loudspeakers" in table,
         loudspeakers=read_loudspeakers(table.table("loudspeakers", optional=True)),
     )
     if usual is not None:

@@ -76,6 +76,19 @@ def thermal_rating(
     )
 
 
+def load_words(rating: ThermalRating) -> str:
+    """Return what a load stands, in words."""
+    lasting = f"rated {rating.usable_w:.4g} W"
+    if rating.heating_s == 0.0:
+        return lasting
+    return f"{lasting}, {rating.short_term_w:.4g} W for {cold_s(rating):.3g} s from cold"
+
+
+def cold_s(rating: ThermalRating) -> float:
+    """Return for how long a cold load stands its short-term power."""
+    return -rating.heating_s * math.log1p(-rating.usable_w / rating.short_term_w)
+
+
 def heated_w(rating: ThermalRating, heat_w: float, power_w: float, duration_s: float) -> float:
     """Return the heat after a load took a steady power for a while, from the heat that it had before."""
     tau_s = rating.heating_s if power_w > heat_w else rating.cooling_s

@@ -7,6 +7,7 @@ short, and no search for the largest power runs (common practice for listening w
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -62,6 +63,11 @@ class Loudspeakers:
         return {"nominal_ohm": self.nominal_ohm, "lowest_ohm": self.lowest_ohm, "at_most_v_rms": self.largest_v_rms}
 
 
+def words_of(facts: Mapping[str, float]) -> str:
+    """Return the state in one line, from a result's conditions."""
+    return loudspeakers(facts["nominal_ohm"], facts["lowest_ohm"]).words()
+
+
 def loudspeakers(nominal_ohm: float, lowest_ohm: float | None = None) -> Loudspeakers:
     """Return loudspeakers by their nominal impedance. Raises RequestError for one that no loudspeaker has."""
     lowest = LOWEST_OVER_NOMINAL * nominal_ohm if lowest_ohm is None else lowest_ohm
@@ -94,12 +100,15 @@ def said_loudspeakers(said: str | None, in_file: Loudspeakers | None) -> Loudspe
 
 
 def read_loudspeakers(table: Table | None) -> Loudspeakers | None:
-    """Take the bench file's [loudspeakers]; None where it is missing. Raises TomlProblem."""
+    """Take the bench file's [loudspeakers]; None where it is missing or says that none are. Raises TomlProblem."""
     if table is None:
         return None
-    nominal_ohm = table.number("nominal_ohm")
+    connected = table.truth("connected", True)
+    nominal_ohm = table.number("nominal_ohm", None if not connected else 0.0)
     lowest_ohm = table.number("lowest_ohm", None)
     table.finish()
+    if not connected:
+        return None
     try:
         return loudspeakers(nominal_ohm, lowest_ohm)
     except RequestError as error:

@@ -33,6 +33,7 @@ def show(bench: str | None, as_json: bool) -> None:
     Example: audiomeas bench show --bench my-bench.toml
     """
     from audiomeas.bench.interlock import GAIN_MARGIN_DB, first_look_v_rms
+    from audiomeas.bench.load_heat import load_words
     from audiomeas.errors import DeviceError
     from audiomeas.measurement.api import open_bench
 
@@ -58,7 +59,7 @@ def show(bench: str | None, as_json: bool) -> None:
     for channel, range_name in kept.ranges:
         scale = opened.input_scale(channel)
         load = kept.load(channel)
-        loaded = f", load {load.resistance_ohm:g} Ω rated {load.rated_w:g} W" if load else ", no load entered"
+        loaded = f", load {load.resistance_ohm:g} Ω {load_words(load.thermal)}" if load else ", no load entered"
         click.echo(
             f"channel {channel}    range {range_name}: full scale {scale.v_rms_at_full_scale:g} V r.m.s. "
             f"± {100 * scale.uncertainty:g} %{loaded}"
@@ -68,6 +69,8 @@ def show(bench: str | None, as_json: bool) -> None:
         f"gain up to {limits.highest_gain_db:g} dB; {GAIN_MARGIN_DB:g} dB below them is kept free"
     )
     click.echo(f"first look   {1000 * look_v:.3g} mV at the unit's input, 40 dB below every ceiling")
+    if kept.loudspeakers is not None:
+        click.echo(f"outputs      {kept.loudspeakers.words()}")
     calibration = kept.calibration
     click.echo(f"calibration  {calibration.file.name}, made {calibration.made}, holds until {calibration.valid_until}")
     click.echo("caution      audiomeas is not a safety device: loads get hot, mains and tube voltages kill")

@@ -162,6 +162,10 @@ def print_result(result: Result, *, as_json: bool, explain: bool = False) -> Non
 
     if result.simulated:
         click.echo(SIMULATED_NOTE)
+    if "loudspeakers" in result.conditions:
+        from audiomeas.bench.loudspeakers import words_of
+
+        click.echo(words_of(result.conditions["loudspeakers"]))
     measurement = find(result.measurement)
     tables = measurement.tables(result)
     if explain:

@@ -18,6 +18,7 @@ from audiomeas.cli.common import (
     say,
     show_progress,
 )
+from audiomeas.cli.loudspeakers import loudspeakers_option
 from audiomeas.measurement.registry import find, summaries, words
 
 
@@ -62,6 +63,7 @@ def _measure_command(word: str) -> click.Command:
         captures: str,
         no_captures: bool,
         chart: str | None,
+        loudspeakers: str | None,
         as_json: bool,
         explain: bool,
         **options: Any,
@@ -75,6 +77,7 @@ def _measure_command(word: str) -> click.Command:
             output_level=output_level,
             channels={"both": None, "1": (1,), "2": (2,)}[channels],
             captures=None if no_captures else captures,
+            loudspeakers=loudspeakers,
             say=say,
             progress=show_progress,
             **given(options),
@@ -106,6 +109,7 @@ def _measure_command(word: str) -> click.Command:
     click.option("--no-captures", is_flag=True, help="Keep no captures.")(command)
     click.option("--chart", type=click.Path(), metavar="FILE", help="Also draw the chart (.png, .svg, .pdf).")(command)
     bench_option(command)
+    loudspeakers_option(command)
     explain_option(command)
     json_option(command)
     return command

@@ -7,6 +7,7 @@ import sys
 import click
 
 from audiomeas.cli.common import Command, bench_option, json_option, print_json, say, show_progress, show_progress_end
+from audiomeas.cli.loudspeakers import asked, loudspeakers_option
 
 
 @click.command(cls=Command)
@@ -22,8 +23,11 @@ from audiomeas.cli.common import Command, bench_option, json_option, print_json,
     "--stage", default="as-found", show_default=True, metavar="WORD", help="as-found, as-left, after-run-in, return."
 )
 @bench_option
+@loudspeakers_option
 @json_option
-def run(plan: str, unit: str, records: str, stage: str, bench: str | None, as_json: bool) -> int:
+def run(
+    plan: str, unit: str, records: str, stage: str, bench: str | None, loudspeakers: str | None, as_json: bool
+) -> int:
     """Run a plan on one unit, judge its limits, and keep a record of the visit.
 
     \b
@@ -33,7 +37,16 @@ def run(plan: str, unit: str, records: str, stage: str, bench: str | None, as_js
     """
     from audiomeas.plan.run import run as run_call
 
-    outcome = run_call(plan, unit=unit, bench=bench, records=records, stage=stage, say=say, progress=show_progress)
+    outcome = run_call(
+        plan,
+        unit=unit,
+        bench=bench,
+        loudspeakers=asked(bench, loudspeakers),
+        records=records,
+        stage=stage,
+        say=say,
+        progress=show_progress,
+    )
     show_progress_end()
     if as_json:
         print_json(outcome.as_json())

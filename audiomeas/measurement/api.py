@@ -50,9 +50,12 @@ def bench_path(given: Path | str | None) -> Path | None:
     return None if chosen is None else Path(chosen)
 
 
-def open_bench(bench: Path | str | None = None) -> Bench:
-    """Return the bench of a file (default: AUDIOMEAS_BENCH, else the simulated bench). Opens no device."""
-    return open_bench_file(bench_path(bench))
+def open_bench(bench: Path | str | None = None, *, loudspeakers: str | None = None) -> Bench:
+    """Return the bench of a file (default: AUDIOMEAS_BENCH, else the simulated bench). Opens no device.
+
+    loudspeakers : '8 ohm' when such are connected, 'none' when none are; None: as the bench file says.
+    """
+    return open_bench_file(bench_path(bench), loudspeakers=loudspeakers)
 
 
 def measure(
@@ -63,6 +66,7 @@ def measure(
     output_level: str | Level | None = None,
     channels: tuple[int, ...] | None = None,
     captures: Path | str | None = None,
+    loudspeakers: str | None = None,
     say: Say | None = None,
     progress: Progress | None = None,
     **options: Any,
@@ -71,12 +75,13 @@ def measure(
 
     word : 'distortion', 'response', …   input_level, output_level : '100 mV', '1 W' (one of them; else the bench's
     usual level).   channels : 1-based, driven together; default all.   captures : a folder (made when missing) in
-    which every capture is kept; None keeps none.   options : the measurement's own.
+    which every capture is kept; None keeps none.   loudspeakers : '8 ohm' when such are connected, 'none' when none
+    are; None: as the bench file says.   options : the measurement's own.
     Raises AudiomeasError: RequestError, BenchError, SignalError, Interrupted.
     """
     measurement = find(word)
     keep = None if captures is None else CaptureFolder(Path(captures), word)
-    with Session(open_bench(bench), say=say, progress=progress) as session:
+    with Session(open_bench(bench, loudspeakers=loudspeakers), say=say, progress=progress) as session:
         return session.measure(
             measurement,
             options,

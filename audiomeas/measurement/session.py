@@ -26,7 +26,7 @@ from audiomeas.interface.protocol import StreamFormat
 from audiomeas.interface.transport import STOPPED_BY_INPUT, Capture
 from audiomeas.measurement.attached import with_recordings
 from audiomeas.measurement.base import Measurement, PlayContext
-from audiomeas.measurement.load_gate import LoadGate
+from audiomeas.measurement.load_gate import Also, LoadGate
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.raised_gain import RaisedGain, loudest_db, marker_ratios
 from audiomeas.measurement.result import Result
@@ -283,20 +283,27 @@ class Session:
         """Return what follows the heat of the loads, for `Bench.watch`."""
         return self._loads.watch()
 
-    def streamed_recording(self, capture: Capture, stimulus: Stimulus, *, purpose: str) -> Recording:
-        """Return a part of a stream as the recording of a stimulus that fills it, trusted or with what is wrong.
+    def streamed_recording(self, capture: Capture, stimulus: Stimulus, *, purpose: str) -> tuple[Recording, str]:
+        """Return a part of a stream as the recording of a stimulus that fills it, and why it can't be trusted ('').
 
-        The stream has no markers: what its driver said and the tone itself tell whether samples were lost.
+        A stream has no markers: its driver's flags and the tone itself tell whether samples were lost, and how late it
+        came is not known.
         """
+        look = self.first_look()
         fractions = capture.fractions()
-        whole = Aligned(stimulus_start=0, latency_frames=0.0, polarity={}, marker_gain={}, silent=())
+        place = Aligned(stimulus_start=0, latency_frames=0.0, polarity=look.polarity, marker_gain={}, silent=look.silent)
+        problem = ""
+        notes: tuple[str, ...] = ()
         try:
             refuse_nonsense(capture, fractions)
-            notes = look_for_breaks(capture, fractions, stimulus, whole)
+            notes = look_for_breaks(capture, fractions, stimulus, place)
         except CaptureError as error:
-            return self._recording(capture, fractions, stimulus, None, purpose, (str(error),))
-        looked = dataclasses.replace(self.first_look_taken, stimulus_start=0)
-        return self._recording(capture, fractions, stimulus, looked, purpose, notes)
+            problem = str(error)
+        recording = self._recording(
+            capture, fractions, stimulus, place, purpose, (*notes, problem) if problem else notes
+        )
+        known = {key: value for key, value in recording.conditions.items() if key != "latency_frames"}
+        return dataclasses.replace(recording, conditions=known), problem
 
     def _marker_peak_v(self, stimulus: Stimulus) -> float:
         """Return the peak voltage of the markers; around silence as quiet as the first look, allowed on any unit."""

@@ -148,6 +148,7 @@ def run(
     *,
     unit: Unit | str,
     bench: Path | str | None = None,
+    loudspeakers: str | None = None,
     records: Path | str = "records",
     stage: str = "as-found",
     say: Say | None = None,
@@ -156,7 +157,8 @@ def run(
     """Run a plan on a unit and keep the record of this visit.
 
     plan : a file, or the name of a shipped plan ('power-amplifier').   bench : a file; None: AUDIOMEAS_BENCH, else the
-    simulated bench.   unit : a Unit, or as it is written: 'Demo amplifier A, serial D-0001'.
+    simulated bench.   loudspeakers : '8 ohm' when such are connected, 'none' when none are; None: as the bench file
+    says.   unit : a Unit, or as it is written: 'Demo amplifier A, serial D-0001'.
     Raises RequestError, FileProblem, TomlProblem before any sound; Interrupted when stopped (what was captured is
     kept); FileProblem when the record can't be written on.
     """
@@ -166,7 +168,7 @@ def run(
     from audiomeas.measurement.api import open_bench
     from audiomeas.measurement.session import Session
 
-    with Session(open_bench(bench), say=say, progress=progress) as session:
+    with Session(open_bench(bench, loudspeakers=loudspeakers), say=say, progress=progress) as session:
         refuse_impossible(read, session.bench.form.sample_rate_hz, channels=session.bench.channels)
         return run_on(session, read, unit=who, records=Path(records), stage=stage, say=say)
 
