@@ -1,4 +1,4 @@
-"""`audiomeas calibrate output|input|load`: readings asked for one by one, or all given as options."""
+"""`audiomeas calibrate output|input|loopback|load`: readings asked for one by one, or all given as options."""
 
 from __future__ import annotations
 
@@ -14,11 +14,12 @@ _CAUTIONS = (
     "caution: take every unit and loudspeaker off; only card, loop cable, attenuator and meter take part",
     "caution: audiomeas is not a safety device; nothing above 60 V r.m.s. goes to the attenuator, no mains anywhere",
 )
+_SIMULATED = "SIMULATED: made on the simulated bench"
 
 
 @click.group(cls=Group)
 def calibrate() -> None:
-    """Find what full scale is in volts, per output and per input and range; or a load's resistance.
+    """Find what full scale is in volts, per output and per input and range; what the bench adds; or what a load is.
 
     \b
     Example: audiomeas calibrate output --bench my-bench.toml --channel 1 --meter "Demo multimeter, M-0001"
@@ -41,6 +42,15 @@ def _tone_options(command: Callable[..., Any]) -> Callable[..., Any]:
             click.option("--frequency-hz", type=float, default=330.0, show_default=True, help="315 to 400 Hz."),
             click.option("--level-dbfs", type=float, default=-6.0, show_default=True, help="Of the loud point."),
             click.option("--duration-s", type=float, default=10.0, show_default=True, help="Of each of the two tones."),
+        ]
+    ):
+        command = option(command)
+    return command
+
+
+def _file_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    for option in reversed(
+        [
             click.option("--valid-days", type=int, default=30, show_default=True, help="How long it holds."),
             click.option(
                 "--calibration", type=click.Path(), metavar="FILE", help="Start from this, not the bench's own."
@@ -60,6 +70,7 @@ def _tone_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 @calibrate.command("output")
 @_tone_options
+@_file_options
 @bench_option
 @json_option
 def calibrate_output(**given: Any) -> None:
@@ -77,6 +88,7 @@ def calibrate_output(**given: Any) -> None:
 @calibrate.command("input")
 @click.option("--against-output", is_flag=True, help="No meter: the output's own calibration says the volts.")
 @_tone_options
+@_file_options
 @bench_option
 @json_option
 def calibrate_input(**given: Any) -> None:
@@ -88,6 +100,25 @@ def calibrate_input(**given: Any) -> None:
     Example: audiomeas calibrate input --bench my-bench.toml --channel 1 --against-output
     """
     _calibrate("input", **given)
+
+
+@calibrate.command("loopback")
+@click.option("--channel", "channels", type=click.IntRange(1, 64), multiple=True, help="Which (default: all).")
+@click.option("--level-dbfs", type=float, default=-6.0, show_default=True, help="Of the loud steps, as played.")
+@click.option("--reference-hz", type=float, default=330.0, show_default=True, help="Where the scales were calibrated.")
+@click.option("--noise-s", type=float, default=10.0, show_default=True, help="How long noise is listened to.")
+@_file_options
+@bench_option
+@json_option
+def calibrate_loopback(**given: Any) -> None:
+    """Find what the bench itself adds on the ranges in use: response, distortion, noise, polarity. No meter.
+
+    Loop cable from each output through its range's attenuator to the input. Results on these ranges then carry it.
+
+    \b
+    Example: audiomeas calibrate loopback --bench my-bench.toml
+    """
+    _loopback(**given)
 
 
 @calibrate.command("load")
@@ -183,6 +214,90 @@ def _calibrate(
     for note in found.notes:
         say(f"warning: {note}")
     _print(found, ask, path, session.simulated, as_json=as_json)
+
+
+def _loopback(
+    *,
+    channels: tuple[int, ...],
+    bench: str | None,
+    calibration: str | None,
+    write: str | None,
+    captures: str,
+    play: bool,
+    as_json: bool,
+    **given: Any,
+) -> None:
+    from datetime import UTC, datetime
+
+    from audiomeas.bench.calibration_text import calibration_text, with_loopbacks
+    from audiomeas.files import write_new_text
+    from audiomeas.measurement.api import CaptureFolder
+    from audiomeas.measurement.calibrate_loopback import AskLoopback, bare, check_ask, check_bench
+    from audiomeas.measurement.calibrate_loopback import calibrate_loopback as calibrate_call
+    from audiomeas.measurement.session import Session
+
+    for line in _CAUTIONS:
+        say(line)
+    known = _session(bench, calibration).bench
+    wanted = tuple(sorted(set(channels))) or known.channels
+    ask = AskLoopback(channels=wanted, made=datetime.now(UTC).date(), **given)
+    check_ask(ask)
+    session = Session(bare(known), say=say, progress=show_progress)
+    check_bench(session, ask)
+    former = known.file.calibration
+    path = _new_file(former.file, write, ask.made.isoformat())
+    say(
+        f"plays tones up to {ask.level_dbfs:g} dBFS on output {', '.join(map(str, wanted))}, and listens to silence: "
+        "loop cable from each through its range's attenuator to the input of the same number"
+    )
+    _ask_whether(play=play)
+    found = calibrate_call(session, ask, keep=CaptureFolder(Path(captures), "calibrate"))
+    write_new_text(path, calibration_text(with_loopbacks(former, found), simulated=known.simulated))
+    _print_loopbacks(found, path, known.simulated, as_json=as_json)
+
+
+def _print_loopbacks(found: Any, path: Path, simulated: bool, *, as_json: bool) -> None:
+    if as_json:
+        print_json(
+            {
+                "calibrated": "loopback",
+                "loopbacks": [_facts(one) for one in found],
+                "file": str(path),
+                "simulated": simulated,
+            }
+        )
+        return
+    if simulated:
+        click.echo(_SIMULATED)
+    for one in found:
+        audio = [point for point in one.response if 20.0 <= point.frequency_hz <= 20_000.0]
+        worst = max(audio, key=lambda point: abs(point.gain_db))
+        loud = max(one.residual, key=lambda row: row.level_dbfs)
+        click.echo(
+            f"loopback {one.channel} on range {one.range_name}: noise {one.noise_dbfs:.1f} dBFS; at most "
+            f"{worst.gain_db:+.3f} dB ({worst.frequency_hz:.5g} Hz); distortion "
+            f"{'below' if loud.at_most else 'up to'} {loud.thd_db:.1f} dB at {loud.level_dbfs:.1f} dBFS; polarity "
+            f"{'as played' if one.polarity > 0 else 'turned'}; until {one.origin.valid_until}"
+        )
+    _say_next(path)
+
+
+def _facts(one: Any) -> dict[str, Any]:
+    import dataclasses
+
+    origin = one.origin
+    return {
+        **{key: value for key, value in dataclasses.asdict(one).items() if key != "origin"},
+        "made": origin.made.isoformat(),
+        "valid_until": origin.valid_until.isoformat(),
+        "method": origin.method,
+        "evidence": dict(origin.evidence),
+    }
+
+
+def _say_next(path: Path) -> None:
+    click.echo(f"written: {path}")
+    click.echo(f'next: in the bench file write calibration = "{path.name}", or go on with --calibration {path}')
 
 
 def _ask(
@@ -319,14 +434,18 @@ def _new_file(former: Path, write: str | None, day: str) -> Path:
 
 
 def _ask_to_play(ask: Any, session: Any, *, play: bool) -> None:
-    from audiomeas.errors import RequestError
-
     loud_v = session.bench.output_scale(ask.channel).v_rms_at_full_scale * 10.0 ** (ask.level_dbfs / 20.0)
     say(
         f"output {ask.channel} will play {ask.frequency_hz:g} Hz twice for {ask.duration_s:g} s: about "
         f"{0.1 * loud_v:.3g} V, then about {loud_v:.3g} V; loop cable to input {ask.channel}, meter across it "
         "on AC volts: read it while it sounds"
     )
+    _ask_whether(play=play)
+
+
+def _ask_whether(*, play: bool) -> None:
+    from audiomeas.errors import RequestError
+
     try:
         if play or click.confirm("Is only the loop cable connected, and may it play?", default=False, err=True):
             return
@@ -356,12 +475,11 @@ def _print(found: Any, ask: Any, path: Path, simulated: bool, *, as_json: bool) 
         print_json(facts)
         return
     if simulated:
-        click.echo("SIMULATED: made on the simulated bench")
+        click.echo(_SIMULATED)
     place = f"{ask.kind} {ask.channel}" + (f" on range {scale.range_name}" if scale.range_name else "")
     change = 100.0 * (scale.v_rms_at_full_scale / found.former_v_rms - 1.0)
     click.echo(
         f"{place}: full scale {scale.v_rms_at_full_scale:.4g} V r.m.s. ± {100 * scale.uncertainty:.2g} % "
         f"({change:+.2f} % against before), until {scale.origin.valid_until}"
     )
-    click.echo(f"written: {path}")
-    click.echo(f'next: in the bench file write calibration = "{path.name}", or go on with --calibration {path}')
+    _say_next(path)

@@ -9,7 +9,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.bench.calibration import Calibration, bench_noise_conditions, not_claimed, read_calibration
+from audiomeas.bench.calibration import (
+    Calibration,
+    bench_noise_conditions,
+    bench_own_conditions,
+    not_claimed,
+    read_calibration,
+)
 from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import free_name, refuse_full_disk, translated
@@ -181,6 +187,9 @@ def calibrated(recording: Recording, calibration: Calibration, range_name: str |
     holds = not warnings
     if not holds:
         warnings.append(not_claimed(calibration))
+    in_use, today = dict.fromkeys(recording.channels, chosen), datetime.now(UTC).date()
+    holding = calibration.loopbacks_holding(recording.sample_rate_hz, today)
+    warnings += calibration.loopback_mismatches(in_use, sample_rate_hz=recording.sample_rate_hz, today=today)
     provenance = dataclasses.replace(recording.provenance, hashes=_with_hash(recording.provenance.hashes, calibration))
     return dataclasses.replace(
         recording,
@@ -190,7 +199,8 @@ def calibrated(recording: Recording, calibration: Calibration, range_name: str |
             **recording.conditions,
             "range": {str(n): chosen for n in recording.channels},
             **scale_conditions(recording.channels, scales),
-            **bench_noise_conditions(calibration, dict.fromkeys(recording.channels, chosen)),
+            **bench_noise_conditions(holding, in_use),
+            **bench_own_conditions(holding, in_use),
         },
         warnings=(*recording.warnings, *warnings),
         provenance=provenance,

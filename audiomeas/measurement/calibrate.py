@@ -110,12 +110,17 @@ def check_ask(ask: Ask) -> None:
         )
     if not 1.0 <= ask.duration_s <= 120.0:
         raise RequestError(f"each tone lasts 1 to 120 s, not {ask.duration_s:g} s")
-    if not 1 <= ask.valid_days <= 366:
-        raise RequestError(f"a calibration holds for 1 to 366 days, not {ask.valid_days} (30 is common practice)")
+    valid_for(ask.valid_days)
     if ask.meter is not None:
         ask.meter.refuse_outside(ask.frequency_hz)
     elif ask.kind == "output":
         raise RequestError("an output is calibrated against a meter: name it, with its accuracy")
+
+
+def valid_for(days: int) -> None:
+    """Raise RequestError for a time that no calibration holds."""
+    if not 1 <= days <= 366:
+        raise RequestError(f"a calibration holds for 1 to 366 days, not {days} (30 is common practice)")
 
 
 def check_bench(session: Session, ask: Ask) -> None:
@@ -128,7 +133,7 @@ def check_bench(session: Session, ask: Ask) -> None:
             f"{calibration.file.name} has no [[output]] for channel {ask.channel}: enter a rough value from the card's "
             "data sheet, within a factor of two, to start from"
         )
-    _refuse_other_set_up(calibration, session)
+    refuse_other_set_up(calibration, session)
     if ask.meter is None:
         _refuse_stale_output(session, ask)
 
@@ -141,7 +146,7 @@ def calibrate(session: Session, ask: Ask, *, read: Read, confirm: Confirm, keep:
     check_ask(ask)
     check_bench(session, ask)
     bench = session.bench
-    _refuse_no_loop(session, ask, keep)
+    refuse_no_loop(session, ask.channel, ask.frequency_hz, keep)
     quiet = _point(session, ask, "quiet", ask.level_dbfs - STEP_DB, read, confirm, keep)
     coming_v_rms = quiet.v_rms * db_to_amplitude_ratio(STEP_DB)
     ceiling_v_rms = bench.file.limits.input_v_rms
@@ -163,7 +168,8 @@ def calibrate(session: Session, ask: Ask, *, read: Read, confirm: Confirm, keep:
     )
 
 
-def _refuse_other_set_up(calibration: Calibration, session: Session) -> None:
+def refuse_other_set_up(calibration: Calibration, session: Session) -> None:
+    """Raise CalibrationError where the calibration to start from is of another interface or gain setting."""
     identity = session.bench.interface.identity
     here = (identity.name, identity.host_api, session.bench.file.interface.gain_setting)
     there = (calibration.interface, calibration.host_api, calibration.gain_setting)
@@ -189,17 +195,18 @@ def _refuse_stale_output(session: Session, ask: Ask) -> None:
         )
 
 
-def _refuse_no_loop(session: Session, ask: Ask, keep: Keep | None) -> None:
+def refuse_no_loop(session: Session, channel: int, frequency_hz: float, keep: Keep | None) -> None:
+    """Raise CaptureError or CalibrationError where no loop cable is connected; by the first look."""
     look = session.first_look(keep=keep)
-    if ask.channel in look.silent:
+    if channel in look.silent:
         raise CaptureError(
-            f"nothing came back on channel {ask.channel}: connect output {ask.channel} to input {ask.channel} by the "
-            "loop cable (through the range's attenuator), and the meter across the cable"
+            f"nothing came back on channel {channel}: connect output {channel} to input {channel} by the "
+            "loop cable (through the range's attenuator), and the meter, where one is read, across the cable"
         )
-    gain_db = look.gain_at_db(ask.channel, ask.frequency_hz)
+    gain_db = look.gain_at_db(channel, frequency_hz)
     if abs(gain_db) > LOOP_WITHIN_DB:
         raise CalibrationError(
-            f"channel {ask.channel} has {gain_db:+.1f} dB from output to input, where a loop cable has 0 dB: take the "
+            f"channel {channel} has {gain_db:+.1f} dB from output to input, where a loop cable has 0 dB: take the "
             "unit out, check the range in the bench file; or correct the rough values of the calibration at hand"
         )
 
