@@ -319,6 +319,15 @@ def test_dc_is_said_and_in_no_figure() -> None:
     assert values["unweighted_dbfs"] == pytest.approx(WHITE_DBFS + IN_BAND_DB, abs=WHITE_DB)
 
 
+def test_dc_far_above_quiet_noise_moves_no_reading() -> None:
+    # 10 % of full scale, 100 dB over the noise; left in, its step at the beginning raised the averaging meter by 9 dB.
+    quiet = _white(3.0, sigma=1e-6, seed=2)
+    plain, offset = (_analysed(one).channels[0].values for one in (quiet, quiet + 0.1))
+    for key in ("itu_r_468_quasi_peak_dbfs", "itu_r_arm_dbfs", "itu_r_468_dbfs", "unweighted_dbfs"):
+        # The first block's mean is known to σ/√131072: what is left of the step is nothing.
+        assert offset[key] == pytest.approx(plain[key], abs=0.01), key
+
+
 def test_over_range_leaves_no_figure_of_its_channel() -> None:
     counts = _white(channels=2)
     recording = _recording(counts, over_range=(0, 7))

@@ -37,7 +37,11 @@ class MeterReading:
 
 
 class Meter:
-    """Weights blocks and reads both meters, in constant memory."""
+    """Weights blocks and reads both meters, in constant memory.
+
+    The weighting starts from rest, and DC would be a step to it that outlasts quiet noise: the mean of the first block
+    is taken off first.
+    """
 
     def __init__(self, sample_rate_hz: float, channels: int, frames: int) -> None:
         """Begin. frames : of the whole capture."""
@@ -55,10 +59,13 @@ class Meter:
         self._arm_factor = 1.0 / math.sqrt(float(curve.power_gain(np.array([_AT_HZ]))[0]))
         self._skip = min(round(_RISE_S * rate_hz), frames // every // 2)
         self._pieces = _Pieces(max(1, round(_PIECE_S * rate_hz)), channels)
+        self._rest: NDArray[Any] | None = None
 
     def add(self, block: NDArray[Any]) -> None:
         """Add samples, (frames, channels)."""
-        weighted = self._weighted.add(block)
+        if self._rest is None:
+            self._rest = block.mean(axis=0)
+        weighted = self._weighted.add(block - self._rest)
         if len(weighted) == 0:
             return
         self._average.add(weighted)
