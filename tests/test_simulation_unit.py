@@ -230,6 +230,7 @@ def test_impossible_rails_are_refused(rails):
 def test_the_shipped_files_are_read_and_say_simulated():
     assert set(shipped_units()) == {
         "amplifier-healthy",
+        "amplifier-soft-supply",
         "amplifier-under-biased",
         "amplifier-volume-turned",
         "amplifier-weak-channel",

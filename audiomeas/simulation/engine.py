@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,7 @@ from audiomeas.simulation.filters import (
     recursive_sections,
 )
 from audiomeas.simulation.resampling import INTERNAL_RATE_HZ, Oversampler, oversampling_factor
+from audiomeas.simulation.supply import ProtectionRelay, SaggingSupply
 from audiomeas.simulation.unit import NOISE_BANDWIDTH_HZ, ChannelModel, HumLine, UnitModel
 
 FloatArray = NDArray[np.float64]
@@ -86,10 +87,16 @@ class Volume:
         return np.asarray(volts * 10.0 ** (np.interp(time_s, self._time_s, self._volume_db) / 20.0), dtype=np.float64)
 
 
-def bent(asked_v: FloatArray, channel: ChannelModel, drive_limits_v: tuple[float, float]) -> FloatArray:
+def bent(
+    asked_v: FloatArray,
+    channel: ChannelModel,
+    drive_limits_v: tuple[float, float],
+    fall_v: FloatArray | None = None,
+) -> FloatArray:
     """Return the open output of the memoryless stages (see `simulation.unit`). asked_v : (frames,).
 
-    drive_limits_v : of the channel; handed in because finding them takes longer than a block.
+    drive_limits_v : of the channel; handed in because finding them takes longer than a block.   fall_v : by how much
+    the rails are lower, (frames,) or (1,); None: they don't sag.
     """
     output_v = asked_v
     if channel.dead_band_v > 0.0:
@@ -105,7 +112,20 @@ def bent(asked_v: FloatArray, channel: ChannelModel, drive_limits_v: tuple[float
         slope *= output_v
         slope += 1.0
         output_v = slope * output_v
+    if channel.knee_v > 0.0 or fall_v is not None:
+        fall = 0.0 if fall_v is None else fall_v
+        # Both halves are limited as upper ones; rails that fell altogether leave nothing.
+        output_v = _below(output_v, np.maximum(channel.positive_clip_v - fall, channel.knee_v), channel.knee_v)
+        output_v = -_below(-output_v, np.maximum(-channel.negative_clip_v - fall, channel.knee_v), channel.knee_v)
     return output_v
+
+
+def _below(volts: FloatArray, rail_v: FloatArray, knee_v: float) -> FloatArray:
+    """Return volts below a rail, which the last and the first `knee_v` around it reach by a parabola."""
+    if knee_v == 0.0:
+        return np.minimum(volts, rail_v)
+    over_v = np.clip(volts - (rail_v - knee_v), 0.0, 2.0 * knee_v)
+    return np.minimum(volts, rail_v - knee_v) + over_v - over_v * over_v / (4.0 * knee_v)
 
 
 # A search plays many short streams on one unit, and its channels often differ in gain only: the taps of a shape are
@@ -135,6 +155,7 @@ class ChannelEngine:
         seed: np.random.SeedSequence,
     ) -> None:
         self._model = unit.channels[channel - 1]
+        self._load_ohm = load_ohm
         self._divider = self._model.divider(load_ohm)
         self._drive_limits_v = self._model.drive_limits_v()
         input_seed, hum_seed, output_seed = seed.spawn(3)
@@ -167,16 +188,35 @@ class ChannelEngine:
         """Frames from input to output."""
         return FIR_DELAY_FRAMES + (self._oversampler.delay_frames if self._oversampler is not None else 0)
 
-    def process(self, own_v: FloatArray, other_v: FloatArray) -> FloatArray:
-        """Return the loaded output, (frames,), of this channel's input and the other's."""
+    @property
+    def bending_factor(self) -> int:
+        """How many times the frames the stages that bend run at; 1 when nothing bends."""
+        return 1 if self._oversampler is None else self._oversampler.factor
+
+    @property
+    def a_per_v(self) -> float:
+        """Current in the load for a volt of the open output; 0 without a load."""
+        return 0.0 if self._load_ohm is None else self._divider / self._load_ohm
+
+    def asked(self, own_v: FloatArray, other_v: FloatArray) -> FloatArray:
+        """Return what the linear part asks for, at the rate of the stages that bend.
+
+        own_v, other_v : (frames,), this channel's input and the other's. Returns (frames · bending_factor,).
+        """
         asked_v = self._through.process(self._input_noise.added_to(own_v))
         if self._across is not None:
             asked_v = asked_v + self._across.process(other_v)
         asked_v = self._volume.turned(self._recursive.process(asked_v))
-        if self._oversampler is not None:
-            asked_v = self._oversampler.down(bent(self._oversampler.up(asked_v), self._model, self._drive_limits_v))
-        open_v = self._output_noise.added_to(self._hum.added_to(asked_v))
-        return self._divider * open_v
+        return asked_v if self._oversampler is None else self._oversampler.up(asked_v)
+
+    def bent(self, asked_v: FloatArray, fall_v: FloatArray | None = None) -> FloatArray:
+        """Return the open output without hum and noise of what was asked. fall_v : of the rails; None: none."""
+        return asked_v if self._oversampler is None else bent(asked_v, self._model, self._drive_limits_v, fall_v)
+
+    def delivered(self, bent_v: FloatArray) -> FloatArray:
+        """Return the loaded output, (frames,), of what `bent` gave."""
+        output_v = bent_v if self._oversampler is None else self._oversampler.down(bent_v)
+        return self._divider * self._output_noise.added_to(self._hum.added_to(output_v))
 
 
 class _Coupling:
@@ -228,6 +268,20 @@ class SignalPath:
         # with fewer filters than the other waits for it.
         self._latency = [Delay(delay_frames - max(own)) for _ in own]
         self._waits = [Delay(max(own) - frames) for frames in own]
+        self._make_common(unit, rate_hz)
+
+    def _make_common(self, unit: UnitModel | None, rate_hz: float) -> None:
+        """Make what both channels of the unit share."""
+        self._supply: SaggingSupply | None = None
+        self._relay: ProtectionRelay | None = None
+        if unit is not None and unit.supply is not None:
+            self._supply = SaggingSupply(
+                unit.supply,
+                rate_hz=self._engines[0].bending_factor * rate_hz,
+                a_per_v=[engine.a_per_v for engine in self._engines],
+            )
+        if unit is not None and unit.protection is not None:
+            self._relay = ProtectionRelay(unit.protection, rate_hz)
 
     def process(self, played_v: FloatArray) -> FloatArray:
         """Return volts at the card's converter of volts at its outputs, both (frames, 2). Any number of frames."""
@@ -245,7 +299,15 @@ class SignalPath:
     def _unit(self, outputs: list[FloatArray]) -> list[FloatArray]:
         if not self._engines:
             return outputs
-        return [
-            wait.process(engine.process(outputs[channel], outputs[1 - channel]))
-            for channel, (engine, wait) in enumerate(zip(self._engines, self._waits, strict=True))
+        asked = [engine.asked(outputs[n], outputs[1 - n]) for n, engine in enumerate(self._engines)]
+        delivered = [
+            wait.process(engine.delivered(open_v))
+            for engine, wait, open_v in zip(self._engines, self._waits, self._bent(asked), strict=True)
         ]
+        return delivered if self._relay is None else self._relay.through(delivered)
+
+    def _bent(self, asked: list[FloatArray]) -> list[FloatArray]:
+        pairs = list(zip(self._engines, asked, strict=True))
+        if self._supply is None:
+            return [engine.bent(asked_v) for engine, asked_v in pairs]
+        return self._supply.limited([partial(engine.bent, asked_v) for engine, asked_v in pairs])

@@ -8,6 +8,9 @@ The order of the stages of a channel is fixed:
       → crossover dead band → polynomial → rails          memoryless, in volts at the open output
       → + hum + noise                                     in volts at the open output
       → output impedance against the load                 divides all of the above
+      → protection relay                                  both channels; opens for good
+
+The rails may fall with the current that both channels deliver (see `simulation.supply`).
 
 So with u the voltage that the linear part asks for, the open output is
 
@@ -15,6 +18,10 @@ So with u the voltage that the linear part asks for, the open output is
     y = v + a₂·v² + a₃·v³               for v = A·cos ωt: fundamental A + ¾·a₃·A³, second harmonic ½·a₂·A², third
                                         ¼·a₃·A³, DC ½·a₂·A²
     y limited to negative_clip_v … positive_clip_v
+
+With a knee of half-width k the rail R is reached by a parabola, for R − k ≤ y ≤ R + k (and alike below):
+
+    R − (R + k − y)² / 4k       slope 1 where it begins, 0 where it ends
 """
 
 from __future__ import annotations
@@ -54,6 +61,7 @@ class ChannelModel:
     low_cuts_hz, high_cuts_hz : first-order corners.  dead_band_v : half-width.
     second_order_per_v, third_order_per_v2 : a₂ and a₃ (see the module).
     positive_clip_v, negative_clip_v : rails, of the open output; infinite when there are none.
+    knee_v : half-width of the knee at both rails (see the module); 0: hard.
     leakage_db : ratio of what arrives from the other channel's input at 1 kHz; None: nothing. It rises by 6 dB an
     octave up to leakage_corner_hz.
     input_noise_v_rms, output_noise_v_rms : white, in 20 kHz, at the input and at the open output.
@@ -71,6 +79,7 @@ class ChannelModel:
     third_order_per_v2: float = 0.0
     positive_clip_v: float = math.inf
     negative_clip_v: float = -math.inf
+    knee_v: float = 0.0
     output_impedance_ohm: float = 0.0
     leakage_db: float | None = None
     leakage_corner_hz: float = 200_000.0
@@ -82,6 +91,8 @@ class ChannelModel:
     def __post_init__(self) -> None:
         if not self.negative_clip_v < 0.0 < self.positive_clip_v:
             raise ValueError("rails need a negative and a positive voltage")
+        if not 0.0 <= self.knee_v < min(self.positive_clip_v, -self.negative_clip_v):
+            raise ValueError("a knee must be narrower than the rails are high")
         self.drive_limits_v()
 
     @property
@@ -95,13 +106,13 @@ class ChannelModel:
         return self.second_order_per_v != 0.0 or self.third_order_per_v2 != 0.0
 
     def drive_limits_v(self) -> tuple[float, float]:
-        """Return where the polynomial reaches the rails (negative, positive); infinite without that rail.
+        """Return where the polynomial reaches rails and knee (negative, positive); infinite without that rail.
 
         Raises ValueError when it turns back before: such a stage has no sense beyond the turn.
         """
         return (
-            -_reaches(-self.negative_clip_v, -self.second_order_per_v, self.third_order_per_v2),
-            _reaches(self.positive_clip_v, self.second_order_per_v, self.third_order_per_v2),
+            -_reaches(self.knee_v - self.negative_clip_v, -self.second_order_per_v, self.third_order_per_v2),
+            _reaches(self.positive_clip_v + self.knee_v, self.second_order_per_v, self.third_order_per_v2),
         )
 
     def divider(self, load_ohm: float | None) -> float:
@@ -132,8 +143,27 @@ def _reaches(rail_v: float, second: float, third: float) -> float:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SupplyModel:
+    """The supply of both channels: each rail is lower by `resistance_ohm` times the current that both deliver.
+
+    The current is |output| / load, both channels together, through one time constant: that of the store behind it.
+    """
+
+    resistance_ohm: float
+    time_constant_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class ProtectionModel:
+    """A relay that opens for the rest of a stream once a loaded output was above a voltage for `after_s` in all."""
+
+    above_v_peak: float
+    after_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class UnitModel:
-    """A stereo unit with known properties. channels : left, right."""
+    """A stereo unit with known properties. channels : left, right. Raises ValueError: a supply without rails."""
 
     kind: str
     maker: str
@@ -142,6 +172,13 @@ class UnitModel:
     channels: tuple[ChannelModel, ChannelModel]
     equalization: str = "flat"
     mains_hz: float = 50.0
+    supply: SupplyModel | None = None
+    protection: ProtectionModel | None = None
+
+    def __post_init__(self) -> None:
+        rails = [rail for one in self.channels for rail in (one.positive_clip_v, -one.negative_clip_v)]
+        if self.supply is not None and not all(math.isfinite(rail) for rail in rails):
+            raise ValueError("a supply that sags needs both rails on both channels")
 
     def network(self, channel: int) -> AnalogNetwork:
         """Return the linear part of a channel (1 or 2), from its input to its open output."""
@@ -170,17 +207,44 @@ def read_unit(path: Path) -> UnitModel:
     channels = table.tables("channel")
     if len(channels) != 2:
         raise table.problem("channel", f"a stereo unit has two [[channel]] tables, not {len(channels)}")
-    unit = UnitModel(
-        kind=table.text("kind"),
-        maker=table.text("maker"),
-        model=table.text("model"),
-        serial=table.text("serial"),
-        equalization=table.choice("equalization", list(EQUALIZATIONS), "flat"),
-        mains_hz=table.number("mains_hz", 50.0, at_least=40.0, at_most=70.0),
-        channels=(_channel(channels[0]), _channel(channels[1])),
+    values: dict[str, Any] = {
+        "kind": table.text("kind"),
+        "maker": table.text("maker"),
+        "model": table.text("model"),
+        "serial": table.text("serial"),
+        "equalization": table.choice("equalization", list(EQUALIZATIONS), "flat"),
+        "mains_hz": table.number("mains_hz", 50.0, at_least=40.0, at_most=70.0),
+        "channels": (_channel(channels[0]), _channel(channels[1])),
+        "supply": _supply(table.table("supply", optional=True)),
+        "protection": _protection(table.table("protection", optional=True)),
+    }
+    table.finish()
+    try:
+        return UnitModel(**values)
+    except ValueError as error:
+        raise table.problem("supply", str(error)) from None
+
+
+def _supply(table: Table | None) -> SupplyModel | None:
+    if table is None:
+        return None
+    model = SupplyModel(
+        resistance_ohm=table.number("resistance_ohm", at_least=0.0, at_most=1_000.0),
+        time_constant_s=table.number("time_constant_s", at_least=1e-3, at_most=100.0),
     )
     table.finish()
-    return unit
+    return model
+
+
+def _protection(table: Table | None) -> ProtectionModel | None:
+    if table is None:
+        return None
+    model = ProtectionModel(
+        above_v_peak=table.number("above_v_peak", above=0.0, at_most=1_000.0),
+        after_s=table.number("after_s", at_least=0.0, at_most=100.0),
+    )
+    table.finish()
+    return model
 
 
 def _channel(table: Table) -> ChannelModel:
@@ -194,6 +258,7 @@ def _channel(table: Table) -> ChannelModel:
         "third_order_per_v2": table.number("third_order_per_v2", 0.0),
         "positive_clip_v": table.number("positive_clip_v", math.inf, above=0.0),
         "negative_clip_v": table.number("negative_clip_v", -math.inf, at_most=-1e-6),
+        "knee_v": table.number("knee_v", 0.0, at_least=0.0, at_most=1_000.0),
         "output_impedance_ohm": table.number("output_impedance_ohm", 0.0, at_least=0.0, at_most=1e6),
         "leakage_db": table.number("leakage_db", None, at_least=-200.0, at_most=0.0),
         # The FIR that realises it has died out for any corner in the audio band's upper half and beyond.

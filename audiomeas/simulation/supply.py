@@ -1,0 +1,75 @@
+"""What both channels of a unit have in common: rails that fall with the current they deliver, and a relay that opens.
+
+Both carry their state, and the size of the blocks changes nothing (the fall of the rails: to a part in 10¹²).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import signal
+
+from audiomeas.simulation.unit import ProtectionModel, SupplyModel
+
+FloatArray = NDArray[np.float64]
+
+#: The fall is known when another round changes it by less than this, in volts; so many rounds are never needed.
+_SETTLED_V = 1e-12
+_MOST_ROUNDS = 200
+
+
+class SaggingSupply:
+    """The rails' fall over time: time_constant_s · d fall/dt = resistance_ohm · (delivered current) − fall.
+
+    The current delivered is |loaded output| / load of both channels together, so that the fall limits what makes it.
+    Each moment's fall comes from the currents before it: a block is solved by rounds (Picard), which converge fast
+    because a block is short against the time constant.
+    rate_hz : of the samples, that of the stage that bends.   a_per_v : per channel, amperes in its load for a volt of
+    its open output.
+    """
+
+    def __init__(self, model: SupplyModel, *, rate_hz: float, a_per_v: Sequence[float]) -> None:
+        self._kept = float(np.exp(-1.0 / (model.time_constant_s * rate_hz)))
+        self._v_per_a = (1.0 - self._kept) * model.resistance_ohm
+        self._a_per_v = tuple(a_per_v)
+        self._state = np.zeros(1)
+
+    def limited(self, stages: Sequence[Callable[[FloatArray], FloatArray]]) -> list[FloatArray]:
+        """Return what each channel's stage gives, (frames,). stages : the rails' fall, (frames,) → open output."""
+        outputs = [stage(np.zeros(1)) for stage in stages]
+        fall_v: FloatArray = np.zeros(len(outputs[0]))
+        for _ in range(_MOST_ROUNDS):
+            ampere = sum(
+                (abs(output) * per_v for output, per_v in zip(outputs, self._a_per_v, strict=True)),
+                np.zeros(len(fall_v)),
+            )
+            found, state = signal.lfilter([0.0, self._v_per_a], [1.0, -self._kept], ampere, zi=self._state)
+            change_v = float(np.max(np.abs(found - fall_v), initial=0.0))
+            fall_v = np.asarray(found)
+            outputs = [stage(fall_v) for stage in stages]
+            if change_v < _SETTLED_V:
+                break
+        self._state = np.asarray(state)
+        return outputs
+
+
+class ProtectionRelay:
+    """A relay between the unit and its loads: it opens for good when either output was too high for long enough.
+
+    The time above the limit is summed up; it does not run back.
+    """
+
+    def __init__(self, model: ProtectionModel, rate_hz: float) -> None:
+        self._above_v = model.above_v_peak
+        self._frames_left = round(model.after_s * rate_hz)
+
+    def through(self, outputs: Sequence[FloatArray]) -> list[FloatArray]:
+        """Return the outputs, (frames,) each, behind the relay."""
+        above = np.max([np.abs(output) for output in outputs], axis=0) > self._above_v
+        counted = np.cumsum(above)
+        closed = counted <= self._frames_left
+        if len(counted):
+            self._frames_left -= int(counted[-1])
+        return [np.where(closed, output, 0.0) for output in outputs]
