@@ -1,9 +1,11 @@
 """What the bench itself adds, from the calibration's loopback: the one place where it enters an uncertainty.
 
-Nothing is taken off a result. Harmonics of the bench and of the unit add as vectors, so that a true ratio lies within
+Nothing is taken off a ratio. Harmonics of the bench and of the unit add as vectors, so that a true ratio lies within
 |measured − true| ≤ bench (the triangle inequality; trade notes, 'residual rule'). A loop's response is that of output
 and input together: how much of it belongs to a level at the unit's output is not known, so that all of it counts as a
-limit; `response --loopback` divides it out where only the two together count.
+limit. In the gain of a tone only the two together count: that is known, and taken off (JCGM 100:2008, 3.2.3: a known
+systematic effect is corrected, as no half-width around a wrong value covers the true one); `response --loopback` divides
+it out of a curve.
 """
 
 from __future__ import annotations
@@ -75,7 +77,12 @@ def limited_words(names: Sequence[str]) -> str:
 def _residual_db(
     recording: Recording, channel: int, frequency_hz: float, level_dbfs: float | None, column: int
 ) -> float | None:
-    """Return what the bench adds to a tone, relative to it; None where it is not known."""
+    """Return what the bench adds to a tone, relative to it; None where it is not known.
+
+    Straight over log frequency between the rows' frequencies, and as at their ends beyond.
+    """
+    import numpy as np
+
     known = recording.conditions.get(_RESIDUAL)
     stated = known.get(str(channel)) if isinstance(known, Mapping) else known
     if stated is None or not isinstance(stated, Sequence):
@@ -83,31 +90,45 @@ def _residual_db(
     if level_dbfs is None:
         return None
     rows = [[float(value) for value in row] for row in stated]
-    beside = _neighbours(sorted({row[0] for row in rows}), frequency_hz)
-    return max(_at_level([row for row in rows if row[0] == hz], level_dbfs, column) for hz in beside)
+    places = sorted({row[0] for row in rows})
+    at_level = [_at_level([row for row in rows if row[0] == hz], level_dbfs, column) for hz in places]
+    return float(np.interp(math.log(frequency_hz), np.log(places), at_level))
 
 
 def _at_level(rows: Sequence[Sequence[float]], level_dbfs: float, column: int) -> float:
-    """Return the worst of the rows at the levels below and above; beyond them what noise and a bent curve would do."""
-    levels = sorted({row[1] for row in rows})
-    lowest, highest = levels[0], levels[-1]
-    near = _neighbours(levels, level_dbfs)
-    worst = max(row[column] for row in rows if row[1] in near)
-    # Below the lowest level what is added stays the same in volts: noise, or a limit that noise has set.
-    return worst + max(lowest - level_dbfs, 0.0) + _RISE_ABOVE * max(level_dbfs - highest, 0.0)
+    """Return what is added at a level: straight in dB over dB, as noise (which stays the same in volts) and powers are.
 
+    Beyond the rows: below them as noise, above them as a third-order curve.
+    """
+    import numpy as np
 
-def _neighbours(places: Sequence[float], at: float) -> tuple[float, ...]:
-    """Return the nearest of sorted places below (or at) and above; one of them at the ends."""
-    below = [place for place in places if place <= at]
-    above = [place for place in places if place >= at]
-    return tuple({found for side in (below[-1:], above[:1]) for found in side})
+    ordered = sorted(rows, key=lambda row: row[1])
+    levels = [row[1] for row in ordered]
+    inside = float(np.interp(level_dbfs, levels, [row[column] for row in ordered]))
+    return inside + max(levels[0] - level_dbfs, 0.0) + _RISE_ABOVE * max(level_dbfs - levels[-1], 0.0)
 
 
 def level_parts(recording: Recording, column: int, frequency_hz: float) -> tuple[Part, ...]:
     """Return the relative part that the loop's response leaves in a level or gain at a frequency; none if not known."""
     off_db = response_off_db(recording, recording.channels[column], [frequency_hz])
-    return () if off_db is None else (of_limits(BENCH_RESPONSE, off_db[0] / DB_PER_NEPER),)
+    if off_db is None:
+        return ()
+    # It is no chance: where the input alone makes it, the level is off by all of it, each time.
+    return (Part(BENCH_RESPONSE, off_db[0] / DB_PER_NEPER, "rectangular"),)
+
+
+def loop_gain(recording: Recording, column: int, frequency_hz: float) -> tuple[float, tuple[Part, ...]]:
+    """Return what is taken off the gain of a tone, in dB, and the relative part that is then left; 0 if not known."""
+    rows = recording.conditions.get(_RESPONSE, {}).get(str(recording.channels[column]))
+    if rows is None:
+        return 0.0, ()
+    gain_db, half_db = _response_at(rows, frequency_hz)
+    return gain_db, (Part(BENCH_RESPONSE, half_db / DB_PER_NEPER, "rectangular"),)
+
+
+def response_known(recording: Recording) -> bool:
+    """Return whether the bench's own response is known at all."""
+    return bool(recording.conditions.get(_RESPONSE))
 
 
 def response_off_db(

@@ -29,6 +29,8 @@ RESIDUAL_HZ = (100.0, 1_000.0, 6_300.0)
 #: And at these levels below the loud one. The response is taken at the middle one: clear of noise and of bending.
 FALLS_DB = (34.0, 14.0, 0.0)
 _RESPONSE_FALL_DB = 14.0
+#: Each step is looked at for so long: what noise leaves possible as distortion falls with it.
+_WINDOW_S = 1.0
 #: The response is looked at here and at the calibration frequency, as far as the sample rate carries.
 RESPONSE_HZ = (
     20.0, 31.5, 63.0, 125.0, 1_000.0, 2_000.0, 4_000.0, 8_000.0, 12_500.0, 16_000.0, 20_000.0, 31_500.0, 40_000.0,
@@ -113,7 +115,7 @@ def _steps(
     full_scale_v_rms = min(session.bench.output_scale(channel).v_rms_at_full_scale for channel in ask.channels)
     result = session.measure(
         find("distortion-steps"),
-        {"frequencies_hz": tuple(frequencies_hz), "falls_db": tuple(falls_db)},
+        {"frequencies_hz": tuple(frequencies_hz), "falls_db": tuple(falls_db), "window_s": _WINDOW_S},
         input_level=Level(full_scale_v_rms * db_to_amplitude_ratio(ask.level_dbfs), "V"),
         channels=ask.channels,
         keep=keep,
