@@ -60,12 +60,11 @@ class Meter:
         self._skip = min(round(_RISE_S * rate_hz), frames // every // 2)
         self._pieces = _Pieces(max(1, round(_PIECE_S * rate_hz)), channels)
         self._rest: NDArray[Any] | None = None
+        self._centred: NDArray[Any] | None = None
 
     def add(self, block: NDArray[Any]) -> None:
         """Add samples, (frames, channels)."""
-        if self._rest is None:
-            self._rest = block.mean(axis=0)
-        weighted = self._weighted.add(block - self._rest)
+        weighted = self._weighted.add(self._without_dc(block))
         if len(weighted) == 0:
             return
         self._average.add(weighted)
@@ -74,6 +73,17 @@ class Meter:
         self._skip -= rising
         if rising < len(reading):
             self._pieces.add(reading[rising:])
+
+    def _without_dc(self, block: NDArray[Any]) -> NDArray[Any]:
+        """Return the block less the first one's mean, (frames, channels), in memory that the next one takes again."""
+        import numpy as np
+
+        if self._rest is None:
+            self._rest = block.mean(axis=0)
+        if self._centred is None or self._centred.shape != block.shape:
+            self._centred = np.empty_like(block, dtype=np.float64)
+        np.subtract(block, self._rest, out=self._centred)
+        return self._centred
 
     def result(self) -> tuple[MeterReading, ...]:
         """Return each channel's readings."""

@@ -107,13 +107,17 @@ class _Watch:
         self._noise = NoisePass(rate_hz, count, frames=frames, least_v=_least_click(recording))
         self._hum = HumOf(rate_hz, count, near_hz=mains_hz)
         self._meter = Meter(rate_hz, count, frames)
+        self._block: Any = None
 
     def take(self, counts_fs: Any) -> None:
         """Take a block, (frames, channels), in fractions of full scale."""
         import numpy as np
 
-        # One channel after the other in memory: everything below looks at one at a time.
-        block = np.multiply(counts_fs.T, self._scale[:, None], order="C").T
+        # One channel after the other in memory: everything below looks at one at a time, and keeps only copies. The
+        # same memory each time: fresh one costs more than the product.
+        if self._block is None or self._block.shape[1] != len(counts_fs):
+            self._block = np.empty((len(self._numbers), len(counts_fs)))
+        block = np.multiply(counts_fs.T, self._scale[:, None], out=self._block).T
         self._noise.add(block)
         self._hum.add(block)
         self._meter.add(block)
