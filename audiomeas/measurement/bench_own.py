@@ -4,7 +4,7 @@ Nothing is taken off a ratio. Harmonics of the bench and of the unit add as vect
 |measured − true| ≤ bench (the triangle inequality; trade notes, 'residual rule'). A loop's response is that of output
 and input together: how much of it belongs to a level at the unit's output is not known, so that all of it counts as a
 limit. In the gain of a tone only the two together count: that is known, and taken off (JCGM 100:2008, 3.2.3: a known
-systematic effect is corrected, as no half-width around a wrong value covers the true one); `response --loopback` divides
+systematic effect is corrected, as no half-width around a wrong value covers the true one). `response --loopback` divides
 it out of a curve.
 """
 

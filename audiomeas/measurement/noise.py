@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from audiomeas.analysis.hum import Hum
     from audiomeas.analysis.noise_lines import NoiseLine
     from audiomeas.measurement.attached import Attached
+    from audiomeas.measurement.noise_levels import Reading
     from audiomeas.measurement.noise_scan import Scan
     from audiomeas.recording import Recording
     from audiomeas.stimulus import Silence
@@ -153,8 +154,8 @@ class _Channel:
         readings = readings_of(self._scan, self._options, resolution=self._resolution())
         if words := over_range_words(self._recording, self._column, self._number):
             return _Made(told=ChannelResult(channel=self._number, values=_unknown(readings)), warnings=(words,))
+        readings = self._without_bench(readings)
         noise_values.tell_levels(self._told, readings, self._unit)
-        self._tell_bench()
         gain = gain_at_1_khz(self._number, self._options, self._recording.conditions)
         noise_values.tell_ratios(self._told, self._referred(gain), self._unit)
         noise_values.tell_input_referred(self._told, gain, ("unweighted", "a_weighted"))
@@ -174,20 +175,19 @@ class _Channel:
 
     # -- bench, references, gain ---------------------------------------------------------------------------------
 
-    def _tell_bench(self) -> None:
-        own = self._bench_levels()
-        values, told = self._told.values, self._told
+    def _without_bench(self, readings: dict[str, Reading]) -> dict[str, Reading]:
+        """Tell the bench's own noise; return the readings without it, or as bounds."""
+        own, values = self._bench_levels(), self._told.values
         values["bench_v_rms"] = own.get("unweighted") if self._unit.in_volts else None
-        captured = None if values["unweighted_dbfs"] is None else self._unit.level(values["unweighted_dbfs"])
-        if "unweighted" not in own or captured is None:
-            values["bench_share_percent"] = None
-            return
-        share = noise_bench.share_percent(own["unweighted"], captured)
+        values["bench_share_percent"] = None
+        if "unweighted" not in own or not readings["unweighted"].level > 0.0:
+            return readings
+        share = noise_bench.share_percent(own["unweighted"], readings["unweighted"].level)
         values["bench_share_percent"] = share
-        noise_bench.bound_by_bench(told, own, self._unit.reference)
-        bounded = [name for name in own if told.bound.get(noise_bench.level_keys(name)[1])]
-        if bounded:
+        without = noise_bench.without_bench(readings, own)
+        if any(without[name].at_most for name in own):
             self._warnings.append(noise_bench.range_words(self._number, self._recording.conditions, share))
+        return without
 
     def _bench_levels(self) -> dict[str, float]:
         """Return name of a level → the bench's own, from its capture, else from what the calibration states."""

@@ -1,46 +1,46 @@
 """The bench's own noise beside the unit's: what it can be told from, and which range to use.
 
-Behind an attenuator the card's noise counts as often as the attenuator divides. Where it is not well below what was
-captured, the unit's own is at most that.
+Behind an attenuator the card's noise counts as often as the attenuator divides. Where it is well below what was
+captured it is taken off, else the unit's own is at most what was captured.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.analysis.factors import DB_PER_NEPER
-from audiomeas.bench.parts import of_limits
-from audiomeas.measurement.budget import BENCH_NOISE
-
 if TYPE_CHECKING:
-    from audiomeas.measurement.budget import Told
+    from audiomeas.measurement.noise_levels import Reading
 
 #: Nearer than this to the bench's own a noise is a bound (10 dB: the sum then reads 0.4 dB high).
 MARGIN_DB = 10.0
+#: Of what is taken off, so much may be too much or too little.
+_OPEN = 0.5
 
 
-def bound_by_bench(told: Told, bench: Mapping[str, float], reference: float) -> None:
-    """Make bounds of levels that the bench itself may have made; widen the others by what it may have added.
+def without_bench(readings: Mapping[str, Reading], bench: Mapping[str, float]) -> dict[str, Reading]:
+    """Return readings less the bench's own noise, and bounds of those that the bench itself may have made.
 
-    bench : key (without unit) → the bench's own level, in the unit of `Recording.signal`.   reference : r.m.s. of a
-    full-scale sine in that unit.
+    bench : name → the bench's own level, in the unit of the readings. Powers of noise add, so that what is known of the
+    bench is taken off (JCGM 100:2008, 3.2.3: a known systematic effect is corrected); half of that stays open, as the
+    bench's noise is not always the same.
     """
-    for name, own in bench.items():
-        level_key, dbfs_key = level_keys(name)
-        dbfs = told.values.get(dbfs_key)
-        if dbfs is None or told.bound.get(dbfs_key):
-            continue
-        ratio = own / (reference * 10.0 ** (dbfs / 20.0))
-        if ratio >= 10.0 ** (-MARGIN_DB / 20.0):
-            told.at_most(level_key, dbfs_key)
-            continue
-        # Powers add: without the bench's the level is lower by this part.
-        part = 1.0 - math.sqrt(1.0 - ratio**2)
-        told.widen(dbfs_key, of_limits(BENCH_NOISE, DB_PER_NEPER * part))
-        if level_key in told.uncertainty:
-            told.widen(level_key, of_limits(BENCH_NOISE, part * told.values[level_key]))
+    return {name: _less(reading, bench[name]) if name in bench else reading for name, reading in readings.items()}
+
+
+def _less(reading: Reading, own: float) -> Reading:
+    if reading.at_most or not reading.level > 0.0:
+        return reading
+    share = (own / reading.level) ** 2
+    if share >= 10.0 ** (-MARGIN_DB / 10.0):
+        return replace(reading, at_most=True)
+    left = math.sqrt(1.0 - share)
+    # The scatter of the sum of powers is one of the smaller rest now.
+    return replace(
+        reading, level=left * reading.level, relative=reading.relative / left**2, bench=_OPEN * (1.0 - left) / left
+    )
 
 
 def level_keys(name: str) -> tuple[str, str]:

@@ -53,8 +53,8 @@ def conditions_of(found: Scan, options: Mapping[str, Any]) -> dict[str, Any]:
         "temperature_k": options["temperature_k"],
         "bench_noise": None if bench is None else {"file": bench.name, "sha256": bench.sha256},
         "bench_margin_db": MARGIN_DB,
-        "uncertainty_covers": "scatter of noise over the time listened, scale, gain and load; what the bench's own "
-        "noise may have added, where it is known",
+        "uncertainty_covers": "scatter of noise over the time listened, scale, gain and load; the bench's own "
+        "noise, which is taken off the levels where it is known",
     }
 
 

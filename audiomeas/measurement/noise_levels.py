@@ -35,10 +35,15 @@ _QUASI_PEAK_OF_NOISE = 10.0 ** (5.0 / 20.0)
 
 @dataclass(frozen=True, kw_only=True)
 class Reading:
-    """A level in the unit of the samples. relative : 95 % half-width over it.   at_most : only a bound is known."""
+    """A level in the unit of the samples.
+
+    relative : 95 % half-width over it.  bench : by how much at most (relative) the bench's own noise has it wrong.
+    at_most : only a bound is known.
+    """
 
     level: float
     relative: float = 0.0
+    bench: float = 0.0
     at_most: bool = False
 
 

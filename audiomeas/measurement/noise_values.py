@@ -7,8 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
-from audiomeas.bench.parts import Part, combined, scaled
-from audiomeas.measurement.budget import GAIN, Told, own_parts
+from audiomeas.bench.parts import Part, combined, of_limits, scaled
+from audiomeas.measurement.budget import BENCH_NOISE, GAIN, Told, own_parts
 from audiomeas.measurement.noise_bench import level_keys
 from audiomeas.measurement.noise_references import Gain, Referred
 from audiomeas.measurement.noise_unit import SampleUnit
@@ -45,7 +45,7 @@ def tell_levels(told: Told, readings: Mapping[str, Reading], unit: SampleUnit) -
         if reading.at_most:
             told.at_most(dbfs_key, *([level_key] if unit.in_volts else []))
             continue
-        own = own_parts(reading.relative)
+        own = (*own_parts(reading.relative), of_limits(BENCH_NOISE, reading.bench))
         told.add(dbfs_key, own, DB_PER_NEPER)
         if unit.in_volts and unit.scale is not None:
             told.add(level_key, (*unit.scale, *own), reading.level)

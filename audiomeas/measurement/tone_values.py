@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
 from audiomeas.bench.parts import Part, scaled
 from audiomeas.measurement.base import Option
-from audiomeas.measurement.bench_own import level_parts, residual_known
+from audiomeas.measurement.bench_own import level_parts, loop_gain, residual_known, response_known
 from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.offers import band_options
 from audiomeas.measurement.scale_parts import gain_parts, load_parts, scale_parts
@@ -58,9 +58,9 @@ def definitions(options: Mapping[str, Any], sample_rate_hz: float) -> dict[str, 
 
 def uncertainty_covers(recording: Recording) -> str:
     """Return what the half-widths hold: the bench's own distortion only where a loopback has told it."""
-    if residual_known(recording):
-        return f"{_COVERS}; the distortion of the bench itself"
-    return f"{_COVERS}; not the distortion of the bench itself"
+    response = "; the response of the bench, which is taken off the gain" if response_known(recording) else ""
+    known = "" if residual_known(recording) else "not "
+    return f"{_COVERS}{response}; {known}the distortion of the bench itself"
 
 
 def tell_frequency(told: Told, tone: ToneAnalysis) -> None:
@@ -109,10 +109,11 @@ def tell_level(
         if scale is not None and of_load is not None:
             told.add("level_w", (*scaled((*scale, *own, *away), 2.0), *of_load), values["level_w"])
     if input_v_rms is not None:
-        values["gain_db"] = amplitude_ratio_to_db(tone.level_rms / input_v_rms)
+        loop_db, left = loop_gain(recording, column, tone.frequency_hz)
+        values["gain_db"] = amplitude_ratio_to_db(tone.level_rms / input_v_rms) - loop_db
         of_gain = gain_parts(recording, column)
         if of_gain is not None:
-            told.add("gain_db", (*of_gain, *own, *away), DB_PER_NEPER)
+            told.add("gain_db", (*of_gain, *own, *left), DB_PER_NEPER)
 
 
 def tell_ratio(told: Told, name: str, ratio: float | None, power: PowerSum | None) -> None:
