@@ -23,6 +23,7 @@ class StreamFormat:
 
     block_frames : frames moved at a time; small enough that a block and a fade last at most 50 ms together.
     latency_s : asked of the driver; None leaves it to the driver.
+    in_real_time : a person listens, so a simulated card takes as long as a true one (which always does).
     """
 
     sample_rate_hz: float
@@ -31,6 +32,7 @@ class StreamFormat:
     output_channels: int = 2
     input_channels: int = 2
     latency_s: float | None = None
+    in_real_time: bool = False
 
     def __post_init__(self) -> None:
         if self.sample_format not in CARRIER_DTYPE:

@@ -1,6 +1,7 @@
 """The simulated bench: a card and a unit of `audiomeas.simulation` behind the same seam as a sound card.
 
-Counts are known at this boundary only; inside there are volts. It runs as fast as the processor allows.
+Counts are known at this boundary only; inside there are volts. It runs as fast as the processor allows,
+unless the form asks for real time.
 """
 
 from __future__ import annotations
@@ -140,14 +141,18 @@ class _Worker:
     def _move_blocks(self) -> None:
         form = self._form
         played_v = np.zeros((form.block_frames, self._channels))
+        block_s = form.block_frames / form.sample_rate_hz if form.in_real_time else 0.0
+        due_s = time.monotonic()
         while not self._ended.is_set():
             captured = self._codes(self._path.process(played_v)[:, : form.input_channels])
             to_play = np.zeros((form.block_frames, form.output_channels), CARRIER_DTYPE[form.sample_format])
             if not self._mover.exchange(captured, to_play, ()):
                 return
             played_v = self._volts(to_play)
-            # Faster than time, this thread would hardly let the one that answers signals have its turn.
-            time.sleep(0)
+            # A late block is made up for, as by a card that has a buffer. Faster than time, this thread would hardly
+            # let the one that answers signals have its turn.
+            due_s += block_s
+            time.sleep(max(0.0, due_s - time.monotonic()) if form.in_real_time else 0.0)
 
     def _volts(self, codes: NDArray[Any]) -> FloatArray:
         """Return what the card puts out, (frames, card channels). Raises DeviceError for values that are no numbers."""

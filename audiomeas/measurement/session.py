@@ -26,6 +26,7 @@ from audiomeas.interface.protocol import StreamFormat
 from audiomeas.interface.transport import STOPPED_BY_INPUT, Capture
 from audiomeas.measurement.attached import with_recordings
 from audiomeas.measurement.base import Measurement, PlayContext
+from audiomeas.measurement.lasting import refuse_lasting
 from audiomeas.measurement.load_gate import Also, LoadGate
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.raised_gain import RaisedGain, loudest_db, marker_ratios
@@ -275,9 +276,18 @@ class Session:
         """Return channel → the largest gain over frequency that was found so far, for predictions."""
         return self._raised.added_to(self.first_look(keep=keep).gain_db)
 
-    def learn_raise(self, more_db: Mapping[int, float]) -> dict[int, float]:
-        """Take by how much more gain than at first look was seen; return what of it is news, and predict with it."""
-        return self._raised.learn({}, more_db)
+    def allow_lasting(self, *, level_v_rms: float, frequency_hz: float, channels: tuple[int, ...]) -> None:
+        """Ask the interlock for a tone that may last. Raises InterlockRefusal."""
+        gain_db = self.largest_gain_db()
+        self._warn_hot(
+            refuse_lasting(
+                self.bench, level_v_rms=level_v_rms, frequency_hz=frequency_hz, channels=channels, gain_db=gain_db
+            )
+        )
+
+    def learn_raise(self, more_db: Mapping[int, float]) -> None:
+        """Take by how much more gain than at first look was seen, and predict with it. Raises CaptureError."""
+        self._learn({}, more_db)
 
     def load_watch(self) -> Also | None:
         """Return what follows the heat of the loads, for `Bench.watch`."""
@@ -291,7 +301,9 @@ class Session:
         """
         look = self.first_look()
         fractions = capture.fractions()
-        place = Aligned(stimulus_start=0, latency_frames=0.0, polarity=look.polarity, marker_gain={}, silent=look.silent)
+        place = Aligned(
+            stimulus_start=0, latency_frames=0.0, polarity=look.polarity, marker_gain={}, silent=look.silent
+        )
         problem = ""
         notes: tuple[str, ...] = ()
         try:
@@ -344,7 +356,11 @@ class Session:
             if more_db is not None:
                 louder[channel] = more_db
         ratios = {} if aligned is None else self._marker_ratios(stimulus, aligned)
-        for channel, more_db in self._raised.learn(ratios, louder).items():
+        self._learn(ratios, louder)
+
+    def _learn(self, marker_ratio: Mapping[int, float], louder_db: Mapping[int, float]) -> None:
+        look = self.first_look()
+        for channel, more_db in self._raised.learn(marker_ratio, louder_db).items():
             self._say(
                 f"channel {channel} has {more_db:.1f} dB more gain than at first look (was it turned up?): what "
                 "follows is predicted from that"

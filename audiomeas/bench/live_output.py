@@ -1,0 +1,58 @@
+"""Volts without an end: what a tone in a person's hand puts out, as fractions of full scale, through the bench's watch.
+
+The interlock is asked by whoever changes the level (`measurement.live`); here volts are only converted.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Sequence
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audiomeas.bench.opened import Bench
+from audiomeas.interface.streaming import StreamingTransport
+from audiomeas.units import SQRT2
+
+
+class PlaysVolts(Protocol):
+    """What makes the volts, one column for each output of the interface."""
+
+    def block_v(self, frames: int) -> NDArray[np.float64]:
+        """Return the next frames in volts at the unit's input, (frames, output channels)."""
+        ...
+
+
+class _Fractions:
+    """Volts as fractions of full scale, output by output. Raises where more than full scale came past the interlock."""
+
+    def __init__(self, volts: PlaysVolts, bench: Bench) -> None:
+        self._volts = volts
+        per_volt = np.zeros(bench.form.output_channels)  # outputs that the bench does not use stay silent
+        for channel in bench.channels:
+            per_volt[channel - 1] = 1.0 / (bench.output_scale(channel).v_rms_at_full_scale * SQRT2)
+        self._per_volt = per_volt
+
+    def block_fs(self, frames: int) -> NDArray[np.float64]:
+        fractions = self._volts.block_v(frames) * self._per_volt
+        if not float(np.max(np.abs(fractions), initial=0.0)) <= 1.0:
+            raise ValueError("a tone beyond the converter's full scale came past the interlock")
+        return fractions
+
+
+def live_transport(
+    bench: Bench,
+    volts: PlaysVolts,
+    *,
+    ears: Sequence[str],
+    hold_s: float,
+    also: Callable[[NDArray[np.float64], float], str] | None = None,
+) -> StreamingTransport:
+    """Return a transport that plays volts until it is told to fade; opens no device.
+
+    ears, hold_s : see `StreamingTransport`.  also : see `Bench.watch`.  Raises CalibrationError.
+    """
+    form = dataclasses.replace(bench.form, in_real_time=True)
+    return StreamingTransport(_Fractions(volts, bench), form, watch=bench.watch(also), ears=ears, hold_s=hold_s)
