@@ -65,6 +65,12 @@ def test_a_healthy_amplifier_passes_and_its_result_comes_again_from_its_capture(
     # The unit's file: 27.00 dB and 0.16 Ω, 26.95 dB and 0.17 Ω. Leakage of -62 dB from the other channel comes nearly
     # at right angles to the tone: it may add a few thousandths of a dB.
     assert _match(outcome) == pytest.approx(27.0 + _through(0.16) - 26.95 - _through(0.17), abs=0.005)
+    # The bench is checked before the step, no louder than the first look: 40 dB below every ceiling.
+    assert {line["state"] for line in outcome.visit.bench_check} == {"note", "as it should be", "not checked"}
+    (checked,) = outcome.visit.path.glob("00-bench-check/*.flac")
+    assert outcome.visit.first_look is not None
+    quiet_v_rms = read_recording(checked).stimulus.level_v_rms
+    assert quiet_v_rms == pytest.approx(outcome.visit.first_look["level_v_rms"])
     (step,) = outcome.visit.steps
     assert step.result is not None
     # y = x + a x² with 4.0e-5 per volt: a·A/2, A = 4 V peak into 8 Ω, 4.08 V before the output impedance. The card's

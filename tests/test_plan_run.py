@@ -7,9 +7,10 @@ import errno
 import json
 import os
 from pathlib import Path
+from typing import Any
 
 import pytest
-from plan_fakes import GOOD, PLAN, FakeSession, checked_by_sha256sum, in_fork, result_of, use_fakes
+from plan_fakes import GOOD, PLAN, FakeSession, capture_of, checked_by_sha256sum, in_fork, result_of, use_fakes
 
 from audiomeas.errors import (
     AudiomeasError,
@@ -22,8 +23,9 @@ from audiomeas.errors import (
     SignalError,
 )
 from audiomeas.files import to_json
+from audiomeas.measurement.bench_check_findings import Finding
 from audiomeas.plan.file import read_plan
-from audiomeas.plan.run import RunOutcome, run, run_on
+from audiomeas.plan.run import BenchCheck, RunOutcome, run, run_on
 from audiomeas.record.store import find_visits, read_visit
 from audiomeas.record.unit import parse_unit
 from audiomeas.units import Level
@@ -36,11 +38,20 @@ def _fakes(monkeypatch: pytest.MonkeyPatch) -> None:
     use_fakes(monkeypatch)
 
 
-def _run(folder: Path, session: FakeSession, *, said: list[str] | None = None, text: str = PLAN) -> RunOutcome:
+def _run(
+    folder: Path,
+    session: FakeSession,
+    *,
+    said: list[str] | None = None,
+    text: str = PLAN,
+    check: BenchCheck | None = None,
+    without_check: str | None = None,
+) -> RunOutcome:
     plan = folder / "plan.toml"
     plan.write_text(text, encoding="utf-8")
     say = (said if said is not None else []).append
-    return run_on(session, read_plan(plan), unit=UNIT, records=folder / "records", say=say)
+    unchecked = {"check": check, "without_check": without_check}
+    return run_on(session, read_plan(plan), unit=UNIT, records=folder / "records", say=say, **unchecked)
 
 
 def test_a_run_asks_what_the_plan_says_and_keeps_it(tmp_path: Path) -> None:
@@ -141,6 +152,71 @@ def test_without_a_first_look_nothing_is_measured(tmp_path: Path) -> None:
     assert [(failure.step, failure.exit_status) for failure in outcome.failures] == [("first look", 3)]
     assert (outcome.verdict, outcome.exit_status) == ("undecided", 3)
     assert list(outcome.visit.path.glob("00-first-look/capture.flac"))
+
+
+# -- the bench check before the first step --------------------------------------------------------------------------
+
+APART = Finding(check="channels", state="as it should be", text="apart")
+SWAPPED = Finding(check="channels", state="found", text="channels are swapped; swap the plugs")
+NOISY = Finding(check="foreign sound", state="note", text="-60.0 dBV while nothing played")
+
+
+def _finding(*findings: Finding) -> BenchCheck:
+    def check(keep: Any) -> tuple[Finding, ...]:
+        keep(*capture_of())
+        return findings
+
+    return check
+
+
+def test_what_the_bench_check_finds_is_told_and_kept_line_by_line(tmp_path: Path) -> None:
+    said: list[str] = []
+    outcome = _run(tmp_path, FakeSession(), said=said, check=_finding(APART, NOISY))
+    assert (outcome.verdict, outcome.exit_status) == ("pass", 0)  # a note stops nothing
+    lines = [(line["check"], line["state"], line["text"]) for line in outcome.visit.bench_check]
+    assert lines == [(one.check, one.state, one.text) for one in (APART, NOISY)]
+    assert "bench check, note: foreign sound: -60.0 dBV while nothing played" in said
+    assert said.index("bench check, as it should be: channels: apart") < said.index("step 1 of 2: Distortion at 1 W")
+    assert [file.name for file in outcome.visit.path.glob("00-bench-check/*.flac")] == ["capture.flac"]
+    assert [row["check"] for row in outcome.as_json()["bench_check"]] == ["channels", "foreign sound"]
+    assert checked_by_sha256sum(outcome.visit.path)
+
+
+def test_on_a_bench_that_can_not_be_trusted_nothing_is_measured(tmp_path: Path) -> None:
+    session = FakeSession()
+    outcome = _run(tmp_path, session, check=_finding(SWAPPED, APART))
+    assert session.asked == []
+    assert (outcome.verdict, outcome.exit_status) == ("undecided", 3)
+    assert [step.status for step in outcome.visit.steps] == ["not run", "not run"]
+    assert "can't be trusted: bench check: 1 finding (channels)" in outcome.visit.steps[0].reason
+    assert [line["text"] for line in outcome.visit.bench_check] == [SWAPPED.text, APART.text]
+    assert outcome.visit.finished
+
+
+def test_a_bench_check_that_ends_in_an_error_ends_the_run_with_its_status(tmp_path: Path) -> None:
+    def gone(keep: Any) -> tuple[Finding, ...]:
+        raise DeviceError("the interface is gone")
+
+    session = FakeSession()
+    outcome = _run(tmp_path, session, check=gone)
+    assert session.asked == []
+    assert [(failure.step, failure.exit_status) for failure in outcome.failures] == [("bench check", 3)]
+
+
+def test_a_bench_check_that_is_left_out_is_on_record_with_its_reason(tmp_path: Path) -> None:
+    said: list[str] = []
+    outcome = _run(tmp_path, FakeSession(), said=said, without_check="checked by cable at nine")
+    assert [line["reason"] for line in outcome.visit.bench_check] == ["checked by cable at nine"]
+    assert "bench check left out: checked by cable at nine" in said
+    assert outcome.as_json()["bench_check"] == [{"reason": "checked by cable at nine"}]
+    with pytest.raises(RequestError, match="for a reason"):
+        run(tmp_path / "plan.toml", unit="Demo, tag 1", records=tmp_path / "records", without_check="  ")
+
+
+def test_no_bench_check_follows_a_first_look_that_failed(tmp_path: Path) -> None:
+    outcome = _run(tmp_path, FakeSession(look_error=CaptureError("nothing came back")), check=_finding(APART))
+    assert outcome.visit.bench_check == ()
+    assert [failure.step for failure in outcome.failures] == ["first look"]
 
 
 @pytest.mark.parametrize("error", [Interrupted("stopped by SIGINT"), KeyboardInterrupt(), RuntimeError("a bug")])

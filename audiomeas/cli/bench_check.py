@@ -46,10 +46,11 @@ def check(
     """
     from pathlib import Path
 
-    from audiomeas.errors import CaptureError, FileProblem
+    from audiomeas.errors import FileProblem
     from audiomeas.measurement.api import CaptureFolder, open_bench
     from audiomeas.measurement.bench_check import check_bench, with_findings
     from audiomeas.measurement.bench_check_baseline import compare, read_baseline, write_baseline
+    from audiomeas.measurement.bench_check_findings import refuse_untrusted
     from audiomeas.measurement.session import Session
 
     kept = None if baseline is None else read_baseline(Path(baseline))
@@ -62,13 +63,7 @@ def check(
     if kept is not None and baseline is not None and not report.found:
         report = with_findings(report, compare(Path(baseline), kept, report))
     _print(report, as_json=as_json)
-    if report.found:
-        checks = ", ".join(dict.fromkeys(finding.check for finding in report.found))
-        many = "s" if len(report.found) > 1 else ""
-        raise CaptureError(
-            f"{report.bench}: {len(report.found)} finding{many} ({checks}) "
-            "for which results could not be trusted: see the lines above"
-        )
+    refuse_untrusted(report.bench, report.findings)
     if save_baseline is not None:
         write_baseline(Path(save_baseline), report)
         say(f"baseline: {save_baseline}")

@@ -22,18 +22,31 @@ from audiomeas.cli.loudspeakers import asked, loudspeakers_option
 @click.option(
     "--stage", default="as-found", show_default=True, metavar="WORD", help="as-found, as-left, after-run-in, return."
 )
+@click.option(
+    "--without-check",
+    metavar="REASON",
+    help="Leave out the quiet check of the bench before the first step; the reason is kept in the record.",
+)
 @bench_option
 @loudspeakers_option
 @json_option
 def run(
-    plan: str, unit: str, records: str, stage: str, bench: str | None, loudspeakers: str | None, as_json: bool
+    plan: str,
+    unit: str,
+    records: str,
+    stage: str,
+    without_check: str | None,
+    bench: str | None,
+    loudspeakers: str | None,
+    as_json: bool,
 ) -> int:
     """Run a plan on one unit, judge its limits, and keep a record of the visit.
 
     \b
     Example: audiomeas run power-amplifier --unit "Demo amplifier A, serial D-0001"
 
-    PLAN is a TOML file, or the name of a shipped plan. Exit status 1 when a verdict is fail or undecided.
+    PLAN is a TOML file, or the name of a shipped plan. The bench is checked first, quietly, the unit connected: when
+    results could not be trusted nothing is measured. Exit status 1 when a verdict is fail or undecided.
     """
     from audiomeas.plan.run import run as run_call
 
@@ -44,6 +57,7 @@ def run(
         loudspeakers=asked(bench, loudspeakers),
         records=records,
         stage=stage,
+        without_check=without_check,
         say=say,
         progress=show_progress,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.analysis.known_tones import KnownTones, band_rms, fit_known_tones
+from audiomeas.errors import CaptureError
 from audiomeas.recording import Recording, stimulus_slice
 from audiomeas.stimulus.marker import MARKER_FROM_HZ, MARKER_TO_HZ, marker_before
 from audiomeas.stimulus.tone_sequence import ToneSequence
@@ -69,6 +70,16 @@ def marker_v_rms(recording: Recording, channel: int) -> float:
     place = stimulus_slice(recording, *marker_before(recording.sample_rate_hz))
     signal = recording.signal(recording.column(channel))[place]
     return band_rms(signal, recording.sample_rate_hz, low_hz=MARKER_FROM_HZ, high_hz=MARKER_TO_HZ)
+
+
+def refuse_untrusted(bench: str, findings: Iterable[Finding]) -> None:
+    """Raise CaptureError, naming what was found, when results of a bench could not be trusted."""
+    found = [finding.check for finding in findings if finding.state == "found"]
+    if found:
+        raise CaptureError(
+            f"{bench}: {len(found)} finding{'s' if len(found) > 1 else ''} ({', '.join(dict.fromkeys(found))}) "
+            "for which results could not be trusted: see the lines above"
+        )
 
 
 class Heard:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -18,10 +19,12 @@ from audiomeas.errors import (
     DeviceError,
     FileProblem,
     Interrupted,
+    RequestError,
     StopAsked,
 )
 from audiomeas.files import refuse_full_disk
 from audiomeas.measurement import registry
+from audiomeas.measurement.bench_check_findings import refuse_untrusted
 from audiomeas.measurement.result import clean
 from audiomeas.plan.file import Plan, Step, find_plan, read_plan, refuse_impossible
 from audiomeas.plan.verdict import Verdict, judge_step, overall
@@ -41,12 +44,17 @@ from audiomeas.record.verdict_row import Word
 if TYPE_CHECKING:
     from audiomeas.interface.transport import Capture
     from audiomeas.measurement.base import Measurement
+    from audiomeas.measurement.bench_check_findings import Finding
     from audiomeas.measurement.result import Result
     from audiomeas.recording import Recording
     from audiomeas.units import Level
 
 Say = Callable[[str], None]
 Progress = Callable[[str, float], None]
+#: Checks the bench with the unit connected; is given what keeps each capture.
+BenchCheck = Callable[["Callable[[Capture, Recording], Path | None]"], "tuple[Finding, ...]"]
+#: What the check is called in lines, failures and the record.
+_BENCH_CHECK = "bench check"
 
 
 class HasFacts(Protocol):
@@ -133,6 +141,10 @@ class RunOutcome:
             "stage": self.visit.stage,
             "plan": self.visit.plan_title,
             "record": str(self.visit.path),
+            "bench_check": [
+                {key: line[key] for key in ("check", "state", "text", "reason") if key in line}
+                for line in self.visit.bench_check
+            ],
             "verdict": self.verdict,
             "verdicts": [clean(row.as_json()) for row in self.verdicts],
             "failures": [asdict(failure) for failure in self.failures],
@@ -151,6 +163,7 @@ def run(
     loudspeakers: str | None = None,
     records: Path | str = "records",
     stage: str = "as-found",
+    without_check: str | None = None,
     say: Say | None = None,
     progress: Progress | None = None,
 ) -> RunOutcome:
@@ -158,19 +171,32 @@ def run(
 
     plan : a file, or the name of a shipped plan ('power-amplifier').   bench : a file; None: AUDIOMEAS_BENCH, else the
     simulated bench.   loudspeakers : '8 ohm' when such are connected, 'none' when none are; None: as the bench file
-    says.   unit : a Unit, or as it is written: 'Demo amplifier A, serial D-0001'.
+    says.   unit : a Unit, or as it is written: 'Demo amplifier A, serial D-0001'.   without_check : why the quiet check
+    of the bench before the first step is left out; None: it is made.
     Raises RequestError, FileProblem, TomlProblem before any sound; Interrupted when stopped (what was captured is
     kept); FileProblem when the record can't be written on.
     """
     read = read_plan(find_plan(plan))
     who = parse_unit(unit, kind=read.kind) if isinstance(unit, str) else unit
     checked_stage(stage)
+    _refuse_no_reason(without_check)
     from audiomeas.measurement.api import open_bench
+    from audiomeas.measurement.bench_check import check_with_unit
     from audiomeas.measurement.session import Session
 
     with Session(open_bench(bench, loudspeakers=loudspeakers), say=say, progress=progress) as session:
         refuse_impossible(read, session.bench.form.sample_rate_hz, channels=session.bench.channels)
-        return run_on(session, read, unit=who, records=Path(records), stage=stage, say=say)
+        check = partial(check_with_unit, session) if without_check is None else None
+        return run_on(
+            session,
+            read,
+            unit=who,
+            records=Path(records),
+            stage=stage,
+            check=check,
+            without_check=without_check,
+            say=say,
+        )
 
 
 def run_on(
@@ -180,9 +206,14 @@ def run_on(
     unit: Unit,
     records: Path,
     stage: str = "as-found",
+    check: BenchCheck | None = None,
+    without_check: str | None = None,
     say: Say | None = None,
 ) -> RunOutcome:
-    """Run a plan on a bench that is open already (several units of a stack, one after the other). Raises as `run`."""
+    """Run a plan on a bench that is open already (several units of a stack, one after the other). Raises as `run`.
+
+    check : checks the bench before the first step; None leaves it out, which the record tells with the reason given.
+    """
     tell = say or _quiet
     if unit.kind and unit.kind != plan.kind:
         tell(f"this plan is for a {plan.kind}, the unit is a {unit.kind}")
@@ -192,12 +223,19 @@ def run_on(
     visit = open_visit(records, unit, stage, plan=_as_run(plan), snapshot=_snapshot(session))
     try:
         going = _Run(session, plan, visit, tell)
+        going.look()
+        going.check(check, without_check or "it was not asked for")
         going.through_all()
         visit.finish(overall(going.rows, complete=not going.failures))
     except BaseException as error:
         _note_end(visit, error, tell)
         raise
     return RunOutcome(visit=read_visit(visit.path).verified(), failures=tuple(going.failures))
+
+
+def _refuse_no_reason(without_check: str | None) -> None:
+    if without_check is not None and not without_check.strip():
+        raise RequestError("the bench check is left out for a reason: say it, it is kept in the record")
 
 
 def _as_run(plan: Plan) -> PlanAsRun:
@@ -240,13 +278,13 @@ class _Run:
         self._ended = ""  # why no further step is run
 
     def through_all(self) -> None:
-        """Go through first look and steps, noting what fails. Raises Interrupted and FileProblem."""
-        self._first_look()
+        """Go through the steps, noting what fails. Raises Interrupted and FileProblem."""
         for number, step in enumerate(self._plan.steps, start=1):
             self._tell(f"step {number} of {len(self._plan.steps)}: {step.name}")
             self._step(step)
 
-    def _first_look(self) -> None:
+    def look(self) -> None:
+        """Take the first look, noting why it fails. Raises Interrupted and FileProblem."""
         look = self._visit.begin_first_look()
         try:
             look.keep_look(self._session.first_look(keep=look.keep).facts())
@@ -257,6 +295,30 @@ class _Run:
             self._failed("first look", error)
             self._visit.note("first look failed", reason=str(error), status=error.exit_status)
             self._ended = f"the first look failed: {error}"
+
+    def check(self, check: BenchCheck | None, why_none: str) -> None:
+        """Check the bench, the unit connected; what it finds is told and written down, a line each.
+
+        A bench whose results could not be trusted measures nothing. Raises Interrupted and FileProblem.
+        """
+        if self._ended:
+            return
+        if check is None:
+            self._visit.note_no_bench_check(why_none)
+            self._tell(f"{_BENCH_CHECK} left out: {why_none}")
+            return
+        try:
+            findings = check(self._visit.begin_bench_check().keep)
+            for finding in findings:
+                self._visit.note_finding(finding.as_json())
+                self._tell(f"{_BENCH_CHECK}, {finding.state}: {finding.check}: {finding.text}")
+            refuse_untrusted(_BENCH_CHECK, findings)
+        except (Interrupted, FileProblem):
+            raise
+        except AudiomeasError as error:
+            self._failed(_BENCH_CHECK, error)
+            self._visit.note(f"{_BENCH_CHECK} failed", reason=str(error), status=error.exit_status)
+            self._ended = f"the bench can't be trusted: {error}"
 
     def _step(self, step: Step) -> None:
         refuse_full_disk(self._visit.path)

@@ -34,8 +34,11 @@ from audiomeas.record.checksums import CHECKSUM_FILE, write_checksums
 from audiomeas.record.unit import Unit, folder_name, slug, unit_from_json
 from audiomeas.record.verdict_row import Verdict, overall
 from audiomeas.record.visit import (
+    BENCH_CHECK_EVENT,
+    BENCH_CHECK_FOLDER,
     FIRST_LOOK_FILE,
     FIRST_LOOK_FOLDER,
+    NO_BENCH_CHECK_EVENT,
     PLAN_FILE,
     RECORD_VERSION,
     RESULT_FILE,
@@ -206,6 +209,18 @@ class VisitWriter:
     def begin_first_look(self) -> StepWriter:
         """Open the folder of the first look, which comes before all steps. Raises FileProblem."""
         return StepWriter(self, _made_folder(self.path / FIRST_LOOK_FOLDER))
+
+    def begin_bench_check(self) -> StepWriter:
+        """Open the folder of the bench check, which comes between first look and steps. Raises FileProblem."""
+        return StepWriter(self, _made_folder(self.path / BENCH_CHECK_FOLDER))
+
+    def note_finding(self, finding: Mapping[str, str]) -> None:
+        """Add what the bench check found ('check', 'state', 'text') to the journal. Raises FileProblem."""
+        self.note(BENCH_CHECK_EVENT, **finding)
+
+    def note_no_bench_check(self, reason: str) -> None:
+        """Add to the journal why the bench was not checked. Raises FileProblem."""
+        self.note(NO_BENCH_CHECK_EVENT, reason=reason)
 
     def begin_step(self, name: str, measurement: str, conditions: Mapping[str, Any]) -> StepWriter:
         """Open the next step's folder, NN-name. Raises FileProblem."""

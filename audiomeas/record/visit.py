@@ -9,6 +9,7 @@ A visit's folder (see `store` for how it is written) is readable with a text edi
             bench/          copies of the bench and calibration files, as they were
             journal.jsonl   what happened, a line each
             00-first-look/  the quiet sweep before any level: capture and what it told
+        00-bench-check/ captures of the quiet check of the bench before the first step; its findings are in the journal
             01-distortion-at-1-w/   step.json, distortion.flac and its sidecar, result.json, verdict.json
             checksums.sha256        written at the end: SHA-256 of every file, checked whenever the record is read
 """
@@ -39,6 +40,9 @@ RESULT_FILE = "result.json"
 VERDICT_FILE = "verdict.json"
 FIRST_LOOK_FOLDER = "00-first-look"
 FIRST_LOOK_FILE = "first-look.json"
+BENCH_CHECK_FOLDER = "00-bench-check"
+#: Journal events: one a finding, or why there is none.
+BENCH_CHECK_EVENT, NO_BENCH_CHECK_EVENT = "bench check", "bench check left out"
 
 __all__ = ["CHECKSUM_FILE", "StepRecord", "Visit", "find_visits", "read_visit", "refuse_inside_a_record"]
 
@@ -113,6 +117,11 @@ class Visit:
         """Every planned step gave its result, and the record stands as it was closed."""
         measured = {step.name for step in self.steps if step.result is not None}
         return self.finished and not self.damage and measured.issuperset(self.planned_steps)
+
+    @property
+    def bench_check(self) -> tuple[Mapping[str, Any], ...]:
+        """The journal's lines of the bench check: 'check', 'state', 'text' each, or 'reason' when left out."""
+        return tuple(line for line in self.journal if line["event"] in (BENCH_CHECK_EVENT, NO_BENCH_CHECK_EVENT))
 
     @property
     def verdicts(self) -> tuple[Verdict, ...]:
