@@ -68,6 +68,7 @@ class Truth:
     output_response: float
     input_response: float
     card_noise_v_rms: float
+    card_noise_now: float
     load_ohm: float
     gain: float
     second: float
@@ -110,6 +111,8 @@ def drawn(seed):
         output_response=1.0 + way * rng.uniform(0.0, 0.001),
         input_response=1.0 + way * rng.uniform(0.0, 0.001),
         card_noise_v_rms=100.0 * 10.0 ** (rng.uniform(-118.0, -108.0) / 20.0),
+        # Its power when the unit is measured, over that when its loop was: about 1 dB of it (common practice).
+        card_noise_now=rng.uniform(0.75, 1.25),
         load_ohm=8.0 * rng.uniform(0.95, 1.05),
         gain=20.0 * rng.uniform(0.8, 1.2),
         second=10.0 ** rng.uniform(-3.6, -2.6) * 2.0 / level_peak_v,
@@ -162,9 +165,8 @@ class PaperSession(Session):
             played_v = played_v + truth.noise_v_rms / IN_BAND * self._rng.standard_normal(len(x))
         counts = played_v / (truth.input_v_rms * SQRT2) * (truth.input_response if away else 1.0)
         counts = np.concatenate([np.zeros(LATENCY_FRAMES), counts, np.zeros(LATENCY_FRAMES)])
-        counts += (
-            truth.card_noise_v_rms / IN_BAND / (truth.input_v_rms * SQRT2) * self._rng.standard_normal(len(counts))
-        )
+        card_v = truth.card_noise_v_rms * math.sqrt(truth.card_noise_now)
+        counts += card_v / IN_BAND / (truth.input_v_rms * SQRT2) * self._rng.standard_normal(len(counts))
         form = self.bench.form
         capture = Capture(
             samples=from_fractions(counts[:, None], form.sample_format), form=form, identity=PaperCard.identity,

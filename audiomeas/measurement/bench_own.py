@@ -2,10 +2,9 @@
 
 Nothing is taken off a ratio. Harmonics of the bench and of the unit add as vectors, so that a true ratio lies within
 |measured − true| ≤ bench (the triangle inequality; trade notes, 'residual rule'). A loop's response is that of output
-and input together: how much of it belongs to a level at the unit's output is not known, so that all of it counts as a
-limit. In the gain of a tone only the two together count: that is known, and taken off (JCGM 100:2008, 3.2.3: a known
-systematic effect is corrected, as no half-width around a wrong value covers the true one). `response --loopback` divides
-it out of a curve.
+and input together. It is known, and so taken off (JCGM 100:2008, 3.2.3: a known systematic effect is corrected, as no
+half-width around a wrong value covers the true one): all of it off the gain of a tone, and off a level what the input
+may have of it. `response --loopback` divides it out of a curve.
 """
 
 from __future__ import annotations
@@ -108,15 +107,6 @@ def _at_level(rows: Sequence[Sequence[float]], level_dbfs: float, column: int) -
     return inside + max(levels[0] - level_dbfs, 0.0) + _RISE_ABOVE * max(level_dbfs - levels[-1], 0.0)
 
 
-def level_parts(recording: Recording, column: int, frequency_hz: float) -> tuple[Part, ...]:
-    """Return the relative part that the loop's response leaves in a level or gain at a frequency; none if not known."""
-    off_db = response_off_db(recording, recording.channels[column], [frequency_hz])
-    if off_db is None:
-        return ()
-    # It is no chance: where the input alone makes it, the level is off by all of it, each time.
-    return (Part(BENCH_RESPONSE, off_db[0] / DB_PER_NEPER, "rectangular"),)
-
-
 def loop_gain(recording: Recording, column: int, frequency_hz: float) -> tuple[float, tuple[Part, ...]]:
     """Return what is taken off the gain of a tone, in dB, and the relative part that is then left; 0 if not known."""
     rows = recording.conditions.get(_RESPONSE, {}).get(str(recording.channels[column]))
@@ -131,23 +121,14 @@ def response_known(recording: Recording) -> bool:
     return bool(recording.conditions.get(_RESPONSE))
 
 
-def response_off_db(
-    recording: Recording, channel: int, frequencies_hz: Sequence[float], reference_hz: float | None = None
-) -> list[float] | None:
-    """Return by how much at most the bench's response moves a gain at each frequency, in dB, 0 or more.
+def input_gain(recording: Recording, column: int, frequency_hz: float) -> tuple[float, tuple[Part, ...]]:
+    """Return what is taken off a level for the input's own response, in dB, and the relative parts that are then left.
 
-    reference_hz : where the gain is taken as right; None: at the calibration frequency. None where it is not known.
-    Between the rows it runs straight over log frequency; beyond them it is taken to fall on as steeply as at the end.
+    Output and input turn the same way (coupling capacitors, filters), so that the input has between nothing and all of
+    the loop's response: half of it is taken, and the other half stays open either way.
     """
-    rows = recording.conditions.get(_RESPONSE, {}).get(str(channel))
-    if rows is None:
-        return None
-    base_db = 0.0 if reference_hz is None else _response_at(rows, reference_hz)[0]
-    found = []
-    for hz in frequencies_hz:
-        gain_db, half_db = _response_at(rows, hz)
-        found.append(abs(gain_db - base_db) + half_db)
-    return found
+    loop_db, left = loop_gain(recording, column, frequency_hz)
+    return 0.5 * loop_db, (*left, *([of_limits(BENCH_RESPONSE, 0.5 * abs(loop_db) / DB_PER_NEPER)] if left else []))
 
 
 def _response_at(rows: Sequence[Sequence[Any]], frequency_hz: float) -> tuple[float, float]:

@@ -16,16 +16,16 @@ if TYPE_CHECKING:
 
 #: Nearer than this to the bench's own a noise is a bound (10 dB: the sum then reads 0.4 dB high).
 MARGIN_DB = 10.0
-#: Of what is taken off, so much may be too much or too little.
-_OPEN = 0.5
+#: Of what is taken off, so much may be too much or too little: a card's noise is known to 1 dB (common practice).
+_OPEN = 0.25
 
 
 def without_bench(readings: Mapping[str, Reading], bench: Mapping[str, float]) -> dict[str, Reading]:
     """Return readings less the bench's own noise, and bounds of those that the bench itself may have made.
 
     bench : name → the bench's own level, in the unit of the readings. Powers of noise add, so that what is known of the
-    bench is taken off (JCGM 100:2008, 3.2.3: a known systematic effect is corrected); half of that stays open, as the
-    bench's noise is not always the same.
+    bench is taken off (JCGM 100:2008, 3.2.3: a known systematic effect is corrected); a quarter of that stays open,
+    as the bench's noise is not always the same.
     """
     return {name: _less(reading, bench[name]) if name in bench else reading for name, reading in readings.items()}
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
 from audiomeas.bench.parts import Part, scaled
 from audiomeas.measurement.base import Option
-from audiomeas.measurement.bench_own import level_parts, loop_gain, residual_known, response_known
+from audiomeas.measurement.bench_own import input_gain, loop_gain, residual_known, response_known
 from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.offers import band_options
 from audiomeas.measurement.scale_parts import gain_parts, load_parts, scale_parts
@@ -58,7 +58,7 @@ def definitions(options: Mapping[str, Any], sample_rate_hz: float) -> dict[str, 
 
 def uncertainty_covers(recording: Recording) -> str:
     """Return what the half-widths hold: the bench's own distortion only where a loopback has told it."""
-    response = "; the response of the bench, which is taken off the gain" if response_known(recording) else ""
+    response = "; the response of the bench, which is taken off gain and level" if response_known(recording) else ""
     known = "" if residual_known(recording) else "not "
     return f"{_COVERS}{response}; {known}the distortion of the bench itself"
 
@@ -85,7 +85,7 @@ def tell_level(
 
     input_v_rms : at the unit's input.   drift : by how much (relative) the level strayed from its mean.
     """
-    from audiomeas.units import amplitude_ratio_to_db, v_rms_to_w
+    from audiomeas.units import amplitude_ratio_to_db, db_to_amplitude_ratio, v_rms_to_w
 
     values = told.values
     own: list[Part] = [
@@ -97,14 +97,14 @@ def tell_level(
     told.add("level_dbfs", own, DB_PER_NEPER)
     if recording.scale_v(column) is None:
         return
-    values["level_v_rms"] = tone.level_rms
-    away = level_parts(recording, column, tone.frequency_hz)
+    input_db, away = input_gain(recording, column, tone.frequency_hz)
+    level_v_rms = values["level_v_rms"] = tone.level_rms * db_to_amplitude_ratio(-input_db)
     scale = scale_parts(recording, column)
     if scale is not None:
-        told.add("level_v_rms", (*scale, *own, *away), tone.level_rms)
+        told.add("level_v_rms", (*scale, *own, *away), level_v_rms)
     load_ohm = of_channel(recording.conditions.get("load_ohm"), channel)
     if load_ohm is not None:
-        values["level_w"] = v_rms_to_w(tone.level_rms, load_ohm)
+        values["level_w"] = v_rms_to_w(level_v_rms, load_ohm)
         of_load = load_parts(recording.conditions, channel)
         if scale is not None and of_load is not None:
             told.add("level_w", (*scaled((*scale, *own, *away), 2.0), *of_load), values["level_w"])
