@@ -325,7 +325,10 @@ def test_rounding_of_the_file_reaches_the_figures() -> None:
 
 def test_what_the_uncertainty_covers_is_said() -> None:
     words = _analysed(_aligned()).conditions["uncertainty_covers"]
-    assert words == "noise, fit, scale and load; not the distortion of the bench itself"
+    assert words == (
+        "noise, fit, scale and load; not the response of the bench away from where it was calibrated; not the "
+        "distortion of the bench itself"
+    )
     known = _analysed(_aligned(conditions={"bench_residual_db": {"1": -110.0}})).conditions["uncertainty_covers"]
     assert known == "noise, fit, scale and load; the distortion of the bench itself"
 
@@ -456,3 +459,21 @@ def test_coherent_averages_of_a_foreign_tone_need_whole_periods() -> None:
     with pytest.raises(SignalError, match="average powers"):
         _analysed(broken, averages=4)
     assert _analysed(broken, averages=4, averaging="power").channel(1).values["thd_db"] is not None
+
+
+def test_the_loops_response_is_taken_off_gain_and_half_of_it_off_the_level() -> None:
+    """A loop that is 0.2 dB down at the tone's frequency, known to 0.002 dB: closed form of levels in dB."""
+    rows = {"bench_response_db": {"1": [[330.0, 0.0, 0.0], [997.0, -0.2, 0.002], [20_000.0, -0.2, 0.002]]}}
+    plain = _analysed(_aligned()).channel(1)
+    recording = _aligned()
+    recording = dataclasses.replace(recording, conditions={**recording.conditions, **rows})
+    freed = _analysed(recording)
+    one = freed.channel(1)
+    assert one.values["gain_db"] - plain.values["gain_db"] == pytest.approx(0.2, abs=1e-4)
+    # Between nothing and all of it is the input's: the middle, and half of it open to either side.
+    assert one.values["level_v_rms"] / plain.values["level_v_rms"] == pytest.approx(10 ** (0.1 / 20), rel=1e-5)
+    assert one.values["level_w"] / plain.values["level_w"] == pytest.approx(10 ** (0.1 / 10), rel=1e-5)
+    assert one.values["level_dbfs"] == plain.values["level_dbfs"]
+    open_v = [part for part in one.budget["level_v_rms"] if part.component == "response of the bench"]
+    assert max(part.half_width for part in open_v) == pytest.approx(0.95 * 0.1 / 8.6859 * 4.0, rel=0.02)
+    assert "taken off gain and level" in freed.conditions["uncertainty_covers"]

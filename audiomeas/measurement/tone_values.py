@@ -57,10 +57,12 @@ def definitions(options: Mapping[str, Any], sample_rate_hz: float) -> dict[str, 
 
 
 def uncertainty_covers(recording: Recording) -> str:
-    """Return what the half-widths hold: the bench's own distortion only where a loopback has told it."""
-    response = "; the response of the bench, which is taken off gain and level" if response_known(recording) else ""
-    known = "" if residual_known(recording) else "not "
-    return f"{_COVERS}{response}; {known}the distortion of the bench itself"
+    """Return what the half-widths hold: the bench's own response and distortion only where a loopback has told them."""
+    response = "not the response of the bench away from where it was calibrated"
+    if response_known(recording):
+        response = "the response of the bench, which is taken off gain and level"
+    distortion = "" if residual_known(recording) else "not "
+    return f"{_COVERS}; {response}; {distortion}the distortion of the bench itself"
 
 
 def tell_frequency(told: Told, tone: ToneAnalysis) -> None:
