@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from audiomeas.bench.load_power import LARGEST_INDUCTANCE_H
 from audiomeas.bench.resistors import checked_ohm
 from audiomeas.errors import RequestError
 from audiomeas.units import SQRT2, w_to_v_rms
@@ -27,8 +28,11 @@ class DummyLoad:
 
     def __post_init__(self) -> None:
         checked_ohm(self.resistance_ohm, "a load")
-        if not (math.isfinite(self.inductance_h) and 0.0 <= self.inductance_h <= 0.01):
-            raise RequestError(f"an inductance of {1e6 * self.inductance_h:g} µH is none of a load: use 0 to 10000 µH")
+        if not (math.isfinite(self.inductance_h) and 0.0 <= self.inductance_h <= LARGEST_INDUCTANCE_H):
+            raise RequestError(
+                f"an inductance of {1e6 * self.inductance_h:g} µH is none of a load: use 0 to "
+                f"{1e6 * LARGEST_INDUCTANCE_H:g} µH"
+            )
         if not (math.isfinite(self.rated_w) and 0.01 <= self.rated_w <= 100_000.0):
             raise RequestError(f"a rating of {self.rated_w:g} W is none of a load: use 0.01 to 100000 W")
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from audiomeas.bench.calibration import Calibration, read_calibration
 from audiomeas.bench.load_heat import ThermalRating, thermal_rating
+from audiomeas.bench.load_power import LARGEST_INDUCTANCE_H, power_resistance_ohm
 from audiomeas.bench.loudspeakers import Loudspeakers, read_loudspeakers
 from audiomeas.errors import RequestError
 from audiomeas.files import sha256_of
@@ -37,6 +38,8 @@ class InterfaceChoice:
 class Load:
     """The dummy load on one channel. uncertainty : relative 95 % half-width of the resistance.
 
+    inductance_h : in series, with its 95 % half-width in henries; None: not measured.
+
     rated_w : for long, as it is mounted.   short_term_w, short_term_s, cooling_s, ambient_c : see `bench.load_heat`.
     """
 
@@ -44,10 +47,16 @@ class Load:
     resistance_ohm: float
     rated_w: float
     uncertainty: float
+    inductance_h: float | None = None
+    inductance_uncertainty_h: float = 0.0
     short_term_w: float | None = None
     short_term_s: float | None = None
     cooling_s: float | None = None
     ambient_c: float | None = None
+
+    def power_ohm(self, frequency_hz: float) -> float:
+        """Return the resistance with which U²/R is the power taken at a frequency: more than R on an inductive load."""
+        return power_resistance_ohm(self.resistance_ohm, self.inductance_h or 0.0, frequency_hz)
 
     @property
     def thermal(self) -> ThermalRating:
@@ -187,6 +196,8 @@ def _loads(table: Table) -> tuple[Load, ...]:
             resistance_ohm=entry.number("resistance_ohm", above=0.0, at_most=1e6),
             rated_w=entry.number("rated_w", above=0.0, at_most=1e5),
             uncertainty=entry.number("uncertainty_percent", 1.0, at_least=0.0, at_most=50.0) / 100.0,
+            inductance_h=entry.number("inductance_h", None, at_least=0.0, at_most=LARGEST_INDUCTANCE_H),
+            inductance_uncertainty_h=_inductance_uncertainty_h(entry),
             short_term_w=entry.number("short_term_w", None, above=0.0, at_most=1e6),
             short_term_s=entry.number("short_term_s", None, at_least=0.1, at_most=600.0),
             cooling_s=entry.number("cooling_s", None, at_least=1.0, at_most=36_000.0),
@@ -201,6 +212,13 @@ def _loads(table: Table) -> tuple[Load, ...]:
             raise entry.problem("channel", f"channel {load.channel} is there twice")
         found.append(load)
     return tuple(found)
+
+
+def _inductance_uncertainty_h(entry: Table) -> float:
+    if "inductance_uncertainty_h" in entry and "inductance_h" not in entry:
+        raise entry.problem("inductance_uncertainty_h", "belongs to an inductance_h: enter it too, or take this out")
+    found: float = entry.number("inductance_uncertainty_h", 0.0, at_least=0.0, at_most=LARGEST_INDUCTANCE_H)
+    return found
 
 
 def _limits(table: Table) -> Limits:
@@ -243,6 +261,8 @@ def bench_facts(bench: BenchFile) -> dict[str, Any]:
                 "resistance_ohm": load.resistance_ohm,
                 "rated_w": load.rated_w,
                 "uncertainty_percent": 100.0 * load.uncertainty,
+                "inductance_h": load.inductance_h,
+                "inductance_uncertainty_h": load.inductance_uncertainty_h,
                 "usable_w": load.thermal.usable_w,
                 "short_term_w": load.thermal.short_term_w,
             }

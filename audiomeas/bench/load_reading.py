@@ -1,12 +1,19 @@
-"""A dummy load's resistance from what a person read: volts and amperes, or ohms less those of the leads."""
+"""A dummy load from what a person read: its resistance from volts and amperes, or from ohms less those of the leads;
+its inductance from volts across it behind a known resistor at two frequencies, or as a meter or data sheet states it.
+"""
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 
 from audiomeas.bench.coverage import half_width_95
+from audiomeas.bench.load_power import LARGEST_INDUCTANCE_H
 from audiomeas.errors import RequestError
+
+#: The frequencies of a divider lie at least so far apart.
+_LEAST_APART = 5.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,6 +62,134 @@ def load_from_ohms(ohms: float, lead_ohms: float, *, percent: float, step_ohms: 
     return LoadReading(
         resistance_ohm=load_ohm, uncertainty=half_width_95(list(parts.values())), method=method, parts=parts
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Inductance:
+    """An inductance as found. uncertainty_h : 95 % half-width.  parts : rectangular half-widths in henries by name."""
+
+    inductance_h: float
+    uncertainty_h: float
+    method: str
+    parts: dict[str, float]
+
+    @property
+    def above_zero(self) -> bool:
+        """It can be told from none."""
+        return self.inductance_h > self.uncertainty_h
+
+
+@dataclass(frozen=True, kw_only=True)
+class DividerReading:
+    """Volts across a load, behind a resistor from a source that gives the same at both frequencies.
+
+    load_ohm, series_ohm : with their relative limits of error.  ratio : high_volts over low_volts is right to that.
+    """
+
+    low_hz: float
+    low_volts: float
+    high_hz: float
+    high_volts: float
+    load_ohm: float
+    load_limit: float
+    series_ohm: float
+    series_limit: float
+    ratio_limit: float
+
+
+def inductance_from_divider(reading: DividerReading) -> Inductance:
+    """Return L from |Z/(Z + Rs)| at two frequencies, Z = R + jωL (a voltage divider, complex).
+
+    The same instrument reads both, so that only its ratio counts. The parts are found by moving each reading by its
+    limit (JCGM 100:2008, 5.1.3 note 2). Raises RequestError: impossible or contradicting readings.
+    """
+    _check_divider(reading)
+    ratio = reading.high_volts / reading.low_volts
+    least = 1.0 - reading.ratio_limit
+    if ratio < least:
+        raise RequestError(
+            f"{reading.high_volts:g} V at {reading.high_hz:g} Hz are less than {reading.low_volts:g} V at "
+            f"{reading.low_hz:g} Hz, where an inductance gives more: use one source level, and an instrument whose "
+            "band reaches both; a capacitor across the load does that too"
+        )
+    inductance_h = _solved(reading, ratio)
+    moved = {
+        "ratio of volts": _solved(reading, ratio * (1.0 + reading.ratio_limit)),
+        "load resistance": _solved(_with(reading, load_ohm=reading.load_ohm * (1.0 + reading.load_limit)), ratio),
+        "series resistor": _solved(_with(reading, series_ohm=reading.series_ohm * (1.0 + reading.series_limit)), ratio),
+    }
+    parts = {name: abs(found - inductance_h) for name, found in moved.items()}
+    method = (
+        f"{reading.low_volts:g} V at {reading.low_hz:g} Hz, {reading.high_volts:g} V at {reading.high_hz:g} Hz, behind "
+        f"{reading.series_ohm:g} Ω"
+    )
+    return Inductance(
+        inductance_h=inductance_h, uncertainty_h=half_width_95(list(parts.values())), method=method, parts=parts
+    )
+
+
+def inductance_as_stated(inductance_h: float, *, percent: float) -> Inductance:
+    """Return what an inductance meter shows or a data sheet states. percent : its limits of error."""
+    if not (math.isfinite(inductance_h) and 0.0 <= inductance_h <= LARGEST_INDUCTANCE_H):
+        raise RequestError(
+            f"an inductance of {1e6 * inductance_h:g} µH is none of a load: use 0 to {1e6 * LARGEST_INDUCTANCE_H:g} µH"
+        )
+    if not (math.isfinite(percent) and 0.0 < percent <= 100.0):
+        raise RequestError(f"an inductance is known to more than 0 and at most 100 %, not {percent:g} %")
+    limit_h = percent / 100.0 * inductance_h
+    return Inductance(
+        inductance_h=inductance_h,
+        uncertainty_h=half_width_95([limit_h]),
+        method=f"{1e6 * inductance_h:g} µH as stated, within {percent:g} %",
+        parts={"as stated": limit_h},
+    )
+
+
+def _with(reading: DividerReading, **changes: float) -> DividerReading:
+    return dataclasses.replace(reading, **changes)
+
+
+def _check_divider(reading: DividerReading) -> None:
+    for what, value in (
+        ("the low frequency", reading.low_hz),
+        ("the volts at the low frequency", reading.low_volts),
+        ("the volts at the high frequency", reading.high_volts),
+        ("the load's resistance", reading.load_ohm),
+        ("the series resistor", reading.series_ohm),
+        ("the error of the volts' ratio", reading.ratio_limit),
+    ):
+        _above_zero(what, value)
+    if not reading.high_hz >= _LEAST_APART * reading.low_hz:
+        raise RequestError(
+            f"{reading.low_hz:g} and {reading.high_hz:g} Hz are too near: the high one must be at least "
+            f"{_LEAST_APART:g} times the low one, such as 1000 and 20000 Hz"
+        )
+    if reading.series_ohm < reading.load_ohm:
+        raise RequestError(
+            f"a series resistor of {reading.series_ohm:g} Ω tells too little of a load of {reading.load_ohm:g} Ω: take "
+            "one of at least the load's resistance, better ten times that"
+        )
+
+
+def _solved(reading: DividerReading, ratio: float) -> float:
+    """Return the inductance with which the divider's volts have this ratio q; 0 for a ratio of 1 or less.
+
+    |Z₂|²·|Z₁ + Rs|² = q²·|Z₁|²·|Z₂ + Rs|² is a quadratic in L². The ratio rises with L, and falls again where the load
+    outweighs the resistor at both frequencies: the lower root is the load. Raises RequestError where there is none.
+    """
+    if ratio <= 1.0:
+        return 0.0
+    own, whole = reading.load_ohm**2, (reading.load_ohm + reading.series_ohm) ** 2
+    low, high = ((2.0 * math.pi * hz) ** 2 for hz in (reading.low_hz, reading.high_hz))
+    square, linear = low * high * (ratio**2 - 1.0), own * low + whole * high - ratio**2 * (own * high + whole * low)
+    constant = own * whole * (ratio**2 - 1.0)
+    discriminant = linear**2 - 4.0 * square * constant
+    if linear <= 0.0 or discriminant < 0.0:
+        raise RequestError(
+            f"a ratio of {ratio:.3g} between {reading.low_hz:g} and {reading.high_hz:g} Hz is no load's of "
+            f"{reading.load_ohm:g} Ω behind {reading.series_ohm:g} Ω: check the readings and the resistances"
+        )
+    return math.sqrt(2.0 * constant / (linear + math.sqrt(discriminant)))
 
 
 def _above_zero(what: str, value: float) -> None:

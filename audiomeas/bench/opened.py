@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audiomeas.bench.calibration import Scale, bench_noise_conditions, bench_own_conditions, not_claimed
-from audiomeas.bench.file import BenchFile, bench_facts, read_bench
+from audiomeas.bench.file import BenchFile, Load, bench_facts, read_bench
 from audiomeas.bench.interlock import DAC_HEADROOM_DB, Ceiling
 from audiomeas.bench.loudspeakers import LARGEST_W, refuse_power_search, said_loudspeakers
 from audiomeas.errors import CalibrationError, RequestError
@@ -220,6 +220,7 @@ class Bench:
             "range": {str(channel): name for channel, name in self.file.ranges},
             "load_ohm": {str(load.channel): load.resistance_ohm for load in loads},
             "load_uncertainty": {str(load.channel): load.uncertainty for load in loads},
+            **_inductance_conditions(loads),
             **({} if self.file.loudspeakers is None else {"loudspeakers": self.file.loudspeakers.facts()}),
         }
 
@@ -232,6 +233,17 @@ class Bench:
         """Return what is known today of the bench's own response and distortion on the ranges in use."""
         holding = self.file.calibration.loopbacks_holding(self.form.sample_rate_hz, _today())
         return bench_own_conditions(holding, dict(self.file.ranges))
+
+
+def _inductance_conditions(loads: Sequence[Load]) -> dict[str, Any]:
+    """Return henries by channel, and their half-widths; nothing where none was measured."""
+    known = [load for load in loads if load.inductance_h is not None]
+    if not known:
+        return {}
+    return {
+        "load_inductance_h": {str(load.channel): load.inductance_h for load in known},
+        "load_inductance_uncertainty_h": {str(load.channel): load.inductance_uncertainty_h for load in known},
+    }
 
 
 def _today() -> date:

@@ -132,19 +132,37 @@ def calibrate_loopback(**given: Any) -> None:
 @click.option("--lead-ohms", type=float, help="The same with the leads joined.")
 @click.option("--ohms-percent", type=float, default=1.0, show_default=True, help="Accuracy of the ohms.")
 @click.option("--step-ohms", type=float, default=0.1, show_default=True, help="The meter's last digit.")
+@click.option("--series-ohms", type=float, help="For the inductance: a resistor in series, ten times the load.")
+@click.option("--series-percent", type=float, default=1.0, show_default=True, help="Accuracy of that resistor.")
+@click.option("--low-hz", type=float, default=1000.0, show_default=True, help="Low frequency of the same source level.")
+@click.option("--low-volts", type=float, help="Across the load there, by the bench's own input or a meter.")
+@click.option("--high-hz", type=float, default=20_000.0, show_default=True, help="High frequency.")
+@click.option("--high-volts", type=float, help="Across the load there, by the same instrument.")
+@click.option("--ratio-percent", type=float, default=0.2, show_default=True, help="Accuracy of the two volts' ratio.")
+@click.option("--microhenries", type=float, help="Instead: as an inductance meter or the data sheet states it.")
+@click.option("--microhenries-percent", type=float, default=20.0, show_default=True, help="Accuracy of that.")
 @json_option
 def calibrate_load(as_json: bool, channel: int, rated_w: float, **given: Any) -> None:
-    """Find a load's resistance, and print the entry for the bench file. Nothing sounds.
+    """Find a load's resistance and inductance, and print the entry for the bench file. Nothing sounds.
+
+    For the inductance put a resistor between source and load, play both frequencies at one level, and type the volts
+    across the load. At 20 kHz U²/R tells too many watts on an inductive load; with the inductance they are right.
 
     \b
     Example: audiomeas calibrate load --channel 1 --rated-w 100 --volts 4.02 --amperes 0.5
+             --series-ohms 82 --low-volts 0.0891 --high-volts 0.0932
     """
+    import dataclasses
+
     from audiomeas.errors import RequestError
 
     say("caution: measure the load alone, cold, with nothing connected to it; it gets hot in use")
     if not 0.0 < rated_w <= 1e5:
         raise RequestError(f"a load is rated for more than 0 W (and at most 100 kW), not {rated_w:g} W")
-    found = _load_reading(**given)
+    of_inductance = ("series", "low", "high", "ratio", "microhenries")
+    own = {key: value for key, value in given.items() if not key.startswith(of_inductance)}
+    found = _load_reading(**own)
+    inductance = _inductance(found, **{key: value for key, value in given.items() if key not in own})
     if as_json:
         facts = {
             "channel": channel,
@@ -152,6 +170,7 @@ def calibrate_load(as_json: bool, channel: int, rated_w: float, **given: Any) ->
             "uncertainty_percent": 100.0 * found.uncertainty,
             "method": found.method,
             "half_widths_percent": {name: 100.0 * part for name, part in found.parts.items()},
+            "inductance": None if inductance is None else dataclasses.asdict(inductance),
         }
         print_json(facts)
         return
@@ -159,6 +178,50 @@ def calibrate_load(as_json: bool, channel: int, rated_w: float, **given: Any) ->
     click.echo(f"[[load]]\nchannel = {channel}")
     click.echo(f"resistance_ohm = {found.resistance_ohm:.4g} # {found.method}")
     click.echo(f"uncertainty_percent = {100.0 * found.uncertainty:.2g}\nrated_w = {rated_w:g}")
+    if inductance is not None:
+        click.echo(f"inductance_h = {inductance.inductance_h:.4g} # {inductance.method}")
+        click.echo(f"inductance_uncertainty_h = {inductance.uncertainty_h:.2g}")
+        if not inductance.above_zero:
+            say("note: this inductance can't be told from none: a higher frequency, or volts to more places, tell more")
+
+
+def _inductance(
+    load: Any,
+    *,
+    series_ohms: float | None,
+    series_percent: float,
+    low_hz: float,
+    low_volts: float | None,
+    high_hz: float,
+    high_volts: float | None,
+    ratio_percent: float,
+    microhenries: float | None,
+    microhenries_percent: float,
+) -> Any:
+    """Return the inductance that was read or typed; None where nothing of it was given."""
+    from audiomeas.bench.load_reading import DividerReading, inductance_as_stated, inductance_from_divider
+    from audiomeas.errors import RequestError
+
+    read = (series_ohms, low_volts, high_volts)
+    if microhenries is not None and read == (None, None, None):
+        return inductance_as_stated(1e-6 * microhenries, percent=microhenries_percent)
+    if microhenries is None and read == (None, None, None):
+        return None
+    if microhenries is not None or series_ohms is None or low_volts is None or high_volts is None:
+        raise RequestError("for the inductance give --series-ohms, --low-volts and --high-volts; or --microhenries")
+    return inductance_from_divider(
+        DividerReading(
+            low_hz=low_hz,
+            low_volts=low_volts,
+            high_hz=high_hz,
+            high_volts=high_volts,
+            load_ohm=load.resistance_ohm,
+            load_limit=load.uncertainty,
+            series_ohm=series_ohms,
+            series_limit=series_percent / 100.0,
+            ratio_limit=ratio_percent / 100.0,
+        )
+    )
 
 
 def _load_reading(

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.bench.load_power import power_resistance_ohm, power_sensitivities
 from audiomeas.bench.parts import Part, combined, part_facts, parts_from, scaled
 from audiomeas.measurement.steady import of_channel, scale_uncertainty
 
@@ -24,6 +25,7 @@ _SCALES, _INPUTS = "scale_parts", "input_level_parts"
 INPUT_CALIBRATION = "input calibration"
 OUTPUT_CALIBRATION = "output calibration"
 LOAD = "load resistance"
+LOAD_INDUCTANCE = "load inductance"
 
 
 def scale_conditions(channels: Sequence[int], scales: Sequence[Scale]) -> dict[str, Any]:
@@ -55,21 +57,47 @@ def gain_parts(recording: Recording, column: int) -> tuple[Part, ...] | None:
 
     Captured volts rest on the input's calibration, those at the unit's input on the output's.
     """
-    captured, whole = scale_parts(recording, column), recording.conditions.get("input_level_uncertainty")
-    if captured is None or whole is None:
+    captured, played = scale_parts(recording, column), input_level_parts(recording, column)
+    return None if captured is None or played is None else (*captured, *scaled(played, -1.0))
+
+
+def input_level_parts(recording: Recording, column: int) -> tuple[Part, ...] | None:
+    """Return the relative parts of a channel's level at the unit's input; None: not claimed."""
+    whole = recording.conditions.get("input_level_uncertainty")
+    if whole is None:
         return None
-    channel = recording.channels[column]
-    played = _known(recording.conditions, _INPUTS, channel, OUTPUT_CALIBRATION, float(whole))
-    return (*captured, *scaled(played, -1.0))
+    return _known(recording.conditions, _INPUTS, recording.channels[column], OUTPUT_CALIBRATION, float(whole))
 
 
-def load_parts(conditions: Mapping[str, Any], channel: int) -> tuple[Part, ...] | None:
-    """Return the relative parts of a load's resistance; None: not known.
+def load_parts(
+    conditions: Mapping[str, Any], channel: int, frequency_hz: float | None = None
+) -> tuple[Part, ...] | None:
+    """Return the relative parts that a load leaves in a power; None: not known.
 
-    A bench file states a half-width only: it is taken as rectangular, the careful side beside other parts.
+    A bench file states half-widths only: they are taken as rectangular, the careful side beside other parts.
+    frequency_hz : where the load's inductance counts too; None: of the resistance alone.
     """
     whole = of_channel(conditions.get("load_uncertainty"), channel)
-    return None if whole is None else (Part(LOAD, whole, "rectangular"),)
+    if whole is None:
+        return None
+    inductance_h = of_channel(conditions.get("load_inductance_h"), channel)
+    load_ohm = of_channel(conditions.get("load_ohm"), channel)
+    if not inductance_h or load_ohm is None or frequency_hz is None:
+        return (Part(LOAD, whole, "rectangular"),)
+    of_resistance, of_inductance = power_sensitivities(load_ohm, inductance_h, frequency_hz)
+    half_h = of_channel(conditions.get("load_inductance_uncertainty_h"), channel) or 0.0
+    return (
+        Part(LOAD, abs(of_resistance) * whole, "rectangular"),
+        Part(LOAD_INDUCTANCE, abs(of_inductance) * half_h / inductance_h, "rectangular"),
+    )
+
+
+def power_ohm(conditions: Mapping[str, Any], channel: int, frequency_hz: float) -> float | None:
+    """Return the resistance with which U²/R is the power into a channel's load at a frequency; None without a load."""
+    load_ohm = of_channel(conditions.get("load_ohm"), channel)
+    if load_ohm is None:
+        return None
+    return power_resistance_ohm(load_ohm, of_channel(conditions.get("load_inductance_h"), channel) or 0.0, frequency_hz)
 
 
 def power_half_width(power_w: float, channel: ChannelResult, conditions: Mapping[str, Any]) -> float | None:

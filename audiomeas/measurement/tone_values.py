@@ -12,8 +12,8 @@ from audiomeas.measurement.base import Option
 from audiomeas.measurement.bench_own import input_gain, loop_gain, residual_known, response_known
 from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.offers import band_options
-from audiomeas.measurement.scale_parts import gain_parts, load_parts, scale_parts
-from audiomeas.measurement.steady import LEAST_RELATIVE, of_channel
+from audiomeas.measurement.scale_parts import gain_parts, load_parts, power_ohm, scale_parts
+from audiomeas.measurement.steady import LEAST_RELATIVE
 
 if TYPE_CHECKING:
     from audiomeas.analysis.charted import Spectrum
@@ -87,35 +87,57 @@ def tell_level(
 
     input_v_rms : at the unit's input.   drift : by how much (relative) the level strayed from its mean.
     """
-    from audiomeas.units import amplitude_ratio_to_db, db_to_amplitude_ratio, v_rms_to_w
+    from audiomeas.units import amplitude_ratio_to_db
 
-    values = told.values
     own: list[Part] = [
         *own_parts(tone.level_uncertainty / tone.level_rms),
         # The mean of a level that wanders: nothing says where in between the true one lay.
         Part("level drift", drift, "rectangular"),
     ]
-    values["level_dbfs"] = amplitude_ratio_to_db(tone.level_rms / recording.reference(column))
-    told.add("level_dbfs", own, DB_PER_NEPER)
+    tell_output(told, recording, column, channel, tone.level_rms, frequency_hz=tone.frequency_hz, own=own)
     if recording.scale_v(column) is None:
         return
-    input_db, away = input_gain(recording, column, tone.frequency_hz)
-    level_v_rms = values["level_v_rms"] = tone.level_rms * db_to_amplitude_ratio(-input_db)
-    scale = scale_parts(recording, column)
-    if scale is not None:
-        told.add("level_v_rms", (*scale, *own, *away), level_v_rms)
-    load_ohm = of_channel(recording.conditions.get("load_ohm"), channel)
-    if load_ohm is not None:
-        values["level_w"] = v_rms_to_w(level_v_rms, load_ohm)
-        of_load = load_parts(recording.conditions, channel)
-        if scale is not None and of_load is not None:
-            told.add("level_w", (*scaled((*scale, *own, *away), 2.0), *of_load), values["level_w"])
     if input_v_rms is not None:
         loop_db, left = loop_gain(recording, column, tone.frequency_hz)
-        values["gain_db"] = amplitude_ratio_to_db(tone.level_rms / input_v_rms) - loop_db
+        told.values["gain_db"] = amplitude_ratio_to_db(tone.level_rms / input_v_rms) - loop_db
         of_gain = gain_parts(recording, column)
         if of_gain is not None:
             told.add("gain_db", (*of_gain, *own, *left), DB_PER_NEPER)
+
+
+def tell_output(
+    told: Told,
+    recording: Recording,
+    column: int,
+    channel: int,
+    level_rms: float,
+    *,
+    frequency_hz: float,
+    own: Sequence[Part],
+    prefix: str = "level",
+) -> None:
+    """Tell `prefix`_dbfs and, where known, `prefix`_v_rms and `prefix`_w.
+
+    level_rms : in the unit of the recording's signal.   own : relative parts of its uncertainty beside scale and load.
+    """
+    from audiomeas.units import amplitude_ratio_to_db, db_to_amplitude_ratio, v_rms_to_w
+
+    values, volts, watts = told.values, f"{prefix}_v_rms", f"{prefix}_w"
+    values[f"{prefix}_dbfs"] = amplitude_ratio_to_db(level_rms / recording.reference(column))
+    told.add(f"{prefix}_dbfs", own, DB_PER_NEPER)
+    if recording.scale_v(column) is None:
+        return
+    input_db, away = input_gain(recording, column, frequency_hz)
+    level_v_rms = values[volts] = level_rms * db_to_amplitude_ratio(-input_db)
+    scale = scale_parts(recording, column)
+    if scale is not None:
+        told.add(volts, (*scale, *own, *away), level_v_rms)
+    load_ohm = power_ohm(recording.conditions, channel, frequency_hz)
+    if load_ohm is not None:
+        values[watts] = v_rms_to_w(level_v_rms, load_ohm)
+        of_load = load_parts(recording.conditions, channel, frequency_hz)
+        if scale is not None and of_load is not None:
+            told.add(watts, (*scaled((*scale, *own, *away), 2.0), *of_load), values[watts])
 
 
 def tell_ratio(told: Told, name: str, ratio: float | None, power: PowerSum | None) -> None:
