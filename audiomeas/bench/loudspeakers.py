@@ -139,9 +139,9 @@ def high_s(samples_v: NDArray[np.float64], sample_rate_hz: float, level_v_rms: f
     samples_v : (frames,) or (frames, channels).   level_v_rms : of the stimulus; what lies far below it does not count.
     What lies up to 2 kHz is taken out of the spectrum of the whole; the rest is looked at in parts of 5 ms.
     """
-    columns = samples_v.reshape(len(samples_v), -1)
-    if len(columns) == 0 or not level_v_rms > 0.0:
+    if len(samples_v) == 0 or not level_v_rms > 0.0:
         return 0.0
+    columns = samples_v.reshape(len(samples_v), -1)
     lines = np.fft.rfft(columns, axis=0)
     lines[np.fft.rfftfreq(len(columns), 1.0 / sample_rate_hz) <= HIGH_FROM_HZ + _SKIRT_HZ] = 0.0
     high_v = np.max(np.abs(np.fft.irfft(lines, n=len(columns), axis=0)), axis=1)

@@ -59,15 +59,18 @@ class RaisedGain:
 
 
 def loudest_db(
-    volts: NDArray[np.float64], sample_rate_hz: float, *, level_v_rms: float, gain_db: float
+    volts: NDArray[np.float64], sample_rate_hz: float, *, level_v_rms: float, gain_db: float, stopped: bool = False
 ) -> float | None:
     """Return the loudest part's r.m.s. over what a level through a gain makes, in dB; None where silence is as loud.
 
     volts : (frames,), at the unit's output, from the first frame captured: it begins with silence.
+    stopped : the watch ended it, often before a part was full: then the highest peak tells, as that of a sine.
     """
     lead = volts[: round(0.8 * LEAD_S * sample_rate_hz)]
     silence_v_rms = float(np.sqrt(np.mean(np.square(lead)))) if len(lead) else 0.0
     loudest_v_rms = float(np.sqrt(np.max(mean_squares(volts, sample_rate_hz, part_s=_PART_S), initial=0.0)))
+    if stopped:
+        loudest_v_rms = max(loudest_v_rms, float(np.max(np.abs(volts), initial=0.0)) / SQRT2)
     if level_v_rms <= 0.0 or loudest_v_rms <= _ABOVE_SILENCE * silence_v_rms:
         return None
     return amplitude_ratio_to_db(loudest_v_rms / level_v_rms) - gain_db

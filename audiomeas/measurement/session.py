@@ -352,7 +352,13 @@ class Session:
         louder = {}
         for channel, gain_db in look.gain_for_db(stimulus).items():
             volts = fractions[:, channel - 1] * self.bench.input_scale(channel).v_rms_at_full_scale * SQRT2
-            more_db = loudest_db(volts, stimulus.sample_rate_hz, level_v_rms=stimulus.level_v_rms, gain_db=gain_db)
+            more_db = loudest_db(
+                volts,
+                stimulus.sample_rate_hz,
+                level_v_rms=stimulus.level_v_rms,
+                gain_db=gain_db,
+                stopped=aligned is None,
+            )
             if more_db is not None:
                 louder[channel] = more_db
         ratios = {} if aligned is None else self._marker_ratios(stimulus, aligned)
