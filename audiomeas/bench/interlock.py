@@ -93,6 +93,17 @@ def refuse_beyond(predictions: Sequence[Prediction]) -> None:
         raise InterlockRefusal(worst.line())
 
 
+def largest_sine(ceilings: Sequence[Ceiling], gain_db: dict[int, float]) -> tuple[float, Ceiling]:
+    """Return the largest sine (V r.m.s. at the unit's input) that passes no ceiling, and the ceiling that it meets.
+
+    gain_db : as for `predict`, which is asked here for 1 V.  Raises InterlockRefusal for a channel of unknown gain.
+    """
+    worst = max(
+        predict(ceilings, level_v_rms=1.0, peak_v=SQRT2, gain_db=gain_db), key=lambda prediction: prediction.excess_db
+    )
+    return db_to_amplitude_ratio(-worst.excess_db), worst.ceiling
+
+
 def first_look_v_rms(ceilings: Sequence[Ceiling], *, highest_gain_db: float) -> float:
     """Return the level (r.m.s. of a sine, at the unit's input) of the first look.
 

@@ -5,9 +5,9 @@ Nothing here imports numpy: `--help` lists measurements and their options withou
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 if TYPE_CHECKING:
     from audiomeas.measurement.curves import Curve
@@ -66,6 +66,44 @@ class PlayContext:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SearchContext:
+    """What the bench knows before a search for a level begins, from its ceilings and the first look.
+
+    channels : 1-based outputs to drive.  first_level_v_rms : of the first look, at the unit's input.
+    highest_level_v_rms : louder there nothing is played, by the ceilings and the largest gain; highest_words : which
+    ceiling that is, and the way out.   gain_at_db : channel and frequency in Hz → gain found.   silent : channels from
+    which nothing came back.   load_ohm : channel and frequency in Hz → what makes watts of volts; None:
+    no load is entered.
+    """
+
+    sample_rate_hz: float
+    channels: tuple[int, ...]
+    first_level_v_rms: float
+    highest_level_v_rms: float
+    highest_words: str
+    gain_at_db: Callable[[int, float], float]
+    silent: tuple[int, ...]
+    load_ohm: Callable[[int, float], float | None]
+
+
+class Search(Protocol):
+    """Chooses what is played next by what came back: it plays nothing itself."""
+
+    @property
+    def conditions(self) -> Mapping[str, Any]:
+        """What each capture of the search keeps beside its own conditions, as JSON."""
+        ...
+
+    def next(self) -> Stimulus | None:
+        """Return what to play now; None when the search has ended."""
+        ...
+
+    def take(self, recording: Recording) -> None:
+        """Take the capture of what was wanted last. Raises SignalError when it can't be read."""
+        ...
+
+
+@dataclass(frozen=True, kw_only=True)
 class Measurement:
     """One measurement word. Add one: a module that makes this object, and a line in the registry.
 
@@ -78,6 +116,8 @@ class Measurement:
     to_do : what the person at the bench does while it plays; said before any sound ('{duration_s:g}': an option).
     silent : nothing is played but markers: no level is asked for, none is set, and the context's is zero.
     in_blocks : `analyse` reads its recording with `recording_blocks.blocks_of`, so that a file stays on the disk.
+    search : context and options → a search that finds its levels by itself, each capture on its own; no level is asked
+    for, and `stimulus` serves nobody but readers.   join : its captures, in any order → the recording that is analysed.
     """
 
     word: str
@@ -95,3 +135,5 @@ class Measurement:
     to_do: str = ""
     silent: bool = False
     in_blocks: bool = False
+    search: Callable[[SearchContext, Mapping[str, Any]], Search] | None = None
+    join: Callable[[Sequence[Recording]], Recording] | None = None

@@ -12,7 +12,7 @@ from audiomeas.measurement.sweeps import refuse_other_rate
 
 if TYPE_CHECKING:
     from audiomeas.recording import Recording
-    from audiomeas.stimulus import SteppedSines
+    from audiomeas.stimulus import SteppedSines, Stimulus
 
 #: More steps than this take minutes and belong into several captures.
 MOST_STEPS = 500
@@ -50,8 +50,11 @@ def steps_of(recording: Recording, word: str) -> SteppedSines:
     return stimulus
 
 
-def aligned(recording: Recording, stimulus: SteppedSines) -> Recording:
-    """Return the recording with the stimulus found in its loudest driven channel. Raises SignalError."""
+def aligned(recording: Recording, stimulus: Stimulus, *, what: str = "steps") -> Recording:
+    """Return the recording with the stimulus found in its loudest driven channel. Raises SignalError.
+
+    what : is played, in the plural.
+    """
     import numpy as np
 
     from audiomeas.analysis.alignment import find
@@ -59,18 +62,18 @@ def aligned(recording: Recording, stimulus: SteppedSines) -> Recording:
     played = stimulus.samples_v()
     if recording.frames < len(played):
         raise SignalError(
-            f"the capture is cut: it lasts {recording.frames / recording.sample_rate_hz:.2f} s, its steps "
+            f"the capture is cut: it lasts {recording.frames / recording.sample_rate_hz:.2f} s, its {what} "
             f"{len(played) / recording.sample_rate_hz:.2f} s; capture them whole"
         )
     driven = [column for column, channel in enumerate(recording.channels) if channel in stimulus.driven_channels]
     if not driven:
-        raise SignalError("none of the captured channels was driven: there are no steps in them")
+        raise SignalError(f"none of the captured channels was driven: there are no {what} in them")
     column = max(driven, key=lambda column: float(np.sum(recording.counts_fs[:, column] ** 2)))
     found = find(recording.counts_fs[:, column], played)
     # Where the capture is hardly longer than the steps, there is no elsewhere that the place could stand clear of.
     if not (found.certain and found.similarity > _LEAST_SIMILARITY):
         raise SignalError(
-            "the steps of the stimulus were not found in the capture: is it the one that was played, and the capture "
+            f"the {what} of the stimulus were not found in the capture: is it the one that was played, and the capture "
             "whole?"
         )
     return dataclasses.replace(recording, stimulus_start=round(found.frame))

@@ -24,6 +24,10 @@ class RepeatableCaptureError(CaptureError):
     """A capture that can't be trusted for a reason that may be gone at the next try (a dropout, a late block)."""
 
 
+class NothingCameBackError(CaptureError):
+    """A capture without anything of what was played: nothing is connected, or a relay has opened."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Aligned:
     """Where the stimulus stands in a capture. latency_frames : between play and capture, to a fraction.
@@ -81,7 +85,8 @@ def align(
 
     end_may_be_silent : a person may have turned the unit down by then: a last marker that is not heard proves nothing.
 
-    Raises CaptureError when no marker arrived at all, RepeatableCaptureError when frames were lost between the markers.
+    Raises NothingCameBackError when no marker arrived at all, RepeatableCaptureError when frames were lost between the
+    markers.
     """
     rate_hz = capture.form.sample_rate_hz
     chirp = marker(rate_hz)
@@ -96,7 +101,7 @@ def align(
         else:
             silent.append(channel)
     if not found:
-        raise CaptureError(
+        raise NothingCameBackError(
             f"nothing of what was played came back on channel {' or '.join(map(str, channels))}: check power, cables, "
             "input selector, volume, tape monitor and load (and that the loop is not muted)"
         )
