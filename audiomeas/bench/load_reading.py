@@ -113,12 +113,13 @@ def inductance_from_divider(reading: DividerReading) -> Inductance:
             "band reaches both; a capacitor across the load does that too"
         )
     inductance_h = _solved(reading, ratio)
-    moved = {
-        "ratio of volts": _solved(reading, ratio * (1.0 + reading.ratio_limit)),
-        "load resistance": _solved(_with(reading, load_ohm=reading.load_ohm * (1.0 + reading.load_limit)), ratio),
-        "series resistor": _solved(_with(reading, series_ohm=reading.series_ohm * (1.0 + reading.series_limit)), ratio),
+    limits = {"ratio of volts": reading.ratio_limit, "load resistance": reading.load_limit}
+    limits["series resistor"] = reading.series_limit
+    parts = {
+        # Both ways: near none at all a step down counts for more than a step up, and stops at zero.
+        name: max(abs(_moved(reading, ratio, name, sign * limit) - inductance_h) for sign in (-1.0, 1.0))
+        for name, limit in limits.items()
     }
-    parts = {name: abs(found - inductance_h) for name, found in moved.items()}
     method = (
         f"{reading.low_volts:g} V at {reading.low_hz:g} Hz, {reading.high_volts:g} V at {reading.high_hz:g} Hz, behind "
         f"{reading.series_ohm:g} Ω"
@@ -145,8 +146,13 @@ def inductance_as_stated(inductance_h: float, *, percent: float) -> Inductance:
     )
 
 
-def _with(reading: DividerReading, **changes: float) -> DividerReading:
-    return dataclasses.replace(reading, **changes)
+def _moved(reading: DividerReading, ratio: float, name: str, part: float) -> float:
+    """Return the inductance with one of what was read changed by a part of it."""
+    if name == "load resistance":
+        return _solved(dataclasses.replace(reading, load_ohm=reading.load_ohm * (1.0 + part)), ratio)
+    if name == "series resistor":
+        return _solved(dataclasses.replace(reading, series_ohm=reading.series_ohm * (1.0 + part)), ratio)
+    return _solved(reading, ratio * (1.0 + part))
 
 
 def _check_divider(reading: DividerReading) -> None:
