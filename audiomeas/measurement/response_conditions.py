@@ -61,7 +61,7 @@ def conditions_of(
         "input_level_v_rms": sweep.level_v_rms if recording.stimulus_in_volts else None,
         "channels_driven": list(sweep.driven_channels),
         "reference_hz": reference_hz,
-        "uncertainty_covers": uncertainty_covers(recording, absolute),
+        "uncertainty_covers": uncertainty_covers(recording, absolute, divided=options.get("loopback") is not None),
         "gain_reference": "absolute" if absolute else f"0 dB at {reference_hz:g} Hz",
         "points_per_octave": int(options["points_per_octave"]),
         "alignment": _alignment_words(recording, one.start_known),
@@ -73,8 +73,13 @@ def conditions_of(
     }
 
 
-def uncertainty_covers(recording: Recording, absolute: bool) -> str:
-    """Return what the half-widths of gain hold."""
+def uncertainty_covers(recording: Recording, absolute: bool, *, divided: bool = False) -> str:
+    """Return what the half-widths of gain hold. divided : by a loopback, so that the bench's own response is out."""
+    own = "" if divided else "; not the response of the bench itself, which a loopback takes out"
+    return f"{_known_parts(recording, absolute)}{own}"
+
+
+def _known_parts(recording: Recording, absolute: bool) -> str:
     if not absolute:
         return "noise and method"
     if any(gain_parts(recording, column) is None for column in range(len(recording.channels))):
