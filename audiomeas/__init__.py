@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from audiomeas.measurement.api import generate as generate
     from audiomeas.measurement.api import measure as measure
     from audiomeas.measurement.api import open_bench as open_bench
+    from audiomeas.record.live import live as live
 
 #: name → module that holds it.
 _WORDS = {
@@ -29,6 +30,7 @@ _WORDS = {
     "open_bench": "audiomeas.measurement.api",
     "devices": "audiomeas.interface.listing",
     "run": "audiomeas.plan.run",
+    "live": "audiomeas.record.live",
     "demo": "audiomeas.demo",
     "chart": "audiomeas.present.api",
     "report": "audiomeas.present.api",

@@ -130,6 +130,7 @@ HELPS = [
     ["generate", "multitone", "--help"],
     ["generate", "staggered-sweeps", "--help"],
     ["run", "--help"],
+    ["live", "--help"],
     ["chart", "--help"],
     ["report", "--help"],
 ]

@@ -21,6 +21,8 @@ HIGHEST_ORDER = 20
 #: Shortest window, and what it holds at least at low frequencies: two periods more than the fit needs.
 LEAST_WINDOW_S = 0.2
 WINDOW_PERIODS = LEAST_PERIODS + 2
+#: A list of harmonics names one that is only noise with this chance.
+_CHANCE = 0.05
 #: Points over one period on which the waveform is looked at: many on each half-wave of the highest harmonic.
 _POINTS = 16 * HIGHEST_ORDER
 
@@ -91,7 +93,9 @@ def read_tone(
 
 
 def _largest(harmonics: Harmonics, count: int) -> tuple[tuple[int, float], ...]:
-    seen = np.flatnonzero(~harmonics.at_most)
+    # Each line alone passes for a harmonic by chance one time in twenty; here the whole list may.
+    seldom = -math.log(_CHANCE / max(len(harmonics.order), 1)) - 1.0
+    seen = np.flatnonzero(harmonics.power > seldom * harmonics.noise)
     chosen = seen[np.argsort(-harmonics.level_db[seen], kind="stable")][:count]
     return tuple((int(harmonics.order[i]), float(harmonics.level_db[i])) for i in chosen)
 

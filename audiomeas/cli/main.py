@@ -29,6 +29,7 @@ _COMMANDS = {
     "analyze": ("audiomeas.cli.measure", "Analyse a capture made elsewhere (WAV or FLAC)."),
     "generate": ("audiomeas.cli.generate", "Write a stimulus as WAV or FLAC, with its sidecar."),
     "run": ("audiomeas.cli.run", "Run a plan on one unit and keep a record of the visit."),
+    "live": ("audiomeas.cli.live", "Hold a tone's level and frequency in the hand, with live figures."),
     "chart": ("audiomeas.cli.present", "Draw a chart of a result or a record (PNG, SVG, PDF)."),
     "report": ("audiomeas.cli.present", "Make the one-page report of a record (PDF)."),
     "devices": ("audiomeas.cli.devices", "List the interfaces that can play and capture."),

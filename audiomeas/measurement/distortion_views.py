@@ -61,7 +61,7 @@ def _harmonics(result: Result) -> TableView:
     for order in orders:
         found = [harmonics.get(order) for harmonics in by_channel]
         frequency = next(float(row["frequency_hz"]) for row in found if row is not None)
-        rows.append((_name(order), frequency, *(_level_cell(row) for row in found)))
+        rows.append((order_name(order), frequency, *(_level_cell(row) for row in found)))
         widths.append((None, None, *(None if row is None else row.get("uncertainty_db") for row in found)))
     return TableView(
         title="Harmonics, dB relative to the fundamental",
@@ -83,7 +83,8 @@ def _level_cell(row: Mapping[str, Any] | None) -> str | float | None:
     return None if row is None else told_cell(row["level_db"], row.get("bound"))
 
 
-def _name(order: int) -> str:
+def order_name(order: int) -> str:
+    """Return how a harmonic is called: 2nd, 3rd, 11th, 21st."""
     return _NAMES.get(order, f"{order}th" if order % 10 not in (1, 2, 3) or 10 < order % 100 < 14 else _ordinal(order))
 
 
@@ -160,7 +161,7 @@ def _named_points(channel: ChannelResult) -> list[Series]:
             y=[max(float(row["level_db"]), _LOWEST_DB) for row in rows],
             role="points",
             channel=channel.channel,
-            labels=tuple(_name(int(row["order"])) for row in rows),
+            labels=tuple(order_name(int(row["order"])) for row in rows),
         )
     ]
 

@@ -51,8 +51,8 @@ _READER_ENDS_S = 1.0
 #: Names of those who must be heard of.
 HAND, READER = "hand", "reader"
 
-#: Keeps a take: capture, recording, result (None: refused) → where.
-Store = Callable[[Capture, Recording, Result | None], Path | None]
+#: Keeps a take: capture, recording, result (None: refused, for the reason that follows) → where.
+Store = Callable[[Capture, Recording, Result | None, str], Path | None]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,6 +100,16 @@ class Knob:
     def driven(self) -> tuple[int, ...]:
         """The channels that sound when it is not muted."""
         return self._driven
+
+    @property
+    def there(self) -> tuple[int, ...]:
+        """The channels that the bench has."""
+        return self._session.bench.channels
+
+    @property
+    def simulated(self) -> bool:
+        """The bench is a simulated one."""
+        return self._session.simulated
 
     @property
     def muted(self) -> bool:
@@ -297,14 +307,14 @@ class _Taker:
         )
         recording, problem = self._session.streamed_recording(capture, sine, purpose="live")
         if problem:
-            path = self._kept(capture, recording, None)
+            path = self._kept(capture, recording, None, problem)
             raise CaptureError(problem if path is None else f"{problem}; the capture is kept in {path}")
         distortion = registry.find("distortion")
         result = distortion.analyse(recording, complete(distortion, {}))
-        return Taken(path=self._kept(capture, recording, result), result=result)
+        return Taken(path=self._kept(capture, recording, result, ""), result=result)
 
-    def _kept(self, capture: Capture, recording: Recording, result: Result | None) -> Path | None:
-        return None if self._store is None else self._store(capture, recording, result)
+    def _kept(self, capture: Capture, recording: Recording, result: Result | None, problem: str) -> Path | None:
+        return None if self._store is None else self._store(capture, recording, result, problem)
 
     def _steady(self) -> tuple[Heard, Wish]:
         """Wait until the tone has been steady for as long as a take lasts, and return it with what was played."""
@@ -424,3 +434,6 @@ def opened_knob(
                 reader.stop()
     finally:
         taker.finish()
+
+
+__all__ = ["TAKE_S", "Knob", "Store", "Taken", "Wish", "opened_knob"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -79,7 +80,9 @@ PAIR_KEYS = ("balance_db", "phase_difference_deg", "crosstalk_db")
 
 @dataclass(frozen=True, kw_only=True)
 class LiveReading:
-    """The last moment. number : counts up.  settled : nothing was changed in it.  wish : what is played.
+    """The last moment. number : counts up.  wish : what is played.
+
+    settled : nothing was changed in it; else only levels are told.
 
     pair : balance_db (first channel over second), phase_difference_deg (first less second), both with both driven;
     crosstalk_db (undriven over driven) with one of them driven.
@@ -131,8 +134,8 @@ def read_live(heard: Heard, wish: Wish, bench: Bench, *, number: int, settled: b
         column = channel - 1
         step_fs = step_of_codes(heard.samples[:, [column]], bench.form.sample_format)
         reading, tone = _channel(fractions[:, column], bool(over[column]), step_fs, channel, wish, bench)
-        channels.append(reading)
-        if tone is not None:
+        channels.append(reading if settled else _only_level(reading))
+        if tone is not None and settled:
             tones[channel] = tone
     return LiveReading(
         number=number,
@@ -180,6 +183,12 @@ def _channel(
     return reading, tone
 
 
+def _only_level(reading: ChannelReading) -> ChannelReading:
+    """Return what can be told while a change is on its way: a level, but no ratio to what is played, and no purity."""
+    values = {key: reading.values[key] for key in ("level_v_rms", "level_w") if key in reading.values}
+    return dataclasses.replace(reading, values=values, bound={}, harmonics=())
+
+
 def _volts_per_fraction(bench: Bench, channel: int) -> float:
     return bench.input_scale(channel).v_rms_at_full_scale * SQRT2
 
@@ -194,7 +203,7 @@ def _values(tone: ToneReading, channel: int, wish: Wish, bench: Bench) -> dict[s
     }
     load = bench.file.load(channel)
     if load is not None:
-        values["level_w"] = v_rms_to_w(tone.level_rms, load.resistance_ohm)
+        values["level_w"] = v_rms_to_w(tone.level_rms, load.power_ohm(tone.frequency_hz))
     for key, ratio in (("thd_percent", tone.thd_ratio), ("thd_n_percent", tone.thd_n_ratio)):
         if ratio is not None:
             values[key] = ratio_to_percent(ratio)

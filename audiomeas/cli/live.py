@@ -1,0 +1,274 @@
+"""`audiomeas live`: a tone in the hand, on a full screen or line by line."""
+
+from __future__ import annotations
+
+import json
+import queue
+import sys
+import threading
+import time
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from audiomeas.cli.common import (
+    CAPTURES_FOLDER,
+    Command,
+    bench_option,
+    say,
+    show_progress,
+    show_progress_end,
+)
+from audiomeas.cli.loudspeakers import asked, loudspeakers_option
+from audiomeas.errors import AudiomeasError, BenchError, RequestError
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.live import Knob, Taken
+    from audiomeas.measurement.live_adjust import Adjusting
+    from audiomeas.measurement.live_words import LiveWords
+
+#: How often stdin and the newest reading are looked at.
+_LOOK_EVERY_S = 0.01
+
+
+@click.command(cls=Command)
+@click.option("--frequency", default="1 kHz", show_default=True, metavar="HZ", help="Where it begins, such as '997'.")
+@click.option("--input-level", metavar="LEVEL", help="Where it begins, at the unit's input. Default: very quiet.")
+@click.option("--output-level", metavar="LEVEL", help="Or at the unit's output, such as '1 W': found by measuring.")
+@click.option(
+    "--channels", type=click.Choice(["both", "1", "2"]), default="both", show_default=True, help="Driven channels."
+)
+@click.option(
+    "--adjust",
+    default="volts",
+    show_default=True,
+    metavar="FIGURE",
+    help="The big figure: volts, watts, gain, thd, thd-n, symmetry, balance, phase, crosstalk.",
+)
+@click.option("--adjust-channel", type=click.INT, metavar="N", help="Whose figure. Default: the first driven.")
+@click.option("--target", type=click.FLOAT, metavar="NUMBER", help="Where the figure shall be, in its unit.")
+@click.option("--tolerance", type=click.FLOAT, metavar="NUMBER", help="How far from it is near enough.")
+@click.option("--take-seconds", type=click.FLOAT, default=1.0, show_default=True, help="How much a take keeps.")
+@click.option(
+    "--captures",
+    type=click.Path(file_okay=False),
+    default=CAPTURES_FOLDER,
+    show_default=True,
+    metavar="FOLDER",
+    help="Keep what is taken here.",
+)
+@click.option("--unit", metavar="TEXT", help="Keep it in this unit's record instead.")
+@click.option("--records", default="records", show_default=True, metavar="FOLDER", help="Where records are kept.")
+@click.option("--stage", default="as-found", show_default=True, metavar="WORD", help="Of the record, as in `run`.")
+@click.option("--lines", is_flag=True, help="No screen: a line for each reading; words on stdin turn the knob.")
+@click.option("--json", "as_json", is_flag=True, help="With --lines: each line is one JSON object.")
+@loudspeakers_option
+@bench_option
+def live(
+    frequency: str,
+    input_level: str | None,
+    output_level: str | None,
+    channels: str,
+    adjust: str,
+    adjust_channel: int | None,
+    target: float | None,
+    tolerance: float | None,
+    take_seconds: float,
+    captures: str,
+    unit: str | None,
+    records: str,
+    stage: str,
+    lines: bool,
+    as_json: bool,
+    loudspeakers: str | None,
+    bench: str | None,
+) -> int:
+    """Hold a tone's level and frequency in the hand, with volts, watts, distortion and balance as they change.
+
+    \b
+    Example: audiomeas live --output-level "1 W" --adjust thd-n --target 0.05 --tolerance 0.02
+
+    It begins muted, SPACE unmutes. Level changes glide, ask the interlock, and the output fades to silence when it is
+    left, for whatever reason. With --lines these words on stdin do what the keys do, and the end of stdin ends it:
+
+    \b
+    up [DB]  down [DB]  level LEVEL  frequency HZ  channels 1|2|both
+    mute  unmute  reset  take  wait SECONDS  quit
+    """
+    from audiomeas.measurement.live_adjust import Adjusting, find_quantity
+    from audiomeas.measurement.live_words import LiveWords, hertz
+    from audiomeas.record.live import live as live_call
+
+    driven = {"both": None, "1": (1,), "2": (2,)}[channels]
+    quantity, goal = find_quantity(adjust), _target(target, tolerance)
+    if as_json and not lines:
+        raise RequestError("--json prints lines: give --lines too")
+    if not lines:
+        from audiomeas.cli.live_screen import refuse_no_screen
+
+        refuse_no_screen()
+    messages = _Messages()
+    with live_call(
+        bench=bench,
+        frequency_hz=hertz(frequency),
+        input_level=input_level,
+        output_level=output_level,
+        channels=driven,
+        take_s=take_seconds,
+        captures=captures,
+        unit=unit,
+        records=records,
+        stage=stage,
+        loudspeakers=asked(bench, loudspeakers),
+        say=messages.say,
+        progress=show_progress,
+    ) as knob:
+        show_progress_end()
+        whose = knob.driven[0] if adjust_channel is None else adjust_channel
+        if whose not in knob.there:
+            raise RequestError(f"--adjust-channel {whose}: this bench has {', '.join(map(str, knob.there))}")
+        adjusting = Adjusting(quantity, channel=whose, target=goal)
+        words = LiveWords(knob, adjusting)
+        if lines:
+            return _Lines(knob, words, adjusting, as_json=as_json).run()
+        from audiomeas.cli.live_screen import show
+
+        with messages.held():
+            show(knob, words, adjusting, messages.newest)
+    return 0
+
+
+def _target(target: float | None, tolerance: float | None) -> Any:
+    from audiomeas.measurement.live_adjust import Target
+
+    if (target is None) != (tolerance is None):
+        raise RequestError("--target and --tolerance belong together: give both, in the unit of the figure")
+    return None if target is None or tolerance is None else Target(value=target, tolerance=tolerance)
+
+
+class _Messages:
+    """Where warnings go: to stderr, or to the screen's own line while it stands; then to stderr afterwards."""
+
+    def __init__(self) -> None:
+        self._holding = False
+        self._held: list[str] = []
+
+    def say(self, line: str) -> None:
+        if self._holding:
+            self._held.append(line)
+        else:
+            say(line)
+
+    def newest(self) -> str:
+        """Return the last line that came while they were held; ''."""
+        return self._held[-1] if self._held else ""
+
+    def held(self) -> _Messages:
+        return self
+
+    def __enter__(self) -> None:
+        self._holding = True
+
+    def __exit__(self, *_: object) -> None:
+        self._holding = False
+        for line in self._held:
+            say(line)
+
+
+class _Lines:
+    """Readings out on stdout, words in from stdin."""
+
+    def __init__(self, knob: Knob, words: LiveWords, adjusting: Adjusting, *, as_json: bool) -> None:
+        self._knob, self._words, self._adjusting, self._as_json = knob, words, adjusting, as_json
+        self._given: queue.SimpleQueue[str | None] = queue.SimpleQueue()
+        self._status = 0
+        self._number = -1
+        self._free_at_s = 0.0
+        self._ended = False
+
+    def run(self) -> int:
+        """Go on until 'quit' or the end of stdin; return the exit status, the highest of what was refused."""
+        threading.Thread(target=self._listen, name="audiomeas-stdin", daemon=True).start()
+        while not (self._ended and not self._words.takes):
+            self._show()
+            self._tell_takes()
+            if not self._ended and not self._words.takes and time.monotonic() >= self._free_at_s:
+                self._obey_next()
+            time.sleep(_LOOK_EVERY_S)
+        return self._status
+
+    def _listen(self) -> None:
+        try:
+            for line in sys.stdin or ():
+                self._given.put(line)
+        except (OSError, ValueError) as error:
+            say(f"stdin can't be read ({error})")
+        self._given.put(None)
+
+    def _obey_next(self) -> None:
+        try:
+            line = self._given.get_nowait()
+        except queue.Empty:
+            return
+        if line is None:
+            self._ended = True
+            return
+        self._try(lambda: self._words.obey(line))
+        self._free_at_s, self._words.waits_s = time.monotonic() + self._words.waits_s, 0.0
+        self._ended = self._words.over
+
+    def _try(self, do: Any) -> Any:
+        """Do something; what is refused is said, and the tone stays as it was. What ended the tone ends all."""
+        try:
+            return do()
+        except AudiomeasError as error:
+            self._knob.turn()  # raises when the tone has ended
+            say(f"refused: {error}")
+            self._status = max(self._status, error.exit_status if isinstance(error, BenchError) else 2)
+        return None
+
+    def _show(self) -> None:
+        from audiomeas.present.live_view import reading_line
+
+        reading = self._knob.reading()
+        if reading is None or reading.number == self._number:
+            return
+        self._number = reading.number
+        self._adjusting.see(reading)
+        if self._as_json:
+            _print_line({**reading.as_json(), "adjust": self._adjusting.as_json()})
+        else:
+            _print_text(reading_line(reading, self._adjusting))
+
+    def _tell_takes(self) -> None:
+        while self._words.takes and self._words.takes[0].done():
+            taken = self._try(self._words.takes.pop(0).result)
+            if taken is None:
+                continue
+            if self._as_json:
+                _print_line(
+                    {"taken": None if taken.path is None else str(taken.path), "result": taken.result.as_json()}
+                )
+            else:
+                _print_text(taken_words(taken))
+
+
+def taken_words(taken: Taken) -> str:
+    """Return a take in one line."""
+    from audiomeas.present.live_view import volts
+
+    told = [
+        f"channel {channel.channel} {volts(channel.values['level_v_rms'])}"
+        for channel in taken.result.channels
+        if channel.values["level_v_rms"] is not None
+    ]
+    return f"taken: {', '.join(told)}; kept in {taken.path}"
+
+
+def _print_text(text: str) -> None:
+    click.echo(text)
+    sys.stdout.flush()
+
+
+def _print_line(facts: dict[str, Any]) -> None:
+    _print_text(json.dumps(facts, ensure_ascii=False, allow_nan=False))

@@ -1,0 +1,154 @@
+"""The quantity that a trimmer is turned by: its value now, its extremes, and where it stands to a target."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from audiomeas.errors import RequestError
+from audiomeas.measurement.live_reading import LiveReading
+from audiomeas.tomlfile import nearest
+
+#: Digits of a value that has no natural step, and of one that noise moves.
+_DIGITS, _FEW_DIGITS = 4, 3
+
+
+@dataclass(frozen=True, kw_only=True)
+class Quantity:
+    """What can be adjusted. word : of the command.  key : in a reading.  of_pair : it stands between the channels.
+
+    decimals : fixed where dB or degrees are told; None: so many significant digits.
+    """
+
+    word: str
+    key: str
+    title: str
+    unit: str
+    of_pair: bool = False
+    decimals: int | None = None
+    digits: int = _DIGITS
+
+
+QUANTITIES = (
+    Quantity(word="volts", key="level_v_rms", title="level", unit="V"),
+    Quantity(word="watts", key="level_w", title="power into the load", unit="W"),
+    Quantity(word="gain", key="gain_db", title="gain", unit="dB", decimals=2),
+    Quantity(word="thd", key="thd_percent", title="harmonic distortion", unit="%", digits=_FEW_DIGITS),
+    Quantity(word="thd-n", key="thd_n_percent", title="distortion and noise", unit="%", digits=_FEW_DIGITS),
+    Quantity(word="symmetry", key="symmetry_db", title="upper crest flatter than lower", unit="dB", decimals=2),
+    Quantity(word="balance", key="balance_db", title="left over right", unit="dB", of_pair=True, decimals=2),
+    Quantity(word="phase", key="phase_difference_deg", title="left less right", unit="°", of_pair=True, decimals=1),
+    Quantity(word="crosstalk", key="crosstalk_db", title="quiet over driven", unit="dB", of_pair=True, decimals=1),
+)
+
+
+def find_quantity(word: str) -> Quantity:
+    """Return a quantity by its word. Raises RequestError with the nearest."""
+    for quantity in QUANTITIES:
+        if quantity.word == word:
+            return quantity
+    words = [quantity.word for quantity in QUANTITIES]
+    raise RequestError(f"there is no {word!r} to adjust{nearest(word, words)}; use {', '.join(words)}")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Target:
+    """Where a quantity shall be, in its unit: value ± tolerance."""
+
+    value: float
+    tolerance: float
+
+    def __post_init__(self) -> None:
+        if not math.isfinite(self.value):
+            raise RequestError("a target must be a number")
+        if not (math.isfinite(self.tolerance) and self.tolerance > 0.0):
+            raise RequestError("a tolerance must be above zero, in the unit of the target")
+
+
+class Adjusting:
+    """Follows one quantity through the readings. channel : whose, where the quantity is one of a channel."""
+
+    def __init__(self, quantity: Quantity, *, channel: int, target: Target | None = None) -> None:
+        self.quantity, self.channel, self.target = quantity, channel, target
+        self._target, self._of_target = target, quantity
+        self.value: float | None = None
+        self.is_bound = False
+        self.least: float | None = None
+        self.most: float | None = None
+
+    def forget(self) -> None:
+        """Forget the extremes."""
+        self.least = self.most = None
+
+    def next(self) -> None:
+        """Go on to the next quantity; a target belongs to the one that it was given for, and comes back with it."""
+        self.quantity = QUANTITIES[(QUANTITIES.index(self.quantity) + 1) % len(QUANTITIES)]
+        self.target = self._target if self.quantity is self._of_target else None
+        self.value = None
+        self.forget()
+
+    def see(self, reading: LiveReading) -> None:
+        """Take a new reading. Only a settled one counts as an extreme."""
+        self.value, self.is_bound = self._found(reading)
+        if self.value is None or not reading.settled:
+            return
+        self.least = self.value if self.least is None else min(self.least, self.value)
+        self.most = self.value if self.most is None else max(self.most, self.value)
+
+    def _found(self, reading: LiveReading) -> tuple[float | None, bool]:
+        key = self.quantity.key
+        if self.quantity.of_pair:
+            return reading.pair.get(key), False
+        channel = reading.channel(self.channel)
+        return channel.values.get(key), key in channel.bound
+
+    @property
+    def title(self) -> str:
+        """What is adjusted, with its channel and unit."""
+        of = "" if self.quantity.of_pair else f", channel {self.channel}"
+        return f"{self.quantity.title}{of}, in {self.quantity.unit}"
+
+    def digits(self, value: float) -> str:
+        """Return a value with as many digits as the eye can follow, a true minus sign before it."""
+        decimals = self.quantity.decimals
+        if decimals is None:
+            leading = math.floor(math.log10(abs(value))) if value else 0
+            decimals = max(0, min(self.quantity.digits - 1 - leading, 2 * _DIGITS))
+        return f"{value:.{decimals}f}".replace("-", "−")
+
+    def where(self) -> str:
+        """Say where the value stands to the target; '' without one."""
+        if self.target is None:
+            return ""
+        wanted = f"target {self.target.value:g} ± {self.target.tolerance:g} {self.quantity.unit}"
+        if self.value is None:
+            return f"{wanted}: not known"
+        off = self.value - self.target.value
+        side = "above" if off > 0.0 else "below"
+        size = f"{self.digits(abs(off))} {self.quantity.unit} {side} it"
+        if abs(off) <= self.target.tolerance:
+            return f"{wanted}: WITHIN, {size}"
+        return f"{wanted}: {'TOO HIGH' if off > 0.0 else 'TOO LOW'}, {size}"
+
+    def extremes(self) -> str:
+        """Say the least and the most since they were forgotten; '' where there are none."""
+        if self.least is None or self.most is None:
+            return ""
+        return f"least {self.digits(self.least)}, most {self.digits(self.most)}"
+
+    def as_json(self) -> dict[str, object]:
+        """Return the state as JSON."""
+        target = self.target
+        within = None if target is None or self.value is None else abs(self.value - target.value) <= target.tolerance
+        return {
+            "quantity": self.quantity.word,
+            "unit": self.quantity.unit,
+            "channel": None if self.quantity.of_pair else self.channel,
+            "value": self.value,
+            "bound": "at most" if self.is_bound else None,
+            "least": self.least,
+            "most": self.most,
+            "target": None if target is None else target.value,
+            "tolerance": None if target is None else target.tolerance,
+            "within": within,
+        }

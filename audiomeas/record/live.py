@@ -1,0 +1,161 @@
+"""The call behind `live`: a bench, a knob, and where its takes are kept: a folder of captures, or a unit's record."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from audiomeas.errors import FileProblem, Interrupted, StopAsked
+from audiomeas.files import refuse_full_disk, write_new_json
+from audiomeas.measurement.api import CaptureFolder, open_bench
+from audiomeas.measurement.live import TAKE_S, Knob, Store, opened_knob
+from audiomeas.measurement.result import Result
+from audiomeas.measurement.session import Progress, Say, Session
+from audiomeas.record.store import PlanAsRun, Snapshot, VisitWriter, checked_stage, open_visit
+from audiomeas.record.unit import Unit, parse_unit
+from audiomeas.units import Level, parse_level
+
+if TYPE_CHECKING:
+    from audiomeas.interface.transport import Capture
+    from audiomeas.recording import Recording
+
+#: What stands in a record in place of a plan.
+_NO_PLAN = "# No plan: these are takes of `audiomeas live`, made by hand.\n"
+_TITLE = "Takes by hand"
+#: What a take is, as a step of a record.
+_MEASUREMENT = "distortion"
+
+
+@contextmanager
+def live(
+    *,
+    bench: Path | str | None = None,
+    frequency_hz: float = 1000.0,
+    input_level: str | Level | None = None,
+    output_level: str | Level | None = None,
+    channels: tuple[int, ...] | None = None,
+    take_s: float = TAKE_S,
+    captures: Path | str | None = None,
+    unit: Unit | str | None = None,
+    records: Path | str = "records",
+    stage: str = "as-found",
+    loudspeakers: str | None = None,
+    say: Say | None = None,
+    progress: Progress | None = None,
+) -> Iterator[Knob]:
+    """Put a tone into the hand; what `audiomeas live` does. A context manager: leaving it fades to silence first.
+
+        with audiomeas.live(input_level="100 mV") as knob:
+            knob.unmute()
+            reading = knob.wait(1.0)
+
+    It begins muted, at a level as quiet as the first look where none is given (an output level is found by measuring
+    first). The knob must be used at least once a second (`wait`, `reading`, `readings`), else the tone fades.
+    captures : a folder for what is taken; unit, records, stage : a record for it instead; neither: takes are not kept.
+    The rest as in `measure`. Raises AudiomeasError.
+    """
+    who = parse_unit(unit) if isinstance(unit, str) else unit
+    checked_stage(stage)
+    with Session(open_bench(bench, loudspeakers=loudspeakers), say=say, progress=progress) as session:
+        record = None if who is None else _TakesOfUnit(session, who, Path(records), stage)
+        store: Store | None = record
+        if record is None and captures is not None:
+            store = _TakesInFolder(CaptureFolder(Path(captures), "live"))
+        level_v_rms = _level_v_rms(session, input_level, output_level, channels, frequency_hz)
+        try:
+            with opened_knob(
+                session,
+                frequency_hz=frequency_hz,
+                level_v_rms=level_v_rms,
+                channels=channels,
+                take_s=take_s,
+                store=store,
+            ) as knob:
+                yield knob
+        except BaseException as error:
+            if record is not None:
+                record.broke_off(error)
+            raise
+        if record is not None:
+            record.finish()
+
+
+def _level_v_rms(
+    session: Session,
+    input_level: str | Level | None,
+    output_level: str | Level | None,
+    channels: tuple[int, ...] | None,
+    frequency_hz: float,
+) -> float | None:
+    if input_level is None and output_level is None:
+        return None
+    return session.input_level_v_rms(
+        input_level=parse_level(input_level) if isinstance(input_level, str) else input_level,
+        output_level=parse_level(output_level) if isinstance(output_level, str) else output_level,
+        channels=session.bench.channels if channels is None else channels,
+        frequency_hz=frequency_hz,
+    )
+
+
+class _TakesInFolder:
+    """Keeps each take in a folder: the capture, its sidecar, and FILE.result.json beside them."""
+
+    def __init__(self, folder: CaptureFolder) -> None:
+        self._folder = folder
+
+    def __call__(self, capture: Capture, recording: Recording, result: Result | None, problem: str) -> Path:
+        refuse_full_disk(self._folder.folder)
+        path = self._folder(capture, recording)
+        if result is not None:
+            write_new_json(path.with_name(f"{path.name}.result.json"), result.as_json())
+        return path
+
+
+class _TakesOfUnit:
+    """Keeps each take as a step of one visit, which begins with the first take."""
+
+    def __init__(self, session: Session, unit: Unit, records: Path, stage: str) -> None:
+        self._session, self._unit, self._records, self._stage = session, unit, records, stage
+        self._visit: VisitWriter | None = None
+        self._taken = 0
+
+    def __call__(self, capture: Capture, recording: Recording, result: Result | None, problem: str) -> Path:
+        if self._visit is None:
+            self._visit = self._opened()
+        refuse_full_disk(self._visit.path)
+        self._taken += 1
+        conditions = {key: recording.conditions[key] for key in ("input_level_v_rms", "driven_channels")}
+        step = self._visit.begin_step(f"Take {self._taken}", _MEASUREMENT, conditions)
+        path = step.keep(capture, recording)
+        if result is None:
+            step.fail(problem, (), status=FileProblem.exit_status)
+        else:
+            step.finish(result, ())
+        return path
+
+    def _opened(self) -> VisitWriter:
+        facts = self._session.facts()
+        snapshot = Snapshot(
+            bench=facts["bench"],
+            hashes=facts["hashes"],
+            texts=facts["texts"],
+            simulated=self._session.simulated,
+            warnings=self._session.warnings,
+        )
+        plan = PlanAsRun(title=_TITLE, kind=self._unit.kind, file="", text=_NO_PLAN, steps=())
+        visit = open_visit(self._records, self._unit, self._stage, plan=plan, snapshot=snapshot)
+        visit.begin_first_look().keep_look(self._session.first_look().facts())
+        return visit
+
+    def finish(self) -> None:
+        """Close the record."""
+        if self._visit is not None:
+            self._visit.finish(None)
+
+    def broke_off(self, error: BaseException) -> None:
+        """Write down why it ended early."""
+        if self._visit is not None:
+            interrupted = isinstance(error, (Interrupted, StopAsked, KeyboardInterrupt))
+            self._visit.break_off("interrupted" if interrupted else "stopped", str(error) or type(error).__name__)
