@@ -250,9 +250,12 @@ class Pulse:
 
 
 @contextlib.contextmanager
-def pulse_server(folder: Path, *, rate_hz: int, sample_format: str = "float32le", channels: int = 2) -> Iterator[Pulse]:
+def pulse_server(
+    folder: Path, *, rate_hz: int, sample_format: str = "float32le", channels: int = 2, more: str = ""
+) -> Iterator[Pulse]:
     """Run a private PulseAudio whose sink keeps one rate, as ALSA's (and so PortAudio's) device 'pulse'.
 
+    more : further lines of its start-up script.
     Programs meet it through the returned environment only: PortAudio of this process never does.
     """
     pulseaudio = require("pulseaudio")
@@ -265,7 +268,7 @@ def pulse_server(folder: Path, *, rate_hz: int, sample_format: str = "float32le"
     (home / "server.pa").write_text(
         f"load-module module-native-protocol-unix auth-anonymous=1 socket={socket}\n"
         f"load-module module-null-sink sink_name=loop rate={rate_hz} format={sample_format} channels={channels}\n"
-        "set-default-sink loop\nset-default-source loop.monitor\n"
+        f"set-default-sink loop\nset-default-source loop.monitor\n{more}\n"
     )
     variables = {
         "HOME": str(home),

@@ -10,6 +10,7 @@ import argparse
 import json
 import signal
 import threading
+from importlib import import_module
 from typing import Any
 
 import jack
@@ -29,6 +30,14 @@ class Unit:
         #: Number of the block, counted from the first with sound in it, that comes out silent.
         self.lost_block = law.get("lost_block")
         self.not_a_number_block = law.get("not_a_number_block")
+        #: Name of a fault in tests/bench_faults.py: function(block, frame, state) → block.
+        self.fault = getattr(import_module("bench_faults"), law["fault"]) if "fault" in law else None
+        self.frame, self.state = 0, {}
+        #: Every so many blocks one is dropped, and the time after that one comes twice (so the delay stays bounded).
+        self.slip_every = law.get("slip_every")
+        self.line: list[NDArray[np.float64]] = []
+        #: Every so many blocks the buffer holds 'nan', or 'memory' that nobody wrote (any bits).
+        self.broken, self.broken_every = law.get("broken", ""), int(law.get("broken_every", 20))
         self.block = -1
 
     def process(self, samples: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -43,7 +52,27 @@ class Unit:
             out = np.zeros_like(out)
         if self.not_a_number_block is not None and self.block == self.not_a_number_block:
             out = np.full_like(out, np.nan)
+        if self.fault is not None:
+            out = self.fault(out, self.frame, self.state)
+        self.frame += len(samples)
+        if self.slip_every:
+            out = self.slipped(out)
+        if self.broken and self.frame // len(samples) % self.broken_every == 0:
+            bits = self.random.integers(0, 2**32, out.shape, dtype=np.uint32)
+            with np.errstate(invalid="ignore"):  # among any bits are some that are no numbers
+                out = np.full_like(out, np.nan) if self.broken == "nan" else bits.view(np.float32).astype(np.float64)
         return out
+
+    def slipped(self, block: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return what comes out of a delay line of two blocks that loses one, or repeats one, now and then."""
+        slips, rest = divmod(self.frame // len(block), self.slip_every)
+        if not self.line:
+            self.line = [np.zeros_like(block)] * 2
+        self.line.append(block)
+        if rest == 0 and slips % 2 == 0 and len(self.line) > 2:
+            self.line.pop(0)
+        repeat = rest == 0 and slips % 2 == 1
+        return self.line[0] if repeat else self.line.pop(0)
 
 
 def main() -> None:

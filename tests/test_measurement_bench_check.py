@@ -248,19 +248,23 @@ def test_a_baseline_says_what_moved_and_refuses_what_is_none(path, tmp_path):
 
 
 def test_the_command_prints_lines_or_json_and_refuses_with_status_3(path, tmp_path, monkeypatch):
-    loops = iter([FaultyLoop(), FaultyLoop(fault=lambda block, *_: block[:, ::-1])])
+    loops = iter([FaultyLoop(), FaultyLoop(seed=2), FaultyLoop(fault=lambda block, *_: block[:, ::-1])])
     monkeypatch.setattr("audiomeas.bench.opened.make_interface", lambda bench_file: next(loops))
     kept = tmp_path / "good-day.json"
-    good = CliRunner().invoke(check_command, ["--bench", str(path), "--save-baseline", str(kept)])
-    assert good.exit_code == 0 and kept.exists()
+    good = CliRunner().invoke(check_command, ["--bench", str(path), "--baseline", str(kept)])
+    assert good.exit_code == 0 and kept.exists()  # the first check makes it, and says so
+    assert "kept as the first baseline" in good.output
+    second = CliRunner().invoke(check_command, ["--bench", str(path), "--baseline", str(kept)])
+    assert second.exit_code == 0 and "figures are where they were" in second.output
     assert "SIMULATED" in good.output and "24 bits arrive" in good.output
     again = CliRunner().invoke(check_command, ["--bench", str(path), "--save-baseline", str(kept)])
     assert isinstance(again.exception, FileProblem)  # before any sound: no interface was asked for
-    bad = CliRunner().invoke(check_command, ["--bench", str(path), "--json"])
+    bad = CliRunner().invoke(check_command, ["--bench", str(path), "--json", "--baseline", str(kept)])
     assert isinstance(bad.exception, CaptureError) and bad.exception.exit_status == 3
     report = json.loads(bad.stdout)
     assert report["trusted"] is False and report["simulated"] is True
     assert [row["check"] for row in report["findings"] if row["state"] == "found"] == ["channels"]
+    assert report["findings"][-1]["check"] == "baseline" and report["findings"][-1]["state"] == "not checked"
 
 
 @pytest.mark.parametrize(("ppm", "state"), [(0.1, "as it should be"), (1.5, "found"), (-1.5, "found")])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 import os
@@ -164,13 +165,19 @@ def test_the_wrong_rate_is_refused(jack_48k, tmp_path):
         Session(open_bench_file(path)).first_look()
 
 
-def command_over_pulse(folder, sink_rate_hz, *arguments):
-    """Run `audiomeas` as a process of its own on a private PulseAudio; return (status, stdout, stderr)."""
+def command_over_pulse(folder, sink_rate_hz, *arguments, beside=None, **server):
+    """Run `audiomeas` as a process of its own on a private PulseAudio; return (status, stdout, stderr).
+
+    beside : a context manager on the server's environment, alive meanwhile (another program).
+    """
     path = bench_on(folder, 48_000, name="pulse")
     text = path.read_text().replace("JACK Audio Connection Kit", "ALSA").replace("block_frames = 1024", "")
     path.write_text(text)
     (folder / "loop.toml").write_text((folder / "loop.toml").read_text().replace("JACK Audio Connection Kit", "ALSA"))
-    with pulse_server(folder, rate_hz=sink_rate_hz) as pulse:
+    with (
+        pulse_server(folder, rate_hz=sink_rate_hz, **server) as pulse,
+        (beside or (lambda _: contextlib.nullcontext()))(pulse.environment),
+    ):
         done = subprocess.run(
             [sys.executable, "-m", "audiomeas", *arguments, "--bench", str(path)],
             capture_output=True, text=True, cwd=folder, timeout=120, env={**os.environ, **pulse.environment},

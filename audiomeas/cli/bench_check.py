@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from audiomeas.cli.common import Command, bench_option, json_option, print_json, say, show_progress, show_progress_end
 
 if TYPE_CHECKING:
-    from audiomeas.measurement.bench_check_findings import CheckReport
+    from pathlib import Path
+
+    from audiomeas.measurement.bench_check_findings import CheckReport, Finding
 
 
 @click.command(cls=Command)
@@ -22,7 +24,10 @@ if TYPE_CHECKING:
     help="A loop cable from output to input allows all checks; with a unit connected they stay quiet.",
 )
 @click.option(
-    "--baseline", type=click.Path(), metavar="FILE", help="Compare with a baseline: what moved, and how much."
+    "--baseline",
+    type=click.Path(),
+    metavar="FILE",
+    help="Compare with a baseline: what moved, and how much; the first time it is made.",
 )
 @click.option("--save-baseline", type=click.Path(), metavar="FILE", help="Keep this check's figures as a baseline.")
 @click.option("--captures", type=click.Path(file_okay=False), metavar="FOLDER", help="Keep every capture here.")
@@ -49,10 +54,13 @@ def check(
     from audiomeas.errors import FileProblem
     from audiomeas.measurement.api import CaptureFolder, open_bench
     from audiomeas.measurement.bench_check import check_bench, with_findings
-    from audiomeas.measurement.bench_check_baseline import compare, read_baseline, write_baseline
+    from audiomeas.measurement.bench_check_baseline import read_baseline, write_baseline
     from audiomeas.measurement.bench_check_findings import refuse_untrusted
     from audiomeas.measurement.session import Session
 
+    if baseline is not None and save_baseline is None and not Path(baseline).exists():
+        say(f"{baseline} is not there yet: what this check finds is kept as the first baseline")
+        baseline, save_baseline = None, baseline
     kept = None if baseline is None else read_baseline(Path(baseline))
     if save_baseline is not None and Path(save_baseline).exists():
         raise FileProblem(f"{save_baseline} is there already: give the baseline another name (nothing is written over)")
@@ -60,13 +68,23 @@ def check(
     with Session(open_bench(bench), say=say, progress=show_progress) as session:
         report = check_bench(session, connected=connected, keep=keep)
     show_progress_end()
-    if kept is not None and baseline is not None and not report.found:
-        report = with_findings(report, compare(Path(baseline), kept, report))
+    if kept is not None and baseline is not None:
+        report = with_findings(report, _moved(Path(baseline), kept, report))
     _print(report, as_json=as_json)
     refuse_untrusted(report.bench, report.findings)
     if save_baseline is not None:
         write_baseline(Path(save_baseline), report)
         say(f"baseline: {save_baseline}")
+
+
+def _moved(path: Path, kept: dict[str, Any], report: CheckReport) -> tuple[Finding, ...]:
+    """Return what moved since the baseline; figures of a check that found faults are not held against it."""
+    from audiomeas.measurement.bench_check_baseline import compare
+    from audiomeas.measurement.bench_check_findings import Finding
+
+    if report.found:
+        return (Finding(check="baseline", state="not checked", text="what was found stands in the way"),)
+    return compare(path, kept, report)
 
 
 def _print(report: CheckReport, *, as_json: bool) -> None:
