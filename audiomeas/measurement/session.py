@@ -371,7 +371,8 @@ class Session:
                 f"channel {channel} has {more_db:.1f} dB more gain than at first look (was it turned up?): what "
                 "follows is predicted from that"
             )
-        self._refuse_too_much_gain(self._raised.added_to(look.gain_db), look.silent)
+        if aligned is not None:  # else the watch has stopped it, and says why
+            self._refuse_too_much_gain(self._raised.added_to(look.gain_db), look.silent)
 
     def _refuse_too_much_gain(self, largest_db: Mapping[int, float], silent: tuple[int, ...]) -> None:
         allowed_db = self.bench.file.limits.highest_gain_db
