@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -371,8 +372,7 @@ class Session:
                 f"channel {channel} has {more_db:.1f} dB more gain than at first look (was it turned up?): what "
                 "follows is predicted from that"
             )
-        if aligned is not None:  # else the watch has stopped it, and says why
-            self._refuse_too_much_gain(self._raised.added_to(look.gain_db), look.silent)
+        self._refuse_too_much_gain(self._raised.added_to(look.gain_db), look.silent)
 
     def _refuse_too_much_gain(self, largest_db: Mapping[int, float], silent: tuple[int, ...]) -> None:
         allowed_db = self.bench.file.limits.highest_gain_db
@@ -417,7 +417,8 @@ class Session:
             recording = self._recording(capture, fractions, stimulus, None, doing, (*warnings, str(error)))
             self._kept(keep, capture, recording)
             if capture.stopped.startswith(STOPPED_BY_INPUT) and np.all(np.isfinite(fractions)):
-                self._learn_gain(stimulus, fractions, None)
+                with suppress(CaptureError):  # too much gain is no news: the watch says it
+                    self._learn_gain(stimulus, fractions, None)
             raise
         recording = self._recording(capture, fractions, stimulus, aligned, doing, (*warnings, *aligned.notes))
         self._kept(keep, capture, recording)
