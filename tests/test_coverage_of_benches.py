@@ -15,7 +15,6 @@ import pytest
 from paper_benches import TONE_HZ, Desk, drawn
 from scipy.stats import binom
 
-from audiomeas.errors import CalibrationError
 from audiomeas.measurement.registry import find
 from audiomeas.plan.file import Limit, Step
 from audiomeas.plan.verdict import judge
@@ -35,14 +34,12 @@ class Outcome:
 
 
 def outcomes(seed):
-    """Draw a bench, calibrate, measure, judge; figure (not of bounds) → outcome. None: its readings were refused."""
+    """Draw a bench, calibrate, measure, judge; figure (where it is no bound) → outcome."""
     with TemporaryDirectory() as folder:
         truth = drawn(seed)
         desk = Desk(Path(folder), truth)
-        try:
-            desk.calibrate()
-        except CalibrationError:  # two readings that lie farther apart than a meter explains: read again
-            return None
+        # Nothing is refused: readings of two ranges agree within the limits that the meter's maker states.
+        desk.calibrate()
         true = desk.true_figures()
         level = parse_level(f"{truth.input_level_v_rms} V")
         options = {"frequency_hz": TONE_HZ, "window_s": 0.3}
@@ -76,20 +73,17 @@ def counted(seeds, *, workers=1):
     else:
         with ProcessPoolExecutor(workers) as pool:
             every = list(pool.map(outcomes, seeds, chunksize=20))
-    kept = [one for one in every if one is not None]
-    # Readings farther apart than both half-widths allow are refused by chance now and then, not often.
-    assert len(kept) >= 0.98 * len(every)
     table = {}
     for key in FIGURES:
-        of_key = [one[key] for one in kept if key in one]
+        of_key = [one[key] for one in every if key in one]
         passes = [sum(one.passed[side] for one in of_key) for side in (0, 1)]
         table[key] = (len(of_key), sum(not one.covered for one in of_key), *passes)
     return table
 
 
 def test_a_few_benches_are_covered_and_rarely_pass_by_chance():
-    for key, (benches, misses, *passes) in counted(range(16)).items():
-        assert benches >= 14, key
+    for key, (benches, misses, *passes) in counted(range(12)).items():
+        assert benches >= 11, key
         assert misses <= binom.ppf(1.0 - CHANCE, benches, 0.05), key
         for wrong in passes:
             assert wrong <= binom.ppf(1.0 - CHANCE, benches, 0.025), key

@@ -78,6 +78,11 @@ class Reading:
         return 0.5 * self.step
 
     @property
+    def limit(self) -> float:
+        """How far (relative) a meter that keeps to its statement can be off."""
+        return self.accuracy + self.resolution
+
+    @property
     def half_width(self) -> float:
         """Relative 95 % half-width of the reading alone."""
         return half_width_95([self.accuracy, self.resolution])

@@ -300,7 +300,7 @@ def _refuse_disagreement(quiet: Point, loud: Point) -> None:
     if quiet.reading is None or loud.reading is None:
         return
     read = loud.v_rms / quiet.v_rms / played - 1.0
-    allowed = max(READ_STEP_WITHIN, quiet.reading.half_width + loud.reading.half_width)
+    allowed = max(READ_STEP_WITHIN, quiet.reading.limit + loud.reading.limit)
     if abs(read) > allowed:
         raise CalibrationError(
             f"the readings {quiet.reading.text} and {loud.reading.text} are not 20 dB apart ({100 * read:+.2f} %, "

@@ -78,7 +78,8 @@ def limit_text(at_least: float | None, at_most: float | None, difference_at_most
 def decide(value: float, uncertainty: float, *, at_least: float | None, at_most: float | None) -> Word:
     """Return the verdict on value ± uncertainty. A limit belongs to the inside.
 
-    The guard band is the 95 % half-width of the value (JCGM 106:2012, 8.3, decision rules with guard bands; w = U).
+    The guard band is the 95 % half-width of the value (JCGM 106:2012, 8.3, decision rules with guard bands; w = U): a
+    unit that lies exactly on a limit passes in 2.5 % of cases, as often as the value falls short by more than U.
     value, uncertainty : finite, uncertainty not negative, in the limit's unit; else ValueError.
     """
     if not (math.isfinite(value) and math.isfinite(uncertainty) and uncertainty >= 0.0):
