@@ -136,7 +136,10 @@ def test_each_fault_of_a_sound_server_is_found(tmp_path, fault):
         )
         rows = json.loads(out)["findings"] if out else []
         found = [f"{row['check']}: {row['text']}" for row in rows if row["state"] == "found"]
-        if not any(LATE in line for line in found) or fault == "resampler":
+        did_not_start = (
+            not rows and "moved no samples" in err
+        )  # nor does the server start each stream on a busy machine
+        if fault == "resampler" or not (did_not_start or any(LATE in line for line in found)):
             break
         shutil.rmtree(tmp_path / "pulse", ignore_errors=True)
     print(fault, status, found, err.splitlines()[-1:])
