@@ -397,7 +397,7 @@ def test_wrong_requests_end_in_one_line(tmp_path, monkeypatch):
         ((*OPTIONS, *typed), 2, "nothing was played"),
         ((*OPTIONS[:2], *typed, "--play"), 2, "give --meter-accuracy"),
         ((*OPTIONS, "--quiet-reading", "0.1 W", "--play"), 2, "V, mV, dBV or dBu"),
-        ((*OPTIONS, "--meter-high-hz", "200", "--play"), 2, "not for 330 Hz"),
+        ((*OPTIONS[:4], *OPTIONS[6:], "--meter-high-hz", "200", "--play"), 2, "not for 330 Hz"),
         ((*OPTIONS, "--calibration", tmp_path / "none.toml", "--play"), 2, "was not found"),
         ((*OPTIONS, *typed[:1], "1.002 V", *typed[2:], "--play"), 2, "--confirm-reading"),
     ]:
