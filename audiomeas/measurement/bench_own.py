@@ -4,21 +4,27 @@ Nothing is taken off a ratio. Harmonics of the bench and of the unit add as vect
 |measured − true| ≤ bench (the triangle inequality; trade notes, 'residual rule'). A loop's response is that of output
 and input together. It is known, and so taken off (JCGM 100:2008, 3.2.3: a known systematic effect is corrected, as no
 half-width around a wrong value covers the true one): all of it off the gain of a tone, and off a level what the input
-may have of it. `response --loopback` divides it out of a curve.
+may have of it. `response --loopback` divides it out of a curve; without it the curve is as captured, and uncertain by
+it.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
-from audiomeas.bench.parts import Part, of_limits
+from audiomeas.bench.parts import COVERED, Part, of_limits
 from audiomeas.measurement.budget import BENCH_DISTORTION, Told
 from audiomeas.measurement.steady import DB_PER_NEPER
 
 if TYPE_CHECKING:
+    from audiomeas.analysis.stepped_response import SteppedResponse
+    from audiomeas.analysis.sweep import SweepResponse
     from audiomeas.recording import Recording
+
+Response = TypeVar("Response", "SweepResponse", "SteppedResponse")
 
 #: A figure within this of what the bench adds by itself says nothing more than 'at most'.
 MARGIN_DB = 10.0
@@ -129,6 +135,21 @@ def input_gain(recording: Recording, column: int, frequency_hz: float) -> tuple[
     """
     loop_db, left = loop_gain(recording, column, frequency_hz)
     return 0.5 * loop_db, (*left, *([of_limits(BENCH_RESPONSE, 0.5 * abs(loop_db) / DB_PER_NEPER)] if left else []))
+
+
+def with_response(response: Response, recording: Recording, channel: int) -> Response:
+    """Return a response whose gain is as uncertain as the loop's own leaves it; as it is where that is not known.
+
+    For a curve that no loopback was divided out of: it stays as captured, and the limit is all that the loop is off.
+    """
+    import numpy as np
+
+    rows = recording.conditions.get(_RESPONSE, {}).get(str(channel))
+    if rows is None:
+        return response
+    loop = [_response_at(rows, float(hz)) for hz in response.frequency_hz]
+    limit = np.array([abs(gain_db) + half_db for gain_db, half_db in loop]) / DB_PER_NEPER
+    return dataclasses.replace(response, gain_uncertainty=np.hypot(response.gain_uncertainty, COVERED * limit))
 
 
 def _response_at(rows: Sequence[Sequence[Any]], frequency_hz: float) -> tuple[float, float]:

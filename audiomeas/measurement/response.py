@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Measurement, PlayContext
+from audiomeas.measurement.bench_own import with_response
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.clock import on_played_clock, with_clock_doubt
 from audiomeas.measurement.polarity import inverted_words
@@ -181,6 +182,9 @@ def _channel_results(
     base = found.get(columns[0])
     if base is not None and base.damage is not None:
         base = None
+    if options.get("loopback") is None:
+        found = {column: with_response(one, recording, recording.channels[column]) for column, one in found.items()}
+        base = None if base is None else found[columns[0]]
     results = []
     for column in columns:
         channel = recording.channels[column]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.bench.parts import Part
 from audiomeas.errors import SignalError
+from audiomeas.measurement.bench_own import with_response
 from audiomeas.measurement.budget import Told
 from audiomeas.measurement.response_limits import is_absolute
 from audiomeas.measurement.response_values import ChannelFigures, harmonic_facts, unknown
@@ -234,7 +235,7 @@ class _Maker:
         options: Mapping[str, Any],
         band_hz: tuple[float, float],
     ) -> None:
-        self.fitted, self.response = fitted, response
+        self.fitted, self.response = fitted, with_response(response, recording, fitted.channel)
         self.scale = gain_parts(recording, fitted.column)
         self._clock, self._absolute, self._options, self._band_hz = clock, absolute, options, band_hz
 
