@@ -19,14 +19,14 @@ from numpy.typing import NDArray
 
 from audiomeas.analysis.sweep import gain_over_frequency
 from audiomeas.bench.cautions import POWER_CAUTIONS
-from audiomeas.bench.interlock import Prediction, first_look_v_rms, predict, refuse_beyond
+from audiomeas.bench.interlock import Prediction, first_look_v_rms, largest_sine, predict, refuse_beyond
 from audiomeas.bench.loudspeakers import refuse_long_high, refuse_output_level
 from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.errors import CaptureError, Interrupted, RequestError
 from audiomeas.interface.protocol import StreamFormat
 from audiomeas.interface.transport import STOPPED_BY_INPUT, Capture
 from audiomeas.measurement.attached import with_recordings
-from audiomeas.measurement.base import Measurement, PlayContext
+from audiomeas.measurement.base import Measurement, PlayContext, SearchContext
 from audiomeas.measurement.lasting import refuse_lasting
 from audiomeas.measurement.load_gate import Also, LoadGate
 from audiomeas.measurement.options import complete
@@ -35,6 +35,7 @@ from audiomeas.measurement.result import Result
 from audiomeas.measurement.scale_parts import input_level_conditions, scale_conditions
 from audiomeas.measurement.trust import (
     Aligned,
+    NothingCameBackError,
     RepeatableCaptureError,
     align,
     look_for_breaks,
@@ -43,7 +44,15 @@ from audiomeas.measurement.trust import (
     refuse_over_range,
 )
 from audiomeas.recording import Provenance, Recording, step_of_codes
-from audiomeas.stimulus import Sine, Stimulus, Sweep, ToneAndSilence, VariesInLevel, played_samples_v
+from audiomeas.stimulus import (
+    BurstSeries,
+    Sine,
+    Stimulus,
+    Sweep,
+    ToneAndSilence,
+    VariesInLevel,
+    played_samples_v,
+)
 from audiomeas.stimulus.marker import Playlist, between_markers, marker_peak_v
 from audiomeas.stimulus.turned import TurnedTone
 from audiomeas.units import SQRT2, Level, amplitude_ratio_to_db, db_to_amplitude_ratio, v_rms_to_w
@@ -443,8 +452,9 @@ class Session:
         if capture.stopped:
             raise RepeatableCaptureError(capture.stopped)
         refuse_over_range(capture, self.bench.channels)
-        turned = isinstance(stimulus, TurnedTone)
-        aligned = align(capture, fractions, playlist, stimulus.driven_channels, end_may_be_silent=turned)
+        # A hand may have turned the unit down by then, or its protection have opened at a burst: the analysis tells.
+        may_end = isinstance(stimulus, (TurnedTone, BurstSeries))
+        aligned = align(capture, fractions, playlist, stimulus.driven_channels, end_may_be_silent=may_end)
         notes = look_for_breaks(capture, fractions, stimulus, aligned)
         return dataclasses.replace(aligned, notes=notes)
 
@@ -548,13 +558,13 @@ class Session:
         self, wanted: Level, channels: tuple[int, ...], frequency_hz: float, keep: Keep | None
     ) -> float:
         for channel in channels:
-            wanted_v_rms = wanted.v_rms(load_ohm=self._load_ohm(channel))
+            wanted_v_rms = wanted.v_rms(load_ohm=self._load_ohm(channel, frequency_hz))
             refuse_output_level(self.bench.file.loudspeakers, wanted_v_rms, channel)
         look = self.first_look(keep=keep)
         answering = [channel for channel in channels if channel not in look.silent]
         if not answering:
             raise CaptureError(f"channel {channels[0]} did not answer at first look: no output level can be set")
-        wanted_v = {channel: wanted.v_rms(load_ohm=self._load_ohm(channel)) for channel in answering}
+        wanted_v = {channel: wanted.v_rms(load_ohm=self._load_ohm(channel, frequency_hz)) for channel in answering}
         input_v_rms = min(
             wanted_v[channel] / db_to_amplitude_ratio(look.gain_at_db(channel, frequency_hz)) for channel in answering
         )
@@ -582,7 +592,7 @@ class Session:
         # Smaller steps may drown in noise, and the level is near enough to go on.
         if asked_db < LEAST_STEP_DB or rose_db >= 0.5 * asked_db:
             return
-        load_ohm = self._load_ohm(channel) if wanted.unit == "W" else None
+        load_ohm = self._load_ohm(channel, frequency_hz) if wanted.unit == "W" else None
         most = f"{reached_v:.3g} V" if load_ohm is None else f"{v_rms_to_w(reached_v, load_ohm):.3g} W"
         raise CaptureError(
             f"channel {channel}: the unit gives no more than {most} at {frequency_hz:.4g} Hz ({wanted} asked for): its "
@@ -590,9 +600,9 @@ class Session:
             "look whether it clips or protects itself"
         )
 
-    def _load_ohm(self, channel: int) -> float | None:
+    def _load_ohm(self, channel: int, frequency_hz: float) -> float | None:
         load = self.bench.file.load(channel)
-        return None if load is None else load.resistance_ohm
+        return None if load is None else load.power_ohm(frequency_hz)
 
     def _output_of_burst(
         self, input_v_rms: float, channels: tuple[int, ...], frequency_hz: float, keep: Keep | None
@@ -645,9 +655,12 @@ class Session:
             measurement.check(PlayContext(sample_rate_hz=rate_hz, channels=driven, input_level_v_rms=1.0), filled)
         if measurement.to_do:
             self._say(measurement.to_do.format(**filled))
+        if measurement.search is not None:
+            _refuse_level(f"{measurement.word} finds its levels by itself", input_level, output_level)
+            return measurement.analyse(self._searched(measurement, filled, driven, keep), filled)
         frequency_hz = float(filled.get("frequency_hz") or filled.get("reference_hz") or 1000.0)
         if measurement.silent:
-            _refuse_level(measurement.word, input_level, output_level)
+            _refuse_level(f"{measurement.word} plays nothing", input_level, output_level)
             level_v_rms = 0.0
         else:
             level_v_rms = self.input_level_v_rms(
@@ -665,10 +678,55 @@ class Session:
         recording = self.record(stimulus, keep=keep, doing=measurement.word)
         return measurement.analyse(recording, filled)
 
+    def _searched(
+        self, measurement: Measurement, options: Mapping[str, Any], channels: tuple[int, ...], keep: Keep | None
+    ) -> Recording:
+        """Let a search choose each stimulus by the captures before; return them joined. Raises as `measure`.
 
-def _refuse_level(word: str, input_level: Level | None, output_level: Level | None) -> None:
+        Where nothing comes back any more although it did before, the search ends there: what was captured is told.
+        """
+        assert measurement.search is not None
+        assert measurement.join is not None
+        self.bench.refuse_power_search()
+        self.first_look(keep=keep)
+        search = measurement.search(self._search_context(channels), options)
+        captured: list[Recording] = []
+
+        def keeping(capture: Capture, recording: Recording) -> Path | None:
+            known = dataclasses.replace(recording, conditions={**recording.conditions, **search.conditions})
+            captured.append(known)
+            return None if keep is None else keep(capture, known)
+
+        heard = False
+        while (stimulus := search.next()) is not None:
+            try:
+                recording = self.record(stimulus, keep=keeping, doing=measurement.word)
+            except NothingCameBackError:
+                if not heard:
+                    raise
+                break
+            heard = True
+            search.take(recording)
+        return measurement.join(captured)
+
+    def _search_context(self, channels: tuple[int, ...]) -> SearchContext:
+        look = self.first_look()
+        highest_v_rms, ceiling = largest_sine(self.bench.ceilings(channels), self.largest_gain_db())
+        return SearchContext(
+            sample_rate_hz=self._form.sample_rate_hz,
+            channels=channels,
+            first_level_v_rms=look.level_v_rms,
+            highest_level_v_rms=highest_v_rms,
+            highest_words=f"the ceiling of the {ceiling.what}: {ceiling.way_out}",
+            gain_at_db=look.gain_at_db,
+            silent=look.silent,
+            load_ohm=self._load_ohm,
+        )
+
+
+def _refuse_level(why: str, input_level: Level | None, output_level: Level | None) -> None:
     if input_level is not None or output_level is not None:
-        raise RequestError(f"{word} plays nothing: it takes no level; what it is compared with is its own option")
+        raise RequestError(f"{why}: it takes no level; what it is compared with is its own option")
 
 
 def open_session(bench_path: Path | None, *, say: Say | None = None, progress: Progress | None = None) -> Session:
