@@ -13,9 +13,9 @@ import numpy as np
 from audiomeas.stimulus.base import FloatArray, checked_tone, raised_cosine_ramp
 from audiomeas.units import SQRT2, db_to_amplitude_ratio
 
-#: How long a change takes (common practice: 20 to 50 ms). A step of 0.1 dB then puts nothing above −90 dB farther than
-#: 50 Hz from the tone.
-GLIDE_S = 0.05
+#: How long a change takes: longer than a start (common practice: 20 to 50 ms), so that a step of 0.1 dB puts less than
+#: −90 dB farther than 25 Hz from the tone.
+GLIDE_S = 0.1
 #: A louder wish is reached in glides of at most this, one after the other (common practice: never by more than 6 dB at
 #: once into a power amplifier), so that the watch on the input sees what comes.
 STEEPEST_DB = 6.0
