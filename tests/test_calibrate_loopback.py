@@ -8,7 +8,7 @@ from datetime import date, timedelta
 
 import numpy as np
 import pytest
-from benches import bench_file
+from benches import Meddling, bench_file
 from test_cli import refused, run
 
 from audiomeas.bench.calibration import read_calibration
@@ -19,6 +19,7 @@ from audiomeas.bench.load_reading import DividerReading, inductance_as_stated, i
 from audiomeas.bench.loopback import ResidualPoint, ResponsePoint, residual_rows
 from audiomeas.bench.opened import Bench, make_interface
 from audiomeas.errors import CalibrationError, RequestError, TomlProblem
+from audiomeas.interface.transport import from_fractions, to_fractions
 from audiomeas.measurement.api import measure
 from audiomeas.measurement.calibrate_loopback import AskLoopback, bare, calibrate_loopback, check_ask
 from audiomeas.measurement.session import Session
@@ -38,7 +39,7 @@ def found(tmp_path_factory):
     folder = tmp_path_factory.mktemp("loop")
     path = bench_file(folder, ('range = "50:1"', 'range = "direct"'), unit="loop", rate_hz=48_000)
     bench = bench_of(path)
-    ask = AskLoopback(channels=(1,), noise_s=4.0, made=TODAY)
+    ask = AskLoopback(channels=(1,), noise_s=2.0, made=TODAY)
     return bench.file.calibration, calibrate_loopback(Session(bare(bench)), ask)
 
 
@@ -62,6 +63,27 @@ def test_what_is_found_is_the_card_as_described(found):
         assert row.at_most
         assert row.thd_db < row.thd_n_db
         assert 0.0 <= row.thd_n_db - (true_dbfs - row.level_dbfs) < 1.0, row
+
+
+def test_a_card_that_bends_and_turns_is_found_as_it_is(tmp_path):
+    """y = −(v + a₂·v²), v in full scale: second harmonic ½·a₂·A against the tone, at every level (closed form)."""
+    second = 4e-3
+
+    def meddle(captured, _, __):
+        fractions = to_fractions(captured, "int24")
+        return from_fractions(-(fractions + second * fractions**2), "int24")
+
+    path = bench_file(tmp_path, ('range = "50:1"', 'range = "direct"'), unit="loop", rate_hz=48_000)
+    read = read_bench(path)
+    bench = Bench(read, Meddling(make_interface(read), meddle))
+    (one,) = calibrate_loopback(Session(bare(bench)), AskLoopback(channels=(1,), noise_s=2.0, made=TODAY))
+    assert one.polarity == -1
+    for row in one.residual:
+        true_db = 20.0 * math.log10(0.5 * second * 10.0 ** (row.level_dbfs / 20.0))
+        # A limit: never below the truth; noise and rounding up to the next 0.1 dB leave it at most 1 dB above, 4 dB at
+        # -40 dBFS, where noise alone would leave some -92 dB possible.
+        assert not row.at_most
+        assert -0.01 <= row.thd_db - true_db < (4.0 if row.level_dbfs < -30.0 else 1.0), row
 
 
 def test_the_file_reads_back_what_was_found(found, tmp_path):
@@ -232,7 +254,7 @@ def test_watts_on_an_inductive_load_by_hand():
 
 def test_the_bench_tells_the_watts_that_the_load_takes(tmp_path):
     add = "uncertainty_percent = 0.5\nrated_w = 200\n\n[[load]]"
-    path = bench_file(tmp_path, (add, "inductance_h = 2e-5\ninductance_uncertainty_h = 1e-6\n" + add), rate_hz=96_000)
+    path = bench_file(tmp_path, (add, "inductance_h = 2e-5\ninductance_uncertainty_h = 1e-6\n" + add), rate_hz=48_000)
     one = measure("distortion", frequency_hz=20_000.0, bench=path, input_level="0.1 V", captures=None).channel(1)
     x = 2 * math.pi * one.values["frequency_hz"] * 2e-5
     assert one.values["level_w"] == pytest.approx(one.values["level_v_rms"] ** 2 * 8.0 / (64.0 + x * x), rel=1e-9)
