@@ -65,6 +65,7 @@ def test_what_is_found_is_the_card_as_described(found):
         assert 0.0 <= row.thd_n_db - (true_dbfs - row.level_dbfs) < 1.0, row
 
 
+@pytest.mark.wide
 def test_a_card_that_bends_and_turns_is_found_as_it_is(tmp_path):
     """y = −(v + a₂·v²), v in full scale: second harmonic ½·a₂·A against the tone, at every level (closed form)."""
     second = 4e-3
