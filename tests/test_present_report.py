@@ -11,6 +11,7 @@ import pytest
 
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.present.amounts import amount, amounts, power_ranges, same_powers
+from audiomeas.present.content import _bench_check
 from audiomeas.present.report import report_pages, write_report
 from audiomeas.present.sentences import limit_line, topics, value_lines, verdict_lines
 from audiomeas.present.stepnames import listed_steps, short_names
@@ -295,6 +296,24 @@ def test_an_unfinished_visit_says_so(pages):
     text = printed(pages["all missing"])
     assert "not carried out to its end" in text
     assert "Response: broken off" in text
+
+
+@pytest.mark.parametrize(
+    "lines, rows",
+    [
+        ([{"check": "channels", "state": "as it should be", "text": "apart"}], []),
+        ([{"reason": "checked by hand at noon"}], [("Bench check", "left out: checked by hand at noon.")]),
+        (
+            [
+                {"check": "mains", "state": "note", "text": "hum"},
+                {"check": "channels", "state": "found", "text": "swapped"},
+            ],
+            [("Bench check", "found before the first step: swapped.")],
+        ),
+    ],
+)
+def test_a_bench_check_is_named_where_it_was_left_out_or_found_something(lines, rows):
+    assert list(_bench_check(lines)) == rows
 
 
 def test_hostile_text_is_printed_as_it_is_written(pages):

@@ -296,6 +296,7 @@ def _conditions(visit: Visit, results: list[Result]) -> Iterator[tuple[str, str]
     calibration = visit.bench.get("calibration")
     if isinstance(calibration, Mapping):
         yield "Calibration", _calibration_sentence(calibration)
+    yield from _bench_check(visit.bench_check)
     yield (
         "Uncertainty",
         "the true value lies within ± with 95 % probability; without ±: right to within one in the last digit.",
@@ -333,6 +334,16 @@ def _bench_sentence(visit: Visit, results: list[Result]) -> str:
     rates = sorted({result.sample_rate_hz for result in results})
     sentence = name + (f", interface {interface}" if interface else "")
     return sentence + (f", {' and '.join(f'{rate / 1000:g}' for rate in rates)} kHz sample rate." if rates else ".")
+
+
+def _bench_check(lines: Sequence[Mapping[str, Any]]) -> Iterator[tuple[str, str]]:
+    """Yield what a reader must know of the bench check: that it was left out, or found something. Else nothing."""
+    left_out = next((str(line["reason"]) for line in lines if "reason" in line), None)
+    against = [str(line["text"]) for line in lines if line.get("state") == "found"]
+    if left_out is not None:
+        yield "Bench check", f"left out: {left_out}."
+    elif against:
+        yield "Bench check", f"found before the first step: {'; '.join(against)}."
 
 
 def _calibration_sentence(calibration: Mapping[str, Any]) -> str:
