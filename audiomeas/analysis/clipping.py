@@ -6,19 +6,21 @@ the knee that the bursts show (`clipping_knee`), scaled to the two bursts beside
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from audiomeas.analysis.clipping_burst import BurstReading
-from audiomeas.analysis.clipping_search import USUAL_PERCENTAGES
+from audiomeas.analysis.clipping_curve import AT_LEAST, AT_MOST, Crossing, DistortionCurve
+from audiomeas.analysis.clipping_search import NO_KNEE_DB, PERCENT_LIMITS, USUAL_PERCENTAGES
+from audiomeas.errors import SignalError
 
-FloatArray = NDArray[np.float64]
-
-#: Onset: this many times the minimum of THD over level.
-ONSET_RATIO = 2.0
+#: Below this the halves clip together (dB); the knee tells them apart no finer.
+_SYMMETRICAL_DB = 0.02
+#: Above this one half clips clearly first (common practice, dB).
+ASYMMETRICAL_DB = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,8 +31,9 @@ class DistortionLevel:
     uncertainty_db : 95 % half-width of the level, from noise and from reading between bursts.
     bound : None, 'at least' (not reached: the highest level that was played) or 'at most' (reached at the lowest
     already, or the minimum can't be told from noise).
-    compression_db : gain there over the gain far below; None where no input level is known, or for a bound.
-    h2_db, h3_db : relative to the fundamental, at that level; None for a bound 'at least'.
+    compression_db : gain there over the gain where THD is least; None where no input level is known, or for a bound.
+    h2_db, h3_db : relative to the fundamental, at that level, or their limit where noise hides them; None for a bound
+    'at least'.
     """
 
     percent: float
@@ -63,7 +66,7 @@ class Clipping:
     minimum_thd_ratio : the least THD over level; an upper limit where `minimum_at_most`.   minimum_v_rms : where.
     asymmetry_db : by how much lower the half that clips first does so, ≥ 0; first_half : 'positive', 'negative' or
     None when the bursts don't show it (too symmetrical, or not clipped).
-    gain_db : far below clipping; None when no input level is known.   curve : every burst, level rising.
+    gain_db : where THD is least; None when no input level is known.   curve : every burst, level rising.
     notes : sentences for the person.
     """
 
@@ -92,7 +95,29 @@ def levels_of(
     percentages : of THD, whose levels are told.   highest_percent : those above it are left out; None: none is.
     Raises SignalError: fewer than two levels, readings of different frequencies, percentages out of range.
     """
-    raise NotImplementedError
+    _check(percentages, highest_percent)
+    curve = DistortionCurve(readings, input_v_rms)
+    least_db, least = curve.minimum()
+    onset, onset_ratio = curve.onset()
+    minimum_at_most = curve.readings[int(np.argmin(np.abs(curve.drive_db - least_db)))].thd_at_most
+    if minimum_at_most and onset.bound is None:
+        onset = Crossing(drive_db=onset.drive_db, half_width_db=onset.half_width_db, bound=AT_MOST)
+    wanted = sorted(one for one in percentages if highest_percent is None or one <= highest_percent)
+    levels = tuple(_level(curve, curve.crossing(percent / 100.0), percent) for percent in wanted)
+    at_onset = _level(curve, onset, 100.0 * onset_ratio)
+    asymmetry_db, first_half = _asymmetry(curve)
+    return Clipping(
+        onset=at_onset,
+        levels=levels,
+        minimum_thd_ratio=least,
+        minimum_at_most=minimum_at_most,
+        minimum_v_rms=curve.level_v_rms(least_db),
+        asymmetry_db=asymmetry_db,
+        first_half=first_half,
+        gain_db=None if curve.input_v_rms is None else _gain_db(curve),
+        curve=_points(curve),
+        notes=_notes(at_onset, levels, least, minimum_at_most, first_half, asymmetry_db),
+    )
 
 
 def sag_db(alone: DistortionLevel, together: DistortionLevel) -> float | None:
@@ -100,4 +125,102 @@ def sag_db(alone: DistortionLevel, together: DistortionLevel) -> float | None:
 
     As power into the same load it is the same number of dB.
     """
-    raise NotImplementedError
+    if alone.bound is not None or together.bound is not None:
+        return None
+    return 20.0 * math.log10(together.level_v_rms / alone.level_v_rms)
+
+
+def _check(percentages: Sequence[float], highest_percent: float | None) -> None:
+    low, high = PERCENT_LIMITS
+    wrong = [one for one in (*percentages, highest_percent or high) if not low <= one <= high]
+    if wrong:
+        raise SignalError(f"a THD of {wrong[0]:g} % is outside {low:g} to {high:g} %")
+
+
+def _gain_db(curve: DistortionCurve) -> float:
+    """Return the gain where distortion is least."""
+    assert curve.input_v_rms is not None
+    reading = curve.readings[curve.lowest]
+    return 20.0 * math.log10(reading.fundamental_v_rms / float(curve.input_v_rms[curve.lowest]))
+
+
+def _level(curve: DistortionCurve, at: Crossing, percent: float) -> DistortionLevel:
+    level_v_rms = curve.level_v_rms(at.drive_db)
+    input_v_rms, compression_db = None, None
+    if curve.input_v_rms is not None:
+        input_v_rms = 10.0 ** ((at.drive_db - _gain_db(curve)) / 20.0) / math.sqrt(2.0)
+        if at.bound is None:
+            compression_db = 20.0 * math.log10(curve.fundamental_v_rms(at.drive_db) / input_v_rms) - _gain_db(curve)
+    h2_db, h3_db = (None, None) if at.bound == AT_LEAST else (_harmonic_db(curve, at.drive_db, n) for n in (2, 3))
+    return DistortionLevel(
+        percent=percent,
+        level_v_rms=level_v_rms,
+        input_v_rms=input_v_rms,
+        uncertainty_db=at.half_width_db,
+        bound=at.bound,
+        compression_db=compression_db,
+        h2_db=h2_db,
+        h3_db=h3_db,
+    )
+
+
+def _harmonic_db(curve: DistortionCurve, drive_db: float, order: int) -> float:
+    """Return a harmonic relative to the fundamental, between the bursts beside; where noise hides it, its limit."""
+    level_db = [float(one.harmonics.level_db[order - 2]) for one in curve.readings]
+    return float(np.interp(drive_db, curve.drive_db, level_db))
+
+
+def _asymmetry(curve: DistortionCurve) -> tuple[float | None, str | None]:
+    """Return by how much one half clips before the other, and which does."""
+    if curve.knee is None:
+        return None, None
+    upper_db = curve.knee.asymmetry_db
+    if abs(upper_db) < _SYMMETRICAL_DB:
+        return abs(upper_db), None
+    return abs(upper_db), "positive" if upper_db < 0.0 else "negative"
+
+
+def _points(curve: DistortionCurve) -> tuple[CurvePoint, ...]:
+    inputs = [None] * len(curve.readings) if curve.input_v_rms is None else curve.input_v_rms.tolist()
+    return tuple(
+        CurvePoint(
+            input_v_rms=level,
+            level_v_rms=one.level_v_rms,
+            thd_ratio=one.thd_ratio,
+            thd_at_most=one.thd_at_most,
+            thd_n_ratio=one.thd_n_ratio,
+            peak_asymmetry_db=one.peak_asymmetry_db,
+        )
+        for level, one in zip(inputs, curve.readings, strict=True)
+    )
+
+
+def _notes(
+    onset: DistortionLevel,
+    levels: Sequence[DistortionLevel],
+    least: float,
+    minimum_at_most: bool,
+    first_half: str | None,
+    asymmetry_db: float | None,
+) -> tuple[str, ...]:
+    notes = []
+    if minimum_at_most:
+        notes.append(
+            f"the least THD can't be told from noise (at most {100.0 * least:.3g} %): onset may lie lower; "
+            "longer bursts or a quieter range tell more"
+        )
+    never = [one for one in levels if one.bound == AT_MOST]
+    if never:
+        notes.append(f"THD is {100.0 * least:.3g} % at least, so that {never[-1].percent:g} % has no level")
+    reached = [one for one in levels if one.bound is None]
+    if reached and 20.0 * math.log10(reached[-1].level_v_rms / onset.level_v_rms) > NO_KNEE_DB:
+        notes.append(
+            f"THD grows with level from far below {reached[-1].percent:g} % on: no knee, onset says little; "
+            "compare levels of equal THD"
+        )
+    if first_half is not None and asymmetry_db is not None and asymmetry_db > ASYMMETRICAL_DB:
+        notes.append(
+            f"the {first_half} half clips {asymmetry_db:.2g} dB before the other: check bias, offset, and the rail of "
+            "that half"
+        )
+    return tuple(notes)

@@ -123,7 +123,7 @@ def read_burst(
     limit_hz = sample_rate_hz / 2 - GUARD_BINS * bin_hz
     limit_hz = limit_hz if harmonic_limit_hz is None else min(limit_hz, harmonic_limit_hz)
     orders = np.arange(max(1, math.floor(limit_hz / frequency_hz * (1.0 + _ORDER_SLACK))) + 1)
-    positions = orders * (frequency_hz / bin_hz)
+    positions = np.asarray(orders * (frequency_hz / bin_hz), dtype=np.float64)
     spectrum = rfft(steady)
     amplitudes = fit_lines(spectrum, frames, positions)
     cleaned = windowed(spectrum, frames)

@@ -1,0 +1,293 @@
+"""Distortion and level against drive, between and around the bursts of one channel: the knee, scaled to the bursts.
+
+Drive is the peak that the output would have without clipping: from the input level, or, where that is not known, from
+the fundamental with the knee undone. What is there without clipping (crossover distortion, a tube's second harmonic) is
+taken from the bursts below the knee, as amplitudes with sign, and the knee's harmonics are added to it. At each burst
+the curve passes through what was read; between two, the factor that this takes runs evenly.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+
+from audiomeas.analysis.clipping_burst import BurstReading
+from audiomeas.analysis.clipping_knee import MOST_ORDERS, Knee, fit_knee
+from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
+from audiomeas.errors import SignalError
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+#: Onset of clipping: THD (noise removed) is this many times its minimum over level.
+ONSET_RATIO = 2.0
+#: Bounds of a level: not reached, it lies higher than all bursts; or it lies lower than all, or nowhere.
+AT_LEAST, AT_MOST = "at least", "at most"
+#: So many bursts that clip are enough for the knee, spread over those that there are.
+_FITTED = 8
+#: And so many just below the knee.
+_FITTED_BELOW = 3
+#: What is there without clipping changes by this part from burst to burst.
+_BASE_ERROR = 0.1
+#: The minimum of THD is looked for with so many standard deviations of its noise added.
+_DOUBT = 2.0
+#: Rounds that find drive without an input level; each undoes the knee of the one before.
+_ROUNDS = 3
+#: Points between two bursts where a minimum or a crossing is looked for.
+_BETWEEN = 16
+#: Bursts at levels as near as this (dB) are one level; the later counts.
+_SAME_LEVEL_DB = 1e-4
+#: What the shape of the knee may be wrong by, relative to the distance to the nearer burst (logarithm of THD, dB).
+_SHAPE_ERROR = 0.1
+#: Step over which a slope is taken, dB.
+_SLOPE_DB = 0.005
+#: A relative distortion power that stands for none.
+_NOTHING = 1e-40
+
+
+@dataclass(frozen=True, kw_only=True)
+class Crossing:
+    """Where a curve rises through a distortion. drive_db : of the peak, dB re 1 V.   half_width_db : 95 %.
+
+    bound : 'at least': not reached, the highest burst; 'at most': passed at the lowest burst already; None: reached.
+    """
+
+    drive_db: float
+    half_width_db: float
+    bound: str | None
+
+
+class DistortionCurve:
+    """The curve of one channel; everything in dB is drive, dB re 1 V of the peak that there would be without clipping.
+
+    readings : two levels and more, in any order.   input_v_rms : of each; None: not known.
+    Raises SignalError: fewer than two levels, readings of several frequencies.
+    """
+
+    def __init__(self, readings: Sequence[BurstReading], input_v_rms: Sequence[float] | None = None) -> None:
+        order = _rising(readings, input_v_rms)
+        self.readings = [readings[i] for i in order]
+        self.input_v_rms = None if input_v_rms is None else np.array([input_v_rms[i] for i in order])
+        self._fundamental_v = math.sqrt(2.0) * np.array([one.fundamental_v_rms for one in self.readings])
+        self._ratio = np.array([one.thd_ratio for one in self.readings])
+        self._relative = _stacked([one.harmonics.relative for one in self.readings])
+        self._told = np.where(_stacked([one.harmonics.at_most for one in self.readings]), 0.0, self._relative)
+        self._log_noise = np.array([_log_noise(one) for one in self.readings])
+        self.lowest = int(np.argmin(self._ratio * self._doubt(self._log_noise)))
+        at_most = np.array([one.thd_at_most for one in self.readings])
+        is_clipped = (self._ratio >= ONSET_RATIO * self._ratio[self.lowest]) & ~at_most
+        self._clipped = np.flatnonzero(is_clipped & (np.arange(len(order)) > self.lowest))
+        self.knee: Knee | None = None
+        self.drive_db = self._drives_db()
+        self._lay()
+
+    # ------------------------------------------------------------------------------------------------------- building
+
+    def _drives_db(self) -> FloatArray:
+        """Find drive and knee; each needs the other where no input level is known."""
+        if self.input_v_rms is not None:
+            gain = self._fundamental_v[self.lowest] / self.input_v_rms[self.lowest]
+            drive_v = gain * self.input_v_rms
+            self.knee = self._fitted(drive_v)
+            return np.asarray(20.0 * np.log10(drive_v))
+        drive_v = self._fundamental_v
+        for _ in range(_ROUNDS):
+            self.knee = self._fitted(drive_v)
+            if self.knee is None:
+                break
+            drive_v = _unclipped(self.knee, self._fundamental_v)
+        return np.asarray(20.0 * np.log10(drive_v))
+
+    def _fitted(self, drive_v: FloatArray) -> Knee | None:
+        if not len(self._clipped):
+            return None
+        spread = np.linspace(0, len(self._clipped) - 1, min(_FITTED, len(self._clipped)))
+        below = self._below()
+        # What has not begun to clip just below the knee tells as much about it; the lowest is what it is held against.
+        first = max(self.lowest + 1, below + 1 - _FITTED_BELOW)
+        chosen = np.concatenate([np.arange(first, below + 1), self._clipped[np.rint(spread).astype(np.intp)]])
+        base = self._told[self.lowest]
+        noise = np.array(
+            [
+                np.sqrt(self.readings[i].harmonics.noise[: base.size] / 2.0) / self.readings[i].fundamental_v_rms
+                for i in chosen
+            ]
+        )
+        highest = self.readings[self._clipped[-1]]
+        rail_v = min(highest.positive_peak_v, highest.negative_peak_v)
+        steady = _BASE_ERROR * float(self._ratio[self.lowest])
+        return fit_knee(drive_v[chosen], self._relative[chosen] - base, np.hypot(noise, steady), rail_v)
+
+    def _below(self) -> int:
+        """Return the highest burst that does not clip."""
+        return int(self._clipped[0]) - 1 if len(self._clipped) else len(self.readings) - 1
+
+    def _lay(self) -> None:
+        """Lay the curve through the bursts: what is there without the knee, and the factors at each burst."""
+        plain = slice(0, self._below() + 1)
+        self._base_db = self.drive_db[plain]
+        self._base = self._told[plain] - self._of_knee(self._base_db)[0]
+        left = self._ratio[plain] ** 2 - np.sum(np.abs(self._told[plain]) ** 2, axis=1)
+        self._floor = np.maximum(left, 0.0)
+        self._log_factor = np.log(self._ratio / self._modelled(self.drive_db))
+        level_v = np.array([one.level_v_rms for one in self.readings])
+        self._log_level = np.log(level_v / self._modelled_level_v(self.drive_db))
+        steps = np.arange(_BETWEEN) / _BETWEEN
+        inside_db = (self.drive_db[:-1, None] + np.diff(self.drive_db)[:, None] * steps).ravel()
+        self._grid_db = np.append(inside_db, self.drive_db[-1])
+        self._grid_ratio = self.thd_ratio(self._grid_db)
+        doubt = self._doubt(np.interp(self._grid_db, self.drive_db, self._log_noise))
+        self._least = int(np.argmin(self._grid_ratio * doubt))
+
+    # ------------------------------------------------------------------------------------------------------- the model
+
+    def _of_knee(self, drive_db: FloatArray) -> tuple[ComplexArray, FloatArray]:
+        """Return the knee's harmonics relative to the fundamental, and the fundamental relative to drive."""
+        if self.knee is None:
+            return np.zeros((len(drive_db), self._told.shape[1]), dtype=np.complex128), np.ones(len(drive_db))
+        drive_v = 10.0 ** (drive_db / 20.0)
+        lines = self.knee.lines(drive_v, self._told.shape[1] + 1)
+        return lines[:, 1:] / lines[:, :1], lines[:, 0].real / drive_v
+
+    def _modelled(self, drive_db: FloatArray) -> FloatArray:
+        """Return THD as the knee and what is there without it give it: (levels,)."""
+        clipped, _ = self._of_knee(drive_db)
+        base = _between(drive_db, self._base_db, self._base)
+        power = np.sum(np.abs(base + clipped) ** 2, axis=1) + np.interp(drive_db, self._base_db, self._floor)
+        return np.asarray(np.sqrt(np.maximum(power, _NOTHING)))
+
+    def _modelled_level_v(self, drive_db: FloatArray) -> FloatArray:
+        clipped, compression = self._of_knee(drive_db)
+        level_v = 10.0 ** (drive_db / 20.0) * compression / math.sqrt(2.0)
+        return np.asarray(level_v * np.sqrt(1.0 + np.sum(np.abs(clipped) ** 2, axis=1)))
+
+    # ------------------------------------------------------------------------------------------------------- the curve
+
+    def thd_ratio(self, drive_db: FloatArray) -> FloatArray:
+        """Return THD at drives: (levels,); beyond the bursts as the knee goes on."""
+        return np.asarray(self._modelled(drive_db) * np.exp(np.interp(drive_db, self.drive_db, self._log_factor)))
+
+    def level_v_rms(self, drive_db: float) -> float:
+        """Return the output level (fundamental and harmonics) at a drive."""
+        at = np.array([drive_db])
+        factor = float(np.interp(drive_db, self.drive_db, self._log_level))
+        return float(self._modelled_level_v(at)[0]) * math.exp(factor)
+
+    def fundamental_v_rms(self, drive_db: float) -> float:
+        """Return the fundamental at the output at a drive."""
+        return self.level_v_rms(drive_db) / math.hypot(1.0, float(self.thd_ratio(np.array([drive_db]))[0]))
+
+    def minimum(self) -> tuple[float, float]:
+        """Return where THD is least, and how large it is there; a burst that noise reaches is not taken at its word."""
+        return float(self._grid_db[self._least]), float(self._grid_ratio[self._least])
+
+    @staticmethod
+    def _doubt(log_noise: FloatArray) -> FloatArray:
+        return np.asarray(np.exp(_DOUBT * log_noise))
+
+    def onset(self) -> tuple[Crossing, float]:
+        """Return where THD is twice its minimum, and that THD."""
+        least_db, ratio = self.minimum()
+        target = ONSET_RATIO * ratio
+        return self.crossing(target, relative_to=int(np.argmin(np.abs(self.drive_db - least_db)))), target
+
+    def crossing(self, ratio: float, *, relative_to: int | None = None) -> Crossing:
+        """Return where THD rises through a ratio, upwards from its minimum.
+
+        relative_to : the burst that the ratio itself was read from; its noise counts too.
+        """
+        if self._grid_ratio[self._least] >= ratio:
+            return Crossing(drive_db=float(self.drive_db[0]), half_width_db=0.0, bound=AT_MOST)
+        above = np.flatnonzero(self._grid_ratio[self._least :] >= ratio)
+        if not len(above):
+            return Crossing(drive_db=float(self.drive_db[-1]), half_width_db=0.0, bound=AT_LEAST)
+        right = self._least + int(above[0])
+        at_db = self._root(ratio, float(self._grid_db[right - 1]), float(self._grid_db[right]))
+        return Crossing(drive_db=at_db, half_width_db=self._half_width_db(ratio, at_db, relative_to), bound=None)
+
+    def beyond(self, ratio: float, most_db: float) -> float | None:
+        """Return where the knee, going on above the highest burst, reaches a ratio; None when not below `most_db`."""
+        top_db = float(self.drive_db[-1])
+        if self.knee is None or float(self.thd_ratio(np.array([most_db]))[0]) < ratio or most_db <= top_db:
+            return None
+        return self._root(ratio, top_db, most_db)
+
+    def _root(self, ratio: float, low_db: float, high_db: float) -> float:
+        def over(at_db: float) -> float:
+            return math.log(float(self.thd_ratio(np.array([at_db]))[0]) / ratio)
+
+        if over(low_db) >= 0.0:
+            return low_db
+        return float(brentq(over, low_db, high_db, xtol=1e-6)) if over(high_db) > 0.0 else high_db
+
+    def _half_width_db(self, ratio: float, at_db: float, relative_to: int | None) -> float:
+        """Return the 95 % half-width of a crossing: noise of the bursts beside, and what lies between them."""
+        right = int(np.clip(np.searchsorted(self.drive_db, at_db), 1, len(self.drive_db) - 1))
+        left = right - 1
+        part = (at_db - self.drive_db[left]) / (self.drive_db[right] - self.drive_db[left])
+        both = np.array([1.0 - part, part])
+        noise = float(np.hypot(*(both * [self._log_noise[left], self._log_noise[right]])))
+        if relative_to is not None:
+            noise = math.hypot(noise, float(self._log_noise[relative_to]))
+        apart = float(np.min(np.abs(np.log(self._ratio[[left, right]] / ratio))))
+        change = abs(self._log_factor[right] - self._log_factor[left]) * float(np.min(both))
+        slope = self._slope_per_db(at_db)
+        level_db = DB_PER_NEPER * float(np.max([self.readings[i].fundamental_uncertainty for i in (left, right)]))
+        nearest_db = float(np.min(np.abs(self.drive_db[[left, right]] - at_db)))
+        shape_db = _SHAPE_ERROR * max(apart / slope, nearest_db)
+        return math.hypot(TWO_SIDED_95 * noise / slope, shape_db, change / slope, level_db)
+
+    def _slope_per_db(self, at_db: float) -> float:
+        around = self.thd_ratio(np.array([at_db - _SLOPE_DB, at_db + _SLOPE_DB]))
+        return max(float(np.log(around[1] / around[0])) / (2.0 * _SLOPE_DB), np.finfo(np.float64).tiny)
+
+
+def _log_noise(reading: BurstReading) -> float:
+    """Return the standard deviation of a burst's THD, of its logarithm."""
+    distortion = reading.distortion
+    if distortion.standard_deviation == 0.0:
+        return 0.0
+    return distortion.standard_deviation / (2.0 * max(distortion.stated, distortion.standard_deviation))
+
+
+def _between(x: FloatArray, known_x: FloatArray, known: ComplexArray) -> ComplexArray:
+    """Return rows between known rows, evenly; beyond them the outermost: (x, columns)."""
+    if len(known_x) == 1:
+        return np.repeat(known, len(x), axis=0)
+    right = np.clip(np.searchsorted(known_x, x), 1, len(known_x) - 1)
+    part = np.clip((x - known_x[right - 1]) / (known_x[right] - known_x[right - 1]), 0.0, 1.0)[:, None]
+    return np.asarray((1.0 - part) * known[right - 1] + part * known[right])
+
+
+def _rising(readings: Sequence[BurstReading], input_v_rms: Sequence[float] | None) -> list[int]:
+    """Return the bursts in order of level, one of each."""
+    if len({one.frequency_hz for one in readings}) > 1:
+        raise SignalError("the bursts are of several frequencies: clipping is read at one")
+    level = [one.fundamental_v_rms for one in readings] if input_v_rms is None else list(input_v_rms)
+    kept: list[int] = []
+    for i in sorted(range(len(readings)), key=lambda one: (level[one], one)):
+        if kept and DB_PER_NEPER * math.log(level[i] / level[kept[-1]]) < _SAME_LEVEL_DB:
+            kept[-1] = i
+        else:
+            kept.append(i)
+    if len(kept) < 2:
+        raise SignalError("one level tells nothing about clipping: two and more are needed")
+    return kept
+
+
+def _stacked(rows: Sequence[NDArray[np.generic]]) -> NDArray[np.generic]:
+    """Return rows of harmonics as one array, as many as all have."""
+    orders = min(MOST_ORDERS - 1, *(len(row) for row in rows))
+    return np.array([row[:orders] for row in rows])
+
+
+def _unclipped(knee: Knee, fundamental_v: FloatArray) -> FloatArray:
+    """Return the drives at which a knee gives fundamentals."""
+    drive_v = np.geomspace(0.5 * float(np.min(fundamental_v)), 4.0 * float(np.max(fundamental_v)), 400)
+    made_v = np.maximum.accumulate(knee.lines(drive_v, 2)[:, 0].real)
+    return np.asarray(np.exp(np.interp(np.log(fundamental_v), np.log(made_v), np.log(drive_v))))
