@@ -55,13 +55,13 @@ class Ring:
 
     def write(self, block: NDArray[Any]) -> None:
         """Add a block, (frames, channels), over the oldest."""
-        size = len(self._held)
+        size, whole = len(self._held), len(block)
         block = block[-size:]
-        at = self.written % size
+        at = (self.written + whole - len(block)) % size
         first = min(len(block), size - at)
         self._held[at : at + first] = block[:first]
         self._held[: len(block) - first] = block[first:]
-        self.written += len(block)
+        self.written += whole
 
     def last(self, frames: int) -> tuple[int, NDArray[Any]]:
         """Return the newest frames (fewer where fewer came), (frames, channels), and the number of the first.

@@ -193,9 +193,10 @@ class Knob:
         self._learn_gain()
 
     def reading(self) -> LiveReading | None:
-        """Return the newest reading; None before the first."""
+        """Return the newest reading; None before the first. One from before the last change is not settled."""
         self.turn()
-        return self._reader.newest
+        newest = self._reader.newest
+        return newest if newest is None or newest.wish == self.wish else newest.overtaken()
 
     def wait(self, seconds: float) -> LiveReading | None:
         """Let time pass, being heard of, and return the newest reading."""
@@ -222,7 +223,8 @@ class Knob:
             return
         look = self._session.first_look()
         more_db = {
-            reading.channel: reading.values["gain_db"] - look.gain_at_db(reading.channel, newest.wish.frequency_hz)
+            reading.channel: reading.values["gain_db"]
+            - look.most_at_db(reading.channel, newest.wish.frequency_hz, newest.wish.driven_channels)
             for reading in newest.channels
             if "gain_db" in reading.values
         }

@@ -107,6 +107,12 @@ class LiveReading:
                 return found
         raise KeyError(number)
 
+    def overtaken(self) -> LiveReading:
+        """Return what is left of a reading when something else is wished for since: its levels."""
+        return dataclasses.replace(
+            self, settled=False, channels=tuple(_only_level(channel) for channel in self.channels), pair={}
+        )
+
     def as_json(self) -> dict[str, Any]:
         """Return the reading as one JSON object."""
         facts = {
