@@ -12,6 +12,7 @@ import pytest
 from reference_tables import rows
 from simulation_support import RATES_HZ, card, db, lines, through, tone, unit
 
+from audiomeas.simulation.card import ConverterCurve
 from audiomeas.simulation.engine import SignalPath
 from audiomeas.simulation.resampling import Oversampler, oversampling_factor
 from audiomeas.simulation.unit import HumLine
@@ -130,6 +131,28 @@ def test_output_impedance_divides_with_the_load(load_ohm):
     peak_v = np.abs(lines(captured[:, 0], window=WINDOW)[256])
     # E · R/(R + Zo), IEC 60268-3; floating point only.
     assert peak_v == pytest.approx(1.0 if load_ohm is None else load_ohm / (load_ohm + 0.5), rel=3e-5)
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+@pytest.mark.parametrize(("load_ohm", "inductance_h", "output_ohm"), [(8.0, 20e-6, 82.0), (4.0, 3e-4, 0.5)])
+def test_an_inductive_load_divides_with_the_output_impedance(rate_hz, load_ohm, inductance_h, output_ohm):
+    # E · Z/(Z + Zo), Z = R + jωL (a complex voltage divider). The other channel's load has no inductance.
+    bins = bins_up_to(0.4498)
+    played = sum(tone(b * rate_hz / WINDOW, 0.01, rate_hz, 2 * WINDOW) for b in bins)
+    captured = through(
+        unit({"output_impedance_ohm": output_ohm}),
+        played,
+        played,
+        rate_hz=rate_hz,
+        load_ohm=(load_ohm, load_ohm),
+        load_inductance_h=(inductance_h, 0.0),
+    )
+    late = np.exp(-2j * np.pi * bins * 400 / WINDOW)
+    impedance = load_ohm + 2j * np.pi * bins * rate_hz / WINDOW * inductance_h
+    for channel, expected in ((0, impedance / (impedance + output_ohm)), (1, load_ohm / (load_ohm + output_ohm))):
+        error = lines(captured[:, channel], window=WINDOW)[bins] / 0.01 / (expected * late)
+        assert np.max(np.abs(db(error))) < LINEAR_DB
+        assert np.max(np.abs(np.degrees(np.angle(error)))) < LINEAR_DEGREES
 
 
 # --- what bends -------------------------------------------------------------------------------------------------
@@ -387,7 +410,13 @@ def test_the_size_of_the_blocks_changes_nothing(rate_hz):
 
     def captured(sizes):
         path = SignalPath(
-            everything_at_once(), noisy, sample_rate_hz=rate_hz, delay_frames=300, load_ohm=(8.0, None), seed=11
+            everything_at_once(),
+            noisy,
+            sample_rate_hz=rate_hz,
+            delay_frames=350,
+            load_ohm=(8.0, None),
+            load_inductance_h=(1e-4, 0.0),
+            seed=11,
         )
         edges = np.cumsum([0, *sizes])
         assert edges[-1] == len(played)
@@ -432,6 +461,22 @@ def test_a_flat_path_delays_by_exactly_the_frames_asked_for(rate_hz, model):
 def test_a_path_that_is_asked_to_be_faster_than_its_filters_refuses():
     with pytest.raises(ValueError, match="at least 250 frames"):
         SignalPath(unit({"positive_clip_v": 1.0}), card(), sample_rate_hz=48_000.0, delay_frames=249)
+
+
+@pytest.mark.parametrize("side", ["output", "input"])
+def test_a_converters_curve_has_the_harmonics_of_the_power_identities(side):
+    # cos² = ½ + ½cos2, cos³ = ¾cos + ¼cos3, of parts of full scale: here a peak of half of it (2 V · √2).
+    rate_hz, second, third = 48_000.0, 4e-3, -2e-3
+    played = tone(187 * rate_hz / WINDOW, np.sqrt(2.0), rate_hz, 2 * WINDOW)
+    bending = card(**{f"{side}_curve": ConverterCurve(second_order=second, third_order=third)})
+    # One side alone stands in a loop of its own full scale, whatever the other's is.
+    found = harmonics(through(None, played, rate_hz=rate_hz, card_model=bending)[:, 0], 187, 4) / (2.0 * np.sqrt(2.0))
+    upright = np.real(found * np.exp(-1j * np.arange(5) * np.angle(found[1])))
+    # Floating point only.
+    assert upright[1] == pytest.approx(0.5 + 0.75 * third * 0.125, rel=1e-9)
+    assert upright[2] == pytest.approx(0.5 * second * 0.25, rel=1e-9)
+    assert upright[3] == pytest.approx(0.25 * third * 0.125, rel=1e-9)
+    assert abs(found[4]) < 1e-12
 
 
 def test_coupling_capacitors_of_the_card_act_on_their_sides():

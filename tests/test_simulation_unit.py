@@ -57,6 +57,10 @@ adc_dither = true
 output_low_cut_hz = 1.0
 input_low_cut_hz = 2.0
 clock_error_ppm = -20
+output_second_order = 1e-4
+output_third_order = -2e-4
+input_second_order = -3e-4
+input_third_order = 4e-4
 [[range]]
 name = "direct"
 ratio = 1
@@ -103,6 +107,8 @@ def test_every_key_of_a_card_arrives(tmp_path):
     assert (card.v_rms_at_full_scale_out, card.v_rms_at_full_scale_in) == (2.0, 1.5)
     assert (card.input_noise_v_rms, card.output_noise_v_rms, card.adc_dither) == (1e-6, 2e-6, True)
     assert (card.output_low_cut_hz, card.input_low_cut_hz, card.latency_frames) == (1.0, 2.0, 500)
+    assert (card.output_curve.second_order, card.output_curve.third_order) == (1e-4, -2e-4)
+    assert (card.input_curve.second_order, card.input_curve.third_order) == (-3e-4, 4e-4)
     assert card.true_rate_hz(48_000.0) == pytest.approx(48_000.0 * 0.99998, rel=1e-15)
     assert (card.ratio("direct"), card.ratio("50:1")) == (1.0, 50.0)
     with pytest.raises(RequestError, match=r"no range '50' \(did you mean '50:1'\?\); it has direct, 50:1"):
@@ -160,6 +166,7 @@ def test_a_wrong_unit_file_is_refused_in_one_line_that_names_the_key(tmp_path, o
         ("v_rms_at_full_scale_in = 1.5", "v_rms_at_full_scale_in = 0", "must be above 0"),
         ("sample_rates_hz = [96000, 48000]", "sample_rates_hz = []", "must be a list of numbers"),
         ("sample_rates_hz = [96000, 48000]", "sample_rates_hz = [96]", "from 8000 to 768000 Hz, not 96"),
+        ("input_third_order = 4e-4", "input_third_order = 0.2", "at most 0.1"),
         ("input_low_cut_hz = 2.0", "input_low_cut_hz = 200", "at most 100"),
         ("ratio = 50.0", "ratio = 0", "must be above 0"),
         ("ratio = 50.0", "ratio = 50.0\nvalue = 1", r"value: unknown key; valid keys: name, ratio"),

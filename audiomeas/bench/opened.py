@@ -272,6 +272,7 @@ def make_interface(bench_file: BenchFile) -> Interface:
         card=choice.card,
         ranges=bench_file.ranges,
         loads={load.channel: load.resistance_ohm for load in bench_file.loads},
+        inductances={load.channel: load.inductance_h or 0.0 for load in bench_file.loads},
         seed=choice.seed,
         folder=bench_file.file.parent,
     )

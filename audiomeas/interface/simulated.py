@@ -22,6 +22,7 @@ from audiomeas.interface.protocol import CARRIER_DTYPE, BlockMover, InterfaceIde
 from audiomeas.interface.transport import FULL_SCALE_CODE, from_fractions, to_fractions
 from audiomeas.simulation.card import LEAST_LATENCY_FRAMES, CardModel, read_card
 from audiomeas.simulation.engine import SignalPath
+from audiomeas.simulation.filters import FIR_DELAY_FRAMES
 from audiomeas.simulation.unit import UnitModel, find_card, find_unit, read_unit
 from audiomeas.units import SQRT2
 
@@ -35,7 +36,8 @@ class SimulatedInterface:
     """A simulated card wired to a simulated unit (None: a loop cable).
 
     range_by_channel : what stands before each input: the name of one of the card's ranges, or a ratio; None: nothing.
-    load_ohm : on each output of the unit; None: open.  seed : the same seed gives the same noise, stream by stream.
+    load_ohm : on each output of the unit; None: open.  load_inductance_h : in series with each.
+    seed : the same seed gives the same noise, stream by stream.
     Raises RequestError: unknown range, impossible ratio or load.
     """
 
@@ -46,12 +48,14 @@ class SimulatedInterface:
         *,
         range_by_channel: Sequence[str | float] | None = None,
         load_ohm: Sequence[float | None] | None = None,
+        load_inductance_h: Sequence[float] = (0.0, 0.0),
         seed: int = 0,
     ) -> None:
         self._unit = unit
         self._card = card
         self._ratios = _two("range", [_ratio(card, entry) for entry in range_by_channel or (1.0, 1.0)])
         self._load_ohm = _two("load", [_load(value) for value in load_ohm or (None, None)])
+        self._inductance_h = _two("load inductance", [_inductance(value) for value in load_inductance_h])
         self._seed = seed
         self._streams = itertools.count()
 
@@ -71,7 +75,8 @@ class SimulatedInterface:
 
         A block is played after the block that was captured meanwhile, so no card is faster than one block.
         """
-        return max(self._card.latency_frames, block_frames + LEAST_LATENCY_FRAMES)
+        in_loads = FIR_DELAY_FRAMES if any(self._inductance_h) else 0
+        return max(self._card.latency_frames, block_frames + LEAST_LATENCY_FRAMES + in_loads)
 
     @contextmanager
     def stream(self, form: StreamFormat, mover: BlockMover) -> Iterator[None]:
@@ -84,6 +89,7 @@ class SimulatedInterface:
             delay_frames=self.latency_frames(form.block_frames) - form.block_frames,
             ratios=self._ratios,
             load_ohm=self._load_ohm,
+            load_inductance_h=self._inductance_h,
             seed=np.random.SeedSequence([self._seed, next(self._streams)]),
         )
         worker = _Worker(path, self._card, form, mover, np.random.SeedSequence([self._seed, 1, 1]))
@@ -193,19 +199,27 @@ def _load(value: float | None) -> float | None:
     return value
 
 
+def _inductance(value: float) -> float:
+    if not (np.isfinite(value) and value >= 0.0):
+        raise RequestError(f"a load's inductance must be finite and 0 H or more, not {value:g}")
+    return value
+
+
 def simulated_interface(
     *,
     unit: str,
     card: str = "card",
     ranges: Sequence[tuple[int, str]] = (),
     loads: Mapping[int, float] | None = None,
+    inductances: Mapping[int, float] | None = None,
     seed: int = 0,
     folder: Path | None = None,
 ) -> SimulatedInterface:
     """Make the interface that a bench file describes; opens nothing.
 
     unit : a shipped unit's name, a TOML file, or 'loop' for a cable.  card : a shipped card's name or a TOML file.
-    ranges : (1-based channel, name of the range).  loads : 1-based channel → Ω.  folder : where relative paths start.
+    ranges : (1-based channel, name of the range).  loads, inductances : 1-based channel → Ω, H in series.
+    folder : where relative paths start.
     Raises RequestError, FileProblem, TomlProblem.
     """
     model = None if unit == LOOP else read_unit(find_unit(unit, folder=folder))
@@ -216,7 +230,17 @@ def simulated_interface(
     load_ohm: list[float | None] = [None] * card_model.channels
     for channel, ohm in (loads or {}).items():
         load_ohm[_column(channel, card_model)] = ohm
-    return SimulatedInterface(model, card_model, range_by_channel=by_channel, load_ohm=load_ohm, seed=seed)
+    inductance_h = [0.0] * card_model.channels
+    for channel, henries in (inductances or {}).items():
+        inductance_h[_column(channel, card_model)] = henries
+    return SimulatedInterface(
+        model,
+        card_model,
+        range_by_channel=by_channel,
+        load_ohm=load_ohm,
+        load_inductance_h=inductance_h,
+        seed=seed,
+    )
 
 
 def _column(channel: int, card: CardModel) -> int:

@@ -1,6 +1,15 @@
-"""A simulated sound card: full scales, noise, coupling, latency, crystal, attenuator ranges.
+"""A simulated sound card: full scales, curves, noise, coupling, latency, crystal, attenuator ranges.
 
 What it makes of volts as codes is `interface.simulated`'s business.
+
+A converter that is not straight makes of v, a part of full scale (peak 1),
+
+    y = v + a₂·v² + a₃·v³       for v = A·cos ωt against the tone: second harmonic ½·a₂·A, third ¼·a₃·A²
+                                (over 1 + ¾·a₃·A², which the tone itself is raised by)
+
+sample by sample: what lies above half of the sample rate folds, as it does behind such a converter. Output and input
+one after the other add where both are small: with c = v at the input over v at the output, ½·(a₂ + c·b₂)·A and
+¼·(a₃ + c²·b₃)·A², b of the input; what is left out is of the size of a₂·b₂.
 """
 
 from __future__ import annotations
@@ -26,6 +35,19 @@ class AttenuatorRange:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ConverterCurve:
+    """The polynomial of a converter, of parts of full scale: a₂ and a₃ (see the module)."""
+
+    second_order: float = 0.0
+    third_order: float = 0.0
+
+    @property
+    def straight(self) -> bool:
+        """There is no polynomial."""
+        return self.second_order == 0.0 and self.third_order == 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
 class CardModel:
     """A two-in, two-out card with one crystal.
 
@@ -34,6 +56,7 @@ class CardModel:
     latency_frames : from playing to capturing, whole and fixed.
     output_low_cut_hz, input_low_cut_hz : coupling capacitors; 0 for none.
     clock_error_ppm : how much faster the crystal runs than it says.
+    output_curve, input_curve : how the converters of both channels bend.
     """
 
     name: str
@@ -49,6 +72,8 @@ class CardModel:
     output_low_cut_hz: float = 0.0
     input_low_cut_hz: float = 0.0
     clock_error_ppm: float = 0.0
+    output_curve: ConverterCurve = ConverterCurve()
+    input_curve: ConverterCurve = ConverterCurve()
 
     #: Stereo both ways, like the unit.
     channels = 2
@@ -83,10 +108,20 @@ def read_card(path: Path) -> CardModel:
         output_low_cut_hz=table.number("output_low_cut_hz", 0.0, at_least=0.0, at_most=100.0),
         input_low_cut_hz=table.number("input_low_cut_hz", 0.0, at_least=0.0, at_most=100.0),
         clock_error_ppm=table.number("clock_error_ppm", 0.0, at_least=-10_000.0, at_most=10_000.0),
+        output_curve=_curve(table, "output"),
+        input_curve=_curve(table, "input"),
         ranges=_ranges(table),
     )
     table.finish()
     return card
+
+
+def _curve(table: Table, of: str) -> ConverterCurve:
+    # Within these the curve rises all over full scale.
+    return ConverterCurve(
+        second_order=table.number(f"{of}_second_order", 0.0, at_least=-0.1, at_most=0.1),
+        third_order=table.number(f"{of}_third_order", 0.0, at_least=-0.1, at_most=0.1),
+    )
 
 
 def _rates(table: Table) -> tuple[float, ...]:

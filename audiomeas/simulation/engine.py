@@ -13,7 +13,7 @@ from functools import lru_cache, partial
 import numpy as np
 from numpy.typing import NDArray
 
-from audiomeas.simulation.card import CardModel
+from audiomeas.simulation.card import CardModel, ConverterCurve
 from audiomeas.simulation.filters import (
     FIR_DELAY_FRAMES,
     AnalogNetwork,
@@ -28,6 +28,7 @@ from audiomeas.simulation.filters import (
 from audiomeas.simulation.resampling import INTERNAL_RATE_HZ, Oversampler, oversampling_factor
 from audiomeas.simulation.supply import ProtectionRelay, SaggingSupply
 from audiomeas.simulation.unit import NOISE_BANDWIDTH_HZ, ChannelModel, HumLine, UnitModel
+from audiomeas.units import SQRT2
 
 FloatArray = NDArray[np.float64]
 
@@ -85,6 +86,49 @@ class Volume:
         time_s = (self._position + np.arange(len(volts))) / self._rate_hz
         self._position += len(volts)
         return np.asarray(volts * 10.0 ** (np.interp(time_s, self._time_s, self._volume_db) / 20.0), dtype=np.float64)
+
+
+class LoadHand:
+    """What is left of the open output at the load that a hand has put on by then (`ChannelModel.load_change`).
+
+    inductance_h : of the first load; it needs a filter, and so time.
+    """
+
+    def __init__(self, model: ChannelModel, load_ohm: float | None, rate_hz: float, inductance_h: float = 0.0) -> None:
+        self._from_frame = np.array([0, *(round(time_s * rate_hz) for time_s, _ in model.load_change)])
+        loads_ohm = [load_ohm, *(changed_ohm for _, changed_ohm in model.load_change)]
+        self._left = np.array([model.divider(one_ohm) for one_ohm in loads_ohm])
+        self._position = 0
+        self._inductive: _InductiveLoad | None = None
+        if load_ohm is not None and inductance_h > 0.0:
+            self._inductive = _InductiveLoad(replace(model.load_network(load_ohm, inductance_h), gain=1.0), rate_hz)
+
+    @property
+    def delay_frames(self) -> int:
+        """Frames from the open output to the loaded one."""
+        return 0 if self._inductive is None else FIR_DELAY_FRAMES
+
+    def loaded(self, volts: FloatArray) -> FloatArray:
+        """Return the output at its load, (frames,). volts : of the open output."""
+        raised_v, plain_v = (volts, volts) if self._inductive is None else self._inductive.process(volts)
+        if len(self._left) == 1:
+            return np.asarray(self._left[0] * raised_v, dtype=np.float64)
+        frames = self._position + np.arange(len(volts))
+        self._position += len(volts)
+        place = np.searchsorted(self._from_frame, frames, side="right") - 1
+        return np.asarray(self._left[place] * np.where(place == 0, raised_v, plain_v), dtype=np.float64)
+
+
+class _InductiveLoad:
+    """What an inductance raises the voltage across its load by, and the same voltage without that, equally late."""
+
+    def __init__(self, shape: AnalogNetwork, rate_hz: float) -> None:
+        self._recursive = Recursive(recursive_sections(shape, rate_hz))
+        self._fir = Fir(_through_taps(shape, rate_hz))
+        self._plain = Delay(FIR_DELAY_FRAMES)
+
+    def process(self, volts: FloatArray) -> tuple[FloatArray, FloatArray]:
+        return self._fir.process(self._recursive.process(volts)), self._plain.process(volts)
 
 
 def bent(
@@ -153,6 +197,7 @@ class ChannelEngine:
         true_rate_hz: float,
         load_ohm: float | None,
         seed: np.random.SeedSequence,
+        load_inductance_h: float = 0.0,
     ) -> None:
         self._model = unit.channels[channel - 1]
         self._load_ohm = load_ohm
@@ -164,6 +209,7 @@ class ChannelEngine:
         self._hum = Hum(self._model.hum, unit.mains_hz, true_rate_hz, hum_seed)
         self._make_linear(unit, channel, true_rate_hz)
         self._volume = Volume(self._model.volume_turn, true_rate_hz)
+        self._hand = LoadHand(self._model, load_ohm, true_rate_hz, load_inductance_h)
         self._oversampler = self._make_oversampler(true_rate_hz)
 
     def _make_linear(self, unit: UnitModel, channel: int, true_rate_hz: float) -> None:
@@ -186,7 +232,8 @@ class ChannelEngine:
     @property
     def delay_frames(self) -> int:
         """Frames from input to output."""
-        return FIR_DELAY_FRAMES + (self._oversampler.delay_frames if self._oversampler is not None else 0)
+        bending = self._oversampler.delay_frames if self._oversampler is not None else 0
+        return FIR_DELAY_FRAMES + bending + self._hand.delay_frames
 
     @property
     def bending_factor(self) -> int:
@@ -216,7 +263,15 @@ class ChannelEngine:
     def delivered(self, bent_v: FloatArray) -> FloatArray:
         """Return the loaded output, (frames,), of what `bent` gave."""
         output_v = bent_v if self._oversampler is None else self._oversampler.down(bent_v)
-        return self._divider * self._output_noise.added_to(self._hum.added_to(output_v))
+        return self._hand.loaded(self._output_noise.added_to(self._hum.added_to(output_v)))
+
+
+def curved(volts: FloatArray, curve: ConverterCurve, v_rms_at_full_scale: float) -> FloatArray:
+    """Return what a converter's curve makes of volts, (frames,); sample by sample (see `simulation.card`)."""
+    if curve.straight:
+        return volts
+    parts = volts / (v_rms_at_full_scale * SQRT2)
+    return np.asarray(volts * (1.0 + parts * (curve.second_order + parts * curve.third_order)), dtype=np.float64)
 
 
 class _Coupling:
@@ -234,6 +289,7 @@ class SignalPath:
     """Card output → unit (or a loop cable) → attenuator → card input, two channels, fresh state.
 
     ratios : of the attenuator before each input.  load_ohm : on each output of the unit; None: open.
+    load_inductance_h : in series with each.
     delay_frames : of the whole path, whatever is in it. Raises ValueError when the unit's filters take longer.
     """
 
@@ -246,14 +302,22 @@ class SignalPath:
         delay_frames: int,
         ratios: Sequence[float] = (1.0, 1.0),
         load_ohm: Sequence[float | None] = (None, None),
+        load_inductance_h: Sequence[float] = (0.0, 0.0),
         seed: np.random.SeedSequence | int = 0,
     ) -> None:
         sequence = seed if isinstance(seed, np.random.SeedSequence) else np.random.SeedSequence(seed)
         rate_hz = card.true_rate_hz(sample_rate_hz)
         seeds = sequence.spawn(3 * card.channels)
-        self._ratios = tuple(ratios)
+        self._card, self._ratios = card, tuple(ratios)
         self._engines = [
-            ChannelEngine(unit, channel, true_rate_hz=rate_hz, load_ohm=load_ohm[channel - 1], seed=seeds[channel - 1])
+            ChannelEngine(
+                unit,
+                channel,
+                true_rate_hz=rate_hz,
+                load_ohm=load_ohm[channel - 1],
+                load_inductance_h=load_inductance_h[channel - 1],
+                seed=seeds[channel - 1],
+            )
             for channel in (1, 2)
             if unit is not None
         ]
@@ -289,12 +353,14 @@ class SignalPath:
         captured = np.empty_like(played_v)
         for channel, volts in enumerate(self._unit(outputs)):
             coupled_v = self._input_coupling[channel].process(volts / self._ratios[channel])
-            captured[:, channel] = self._input_noise[channel].added_to(coupled_v)
+            converted_v = self._input_noise[channel].added_to(coupled_v)
+            captured[:, channel] = curved(converted_v, self._card.input_curve, self._card.v_rms_at_full_scale_in)
         return captured
 
     def _output(self, channel: int, played_v: FloatArray) -> FloatArray:
         late_v = self._latency[channel].process(played_v)
-        return self._output_coupling[channel].process(self._output_noise[channel].added_to(late_v))
+        curved_v = curved(late_v, self._card.output_curve, self._card.v_rms_at_full_scale_out)
+        return self._output_coupling[channel].process(self._output_noise[channel].added_to(curved_v))
 
     def _unit(self, outputs: list[FloatArray]) -> list[FloatArray]:
         if not self._engines:

@@ -7,7 +7,7 @@ The order of the stages of a channel is fixed:
       → volume control                                    what a hand does to it, over the time of a stream
       → crossover dead band → polynomial → rails          memoryless, in volts at the open output
       → + hum + noise                                     in volts at the open output
-      → output impedance against the load                 divides all of the above
+      → output impedance against the load                 divides all of the above; R and L in series, where it has one
       → protection relay                                  both channels; opens for good
 
 The rails may fall with the current that both channels deliver (see `simulation.supply`).
@@ -68,6 +68,8 @@ class ChannelModel:
     volume_turn : what a hand does to the control: ((seconds, dB), …), straight in dB over time between these points and
     constant outside; the seconds count from the beginning of each stream (so each begins with a control as the first
     point says). Empty: the control stands at 0 dB.
+    load_change : what a hand does to the load, ((seconds, Ω), …), infinite for none: from that second of each stream on
+    it is this one, without inductance. Rails that sag don't see it, nor an inductance of the load.
     """
 
     gain_db: float = 0.0
@@ -87,6 +89,7 @@ class ChannelModel:
     input_noise_v_rms: float = 0.0
     output_noise_v_rms: float = 0.0
     volume_turn: tuple[tuple[float, float], ...] = ()
+    load_change: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         if not self.negative_clip_v < 0.0 < self.positive_clip_v:
@@ -117,7 +120,19 @@ class ChannelModel:
 
     def divider(self, load_ohm: float | None) -> float:
         """Return what is left of the open output's voltage at a load (None: open)."""
-        return 1.0 if load_ohm is None else load_ohm / (load_ohm + self.output_impedance_ohm)
+        return 1.0 if load_ohm is None or math.isinf(load_ohm) else load_ohm / (load_ohm + self.output_impedance_ohm)
+
+    def load_network(self, load_ohm: float | None, inductance_h: float = 0.0) -> AnalogNetwork:
+        """Return what a load of resistance and inductance in series leaves of the open output (load_ohm None: open).
+
+        (R + sL)/(R + Ro + sL) = R/(R + Ro) · (1 + sL/R)/(1 + sL/(R + Ro)), a voltage divider with output resistance Ro.
+        """
+        divider = self.divider(load_ohm)
+        if load_ohm is None or inductance_h == 0.0:
+            return AnalogNetwork(divider)
+        angular_h = 2.0 * math.pi * inductance_h
+        poles_hz = ((load_ohm + self.output_impedance_ohm) / angular_h,)
+        return AnalogNetwork(divider, high_cuts_hz=poles_hz, zeros_hz=(load_ohm / angular_h,))
 
     def leakage_network(self) -> AnalogNetwork | None:
         """Return the way from the other channel's input to this one's; None without leakage."""
@@ -194,11 +209,17 @@ class UnitModel:
         return AnalogNetwork(gain, model.low_cuts_hz, falls + model.high_cuts_hz, rises)
 
     def gain_at_hz(
-        self, channel: int, frequency_hz: NDArray[np.float64], *, load_ohm: float | None = None
+        self,
+        channel: int,
+        frequency_hz: NDArray[np.float64],
+        *,
+        load_ohm: float | None = None,
+        load_inductance_h: float = 0.0,
     ) -> NDArray[np.complex128]:
         """Return the complex small-signal gain of a channel (1 or 2) by design, dead band and polynomial left out."""
-        divider = self.channels[channel - 1].divider(load_ohm)
-        return self.network(channel).at(np.asarray(frequency_hz, dtype=np.float64)) * divider
+        loaded = self.channels[channel - 1].load_network(load_ohm, load_inductance_h)
+        places_hz = np.asarray(frequency_hz, dtype=np.float64)
+        return self.network(channel).at(places_hz) * loaded.at(places_hz)
 
 
 def read_unit(path: Path) -> UnitModel:
@@ -267,6 +288,7 @@ def _channel(table: Table) -> ChannelModel:
         "input_noise_v_rms": table.number("input_noise_v_rms", 0.0, at_least=0.0, at_most=1.0),
         "output_noise_v_rms": table.number("output_noise_v_rms", 0.0, at_least=0.0, at_most=10.0),
         "volume_turn": _volume_turn(table),
+        "load_change": _load_change(table),
     }
     table.finish()
     try:
@@ -291,6 +313,18 @@ def _volume_turn(table: Table) -> tuple[tuple[float, float], ...]:
     for time_s, volume_db in points:
         if not (after < time_s < math.inf and time_s >= 0.0 and -120.0 <= volume_db <= 0.0):
             raise table.problem("volume_turn", message)
+        after = time_s
+    return points
+
+
+def _load_change(table: Table) -> tuple[tuple[float, float], ...]:
+    """Take [[seconds, Ω], …]: times rise from 0 on, loads are above 0; inf for none."""
+    message = "must be a list of [seconds, ohms], the seconds rising, the ohms above 0 or inf, such as [[20, inf]]"
+    points = _pairs(table, "load_change", message)
+    after = -math.inf
+    for time_s, load_ohm in points:
+        if not (after < time_s < math.inf and time_s >= 0.0 and load_ohm > 0.0):
+            raise table.problem("load_change", message)
         after = time_s
     return points
 
