@@ -114,6 +114,7 @@ HELPS = [
     ["calibrate", "load", "--help"],
     ["bench", "attenuator", "--help"],
     ["bench", "load", "--help"],
+    ["bench", "impedance", "--help"],
     ["measure", "--help"],
     ["measure", "distortion", "--help"],
     ["measure", "intermodulation", "--help"],

@@ -415,7 +415,7 @@ def test_crosstalk_is_held_with_its_bounds(tmp_path: Path, word: str) -> None:
 
 
 def test_every_curve_is_named_by_its_unit() -> None:
-    suffixes = {"dB": "db", "dBFS": "dbfs", "%": "percent"}
+    suffixes = {"dB": "db", "dBFS": "dbfs", "%": "percent", "Ω": "ohm", "": "factor"}
     curves = [curve for word in registry.words() for curve in registry.find(word).curves]
     assert len(curves) >= 8
     assert all(curve.unit_word == suffixes[curve.unit] for curve in curves)

@@ -237,6 +237,7 @@ def test_impossible_rails_are_refused(rails):
 def test_the_shipped_files_are_read_and_say_simulated():
     assert set(shipped_units()) == {
         "amplifier-healthy",
+        "amplifier-load-changed",
         "amplifier-soft-supply",
         "amplifier-under-biased",
         "amplifier-volume-turned",

@@ -6,6 +6,7 @@ import click
 
 from audiomeas.cli.bench_check import check
 from audiomeas.cli.bench_design import attenuator, load
+from audiomeas.cli.bench_impedance import impedance
 from audiomeas.cli.common import Group, bench_option, json_option, print_json, say
 
 
@@ -21,6 +22,7 @@ def bench() -> None:
 bench.add_command(check)
 bench.add_command(attenuator)
 bench.add_command(load)
+bench.add_command(impedance)
 
 
 @bench.command()

@@ -25,6 +25,10 @@ _MODULES = {
         "audiomeas.measurement.dynamic_range",
         "Dynamic range by a tone 60 dB below the largest level (AES17), and idle noise",
     ),
+    "input-impedance": (
+        "audiomeas.measurement.input_impedance",
+        "Input impedance against frequency, by a resistor that you put in series with the input in a pause.",
+    ),
     "intermodulation": (
         "audiomeas.measurement.intermodulation",
         "Intermodulation of two tones: modulation, difference-frequency, transient form, or any pair",
@@ -40,6 +44,10 @@ _MODULES = {
     "noise": (
         "audiomeas.measurement.noise",
         "Noise with nothing played: weighted levels, S/N with its reference, hum, spectrum, clicks.",
+    ),
+    "output-impedance": (
+        "audiomeas.measurement.output_impedance",
+        "Output impedance and damping factor against frequency, by two loads that you change in a pause.",
     ),
     "response": (
         "audiomeas.measurement.response",

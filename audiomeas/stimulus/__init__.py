@@ -17,6 +17,7 @@ from audiomeas.stimulus.repeated import RepeatedSweeps
 from audiomeas.stimulus.shaped import ShapedSweep
 from audiomeas.stimulus.sines import Silence, Sine, SteppedSines, bin_centred_hz
 from audiomeas.stimulus.staggered import StaggeredSweeps
+from audiomeas.stimulus.steps_twice import SteppedTwice
 from audiomeas.stimulus.sweep import Sweep
 from audiomeas.stimulus.tone_silence import ToneAndSilence
 from audiomeas.stimulus.tones import SquarePlusSine, TwinTone
@@ -32,6 +33,7 @@ __all__ = [
     "SquarePlusSine",
     "StaggeredSweeps",
     "SteppedSines",
+    "SteppedTwice",
     "Stimulus",
     "Sweep",
     "ToneAndSilence",

@@ -13,6 +13,7 @@ from audiomeas.stimulus.repeated import RepeatedSweeps
 from audiomeas.stimulus.shaped import ShapedSweep
 from audiomeas.stimulus.sines import Silence, Sine, SteppedSines
 from audiomeas.stimulus.staggered import StaggeredSweeps
+from audiomeas.stimulus.steps_twice import SteppedTwice
 from audiomeas.stimulus.sweep import Sweep
 from audiomeas.stimulus.tone_sequence import ToneSequence
 from audiomeas.stimulus.tone_silence import ToneAndSilence
@@ -24,6 +25,7 @@ _FAMILIES: dict[str, type[Stimulus]] = {
     for family in (
         Sine,
         SteppedSines,
+        SteppedTwice,
         Sweep,
         ShapedSweep,
         StaggeredSweeps,
