@@ -246,6 +246,21 @@ def test_power_comes_from_voltage_and_load_with_both_uncertainties():
     assert one.verdict is None
 
 
+def test_power_into_an_inductive_load_needs_the_frequency():
+    """8 Ω and 50 µH at 20 kHz: ωL = 2π Ω, so that 4 V give 16·8/(64 + 4π²) W (complex Ohm's law)."""
+    conditions = {"load_ohm": {"1": 8.0}, "load_uncertainty": 0.01, "load_inductance_h": {"1": 50e-6}}
+    known, unknown = ({"level_v_rms": 4.0, "frequency_hz": hz} for hz in (20_000.0, None))
+    one = ChannelResult(channel=1, values=known, uncertainty={"level_v_rms": 0.02})
+    (told,) = found("level_w", visit(step(1, "s", distortion(conditions=conditions, channels=(one,)))))
+    square = 4.0 * math.pi**2
+    assert told.value == pytest.approx(16.0 * 8.0 / (64.0 + square), rel=1e-12)
+    # 0.5 % of voltage twice; 1 % of R times (x² − R²)/(R² + x²), by hand; the inductance's own was not stated.
+    of_load = 0.01 * (64.0 - square) / (64.0 + square)
+    assert told.uncertainty == pytest.approx(told.value * of_two(0.01, of_load), rel=1e-3)
+    other = ChannelResult(channel=1, values=unknown)
+    assert found("level_w", visit(step(1, "s", distortion(conditions=conditions, channels=(other,))))) == []
+
+
 @pytest.mark.parametrize("load", [None, {}, {"3": 8.0}, {"1": None, "2": 0.0}, "8"])
 def test_without_a_load_no_power_is_claimed(load):
     result = distortion(conditions={"load_ohm": load})

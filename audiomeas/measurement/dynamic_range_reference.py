@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.bench.parts import Part, scaled
 from audiomeas.errors import RequestError
-from audiomeas.measurement.scale_parts import load_parts, scale_parts
-from audiomeas.measurement.steady import LEAST_RELATIVE, of_channel
+from audiomeas.measurement.scale_parts import load_parts, power_ohm, scale_parts
+from audiomeas.measurement.steady import LEAST_RELATIVE
 
 if TYPE_CHECKING:
     from audiomeas.analysis.tone import ToneAnalysis
@@ -41,7 +41,7 @@ def reference_of(
     raised = tone.level_rms * 10.0 ** (fall_db / 20.0)
     maximum: Level | None = options["maximum_level"]
     if maximum is not None:
-        return _stated(recording, column, maximum, raised)
+        return _stated(recording, column, maximum, raised, tone.frequency_hz)
     if options["reference"] == "capture":
         return Reference(level=recording.reference(column), parts=())
     own = Part("level of the tone", math.hypot(tone.level_uncertainty / tone.level_rms, LEAST_RELATIVE))
@@ -59,15 +59,15 @@ def _doubts(recording: Recording, column: int, raised: float, fall_db: float) ->
     )
 
 
-def _stated(recording: Recording, column: int, maximum: Level, raised: float) -> Reference:
+def _stated(recording: Recording, column: int, maximum: Level, raised: float, frequency_hz: float) -> Reference:
     if maximum.unit == "FS":
         return Reference(level=maximum.value * recording.reference(column), parts=())
     if recording.scale_v(column) is None:
         raise RequestError(
             "maximum_level in volts or watts needs a calibrated capture: give --calibration, or the level in dBFS"
         )
-    load_ohm = of_channel(recording.conditions.get("load_ohm"), recording.channels[column])
-    level = maximum.v_rms(load_ohm=load_ohm)
+    channel = recording.channels[column]
+    level = maximum.v_rms(load_ohm=power_ohm(recording.conditions, channel, frequency_hz))
     if not level > 0.0:
         raise RequestError("maximum_level must be above zero")
     off_db = 20.0 * math.log10(raised / level)
@@ -77,7 +77,7 @@ def _stated(recording: Recording, column: int, maximum: Level, raised: float) ->
     )  # fmt: skip
     parts = scale_parts(recording, column)
     if parts is not None and maximum.unit == "W":
-        of_load = load_parts(recording.conditions, recording.channels[column])
+        of_load = load_parts(recording.conditions, channel, frequency_hz)
         # U = √(P·R): a relative change of R counts half.
         parts = None if of_load is None else (*parts, *scaled(of_load, 0.5))
     return Reference(level=level, parts=parts, warnings=warnings)

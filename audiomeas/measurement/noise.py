@@ -13,13 +13,13 @@ from audiomeas.measurement.base import Measurement, PlayContext
 from audiomeas.measurement.budget import Told
 from audiomeas.measurement.noise_bands import parse_bands
 from audiomeas.measurement.noise_conditions import conditions_of, filter_notes
-from audiomeas.measurement.noise_gain import gain_at_1_khz
+from audiomeas.measurement.noise_gain import REFERENCE_HZ, gain_at_1_khz
 from audiomeas.measurement.noise_options import FIGURES, INPUT, OPTIONS, check
 from audiomeas.measurement.noise_references import Gain, Referred
 from audiomeas.measurement.noise_unit import SampleUnit
 from audiomeas.measurement.noise_views import charts, curves, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.scale_parts import load_parts, scale_parts
+from audiomeas.measurement.scale_parts import load_parts, power_ohm, scale_parts
 from audiomeas.measurement.steady import of_channel, over_range_words
 
 if TYPE_CHECKING:
@@ -206,7 +206,7 @@ class _Channel:
 
     def _referred(self, gain: Gain | None) -> tuple[Referred, ...]:
         conditions = self._recording.conditions
-        load_ohm = of_channel(conditions.get("load_ohm", {}), self._number)
+        load_ohm = power_ohm(conditions, self._number, REFERENCE_HZ)
         referred = tuple(
             noise_references.refer(
                 reference,
@@ -214,7 +214,7 @@ class _Channel:
                 in_volts=self._unit.in_volts,
                 gain=gain,
                 load_ohm=self._options["load_ohm"] or load_ohm,
-                load=load_parts(conditions, self._number),
+                load=load_parts(conditions, self._number, REFERENCE_HZ),
             )
             for reference in self._references
         )

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
 #: A gain that the first look has found is good for this much at best, in dB; noise by itself moves it further.
 _FIRST_LOOK_DB = 0.1
-_AT_HZ = 1000.0
+#: Gains, and the levels that references state, are meant at this frequency.
+REFERENCE_HZ = 1000.0
 #: A tone this near to 1 kHz (relative) tells the gain there.
 _NEAR = 0.1
 
@@ -63,13 +64,13 @@ def _of_lists(one: ChannelResult) -> tuple[float, float | None] | None:
     frequency_hz, gain_db = one.values.get("frequency_hz") or [], one.values["gain_db"]
     widths = one.values.get("gain_uncertainty_db") or [None] * len(gain_db)
     points = [(hz, db, wide) for hz, db, wide in zip(frequency_hz, gain_db, widths, strict=True) if db is not None]
-    below = [point for point in points if point[0] <= _AT_HZ]
-    above = [point for point in points if point[0] >= _AT_HZ]
+    below = [point for point in points if point[0] <= REFERENCE_HZ]
+    above = [point for point in points if point[0] >= REFERENCE_HZ]
     if not below or not above:
         return None
     left, right = max(below), min(above)
     span = math.log(right[0] / left[0])
-    part = math.log(_AT_HZ / left[0]) / span if span > 0.0 else 0.0
+    part = math.log(REFERENCE_HZ / left[0]) / span if span > 0.0 else 0.0
     known = [wide for wide in (left[2], right[2]) if wide is not None]
     return left[1] + part * (right[1] - left[1]), max(known) if len(known) == 2 else None
 
@@ -78,6 +79,6 @@ def _of_tone(one: ChannelResult) -> tuple[float, float | None] | None:
     frequency_hz, gain_db = one.values.get("frequency_hz"), one.values.get("gain_db")
     if not isinstance(frequency_hz, float | int) or not isinstance(gain_db, float | int):
         return None
-    if abs(frequency_hz / _AT_HZ - 1.0) > _NEAR:
+    if abs(frequency_hz / REFERENCE_HZ - 1.0) > _NEAR:
         return None
     return float(gain_db), one.uncertainty.get("gain_db")

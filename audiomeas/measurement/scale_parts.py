@@ -92,18 +92,27 @@ def load_parts(
     )
 
 
-def power_ohm(conditions: Mapping[str, Any], channel: int, frequency_hz: float) -> float | None:
-    """Return the resistance with which U²/R is the power into a channel's load at a frequency; None without a load."""
+def power_ohm(conditions: Mapping[str, Any], channel: int, frequency_hz: float | None) -> float | None:
+    """Return the resistance with which U²/R is the power into a channel's load at a frequency; None without a load.
+
+    frequency_hz : None where it is not known; an inductive load's power isn't, then.
+    """
     load_ohm = of_channel(conditions.get("load_ohm"), channel)
-    if load_ohm is None:
+    inductance_h = of_channel(conditions.get("load_inductance_h"), channel) or 0.0
+    if load_ohm is None or (frequency_hz is None and inductance_h > 0.0):
         return None
-    return power_resistance_ohm(load_ohm, of_channel(conditions.get("load_inductance_h"), channel) or 0.0, frequency_hz)
+    return power_resistance_ohm(load_ohm, inductance_h, frequency_hz or 0.0)
 
 
-def power_half_width(power_w: float, channel: ChannelResult, conditions: Mapping[str, Any]) -> float | None:
-    """Return the 95 % half-width of U²/R: a relative change of U counts twice, one of R once; None: not known."""
+def power_half_width(
+    power_w: float, channel: ChannelResult, conditions: Mapping[str, Any], frequency_hz: float | None
+) -> float | None:
+    """Return the 95 % half-width of a power told by a voltage and `power_ohm`; None: not known.
+
+    A relative change of U counts twice, one of the load about once.
+    """
     level_v_rms, half = channel.values["level_v_rms"], channel.uncertainty.get("level_v_rms")
-    of_load = load_parts(conditions, channel.channel)
+    of_load = load_parts(conditions, channel.channel, frequency_hz)
     if half is None or of_load is None or level_v_rms <= 0.0:
         return None
     level = channel.budget.get("level_v_rms") or (Part("level", half, "rectangular"),)

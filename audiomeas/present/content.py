@@ -229,8 +229,8 @@ def number(value: Any) -> float | None:
 
 
 def _powers(step: str, result: Result) -> Iterator[Finding]:
-    """Yield the power of each channel whose output voltage and load are both known (P = U²/R)."""
-    from audiomeas.measurement.scale_parts import power_half_width
+    """Yield the power of each channel whose output voltage and load are both known."""
+    from audiomeas.measurement.scale_parts import power_half_width, power_ohm
     from audiomeas.units import v_rms_to_w
 
     for channel in result.channels:
@@ -238,10 +238,14 @@ def _powers(step: str, result: Result) -> Iterator[Finding]:
         load_ohm = number(_of_channel(result.conditions.get("load_ohm"), channel.channel))
         if level is None or load_ohm is None or load_ohm <= 0.0 or POWER in channel.values:
             continue
-        power_w = v_rms_to_w(level, load_ohm)
+        frequency_hz = number(channel.values.get("frequency_hz"))
+        counting_ohm = power_ohm(result.conditions, channel.channel, frequency_hz)
+        if counting_ohm is None:
+            continue
+        power_w = v_rms_to_w(level, counting_ohm)
         yield Finding(
             step=step, quantity=POWER, words=f"power into {load_ohm:g} Ω", unit="W", channel=channel.channel,
-            value=power_w, uncertainty=power_half_width(power_w, channel, result.conditions),
+            value=power_w, uncertainty=power_half_width(power_w, channel, result.conditions, frequency_hz),
         )  # fmt: skip
 
 
