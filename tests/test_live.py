@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import json
+import sys
 import threading
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,6 +15,7 @@ from benches import Meddling, bench_file
 
 import audiomeas
 from audiomeas.bench.opened import Bench, open_bench_file
+from audiomeas.cli.main import status_of
 from audiomeas.errors import CaptureError, DeviceError, InterlockRefusal, Interrupted, RequestError
 from audiomeas.interface.transport import to_fractions
 from audiomeas.measurement import live as live_module
@@ -348,3 +352,72 @@ def test_readings_come_at_least_five_times_a_second(cable):
         a_second = (reading.number - first) / (time.monotonic() - began_s)
     print(f"{a_second:.1f} readings a second")
     assert a_second >= 5.0
+
+
+def lines_of(monkeypatch, capsys, script, *options):
+    """Run `audiomeas live --lines` in this process with a script on stdin; return status, stdout lines, stderr."""
+    monkeypatch.setattr("sys.stdin", io.StringIO(script))
+    status = status_of(["live", "--lines", *options])
+    out, err = capsys.readouterr()
+    return status, out.splitlines(), err
+
+
+def test_lines_for_scripts(cable, tmp_path, monkeypatch, capsys):
+    kept = tmp_path / "kept"
+    script = "unmute\nwait 1.2\njump\ntake\nquit\nlevel 1.99 V\n"
+    options = (
+        "--bench",
+        str(cable),
+        "--input-level",
+        "0.3 V",
+        "--adjust",
+        "gain",
+        "--target",
+        "0",
+        "--tolerance",
+        "0.1",
+    )
+    status, out, err = lines_of(
+        monkeypatch, capsys, script, *options, "--json", "--take-seconds", "0.2", "--captures", str(kept)
+    )
+    assert status == 2  # one word was not known; what stands behind 'quit' is not looked at
+    assert "refused: unknown word 'jump'" in err
+    facts = [json.loads(line) for line in out]
+    (taken,) = (line for line in facts if "taken" in line)
+    assert taken["result"]["simulated"] and list(kept.glob("*.flac")) == [Path(taken["taken"])]
+    sounding = [line for line in facts if not line.get("muted", True) and line["settled"]]
+    assert all(line["simulated"] for line in facts if "reading" in line)
+    assert sounding[-1]["adjust"]["within"] is True
+    assert sounding[-1]["channels"][0]["level_v_rms"] == pytest.approx(0.3, rel=1e-4)
+
+
+def test_the_end_of_stdin_ends_it(cable, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    status, out, _ = lines_of(monkeypatch, capsys, "wait 0.4\n", "--bench", str(cable))
+    assert status == 0
+    assert out and all(line.startswith("SIMULATED 1000 Hz") and "muted" in line for line in out)
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (["--json"], "give --lines too"),
+        ([], "needs a terminal"),
+        (["--lines", "--adjust", "volt"], "did you mean 'volts'"),
+        (["--lines", "--target", "1"], "give both"),
+        (["--lines", "--frequency", "fast"], "no number"),
+        (["--lines", "--take-seconds", "0"], "a take lasts"),
+        (["--lines", "--stage", "later"], "unknown stage"),
+    ],
+)
+def test_wrong_options_are_one_line(options, says, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert status_of(["live", *options]) == 2
+    out, err = capsys.readouterr()
+    assert says in err and err.count("\n") == 1 and out == ""
+
+
+def test_without_curses_it_points_to_the_lines(monkeypatch, capsys):
+    monkeypatch.setitem(sys.modules, "curses", None)
+    assert status_of(["live"]) == 2
+    assert "no curses" in (said := capsys.readouterr().err) and "--lines" in said
