@@ -21,6 +21,9 @@ from typing import Any
 
 from audiomeas.errors import FileProblem
 
+#: Endings of the audio files that are written.
+AUDIO = frozenset({".flac", ".wav", ".rf64"})
+
 
 @contextlib.contextmanager
 def translated(path: Path, doing: str) -> Iterator[None]:

@@ -140,7 +140,7 @@ def _analyze_command(word: str) -> click.Command:
         word,
         callback=run,
         params=[click.Argument(["file"], metavar="FILE"), *parameters(measurement, stage="analyse")],
-        help=f"{measurement.summary}\n\n\b\nExample: audiomeas analyze {word} capture.wav"
+        help=f"{measurement.summary}{_folder_words(measurement)}\n\n\b\nExample: audiomeas analyze {word} capture.wav"
         + (" --stimulus played.wav" if measurement.needs_stimulus else ""),
     )
     click.option("--calibration", type=click.Path(), metavar="FILE", help="Calibration file: makes volts of counts.")(
@@ -156,6 +156,10 @@ def _analyze_command(word: str) -> click.Command:
     explain_option(command)
     json_option(command)
     return command
+
+
+def _folder_words(measurement: Any) -> str:
+    return "" if measurement.join is None else ". FILE may be a folder: that of a record's step, with all its captures"
 
 
 def _chart(result: Any, file: str | None) -> None:

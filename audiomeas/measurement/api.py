@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import os
+import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,7 +19,7 @@ from audiomeas.bench.calibration import (
 )
 from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.errors import FileProblem, RequestError
-from audiomeas.files import free_name, refuse_full_disk, translated
+from audiomeas.files import AUDIO, free_name, refuse_full_disk, translated
 from audiomeas.interface.protocol import CARRIER_DTYPE, SampleFormat
 from audiomeas.interface.transport import Capture, from_fractions
 from audiomeas.measurement.attached import with_recordings
@@ -45,6 +46,8 @@ from audiomeas.units import SQRT2, Level, parse_level
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+
+    from audiomeas.measurement.base import Measurement
 
 #: Names the bench file when `--bench` does not.
 BENCH_VARIABLE = "AUDIOMEAS_BENCH"
@@ -136,13 +139,14 @@ def analyze(
 ) -> Result:
     """Analyse a capture made elsewhere (WAV or FLAC); what `audiomeas analyze` does.
 
+    file : of a measurement that joins captures (clipping) also the folder of a step, or of captures, with all of them.
     calibration : a calibration file whose inputs give the volts; range_name : which range, when it has several.
     stimulus : the file that was played (or its sidecar), where the analysis needs it.
     Raises RequestError, FileProblem, SignalError.
     """
     measurement = find(word)
     filled = complete(measurement, options, stage="analyse")
-    recording = open_recording(Path(file)) if measurement.in_blocks else read_recording(Path(file))
+    recording = _captured_elsewhere(measurement, Path(file))
     if calibration is not None:
         recording = calibrated(recording, read_calibration(Path(calibration)), range_name)
     elif range_name is not None:
@@ -154,6 +158,22 @@ def analyze(
             f"{word} needs to know what was played: give --stimulus FILE (written by `audiomeas generate`)"
         )
     return measurement.analyse(recording, with_recordings(measurement, filled))
+
+
+def _captured_elsewhere(measurement: Measurement, path: Path) -> Recording:
+    """Return what is to be analysed: a file, or the captures of a folder, joined. Raises FileProblem, SignalError."""
+    if not path.is_dir():
+        return open_recording(path) if measurement.in_blocks else read_recording(path)
+    if measurement.join is None:
+        raise RequestError(f"{path} is a folder: {measurement.word} analyses one capture, give its file")
+    with translated(path, "read"):
+        files = sorted((one for one in path.iterdir() if one.suffix in AUDIO), key=_in_order)
+    return measurement.join([read_recording(one) for one in files])
+
+
+def _in_order(path: Path) -> list[tuple[int, str]]:
+    """Return a key that puts names in the order of their numbers: 'clipping', 'clipping-2', 'clipping-10'."""
+    return [(int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"(\d+)", path.stem)]
 
 
 def calibrated(recording: Recording, calibration: Calibration, range_name: str | None) -> Recording:

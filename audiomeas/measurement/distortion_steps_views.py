@@ -35,7 +35,8 @@ _DRAWN_ORDERS = (2, 3)
 _SAME_DB = 0.01
 #: From this many points on, a curve is drawn.
 _FEWEST_POINTS = 2
-_UNITS_OF_LEVEL = (
+#: Key of a level and the label of its axis, the most telling first.
+UNITS_OF_LEVEL = (
     ("level_w", "Output power into the load (W)"),
     ("level_v_rms", "Output voltage (V r.m.s.)"),
 )
@@ -78,7 +79,7 @@ def _largest(result: Result) -> TableView:
 def _level_key(result: Result) -> str:
     """Return what levels are told in: watts where every channel knows them, else volts, else dBFS."""
     rows = [row for channel in result.channels for row in channel.values["steps"] if row["level_dbfs"] is not None]
-    known = (key for key, _ in _UNITS_OF_LEVEL if rows and all(row[key] is not None for row in rows))
+    known = (key for key, _ in UNITS_OF_LEVEL if rows and all(row[key] is not None for row in rows))
     return next(known, "level_dbfs")
 
 
@@ -190,7 +191,7 @@ def _against_level(result: Result, name: str, title: str, traces: Traces) -> Cha
         return None
     frequency_hz = min(frequencies, key=lambda hz: abs(math.log(hz / 1000.0)))
     key = _level_key(result)
-    x_label = dict(_UNITS_OF_LEVEL).get(key, "Level of the capture (dBFS)")
+    x_label = dict(UNITS_OF_LEVEL).get(key, "Level of the capture (dBFS)")
     what = {"level_w": "power", "level_v_rms": "voltage"}.get(key, "level")
     others = " The table has the other frequencies." if len(frequencies) > 1 else ""
     return _chart(

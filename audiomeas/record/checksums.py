@@ -9,10 +9,9 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-from audiomeas.files import read_text, sha256_of, translated, write_new_text
+from audiomeas.files import AUDIO, read_text, sha256_of, translated, write_new_text
 
 CHECKSUM_FILE = "checksums.sha256"
-AUDIO = frozenset({".flac", ".wav", ".rf64"})
 _LINE = re.compile(r"([0-9a-f]{64})  (.+)")
 
 

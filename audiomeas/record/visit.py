@@ -24,10 +24,10 @@ from pathlib import Path
 from typing import Any, Literal, TypeVar
 
 from audiomeas.errors import FileProblem, RequestError
-from audiomeas.files import read_json, read_text, translated
+from audiomeas.files import AUDIO, read_json, read_text, translated
 from audiomeas.measurement.result import Result, result_from_json
 from audiomeas.record import journal
-from audiomeas.record.checksums import AUDIO, CHECKSUM_FILE, damage
+from audiomeas.record.checksums import CHECKSUM_FILE, damage
 from audiomeas.record.unit import Unit, unit_from_json
 from audiomeas.record.verdict_row import Verdict, Word, overall, verdict_from_json
 

@@ -1,0 +1,331 @@
+"""The bursts of a search for clipping: which are played, how they are read, how their captures become one recording.
+
+Each burst is a capture of its own. Joined, end to end, they are one recording with one stimulus, from which the result
+is made: at the bench, and from the captures of a record again.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import CaptureError, RequestError, SignalError
+from audiomeas.units import SQRT2, Level, db_to_amplitude_ratio
+
+if TYPE_CHECKING:
+    from audiomeas.analysis.clipping_burst import BurstReading
+    from audiomeas.analysis.clipping_search import ClippingSearch
+    from audiomeas.measurement.base import SearchContext
+    from audiomeas.recording import Recording
+    from audiomeas.stimulus import BurstSeries, Stimulus
+
+#: Conditions: what a search began with, and what was said of a burst that never came back.
+FACTS, LOST = "clipping_search", "lost_burst"
+#: Markers lie so far below their burst, but never below the first look's level, which is known to be heard: a burst
+#: that clips has markers that don't, and that still stand out beside it.
+MARKERS_BELOW_DB = 10.0
+#: A level that was asked for is passed from here on: the first look's gain is known to some hundredths of a dB.
+_PASSES = db_to_amplitude_ratio(0.1)
+ALONE, BOTH = "alone", "both"
+
+
+@dataclass(frozen=True, kw_only=True)
+class SearchFacts:
+    """What a search begins with: enough to go through it again with the same readings.
+
+    first_v_rms, highest_v_rms : per channel, at its input: where it begins and where it must end.   highest_words :
+    what the end is.
+    """
+
+    channels: tuple[int, ...]
+    first_v_rms: tuple[float, ...]
+    highest_v_rms: tuple[float, ...]
+    highest_words: str
+    burst_s: float
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as conditions keep it."""
+        return {key: list(value) if isinstance(value, tuple) else value for key, value in vars(self).items()}
+
+
+def facts_from(conditions: Mapping[str, Any]) -> SearchFacts | None:
+    """Return what the conditions of a recording tell of its search; None: it is of none."""
+    facts = conditions.get(FACTS)
+    if facts is None:
+        return None
+    return SearchFacts(
+        channels=tuple(int(channel) for channel in facts["channels"]),
+        first_v_rms=tuple(float(level) for level in facts["first_v_rms"]),
+        highest_v_rms=tuple(float(level) for level in facts["highest_v_rms"]),
+        highest_words=str(facts["highest_words"]),
+        burst_s=float(facts["burst_s"]),
+    )
+
+
+def highest_percent(options: Mapping[str, Any]) -> float:
+    """Return the distortion up to which is searched: what was asked for, and the rated one where that is more."""
+    return max(float(options["highest_percent"]), float(options["rated_percent"] or 0.0))
+
+
+def percentages(options: Mapping[str, Any]) -> tuple[float, ...]:
+    """Return the percentages whose levels are told, rising."""
+    from audiomeas.analysis.clipping_search import USUAL_PERCENTAGES
+
+    top = highest_percent(options)
+    asked = {*USUAL_PERCENTAGES, top, *([options["rated_percent"]] if options["rated_percent"] else [])}
+    return tuple(sorted(one for one in asked if one <= top))
+
+
+def new_search(facts: SearchFacts, driven: Sequence[int], options: Mapping[str, Any]) -> ClippingSearch:
+    """Return a search at its beginning. driven : the channels that it drives. Raises SignalError."""
+    from audiomeas.analysis.clipping_search import ClippingSearch
+
+    return ClippingSearch(
+        [first if n in driven else 0.0 for n, first in zip(facts.channels, facts.first_v_rms, strict=True)],
+        facts.highest_v_rms,
+        highest_percent=highest_percent(options),
+        # Bursts of its own cost power: beside the highest only the rated one gets them, or the least told.
+        percentages=(options["rated_percent"] or percentages(options)[0],),
+        burst_s=facts.burst_s,
+    )
+
+
+def reader(options: Mapping[str, Any], sample_rate_hz: float) -> Callable[[Any, float], BurstReading | None]:
+    """Return what reads one channel of one burst: (samples, frequency_hz) → reading; None where no tone is there."""
+    from audiomeas.analysis.clipping_burst import read_burst
+
+    def read(signal: Any, frequency_hz: float) -> BurstReading | None:
+        try:
+            return read_burst(
+                signal,
+                sample_rate_hz,
+                frequency_hz,
+                band_hz=(options["low_hz"], options["high_hz"]),
+                harmonic_limit_hz=options["harmonic_limit_hz"],
+            )
+        except SignalError:
+            return None
+
+    return read
+
+
+def part_of(recording: Recording, column: int, span: tuple[int, int]) -> Any:
+    """Return frames of the stimulus on one channel as the analysis wants them, (frames,). Raises SignalError."""
+    from audiomeas.measurement.steady import samples
+    from audiomeas.recording import stimulus_slice
+
+    return samples(recording, column, stimulus_slice(recording, *span))
+
+
+def readings_of(
+    recording: Recording, series: BurstSeries, burst: int, channels: Sequence[int], options: Mapping[str, Any]
+) -> list[BurstReading | None]:
+    """Return what a burst told on each channel; None for one that was silent, or on which no tone is to be read."""
+    read = reader(options, recording.sample_rate_hz)
+    levels = series.level_of(burst, channels)
+    return [
+        read(part_of(recording, recording.column(channel), series.loud_span(burst)), series.frequency_hz)
+        if level_v_rms > 0.0
+        else None
+        for channel, level_v_rms in zip(channels, levels, strict=True)
+    ]
+
+
+class BurstSearch:
+    """A search on a bench: phases one after the other (each channel alone, then both), in each a `ClippingSearch`."""
+
+    def __init__(self, context: SearchContext, options: Mapping[str, Any]) -> None:
+        from audiomeas.stimulus import bin_centred_hz
+
+        for channel in context.silent:
+            if channel in context.channels:
+                raise CaptureError(
+                    f"channel {channel} did not answer at first look, so its clipping is not searched: check its load, "
+                    "cables and protection, or drive the other channel alone (--channels)"
+                )
+        self._options = options
+        self._rate_hz = context.sample_rate_hz
+        burst_frames = round(options["burst_s"] * context.sample_rate_hz)
+        self._frequency_hz = bin_centred_hz(options["frequency_hz"], burst_frames, context.sample_rate_hz)
+        self._first_look_v_rms = context.first_level_v_rms
+        self._facts = _facts_of(context, options)
+        self._phases = _phases(context.channels, options["driving"])
+        self._driven = next(self._phases)
+        self._search = new_search(self._facts, self._driven, options)
+        self._played: list[BurstSeries] = []
+        self._asked_v_rms = {channel: _asked_output_v_rms(context, channel, options) for channel in context.channels}
+        self._gain: dict[int, float] = {}
+
+    @property
+    def conditions(self) -> Mapping[str, Any]:
+        """What each capture keeps beside its own conditions."""
+        return {FACTS: self._facts.as_json()}
+
+    def next(self) -> Stimulus | None:
+        """Return the burst to play now; None when all phases have ended."""
+        from audiomeas.analysis.clipping_signs import Ending
+        from audiomeas.stimulus import BurstSeries
+
+        wanted = self._search.next()
+        while wanted is None:
+            end = self._search.end
+            driven = next(self._phases, None)
+            # Where a unit protects itself or oscillates, nothing further is tried on it.
+            if driven is None or end is None or end.ending not in (Ending.FOUND, Ending.CEILING):
+                return None
+            self._driven, self._search = driven, new_search(self._facts, driven, self._options)
+            wanted = self._search.next()
+        if self._passes_asked(wanted.input_v_rms):
+            return None
+        levels = [v for n, v in zip(self._facts.channels, wanted.input_v_rms, strict=True) if n in self._driven]
+        series = BurstSeries(
+            frequency_hz=self._frequency_hz,
+            levels_v_rms=(tuple(levels),),
+            durations_s=(wanted.duration_s,),
+            sample_rate_hz=self._rate_hz,
+            markers_v=SQRT2 * self._marker_v_rms(min(levels), max(levels)),
+            first=len(self._played),
+            driven_channels=self._driven,
+        )
+        self._played.append(series)
+        return series
+
+    def _passes_asked(self, input_v_rms: Sequence[float]) -> bool:
+        """Tell whether a burst would pass the highest level asked for, by the gain of the last one on each channel.
+
+        At the first look a unit may have had less gain (a dead band takes more of a quiet sweep).
+        """
+        return any(
+            asked is not None and level_v_rms * self._gain.get(channel, 0.0) > asked * _PASSES
+            for (channel, asked), level_v_rms in zip(self._asked_v_rms.items(), input_v_rms, strict=True)
+        )
+
+    def _marker_v_rms(self, quietest_v_rms: float, loudest_v_rms: float) -> float:
+        below = quietest_v_rms * db_to_amplitude_ratio(-MARKERS_BELOW_DB)
+        return min(max(below, self._first_look_v_rms), loudest_v_rms)
+
+    def take(self, recording: Recording) -> None:
+        """Take the capture of the burst that was wanted last."""
+        series, channels = self._played[-1], self._facts.channels
+        readings = readings_of(recording, series, 0, channels, self._options)
+        for channel, level_v_rms, reading in zip(channels, series.level_of(0, channels), readings, strict=True):
+            if reading is not None:
+                self._gain[channel] = reading.level_v_rms / level_v_rms
+        self._search.take(readings)
+
+
+def _phases(channels: tuple[int, ...], driving: str) -> Iterator[tuple[int, ...]]:
+    """Yield which channels are driven: together, or first each alone."""
+    if driving == ALONE and len(channels) > 1:
+        yield from ((channel,) for channel in channels)
+    yield channels
+
+
+def _facts_of(context: SearchContext, options: Mapping[str, Any]) -> SearchFacts:
+    highest, words = [], context.highest_words
+    for channel in context.channels:
+        of_bench, asked = context.highest_level_v_rms, _asked_input_v_rms(context, channel, options)
+        if asked is not None and asked < context.first_level_v_rms:
+            raise RequestError(
+                f"highest_level of {options['highest_level']} lies below the level of the first look: give a higher one"
+            )
+        if asked is not None and asked < of_bench:
+            words = f"highest_level, {options['highest_level']}: ask for more"
+        highest.append(of_bench if asked is None else min(asked, of_bench))
+    return SearchFacts(
+        channels=context.channels,
+        first_v_rms=(context.first_level_v_rms,) * len(context.channels),
+        highest_v_rms=tuple(highest),
+        highest_words=words,
+        burst_s=options["burst_s"],
+    )
+
+
+def _asked_input_v_rms(context: SearchContext, channel: int, options: Mapping[str, Any]) -> float | None:
+    """Return the input level at which an unclipped unit would give the highest output level asked for."""
+    wanted_v_rms = _asked_output_v_rms(context, channel, options)
+    if wanted_v_rms is None:
+        return None
+    return wanted_v_rms / db_to_amplitude_ratio(context.gain_at_db(channel, options["frequency_hz"]))
+
+
+def _asked_output_v_rms(context: SearchContext, channel: int, options: Mapping[str, Any]) -> float | None:
+    """Return the highest output level asked for; None: none was. Raises RequestError: watts without a load."""
+    asked: Level | None = options["highest_level"]
+    return None if asked is None else asked.v_rms(load_ohm=context.load_ohm(channel, options["frequency_hz"]))
+
+
+# -- many captures, one recording ------------------------------------------------------------------------------------
+
+
+def joined(recordings: Sequence[Recording]) -> Recording:
+    """Return the last search among captures as one recording: its bursts end to end, its stimulus a `BurstSeries`.
+
+    recordings : in the order of their capture; others than bursts, refused ones and earlier searches may be among them.
+    A burst that was refused and never came again is told in the conditions.
+    Raises SignalError: no bursts, one is missing, or they don't belong together.
+    """
+    from audiomeas.stimulus import BurstSeries
+
+    bursts = [(one, one.stimulus) for one in recordings if isinstance(one.stimulus, BurstSeries)]
+    begins = [place for place, (_, series) in enumerate(bursts) if series.first == 0]
+    if not begins:
+        raise SignalError("these captures hold no search for clipping from its first burst on")
+    last = bursts[begins[-1] :]
+    good = {series.first: (one, series) for one, series in last if one.stimulus_start is not None}
+    refused = [one for one, series in last if one.stimulus_start is None and series.first not in good]
+    if sorted(good) != list(range(len(good))) or not good:
+        raise SignalError("a burst of this search is missing: give all of its captures")
+    parts = [good[number] for number in sorted(good)]
+    return _as_one([one for one, _ in parts], [series for _, series in parts], refused)
+
+
+def _as_one(parts: Sequence[Recording], series: Sequence[BurstSeries], refused: Sequence[Recording]) -> Recording:
+    import numpy as np
+
+    from audiomeas.recording import stimulus_slice
+    from audiomeas.stimulus import BurstSeries
+
+    first = parts[0]
+    alike = {(one.channels, one.sample_rate_hz, one.v_rms_at_full_scale) for one in parts}
+    if len(alike) > 1:
+        raise SignalError("these bursts were captured on different channels, rates or ranges: give those of one search")
+    try:
+        whole = BurstSeries.joined(series)
+    except ValueError as error:
+        raise SignalError(str(error)) from None
+    spans = [stimulus_slice(one, 0, own.frames) for one, own in zip(parts, series, strict=True)]
+    steps = [one.resolution_fs for one in parts if one.resolution_fs is not None]
+    return dataclasses.replace(
+        first,
+        counts_fs=np.concatenate([one.counts_fs[span] for one, span in zip(parts, spans, strict=True)]),
+        stimulus=whole,
+        stimulus_start=0,
+        markers=None,
+        over_range=tuple(int(n) for n in np.sum([one.over_range for one in parts], axis=0)),
+        resolution_fs=min(steps) if steps else None,
+        conditions=_conditions(parts, whole, refused),
+        warnings=tuple(dict.fromkeys(line for one in parts for line in one.warnings)),
+        provenance=dataclasses.replace(
+            first.provenance,
+            flags=tuple(
+                f"burst {number}: {flag}" for number, one in enumerate(parts, 1) for flag in one.provenance.flags
+            ),
+        ),
+    )
+
+
+def _conditions(parts: Sequence[Recording], whole: BurstSeries, refused: Sequence[Recording]) -> dict[str, Any]:
+    """Return the conditions of all captures together; what is told by channel is gathered from all of them."""
+    merged: dict[str, Any] = {}
+    for one in parts:
+        for key, value in one.conditions.items():
+            old = merged.get(key)
+            merged[key] = {**old, **value} if isinstance(old, dict) and isinstance(value, dict) else value
+    merged.pop("latency_frames", None)  # each capture's own
+    merged.update(driven_channels=list(whole.driven_channels), input_level_v_rms=whole.level_v_rms)
+    if refused:
+        merged[LOST] = refused[-1].warnings[-1] if refused[-1].warnings else "it was refused"
+    return merged

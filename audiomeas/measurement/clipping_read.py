@@ -1,0 +1,277 @@
+"""What a recording tells of clipping, channel by channel: known bursts or steps, or a level found by its envelope."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import SignalError
+from audiomeas.measurement.clipping_bursts import part_of, percentages, reader
+from audiomeas.measurement.steady import samples
+from audiomeas.measurement.stepped import aligned
+from audiomeas.measurement.sweeps import refuse_other_rate
+
+if TYPE_CHECKING:
+    from audiomeas.analysis.clipping import Clipping
+    from audiomeas.analysis.clipping_burst import BurstReading
+    from audiomeas.analysis.clipping_recovery import Recovery
+    from audiomeas.analysis.clipping_signs import Sign
+    from audiomeas.recording import Recording
+    from audiomeas.stimulus import BurstSeries, Stimulus
+
+#: What a capture must be, said where it is something else.
+_WANTED = "clipping needs bursts, or steps of one tone at several levels (audiomeas generate burst)"
+Span = tuple[int, int]
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Burst:
+    """One burst, or step, of one channel.
+
+    number : of the burst in its series.   span : its frames in the recording.   input_v_rms : None where not known.
+    quiet : frames of the quiet tone behind it; None: there is none.   driven : channels driven by it.
+    """
+
+    number: int
+    span: Span
+    input_v_rms: float | None
+    quiet: Span | None
+    driven: tuple[int, ...]
+    reading: BurstReading
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Read:
+    """What one channel tells. clipping, alone : with all channels driven, and with itself alone where that was played.
+
+    bursts : those that `clipping` is made of (of a capture without a stimulus: where its level was read).
+    """
+
+    clipping: Clipping
+    alone: Clipping | None
+    bursts: tuple[Burst, ...]
+    frequency_hz: float
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Played:
+    """Where known bursts stand in a recording, read once for all channels.
+
+    spans : per burst, loud and quiet frames of the recording.   levels : per burst, channel → level at the input, 0
+    for silent.   readings : per burst, channel → reading.
+    """
+
+    frequency_hz: float
+    spans: tuple[tuple[Span, Span | None], ...]
+    levels: tuple[Mapping[int, float], ...]
+    readings: tuple[Mapping[int, BurstReading | None], ...]
+    in_volts: bool
+
+    def driven(self, burst: int) -> tuple[int, ...]:
+        """Return the channels that a burst drives."""
+        return tuple(channel for channel, level_v_rms in self.levels[burst].items() if level_v_rms > 0.0)
+
+
+def placed(recording: Recording) -> Recording:
+    """Return the recording with the place of its stimulus known; without a stimulus as it is. Raises SignalError."""
+    stimulus = recording.stimulus
+    if stimulus is None or recording.stimulus_start is not None:
+        return recording
+    refuse_other_rate(recording, stimulus, "bursts")
+    return aligned(recording, stimulus, what="bursts")
+
+
+def played_bursts(recording: Recording, options: Mapping[str, Any]) -> Played:
+    """Return the bursts of a recording whose stimulus is known and placed. Raises SignalError for any other."""
+    stimulus = recording.stimulus
+    assert stimulus is not None
+    assert recording.stimulus_start is not None
+    frequency_hz, frames, levels = _known(stimulus)
+    read = reader(options, recording.sample_rate_hz)
+    readings = []
+    for (loud, _), level in zip(frames, levels, strict=True):
+        readings.append(
+            {
+                channel: read(part_of(recording, column, loud), frequency_hz) if level.get(channel, 0.0) > 0.0 else None
+                for column, channel in enumerate(recording.channels)
+            }
+        )
+    start = recording.stimulus_start
+    return Played(
+        frequency_hz=frequency_hz,
+        spans=tuple((_moved(loud, start), None if quiet is None else _moved(quiet, start)) for loud, quiet in frames),
+        levels=levels,
+        readings=tuple(readings),
+        in_volts=recording.stimulus_in_volts,
+    )
+
+
+def _moved(span: Span, by: int) -> Span:
+    return span[0] + by, span[1] + by
+
+
+def _known(stimulus: Stimulus) -> tuple[float, list[tuple[Span, Span | None]], tuple[Mapping[int, float], ...]]:
+    """Return frequency, frames (loud, quiet) and levels of what was played. Raises SignalError: none of one tone."""
+    from audiomeas.stimulus import BurstSeries, SteppedSines
+
+    channels = stimulus.driven_channels
+    if isinstance(stimulus, BurstSeries):
+        bursts = range(len(stimulus.levels_v_rms))
+        levels = tuple(dict(zip(channels, stimulus.level_of(burst, channels), strict=True)) for burst in bursts)
+        return stimulus.frequency_hz, [_frames(stimulus, burst) for burst in bursts], levels
+    if isinstance(stimulus, SteppedSines) and len({hz for hz, _ in stimulus.steps}) == 1:
+        spans = [((window.start, window.stop), None) for window in stimulus.windows()]
+        return stimulus.steps[0][0], list(spans), tuple(dict.fromkeys(channels, level) for _, level in stimulus.steps)
+    raise SignalError(f"{_WANTED}, and the stimulus of this capture is {stimulus.kind!r}")
+
+
+def _frames(series: BurstSeries, burst: int) -> tuple[Span, Span | None]:
+    quiet = series.quiet_span(burst)
+    return series.loud_span(burst), quiet if quiet[1] > quiet[0] else None
+
+
+def channel_of_bursts(played: Played, channel: int, options: Mapping[str, Any], *, until: int | None) -> Read:
+    """Return what known bursts tell of one channel. until : number of the first one that tells nothing; None: all do.
+
+    Raises SignalError: fewer than two of them, or not of one frequency.
+    """
+    from audiomeas.analysis.clipping import levels_of
+
+    mine = [
+        Burst(
+            number=number,
+            span=played.spans[number][0],
+            input_v_rms=played.levels[number][channel] if played.in_volts else None,
+            quiet=played.spans[number][1],
+            driven=played.driven(number),
+            reading=reading,
+        )
+        for number, readings in enumerate(played.readings[:until])
+        if (reading := readings[channel]) is not None
+    ]
+
+    def told(bursts: Sequence[Burst]) -> Clipping:
+        inputs = [one.input_v_rms for one in bursts]
+        return levels_of(
+            [one.reading for one in bursts],
+            [level for level in inputs if level is not None] if None not in inputs else None,
+            percentages=percentages(options),
+        )
+
+    most = max((len(one.driven) for one in mine), default=0)
+    together = [one for one in mine if len(one.driven) == most]
+    alone = [one for one in mine if len(one.driven) == 1] if most > 1 else []
+    return Read(
+        clipping=told(together),
+        alone=told(alone) if alone else None,
+        bursts=tuple(together),
+        frequency_hz=played.frequency_hz,
+    )
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Stop:
+    """Why no further burst was played. burst : its number; it and what follows tell nothing of clipping."""
+
+    burst: int
+    channel: int
+    sign: Sign
+
+
+def stop_of(played: Played) -> Stop | None:
+    """Return where a search had to stop, by the first sign in the order of the bursts; None where it had not.
+
+    Channels driven together, and each alone, are looked at apart: each is a search of its own.
+    """
+    from audiomeas.analysis.clipping_signs import sign_beside_others, sign_of
+
+    before: dict[tuple[tuple[int, ...], int], list[tuple[float, BurstReading]]] = {}
+    for number, readings in enumerate(played.readings):
+        driven = played.driven(number)
+        is_first = (driven, driven[0]) not in before
+        for channel in (one for one in driven if one in readings):
+            level_v_rms, reading = played.levels[number][channel], readings[channel]
+            earlier = before.setdefault((driven, channel), [])
+            sign = sign_of([level for level, _ in earlier], [one for _, one in earlier], level_v_rms, reading)
+            if sign is not None:
+                return Stop(burst=number, channel=channel, sign=sign)
+            assert reading is not None
+            earlier.append((level_v_rms, reading))
+        if is_first:
+            gains = {
+                n: one.fundamental_v_rms / played.levels[number][n] for n, one in readings.items() if one is not None
+            }
+            weakest = min(gains, key=lambda channel: gains[channel])
+            sign = sign_beside_others(gains[weakest], max(gains.values()))
+            if sign is not None:
+                return Stop(burst=number, channel=weakest, sign=sign)
+    return None
+
+
+def channel_of_envelope(
+    recording: Recording, column: int, frequency_hz: float | None, options: Mapping[str, Any]
+) -> Read:
+    """Return what one channel of a slow level ramp, or of steps, tells; found by its envelope. Raises SignalError."""
+    from audiomeas.analysis.clipping import levels_of
+    from audiomeas.analysis.clipping_capture import level_windows, readings_of_ramp
+
+    signal = samples(recording, column, slice(0, _unspoilt(recording, column)))
+    readings = readings_of_ramp(signal, recording.sample_rate_hz, frequency_hz=frequency_hz)
+    found_hz = readings[0].frequency_hz
+    windows = level_windows(signal, recording.sample_rate_hz, found_hz)
+    channel = recording.channels[column]
+    bursts = [
+        Burst(
+            number=number,
+            span=(window.start, window.stop),
+            input_v_rms=None,
+            quiet=None,
+            driven=(channel,),
+            reading=reading,
+        )
+        for number, (window, reading) in enumerate(zip(windows, readings, strict=True))
+    ]
+    return Read(
+        clipping=levels_of(readings, percentages=percentages(options)),
+        alone=None,
+        bursts=tuple(bursts),
+        frequency_hz=found_hz,
+    )
+
+
+def _unspoilt(recording: Recording, column: int) -> int:
+    """Return how many frames come before the converter itself was at its end: what comes later is not the unit's."""
+    import numpy as np
+
+    from audiomeas.interface.transport import consecutive_at
+
+    if not (recording.over_range and recording.over_range[column]):
+        return recording.frames
+    at_end = consecutive_at(np.abs(recording.counts_fs[:, column : column + 1]), 1.0 - 1e-12)
+    return int(np.argmax(at_end[:, 0])) if np.any(at_end) else recording.frames
+
+
+def over_range_note(recording: Recording, column: int) -> str | None:
+    """Return what is said of a channel whose converter was at its end, or None."""
+    frames = _unspoilt(recording, column)
+    if frames == recording.frames:
+        return None
+    return (
+        f"the card's own converter is at its end from {frames / recording.sample_rate_hz:.2f} s on: what comes later "
+        "is left out; capture again with a higher attenuator range to see higher levels"
+    )
+
+
+def recovery_of(recording: Recording, column: int, bursts: Sequence[Burst], frequency_hz: float) -> Recovery | None:
+    """Return how long the quiet tone behind the loudest burst took to come back; None where there is none to read."""
+    from audiomeas.analysis.clipping_recovery import recovery_after
+
+    loudest = max(bursts, key=lambda one: one.reading.level_v_rms, default=None)
+    if loudest is None or loudest.quiet is None:
+        return None
+    quiet = samples(recording, column, slice(*loudest.quiet))
+    try:
+        return recovery_after(quiet, recording.sample_rate_hz, frequency_hz)
+    except SignalError:
+        return None
