@@ -60,7 +60,7 @@ def uneven(amount: float, after: Transfer) -> Transfer:
 
 def cubic(amount: float, rail_v: float, after: Transfer) -> Transfer:
     """Return an amplifier with a third-order part, of `amount` at the rail: THD grows with the square of level."""
-    return lambda x: after(x - amount * rail_v * np.clip(x / rail_v, -1.0, 1.0) ** 3)
+    return lambda x: after(x - amount * rail_v * np.clip(x / rail_v, -1.5, 1.5) ** 3)
 
 
 def with_crossover(dead_v: float, after: Transfer) -> Transfer:

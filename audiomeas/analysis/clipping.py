@@ -99,9 +99,7 @@ def levels_of(
     curve = DistortionCurve(readings, input_v_rms)
     least_db, least = curve.minimum()
     onset, onset_ratio = curve.onset()
-    minimum_at_most = curve.readings[int(np.argmin(np.abs(curve.drive_db - least_db)))].thd_at_most
-    if minimum_at_most and onset.bound is None:
-        onset = Crossing(drive_db=onset.drive_db, half_width_db=onset.half_width_db, bound=AT_MOST)
+    minimum_at_most = not curve.is_minimum_told
     wanted = sorted(one for one in percentages if highest_percent is None or one <= highest_percent)
     levels = tuple(_level(curve, curve.crossing(percent / 100.0), percent) for percent in wanted)
     at_onset = _level(curve, onset, 100.0 * onset_ratio)

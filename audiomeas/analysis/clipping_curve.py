@@ -34,6 +34,19 @@ _FITTED = 8
 _FITTED_BELOW = 3
 #: What is there without clipping changes by this part from burst to burst.
 _BASE_ERROR = 0.1
+#: A burst this far below the first that clips is clear of the knee, dB.
+_CLEAR_DB = 2.5
+#: Distortion of third order grows with the square of level; what grows faster clips. What grows less than this stays.
+_GROWTH = 2.5
+_LEAST_GROWTH = 0.3
+#: Neighbouring bursts are taken at least so far apart (logarithm) when it is told how fast distortion rises.
+_LEAST_STEP = 1e-6
+#: What the minimum of THD may be wrong by, relative to its distance to the nearest burst (logarithms).
+_DRAWN_ERROR = 0.5
+#: Bursts at least so far apart (dB) tell apart what distortion does there.
+_NEXT_DB = 0.5
+#: THD is a limit only where its logarithm has a larger standard deviation.
+_TOLD = 0.25
 #: The minimum of THD is looked for with so many standard deviations of its noise added.
 _DOUBT = 2.0
 #: Rounds that find drive without an input level; each undoes the knee of the one before.
@@ -74,14 +87,13 @@ class DistortionCurve:
         self.readings = [readings[i] for i in order]
         self.input_v_rms = None if input_v_rms is None else np.array([input_v_rms[i] for i in order])
         self._fundamental_v = math.sqrt(2.0) * np.array([one.fundamental_v_rms for one in self.readings])
-        self._ratio = np.array([one.thd_ratio for one in self.readings])
         self._relative = _stacked([one.harmonics.relative for one in self.readings])
         self._told = np.where(_stacked([one.harmonics.at_most for one in self.readings]), 0.0, self._relative)
         self._log_noise = np.array([_log_noise(one) for one in self.readings])
+        self.at_most = np.array([one.thd_at_most for one in self.readings]) | (self._log_noise > _TOLD)
+        self._ratio = np.array([_ratio(one, limit) for one, limit in zip(self.readings, self.at_most, strict=True)])
         self.lowest = int(np.argmin(self._ratio * self._doubt(self._log_noise)))
-        at_most = np.array([one.thd_at_most for one in self.readings])
-        is_clipped = (self._ratio >= ONSET_RATIO * self._ratio[self.lowest]) & ~at_most
-        self._clipped = np.flatnonzero(is_clipped & (np.arange(len(order)) > self.lowest))
+        self._clipped = self._that_clip()
         self.knee: Knee | None = None
         self.drive_db = self._drives_db()
         self._lay()
@@ -103,25 +115,40 @@ class DistortionCurve:
             drive_v = _unclipped(self.knee, self._fundamental_v)
         return np.asarray(20.0 * np.log10(drive_v))
 
+    def _that_clip(self) -> NDArray[np.intp]:
+        """Return the bursts from the first on that clips: above the minimum, where THD rises faster than a growing
+        distortion of second or third order would.
+        """
+        level_v, ratio = self._fundamental_v, self._ratio
+        rise = np.diff(np.log(ratio)) / np.maximum(np.diff(np.log(level_v)), _LEAST_STEP)
+        is_first = (ratio[1:] >= ONSET_RATIO * ratio[self.lowest]) & (rise > _GROWTH) & ~self.at_most[1:]
+        is_first[: self.lowest] = False
+        first = int(np.argmax(is_first)) + 1 if np.any(is_first) else len(ratio)
+        return np.arange(first, len(ratio))[~self.at_most[first:]]
+
     def _fitted(self, drive_v: FloatArray) -> Knee | None:
         if not len(self._clipped):
             return None
         spread = np.linspace(0, len(self._clipped) - 1, min(_FITTED, len(self._clipped)))
-        below = self._below()
-        # What has not begun to clip just below the knee tells as much about it; the lowest is what it is held against.
-        first = max(self.lowest + 1, below + 1 - _FITTED_BELOW)
-        chosen = np.concatenate([np.arange(first, below + 1), self._clipped[np.rint(spread).astype(np.intp)]])
-        base = self._told[self.lowest]
+        drive_db, below = np.asarray(20.0 * np.log10(drive_v)), self._below()
+        far = max(int(np.searchsorted(drive_db, drive_db[self._clipped[0]] - _CLEAR_DB)), self.lowest + 1)
+        far = min(far, below + 1)
+        # What has not begun to clip just below the knee tells as much about it as what clips.
+        near = np.arange(max(far, below + 1 - _FITTED_BELOW), below + 1)
+        chosen = np.concatenate([near, self._clipped[np.rint(spread).astype(np.intp)]])
+        base = _Base.of(drive_db[:far], self._told[:far], self._ratio[:far], self.lowest)
         noise = np.array(
             [
-                np.sqrt(self.readings[i].harmonics.noise[: base.size] / 2.0) / self.readings[i].fundamental_v_rms
+                np.sqrt(self.readings[i].harmonics.noise[: base.lines.shape[1]] / 2.0)
+                / self.readings[i].fundamental_v_rms
                 for i in chosen
             ]
         )
         highest = self.readings[self._clipped[-1]]
         rail_v = min(highest.positive_peak_v, highest.negative_peak_v)
-        steady = _BASE_ERROR * float(self._ratio[self.lowest])
-        return fit_knee(drive_v[chosen], self._relative[chosen] - base, np.hypot(noise, steady), rail_v)
+        there = base.lines_at(drive_db[chosen])
+        unsteady = _BASE_ERROR * np.sqrt(np.sum(np.abs(there) ** 2, axis=1))[:, None]
+        return fit_knee(drive_v[chosen], self._relative[chosen] - there, np.hypot(noise, unsteady), rail_v)
 
     def _below(self) -> int:
         """Return the highest burst that does not clip."""
@@ -130,8 +157,9 @@ class DistortionCurve:
     def _lay(self) -> None:
         """Lay the curve through the bursts: what is there without the knee, and the factors at each burst."""
         plain = slice(0, self._below() + 1)
-        self._base_db = self.drive_db[plain]
-        self._base = self._told[plain] - self._of_knee(self._base_db)[0]
+        drive_db = self.drive_db[plain]
+        lines = self._told[plain] - self._of_knee(drive_db)[0]
+        self._base = _Base.of(drive_db, lines, self._ratio[plain], self.lowest)
         left = self._ratio[plain] ** 2 - np.sum(np.abs(self._told[plain]) ** 2, axis=1)
         self._floor = np.maximum(left, 0.0)
         self._log_factor = np.log(self._ratio / self._modelled(self.drive_db))
@@ -157,8 +185,9 @@ class DistortionCurve:
     def _modelled(self, drive_db: FloatArray) -> FloatArray:
         """Return THD as the knee and what is there without it give it: (levels,)."""
         clipped, _ = self._of_knee(drive_db)
-        base = _between(drive_db, self._base_db, self._base)
-        power = np.sum(np.abs(base + clipped) ** 2, axis=1) + np.interp(drive_db, self._base_db, self._floor)
+        base = self._base.lines_at(drive_db)
+        floor = np.interp(drive_db, self._base.drive_db, self._floor)
+        power = np.sum(np.abs(base + clipped) ** 2, axis=1) + floor
         return np.asarray(np.sqrt(np.maximum(power, _NOTHING)))
 
     def _modelled_level_v(self, drive_db: FloatArray) -> FloatArray:
@@ -190,17 +219,34 @@ class DistortionCurve:
     def _doubt(log_noise: FloatArray) -> FloatArray:
         return np.asarray(np.exp(_DOUBT * log_noise))
 
-    def onset(self) -> tuple[Crossing, float]:
-        """Return where THD is twice its minimum, and that THD."""
+    @property
+    def is_minimum_told(self) -> bool:
+        """Whether the minimum stands out of noise, and the next burst below it too."""
+        least_db, _ = self.minimum()
+        below = np.flatnonzero(self.drive_db < least_db - _NEXT_DB)
+        nearest = int(np.argmin(np.abs(self.drive_db - least_db)))
+        return not (self.at_most[nearest] or (len(below) and self.at_most[below[-1]]))
+
+    def minimum_doubt(self) -> float:
+        """Return by how much the minimum may be wrong (logarithm): noise, and how far it was drawn from a burst."""
         least_db, ratio = self.minimum()
-        target = ONSET_RATIO * ratio
-        return self.crossing(target, relative_to=int(np.argmin(np.abs(self.drive_db - least_db)))), target
+        nearest = int(np.argmin(np.abs(self.drive_db - least_db)))
+        drawn = _DRAWN_ERROR * abs(math.log(self._ratio[nearest] / ratio))
+        return math.hypot(TWO_SIDED_95 * float(self._log_noise[nearest]), drawn)
 
-    def crossing(self, ratio: float, *, relative_to: int | None = None) -> Crossing:
-        """Return where THD rises through a ratio, upwards from its minimum.
+    def onset(self) -> tuple[Crossing, float]:
+        """Return where THD is twice its minimum, and that THD; 'at most' where noise hides the minimum."""
+        target = ONSET_RATIO * self.minimum()[1]
+        found = self.crossing(target)
+        if found.bound is not None:
+            return found, target
+        slope = self.slope_per_db(found.drive_db)
+        half_width_db = math.hypot(found.half_width_db, self.minimum_doubt() / slope)
+        bound = None if self.is_minimum_told else AT_MOST
+        return Crossing(drive_db=found.drive_db, half_width_db=half_width_db, bound=bound), target
 
-        relative_to : the burst that the ratio itself was read from; its noise counts too.
-        """
+    def crossing(self, ratio: float) -> Crossing:
+        """Return where THD rises through a ratio, upwards from its minimum."""
         if self._grid_ratio[self._least] >= ratio:
             return Crossing(drive_db=float(self.drive_db[0]), half_width_db=0.0, bound=AT_MOST)
         above = np.flatnonzero(self._grid_ratio[self._least :] >= ratio)
@@ -208,7 +254,7 @@ class DistortionCurve:
             return Crossing(drive_db=float(self.drive_db[-1]), half_width_db=0.0, bound=AT_LEAST)
         right = self._least + int(above[0])
         at_db = self._root(ratio, float(self._grid_db[right - 1]), float(self._grid_db[right]))
-        return Crossing(drive_db=at_db, half_width_db=self._half_width_db(ratio, at_db, relative_to), bound=None)
+        return Crossing(drive_db=at_db, half_width_db=self._half_width_db(ratio, at_db), bound=None)
 
     def beyond(self, ratio: float, most_db: float) -> float | None:
         """Return where the knee, going on above the highest burst, reaches a ratio; None when not below `most_db`."""
@@ -225,24 +271,23 @@ class DistortionCurve:
             return low_db
         return float(brentq(over, low_db, high_db, xtol=1e-6)) if over(high_db) > 0.0 else high_db
 
-    def _half_width_db(self, ratio: float, at_db: float, relative_to: int | None) -> float:
+    def _half_width_db(self, ratio: float, at_db: float) -> float:
         """Return the 95 % half-width of a crossing: noise of the bursts beside, and what lies between them."""
         right = int(np.clip(np.searchsorted(self.drive_db, at_db), 1, len(self.drive_db) - 1))
         left = right - 1
         part = (at_db - self.drive_db[left]) / (self.drive_db[right] - self.drive_db[left])
         both = np.array([1.0 - part, part])
         noise = float(np.hypot(*(both * [self._log_noise[left], self._log_noise[right]])))
-        if relative_to is not None:
-            noise = math.hypot(noise, float(self._log_noise[relative_to]))
         apart = float(np.min(np.abs(np.log(self._ratio[[left, right]] / ratio))))
         change = abs(self._log_factor[right] - self._log_factor[left]) * float(np.min(both))
-        slope = self._slope_per_db(at_db)
+        slope = self.slope_per_db(at_db)
         level_db = DB_PER_NEPER * float(np.max([self.readings[i].fundamental_uncertainty for i in (left, right)]))
         nearest_db = float(np.min(np.abs(self.drive_db[[left, right]] - at_db)))
         shape_db = _SHAPE_ERROR * max(apart / slope, nearest_db)
         return math.hypot(TWO_SIDED_95 * noise / slope, shape_db, change / slope, level_db)
 
-    def _slope_per_db(self, at_db: float) -> float:
+    def slope_per_db(self, at_db: float) -> float:
+        """Return how fast THD rises there: its logarithm per dB."""
         around = self.thd_ratio(np.array([at_db - _SLOPE_DB, at_db + _SLOPE_DB]))
         return max(float(np.log(around[1] / around[0])) / (2.0 * _SLOPE_DB), np.finfo(np.float64).tiny)
 
@@ -255,13 +300,43 @@ def _log_noise(reading: BurstReading) -> float:
     return distortion.standard_deviation / (2.0 * max(distortion.stated, distortion.standard_deviation))
 
 
-def _between(x: FloatArray, known_x: FloatArray, known: ComplexArray) -> ComplexArray:
-    """Return rows between known rows, evenly; beyond them the outermost: (x, columns)."""
-    if len(known_x) == 1:
-        return np.repeat(known, len(x), axis=0)
-    right = np.clip(np.searchsorted(known_x, x), 1, len(known_x) - 1)
-    part = np.clip((x - known_x[right - 1]) / (known_x[right] - known_x[right - 1]), 0.0, 1.0)[:, None]
-    return np.asarray((1.0 - part) * known[right - 1] + part * known[right])
+@dataclass(frozen=True)
+class _Base:
+    """What is there without clipping. drive_db : (bursts,).   lines : (bursts, orders − 1), relative.
+
+    growth : exponent with which it goes on above the highest burst; 0: stays, −1: crossover, 2: third order.
+    """
+
+    drive_db: FloatArray
+    lines: ComplexArray
+    growth: float
+
+    @classmethod
+    def of(cls, drive_db: FloatArray, lines: ComplexArray, ratio: FloatArray, lowest: int) -> _Base:
+        size = np.sqrt(np.sum(np.abs(lines) ** 2, axis=1))
+        last = len(size) - 1
+        before = int(np.searchsorted(drive_db, drive_db[last] - _CLEAR_DB, side="right")) - 1
+        if before < 0 or not size[before] > 0.5 * ratio[before] or not size[last] > 0.5 * ratio[last]:
+            return cls(drive_db, lines, 0.0)
+        growth = DB_PER_NEPER * math.log(size[last] / size[before]) / (drive_db[last] - drive_db[before])
+        return cls(drive_db, lines, float(np.clip(growth, -1.0, _GROWTH)) if abs(growth) > _LEAST_GROWTH else 0.0)
+
+    def lines_at(self, drive_db: FloatArray) -> ComplexArray:
+        """Return the lines at other drives, (levels, orders − 1)."""
+        if len(self.drive_db) == 1:
+            inside = np.repeat(self.lines, len(drive_db), axis=0)
+        else:
+            right = np.clip(np.searchsorted(self.drive_db, drive_db), 1, len(self.drive_db) - 1)
+            low_db, high_db = self.drive_db[right - 1], self.drive_db[right]
+            part = np.clip((drive_db - low_db) / (high_db - low_db), 0.0, 1.0)[:, None]
+            inside = (1.0 - part) * self.lines[right - 1] + part * self.lines[right]
+        beyond_db = np.maximum(drive_db - self.drive_db[-1], 0.0)
+        return np.asarray(inside * np.exp(self.growth * beyond_db / DB_PER_NEPER)[:, None])
+
+
+def _ratio(reading: BurstReading, at_most: bool) -> float:
+    distortion = reading.distortion
+    return math.sqrt(distortion.upper_95 if at_most else distortion.mean_square) / reading.fundamental_v_rms
 
 
 def _rising(readings: Sequence[BurstReading], input_v_rms: Sequence[float] | None) -> list[int]:

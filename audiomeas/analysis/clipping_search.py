@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from audiomeas.analysis.clipping_burst import BurstReading
-from audiomeas.analysis.clipping_curve import Crossing, DistortionCurve
+from audiomeas.analysis.clipping_curve import AT_LEAST, Crossing, DistortionCurve
 from audiomeas.analysis.clipping_signs import Ending, Sign, sign_beside_others, sign_of
 from audiomeas.errors import SignalError
 
@@ -45,12 +45,12 @@ _PAST_DB = 0.1
 #: A level is known when its half-width is this small, or a burst stands this near to it.
 _KNOWN_DB = 0.004
 _BESIDE_DB = 0.01
-#: The minimum is known when a burst has it to this part.
-_MINIMUM_KNOWN = 0.05
+#: A burst this near to the minimum of THD tells it.
+_MINIMUM_APART_DB = 0.3
 #: Where a channel that clips waits for the others: so far below its onset.
 _WAIT_DB = 1.0
 #: An onset this far below the level of the highest percentage is no knee: distortion merely grows with level (dB).
-NO_KNEE_DB = 10.0
+NO_KNEE_DB = 4.0
 #: A level this near to the ceiling is the ceiling.
 _AT_CEILING_DB = 0.01
 _CEILING = "reached a ceiling of the bench before the distortion asked for: what was not reached is known as 'at least'"
@@ -269,22 +269,29 @@ class _Channel:
 
 
 def _unknown(curve: DistortionCurve, ratios: Sequence[float]) -> list[tuple[float, float]]:
-    """Return drives at which a curve is not known well enough, and by how much it may be wrong there."""
-    crossings = [curve.crossing(ratio) for ratio in ratios]
+    """Return drives at which a curve is not known well enough, and by how much it may be wrong there.
+
+    The highest percentage comes before all others: what can be said least without it is how loud a unit plays.
+    """
+    highest, *further = [curve.crossing(ratio) for ratio in reversed(ratios)]
+    if is_unknown := _open(curve, [highest]):
+        return is_unknown
     onset, _ = curve.onset()
-    has_knee = _has_knee(onset, crossings[-1])
-    crossings += [onset] if has_knee else []
-    found = [
+    if onset.bound == AT_LEAST or not _has_knee(onset, highest):
+        return _open(curve, further)
+    found = _open(curve, [*further, Crossing(drive_db=onset.drive_db, half_width_db=onset.half_width_db, bound=None)])
+    least_db, _ = curve.minimum()
+    if curve.is_minimum_told and _apart_db(curve, least_db) > _MINIMUM_APART_DB:
+        found.append((least_db, curve.minimum_doubt() / curve.slope_per_db(onset.drive_db)))
+    return [one for one in found if one[1] > _KNOWN_DB]
+
+
+def _open(curve: DistortionCurve, crossings: Sequence[Crossing]) -> list[tuple[float, float]]:
+    return [
         (one.drive_db, one.half_width_db)
         for one in crossings
         if one.bound is None and one.half_width_db > _KNOWN_DB and _apart_db(curve, one.drive_db) > _BESIDE_DB
     ]
-    if found or onset.bound is not None or not has_knee:
-        return found
-    least_db, least = curve.minimum()
-    nearest = curve.readings[int(np.argmin(np.abs(curve.drive_db - least_db)))]
-    is_known = abs(math.log(nearest.thd_ratio / least)) <= _MINIMUM_KNOWN
-    return [] if is_known else [(least_db, _apart_db(curve, least_db))]
 
 
 def _has_knee(onset: Crossing, highest: Crossing) -> bool:
