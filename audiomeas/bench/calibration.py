@@ -266,9 +266,11 @@ def _noise_v_rms(scale: Scale, loopback: Loopback | None) -> float | None:
 def bench_own_conditions(calibration: Calibration, ranges: Mapping[int, str]) -> dict[str, Any]:
     """Return, as conditions, the response and the distortion of the bench itself on ranges in use. Empty: not known.
 
+    With them what full scale is at the output of the same number: how loud it plays counts for what it adds.
+
     ranges : channel → range.
     """
-    found: dict[str, dict[str, Any]] = {"bench_residual_db": {}, "bench_response_db": {}}
+    found: dict[str, dict[str, Any]] = {"bench_residual_db": {}, "bench_response_db": {}, "bench_output_v_rms": {}}
     for channel, name in ranges.items():
         one = calibration.loopback(channel, name)
         if one is None:
@@ -276,6 +278,8 @@ def bench_own_conditions(calibration: Calibration, ranges: Mapping[int, str]) ->
         rows = residual_rows(calibration.loopbacks, channel, name)
         found["bench_residual_db"][str(channel)] = [list(row.values()) for row in rows]
         found["bench_response_db"][str(channel)] = [list(point.values()) for point in one.response]
+        if (output := calibration.output(channel)) is not None:
+            found["bench_output_v_rms"][str(channel)] = output.v_rms_at_full_scale
     return {key: by_channel for key, by_channel in found.items() if by_channel}
 
 

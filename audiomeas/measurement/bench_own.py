@@ -1,11 +1,15 @@
 """What the bench itself adds, from the calibration's loopback: the one place where it enters an uncertainty.
 
 Nothing is taken off a ratio. Harmonics of the bench and of the unit add as vectors, so that a true ratio lies within
-|measured − true| ≤ bench (the triangle inequality; trade notes, 'residual rule'). A loop's response is that of output
-and input together. It is known, and so taken off (JCGM 100:2008, 3.2.3: a known systematic effect is corrected, as no
-half-width around a wrong value covers the true one): all of it off the gain of a tone, and off a level what the input
-may have of it. `response --loopback` divides it out of a curve; without it the curve is as captured, and uncertain by
-it.
+|measured − true| ≤ bench (the triangle inequality; trade notes, 'residual rule'). In a loop output and input work at
+one level; with a unit between them the one may work harder than the other. Unless they cancel each other in the loop,
+the louder one adds at most what the loop does at its level, and noise counts at the input: of the figures at both
+levels the larger one is taken.
+
+A loop's response is that of output and input together. It is known, and so taken off (JCGM 100:2008, 3.2.3: a known
+systematic effect is corrected, as no half-width around a wrong value covers the true one): all of it off the gain of a
+tone, and off a level what the input may have of it. `response --loopback` divides it out of a curve; without it the
+curve is as captured, and uncertain by it.
 """
 
 from __future__ import annotations
@@ -17,7 +21,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from audiomeas.bench.parts import COVERED, Part, of_limits
 from audiomeas.measurement.budget import BENCH_DISTORTION, Told
-from audiomeas.measurement.steady import DB_PER_NEPER
+from audiomeas.measurement.steady import DB_PER_NEPER, of_channel
 
 if TYPE_CHECKING:
     from audiomeas.analysis.stepped_response import SteppedResponse
@@ -31,7 +35,7 @@ MARGIN_DB = 10.0
 #: Component: what of a level away from the calibration frequency the loop's response leaves open.
 BENCH_RESPONSE = "response of the bench"
 #: Conditions (see `bench.calibration.bench_own_conditions`).
-_RESIDUAL, _RESPONSE = "bench_residual_db", "bench_response_db"
+_RESIDUAL, _RESPONSE, _OUTPUT_FULL_SCALE = "bench_residual_db", "bench_response_db", "bench_output_v_rms"
 #: Above the highest level that a loop was measured at, a third-order curve rises by 2 dB a dB (¼·a₃·A³ over A).
 _RISE_ABOVE = 2.0
 #: Names of ratios → which column of a row tells the bench's own.
@@ -44,20 +48,28 @@ def residual_known(recording: Recording) -> bool:
 
 
 def bound_ratios(
-    told: Told, recording: Recording, channel: int, frequency_hz: float, names: Sequence[str]
+    told: Told,
+    recording: Recording,
+    channel: int,
+    frequency_hz: float,
+    names: Sequence[str],
+    *,
+    input_v_rms: float | None,
 ) -> list[str]:
     """Make bounds of ratios near to the bench's own; let it widen the others. Return the names of the bounds.
 
+    input_v_rms : at the unit's input; None: not known.
     The bench's harmonics may add to the unit's or cancel them, at worst in phase: a rectangular part.
     """
-    limited = []
+    limited: list[str] = []
+    levels_dbfs = _levels_dbfs(recording, channel, told.values["level_dbfs"], input_v_rms)
     for name in names:
         percent, decibels = f"{name}_percent", f"{name}_db"
         value_db = told.values[decibels]
         if value_db is None or told.bound.get(decibels):
             continue
         column = _THD if name == "thd" else _THD_N
-        bench_db = _residual_db(recording, channel, frequency_hz, told.values["level_dbfs"], column)
+        bench_db = _residual_db(recording, channel, frequency_hz, levels_dbfs, column)
         if bench_db is None:
             continue
         if value_db <= bench_db + MARGIN_DB:
@@ -79,8 +91,22 @@ def limited_words(names: Sequence[str]) -> str:
     )
 
 
+def _levels_dbfs(
+    recording: Recording, channel: int, captured_dbfs: float | None, input_v_rms: float | None
+) -> tuple[float, ...]:
+    """Return the levels that the bench works at: as captured and, where known, as played."""
+    from audiomeas.units import amplitude_ratio_to_db
+
+    if captured_dbfs is None:
+        return ()
+    full_scale_v_rms = of_channel(recording.conditions.get(_OUTPUT_FULL_SCALE), channel)
+    if not full_scale_v_rms or not input_v_rms:
+        return (captured_dbfs,)
+    return (captured_dbfs, amplitude_ratio_to_db(input_v_rms / full_scale_v_rms))
+
+
 def _residual_db(
-    recording: Recording, channel: int, frequency_hz: float, level_dbfs: float | None, column: int
+    recording: Recording, channel: int, frequency_hz: float, levels_dbfs: Sequence[float], column: int
 ) -> float | None:
     """Return what the bench adds to a tone, relative to it; None where it is not known.
 
@@ -92,12 +118,15 @@ def _residual_db(
     stated = known.get(str(channel)) if isinstance(known, Mapping) else known
     if stated is None or not isinstance(stated, Sequence):
         return None if stated is None else float(stated)
-    if level_dbfs is None:
+    if not levels_dbfs:
         return None
     rows = [[float(value) for value in row] for row in stated]
     places = sorted({row[0] for row in rows})
-    at_level = [_at_level([row for row in rows if row[0] == hz], level_dbfs, column) for hz in places]
-    return float(np.interp(math.log(frequency_hz), np.log(places), at_level))
+    at_levels = [
+        [_at_level([row for row in rows if row[0] == hz], level_dbfs, column) for hz in places]
+        for level_dbfs in levels_dbfs
+    ]
+    return max(float(np.interp(math.log(frequency_hz), np.log(places), at_level)) for at_level in at_levels)
 
 
 def _at_level(rows: Sequence[Sequence[float]], level_dbfs: float, column: int) -> float:

@@ -372,7 +372,8 @@ def _channel(
     tell_frequency(told, tone)
     _tell_ratios(told, tone, options)
     _tell_rest(told, recording, column, tone)
-    limited = bound_ratios(told, recording, channel, tone.frequency_hz, ("thd", "thd_n", "thd_n_notch"))
+    names = ("thd", "thd_n", "thd_n_notch")
+    limited = bound_ratios(told, recording, channel, tone.frequency_hz, names, input_v_rms=input_v_rms)
     if limited:
         warnings.append(f"channel {channel}: {limited_words(limited)}")
     told.follow("thd_total_percent", "thd_percent", "at most")

@@ -208,7 +208,9 @@ class _Channel:
         tell_level(told, recording, self._column, self._channel, tone, input_v_rms=input_v_rms)
         tell_ratio(told, "thd", tone.thd_ratio, tone.thd)
         tell_ratio(told, "thd_n", tone.thd_n_ratio, tone.residual)
-        limited = bound_ratios(told, recording, self._channel, tone.frequency_hz, ("thd", "thd_n"))
+        limited = bound_ratios(
+            told, recording, self._channel, tone.frequency_hz, ("thd", "thd_n"), input_v_rms=input_v_rms
+        )
         return [] if not limited else [limited_words(limited)]
 
 
