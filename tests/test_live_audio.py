@@ -262,9 +262,10 @@ def test_a_reader_of_the_lines_that_hangs_falls_silent(jack_48k, tmp_path):
             process.stdin.write("unmute\n")
             process.stdin.flush()
             time.sleep(20.0)  # 64 KiB of pipe hold eight seconds of lines
+            process.stdout.close()  # the one who reads has gone: it ends by itself
+            assert process.wait(LONGEST_S) == 0
         finally:
             process.kill()
-            process.communicate()
         heard = unit.heard()
     tone = assert_ends_in_silence(heard)
     assert len(tone) < 18 * RATE_HZ
@@ -282,10 +283,10 @@ def test_a_server_that_dies_is_said(tmp_path):
         try:
             assert json.loads(process.stdout.readline())["muted"]
             server.process.kill()
-            _, err = process.communicate(timeout=LONGEST_S)
+            assert process.wait(LONGEST_S) == 3
         finally:
             process.kill()
-    assert process.returncode == 3
+            _, err = process.communicate()
     assert "Traceback" not in err
     (line,) = (line for line in err.splitlines() if line.startswith("audiomeas: "))
     assert "faded to silence" in line
