@@ -36,6 +36,12 @@ class Ceiling:
     way_out: str
     load_ohm: float | None = None
 
+    @property
+    def way_higher(self) -> str:
+        """What raises it, where a lower level is no way out."""
+        _, _, other = self.way_out.partition("lower the level")
+        return other.removeprefix(", or ") or "enter a higher limit in the bench file, if the unit can take it"
+
 
 @dataclass(frozen=True, kw_only=True)
 class Prediction:

@@ -91,6 +91,10 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     channels: list[ChannelResult] = []
     problems = []
     for column, channel in enumerate(recording.channels):
+        if played is not None and not any(one.get(channel) for one in played.levels):
+            said.append(f"channel {channel} was not driven: no clipping is told")
+            channels.append(_nothing(channel, options))
+            continue
         try:
             read = _read(recording, column, played, stop, options)
         except SignalError as error:
@@ -103,7 +107,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         said += [
             f"channel {channel}: {line}" for line in _notes(recording, column, read, channels[-1], early=bool(early))
         ]
-    if len(problems) == len(channels):
+    if problems and not any(channel.values["curve"] for channel in channels):
         raise SignalError(problems[0])
     key = "at_rated" if options["rated_percent"] else f"at_{percent_name(highest_percent(options))}"
     found = [channel for channel in channels if channel.values["curve"]]
@@ -117,6 +121,10 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     )
     compared = words.ranges_compared(result, options["other_range"], key)
     return dataclasses.replace(result, warnings=(*result.warnings, *compared))
+
+
+def _nothing(channel: int, options: Mapping[str, Any]) -> ChannelResult:
+    return ChannelResult(channel=channel, values=empty(percentages(options), options["rated_percent"]))
 
 
 def _read(

@@ -232,7 +232,7 @@ def _facts_of(context: SearchContext, options: Mapping[str, Any]) -> SearchFacts
                 f"highest_level of {options['highest_level']} lies below the level of the first look: give a higher one"
             )
         if asked is not None and asked < of_bench:
-            words = f"highest_level, {options['highest_level']}: ask for more"
+            words = f"highest_level, {options['highest_level']}; to go higher, ask for more"
         highest.append(of_bench if asked is None else min(asked, of_bench))
     return SearchFacts(
         channels=context.channels,

@@ -6,10 +6,8 @@ Every command that sounds goes through here, so that none can pass a ceiling.
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -17,7 +15,6 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from audiomeas.analysis.sweep import gain_over_frequency
 from audiomeas.bench.cautions import POWER_CAUTIONS
 from audiomeas.bench.interlock import Prediction, first_look_v_rms, largest_sine, predict, refuse_beyond
 from audiomeas.bench.loudspeakers import refuse_long_high, refuse_output_level
@@ -27,6 +24,7 @@ from audiomeas.interface.protocol import StreamFormat
 from audiomeas.interface.transport import STOPPED_BY_INPUT, Capture
 from audiomeas.measurement.attached import with_recordings
 from audiomeas.measurement.base import Measurement, PlayContext, SearchContext
+from audiomeas.measurement.first_look import FirstLook, FirstMarkers, first_look_sweeps, read_first_look
 from audiomeas.measurement.lasting import refuse_lasting
 from audiomeas.measurement.load_gate import Also, LoadGate
 from audiomeas.measurement.options import complete
@@ -48,9 +46,7 @@ from audiomeas.stimulus import (
     BurstSeries,
     Sine,
     Stimulus,
-    Sweep,
     ToneAndSilence,
-    VariesInLevel,
     played_samples_v,
 )
 from audiomeas.stimulus.marker import Playlist, between_markers, marker_peak_v
@@ -75,65 +71,6 @@ Say = Callable[[str], None]
 Progress = Callable[[str, float], None]
 
 
-@dataclass(frozen=True, kw_only=True)
-class FirstLook:
-    """What a quiet sweep told of the unit before any level. All per 1-based channel.
-
-    level_v_rms : of the sweep.  gain_db : largest gain over frequency (noise included, so never too small).
-    curve_db : gain at `frequency_hz`.  ceiling_db : the same with noise included.
-    silent : channels from which nothing came back.
-    """
-
-    level_v_rms: float
-    frequency_hz: tuple[float, ...]
-    curve_db: dict[int, tuple[float, ...]]
-    ceiling_db: dict[int, tuple[float, ...]]
-    gain_db: dict[int, float]
-    polarity: dict[int, int]
-    latency_frames: float
-    silent: tuple[int, ...]
-
-    def gain_at_db(self, channel: int, frequency_hz: float) -> float:
-        """Return the gain found nearest to a frequency, by interpolation over log frequency."""
-        return float(np.interp(math.log(frequency_hz), np.log(self.frequency_hz), self.curve_db[channel]))
-
-    def noise_at_db(self, channel: int, frequency_hz: float) -> float:
-        """Return by how much noise may have moved the gain found near a frequency."""
-        place = np.log(self.frequency_hz)
-        above = np.subtract(self.ceiling_db[channel], self.curve_db[channel])
-        return float(np.interp(math.log(frequency_hz), place, above))
-
-    def gain_for_db(self, stimulus: Stimulus) -> dict[int, float]:
-        """Return channel → largest output over the stimulus' largest input, in dB, over all frequencies.
-
-        A stimulus of one level may hit the frequency of the largest gain. One whose level varies does not reach its
-        largest level there: at each frequency its level meets the gain found there or at either neighbour.
-        """
-        if not isinstance(stimulus, VariesInLevel):
-            return self.gain_db
-        frequency_hz = np.array(self.frequency_hz)
-        fine_hz = np.geomspace(*stimulus.played_band_hz, 2000)
-        below_db = amplitude_ratio_to_db(stimulus.level_at_hz(fine_hz) / stimulus.level_v_rms)
-        # Where the first look ends inside of what is played, its ends stand for what lies beyond them.
-        right = np.clip(np.searchsorted(frequency_hz, fine_hz), 1, len(frequency_hz) - 1)
-        found = {}
-        for channel, curve_db in self.ceiling_db.items():
-            gain_db = np.maximum(np.array(curve_db)[right - 1], np.array(curve_db)[right])
-            # In the fades the level is lower than its curve, and never above the largest.
-            found[channel] = float(np.max(gain_db + np.minimum(below_db, 0.0)))
-        return found
-
-    def facts(self) -> dict[str, Any]:
-        """Return what records keep, as JSON."""
-        return {
-            "level_v_rms": self.level_v_rms,
-            "largest_gain_db": {str(channel): gain for channel, gain in self.gain_db.items()},
-            "polarity": {str(channel): sign for channel, sign in self.polarity.items()},
-            "latency_frames": self.latency_frames,
-            "silent_channels": list(self.silent),
-        }
-
-
 def _quiet(_: str) -> None:
     """Say nothing."""
 
@@ -150,6 +87,7 @@ class Session:
         self._say = say or _quiet
         self._progress = progress or _no_progress
         self._look: FirstLook | None = None
+        self._markers: FirstMarkers | None = None
         self._raised = RaisedGain()
         self._loads = LoadGate(bench)
         self._warned_hot = False
@@ -182,7 +120,7 @@ class Session:
     # -- first look ---------------------------------------------------------------------------------------------
 
     def first_look(self, *, keep: Keep | None = None) -> FirstLook:
-        """Return gain, polarity and latency from a sweep 40 dB below every ceiling; taken once a session.
+        """Return gains, polarity and latency from sweeps 40 dB below every ceiling; taken once a session.
 
         Raises CaptureError when nothing comes back, or when the gain is higher than the bench allows.
         """
@@ -192,50 +130,36 @@ class Session:
 
     def _take_first_look(self, keep: Keep | None) -> FirstLook:
         channels = self.bench.channels
-        rate_hz = self._form.sample_rate_hz
-        limits = self.bench.file.limits
-        level_v_rms = self._quiet_v_rms()
-        sweep = Sweep(
-            start_hz=10.0,
-            stop_hz=0.45 * rate_hz,
-            level_v_rms=level_v_rms,
-            sample_rate_hz=rate_hz,
-            duration_s=1.5,
-            driven_channels=channels,
+        sweeps = first_look_sweeps(
+            level_v_rms=self._quiet_v_rms(), sample_rate_hz=self._form.sample_rate_hz, channels=channels
         )
         # The gain is not known yet: the highest one allowed stands for it, and the audio thread watches the ceilings.
-        assumed = dict.fromkeys(channels, limits.highest_gain_db)
-        recording, aligned = self._captured(sweep, assumed, keep, "first look")
-        look = self._judge_look(sweep, recording, aligned)
-        self._raised.begin(self._marker_ratios(sweep, aligned))
-        return look
-
-    def _judge_look(self, sweep: Sweep, recording: Recording, aligned: Aligned) -> FirstLook:
-        frequency_hz: NDArray[np.float64] = np.zeros(0)
-        curves, ceilings, largest = {}, {}, {}
-        assert recording.stimulus_start is not None
-        played = sweep.samples_v()
-        for channel in self.bench.channels:
-            captured = recording.signal(recording.column(channel))[recording.stimulus_start :]
-            frequency_hz, gain, noise = gain_over_frequency(
-                captured, played, sweep.sample_rate_hz, low_hz=sweep.full_from_hz, high_hz=sweep.full_to_hz
-            )
-            curves[channel] = tuple(float(db) for db in amplitude_ratio_to_db(np.maximum(gain, 1e-9)))
-            ceilings[channel] = tuple(float(db) for db in amplitude_ratio_to_db(np.maximum(gain + noise, 1e-9)))
-            largest[channel] = float(amplitude_ratio_to_db(float(np.max(gain + noise))))
-        self._refuse_too_much_gain(largest, aligned.silent)
-        for channel in aligned.silent:
-            self._say(f"channel {channel}: nothing came back at first look; check its cables, balance and output")
-        return FirstLook(
-            level_v_rms=sweep.level_v_rms,
-            frequency_hz=tuple(float(hz) for hz in frequency_hz),
-            curve_db=curves,
-            ceiling_db=ceilings,
-            gain_db=largest,
+        assumed = dict.fromkeys(channels, self.bench.file.limits.highest_gain_db)
+        marked = channels
+        try:
+            recording, aligned = self._captured(sweeps, assumed, keep, "first look")
+        except NothingCameBackError:
+            if len(channels) == 1:
+                raise
+            # On a unit that subtracts its channels markers on all of them alike cancel: it is asked by one.
+            marked = channels[:1]
+            recording, aligned = self._captured(sweeps, assumed, keep, "first look", marked=marked)
+        captured_v = {
+            channel: recording.signal(recording.column(channel))[aligned.stimulus_start :] for channel in channels
+        }
+        look = read_first_look(
+            captured_v,
+            sweeps,
             polarity=aligned.polarity,
             latency_frames=aligned.latency_frames,
             silent=aligned.silent,
         )
+        self._refuse_too_much_gain(look.found_db, look.silent)
+        for channel in look.silent:
+            self._say(f"channel {channel}: nothing came back at first look; check its cables, balance and output")
+        heard_v = {channel: volts for channel, volts in captured_v.items() if channel not in look.silent}
+        self._markers = FirstMarkers(heard_v, sweeps, self._marker_ratios(sweeps, aligned), marked)
+        return look
 
     # -- capture ------------------------------------------------------------------------------------------------
 
@@ -254,7 +178,13 @@ class Session:
         return self._captured(stimulus, self._raised.added_to(gain_db), keep, doing)
 
     def _captured(
-        self, stimulus: Stimulus, gain_db: Mapping[int, float], keep: Keep | None, doing: str
+        self,
+        stimulus: Stimulus,
+        gain_db: Mapping[int, float],
+        keep: Keep | None,
+        doing: str,
+        *,
+        marked: tuple[int, ...] | None = None,
     ) -> tuple[Recording, Aligned]:
         predictions = predict(
             self.bench.ceilings(stimulus.driven_channels),
@@ -266,7 +196,12 @@ class Session:
         samples_v = played_samples_v(stimulus)
         refuse_long_high(self.bench.file.loudspeakers, samples_v, stimulus.sample_rate_hz, stimulus.level_v_rms)
         self._warn_hot(predictions)
-        playlist = between_markers(samples_v, stimulus.sample_rate_hz, marker_peak=self._marker_peak_v(stimulus))
+        playlist = between_markers(
+            samples_v,
+            stimulus.sample_rate_hz,
+            marker_peak=self._marker_peak_v(stimulus),
+            marked=None if marked is None else [channel in marked for channel in stimulus.driven_channels],
+        )
         warnings: tuple[str, ...] = ()
         for attempt in range(1, TRIES + 1):
             try:
@@ -297,7 +232,7 @@ class Session:
 
     def learn_raise(self, more_db: Mapping[int, float]) -> None:
         """Take by how much more gain than at first look was seen, and predict with it. Raises CaptureError."""
-        self._learn({}, more_db)
+        self._learn({}, more_db, {})
 
     def load_watch(self) -> Also | None:
         """Return what follows the heat of the loads, for `Bench.watch`."""
@@ -360,7 +295,7 @@ class Session:
         if look is None:
             return
         louder = {}
-        for channel, gain_db in look.gain_for_db(stimulus).items():
+        for channel, gain_db in look.gain_to_compare_db(stimulus).items():
             volts = fractions[:, channel - 1] * self.bench.input_scale(channel).v_rms_at_full_scale * SQRT2
             more_db = loudest_db(
                 volts,
@@ -372,16 +307,19 @@ class Session:
             if more_db is not None:
                 louder[channel] = more_db
         ratios = {} if aligned is None else self._marker_ratios(stimulus, aligned)
-        self._learn(ratios, louder)
+        first = {} if self._markers is None else self._markers.ratios(stimulus.driven_channels)
+        self._learn(ratios, louder, first)
 
-    def _learn(self, marker_ratio: Mapping[int, float], louder_db: Mapping[int, float]) -> None:
+    def _learn(
+        self, marker_ratio: Mapping[int, float], louder_db: Mapping[int, float], first_ratio: Mapping[int, float]
+    ) -> None:
         look = self.first_look()
-        for channel, more_db in self._raised.learn(marker_ratio, louder_db).items():
+        for channel, more_db in self._raised.learn(marker_ratio, louder_db, first_ratio=first_ratio).items():
             self._say(
                 f"channel {channel} has {more_db:.1f} dB more gain than at first look (was it turned up?): what "
                 "follows is predicted from that"
             )
-        self._refuse_too_much_gain(self._raised.added_to(look.gain_db), look.silent)
+        self._refuse_too_much_gain(self._raised.added_to(look.found_db), look.silent)
 
     def _refuse_too_much_gain(self, largest_db: Mapping[int, float], silent: tuple[int, ...]) -> None:
         allowed_db = self.bench.file.limits.highest_gain_db
@@ -717,7 +655,7 @@ class Session:
             channels=channels,
             first_level_v_rms=look.level_v_rms,
             highest_level_v_rms=highest_v_rms,
-            highest_words=f"the ceiling of the {ceiling.what}: {ceiling.way_out}",
+            highest_words=f"the ceiling of the {ceiling.what}; to go higher, {ceiling.way_higher}",
             gain_at_db=look.gain_at_db,
             silent=look.silent,
             load_ohm=self._load_ohm,
