@@ -86,7 +86,7 @@ class _Screen:
         self._newest_warning = newest_warning
         self._message, self._warned = "", ""
         self._question, self._typed = "", ""
-        self._encoding = locale.getpreferredencoding(False)
+        self._encoding = locale.getencoding()  # the terminal's: in the C locale not what Python prefers
         self._block = "█" if _can_show("█", self._encoding) else "#"
         obey = words.obey
         self._keys: dict[int, Callable[[], None]] = {

@@ -20,8 +20,8 @@ LEAST_COLUMNS, LEAST_LINES = 60, 16
 #: The position line reaches so many tolerances to either side of the target.
 _REACH = 4.0
 KEYS = (
-    "up/down 0.1 dB · page up/down 1 dB · l type a level · left/right frequency · f type one · 1 2 b channels",
-    "SPACE mutes and unmutes · a next figure · r forget least and most · t or Enter takes · q quits",
+    "SPACE mutes and unmutes · up/down 0.1 dB · page up/down 1 dB · l type a level · t or Enter takes · q quits",
+    "left/right frequency · f type one · 1 2 b channels · a next figure · r forget least and most",
 )
 
 
@@ -58,7 +58,8 @@ class LiveScreen:
     def _figure(self, width: int, room: int, block: str) -> list[str]:
         adjusting = self.adjusting
         position = [] if adjusting.target is None else [position_line(adjusting.value, adjusting.target, width)]
-        told = [*position, " · ".join(part for part in (adjusting.where(), adjusting.extremes()) if part)]
+        words = " · ".join(part for part in (adjusting.where(), adjusting.extremes()) if part)
+        told = [*position, *(wrapped(words, width) or [""])]
         if adjusting.value is None:
             return ["", "not known", "", *told]
         digits = adjusting.digits(adjusting.value)
@@ -71,12 +72,11 @@ class LiveScreen:
         if self.reading is not None:
             for channel in self.reading.channels:
                 lines += [f"! {words}" for words in channel.warnings]
-            for channel in self.reading.channels:
-                lines += wrapped(channel_words(channel), width)
-            lines += [words] if (words := pair_words(self.reading)) else []
-        lines.append(self._played())
-        lines.append(self.typing or self.message)
-        return [*lines, *(part for line in KEYS for part in wrapped(line, width))]
+            lines += [channel_words(channel) for channel in self.reading.channels]
+            lines.append(pair_words(self.reading))
+        lines += [self._played(), self.typing or self.message]
+        told = [part for line in lines for part in wrapped(line, width)]
+        return [*told, *([] if self.typing or self.message else [""]), *_wrapped_keys(width)]
 
     def _played(self) -> str:
         verb = "plays" if self.wish.sounding else "ready"
@@ -85,6 +85,10 @@ class LiveScreen:
             f"({fixed(v_rms_to_dbv(self.wish.level_v_rms), 1)} dBV) into {_channels(self.driven)}; "
             f"up to {volts(self.highest_v_rms)} allowed"
         )
+
+
+def _wrapped_keys(width: int) -> list[str]:
+    return [part for line in KEYS for part in wrapped(line, width)]
 
 
 def _channels(channels: tuple[int, ...]) -> str:
