@@ -139,6 +139,11 @@ def test_steady_from_counts_frames():
     tone.wish = sounding(1.1, channels=(1,))
     tone.block_v(64)
     assert tone.steady_from == tone.frame
+    late = sounding(1.2, channels=(1,))
+    tone.wish = late
+    assert tone.playing is not late  # nobody may take what sounds now for what was just wished for
+    tone.block_v(64)
+    assert tone.playing is late and tone.steady_from == tone.frame
     assert np.max(np.abs(samples)) == pytest.approx(np.sqrt(2.0), rel=1e-3)
 
 

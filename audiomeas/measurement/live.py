@@ -221,10 +221,10 @@ class Knob:
         newest = self._reader.newest
         if newest is None or not newest.settled:
             return
-        look = self._session.first_look()
+        look, wish = self._session.first_look(), newest.wish
         more_db = {
             reading.channel: reading.values["gain_db"]
-            - look.most_at_db(reading.channel, newest.wish.frequency_hz, newest.wish.driven_channels)
+            - look.most_at_db(reading.channel, wish.frequency_hz, wish.sounding)
             for reading in newest.channels
             if "gain_db" in reading.values
         }
@@ -326,8 +326,8 @@ class _Taker:
         while time.monotonic() < until_s and not self._transport.done.is_set():
             wish = self._tone.wish
             heard = self._transport.newest(frames)
-            whole = len(heard.samples) == frames and heard.start >= self._reader.counts_from()
-            if whole and wish is self._tone.wish and wish.sounding:
+            steady = self._tone.playing is wish and heard.start >= self._reader.counts_from()
+            if steady and len(heard.samples) == frames and wish is self._tone.wish and wish.sounding:
                 return heard, wish
             time.sleep(TURN_S)
         raise CaptureError(
@@ -376,7 +376,7 @@ class _Reader:
         heard = self._transport.newest(frames)
         if len(heard.samples) < frames:
             return None
-        settled = heard.start >= self.counts_from() and wish is self._tone.wish
+        settled = self._tone.playing is wish and heard.start >= self.counts_from() and wish is self._tone.wish
         return read_live(heard, wish, bench, number=number, settled=settled)
 
 

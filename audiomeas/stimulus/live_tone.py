@@ -73,7 +73,8 @@ class Glide:
 class LiveTone:
     """The oscillator. `wish` may be set from any thread; `block_v` is called from one, the audio thread.
 
-    channels : number of outputs, the columns of a block.  steady_from : the frame since which nothing has changed.
+    channels : number of outputs, the columns of a block.
+    playing : the wish that the last block followed.  steady_from : the frame since which it has nothing left to change.
     Raises ValueError for a tone that the rate can't carry.
     """
 
@@ -81,7 +82,7 @@ class LiveTone:
         self._rate_hz = sample_rate_hz
         self._checked(wish)
         frames = round(GLIDE_S * sample_rate_hz)
-        self._wish = wish
+        self._wish = self.playing = wish
         self._frequency = Glide(wish.frequency_hz, frames)
         self._levels = [Glide(0.0, frames) for _ in range(channels)]
         self._turns = 0.0
@@ -111,6 +112,7 @@ class LiveTone:
         ]
         if self._frequency.moving or any(on_their_way):
             self.steady_from = self.frame + frames
+        self.playing = wish  # last: who sees it sees a steady_from that belongs to it
         sine = np.sin(2.0 * np.pi * self._phase(frames))
         self.frame += frames
         return np.stack([SQRT2 * level.values(frames) * sine for level in self._levels], axis=1)
