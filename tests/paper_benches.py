@@ -24,7 +24,8 @@ from audiomeas.bench.origin import ScaleOrigin
 from audiomeas.interface.protocol import InterfaceIdentity
 from audiomeas.interface.transport import Capture, from_fractions
 from audiomeas.measurement.calibrate import Ask, calibrate
-from audiomeas.measurement.session import FirstLook, Session
+from audiomeas.measurement.first_look import FirstLook, Way
+from audiomeas.measurement.session import Session
 from audiomeas.measurement.trust import Aligned
 
 RATE_HZ = 48_000.0
@@ -149,8 +150,9 @@ class PaperSession(Session):
     def first_look(self, *, keep=None):
         gain_db = 0.0 if self._looped else 20.0 * math.log10(self._truth.gain)
         flat = {1: (gain_db, gain_db)}
+        way = Way(gain=(10 ** (gain_db / 20),) * 2, noise=(0.0, 0.0))
         return FirstLook(
-            level_v_rms=0.01, frequency_hz=(10.0, 21_000.0), curve_db=flat, ceiling_db=flat, gain_db={1: gain_db},
+            level_v_rms=0.01, frequency_hz=(10.0, 21_000.0), curve_db=flat, ceiling_db=flat, ways={1: {1: way}},
             polarity={1: 1}, latency_frames=LATENCY_FRAMES, silent=(),
         )  # fmt: skip
 

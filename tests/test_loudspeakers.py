@@ -215,10 +215,9 @@ def test_what_the_watch_stopped_is_remembered(path):
 
 def test_gain_once_found_stays():
     raised = RaisedGain()
-    raised.begin({1: 10.0})
-    assert raised.learn({1: -20.0}, {}) == {1: pytest.approx(6.0206, abs=1e-4)}  # 20·lg 2, whatever the polarity
-    assert raised.learn({1: 10.0}, {1: 3.0}) == {}
+    first = {1: 10.0}
+    # 20·lg 2, whatever the polarity.
+    assert raised.learn({1: -20.0}, {}, first_ratio=first) == {1: pytest.approx(6.0206, abs=1e-4)}
+    assert raised.learn({1: 10.0}, {1: 3.0}, first_ratio=first) == {}
     assert raised.added_to({1: 30.0, 2: 5.0}) == {1: pytest.approx(36.0206, abs=1e-4), 2: 5.0}
-    assert raised.learn({}, {2: 4.0}) == {2: 4.0}
-    raised.begin({1: 10.0})
-    assert raised.added_to({1: 30.0}) == {1: 30.0}
+    assert raised.learn({2: 9.0}, {2: 4.0}, first_ratio=first) == {2: 4.0}  # its first marker was not heard

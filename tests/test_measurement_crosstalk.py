@@ -377,8 +377,9 @@ def test_the_sweeps_stand_one_after_the_other():
     assert max(np.max(np.abs(first)), np.max(np.abs(second))) <= STIMULUS.peak_v * (1.0 + 1e-12)
     with pytest.raises(ValueError, match="not driven"):
         STIMULUS.channel_samples_v(3)
-    with pytest.raises(ValueError, match="one or two"):
-        staggered(channels=(1, 2, 3))
+    with pytest.raises(ValueError, match="each channel once"):
+        staggered(channels=(1, 1))
+    assert staggered(channels=(1, 2, 3)).offset_frames(3) == 2 * STIMULUS.period_frames
     with pytest.raises(ValueError, match=r"0\.2 s"):
         dataclasses.replace(STIMULUS, gap_s=0.0)
 

@@ -121,6 +121,61 @@ def test_every_ceiling_refuses_before_any_sound(tmp_path, change, words):
     assert between.streams == 1  # only the first look was played
 
 
+def subtracting(captured, frame, number):
+    """Each output carries its own channel less nine tenths of the other: 20 dB quieter when both play alike."""
+    return captured - (0.9 * captured[:, ::-1]).astype(captured.dtype)
+
+
+def test_a_unit_that_subtracts_its_channels_is_known_by_each_of_them(path):
+    said = []
+    bench = open_bench_file(path)
+    session = Session(Bench(bench.file, Meddling(bench.interface, meddle=subtracting)), say=said.append)
+    look = session.first_look()
+    gain_db = 20 * math.log10(abs(bench_gain(path)))
+    # The other channel has 0.05 dB less gain, 0.9 of it is taken away: 1 − 0.9·0.994 of the gain is left of both alike.
+    assert look.gain_at_db(1, 1000.0) == pytest.approx(gain_db + 20 * math.log10(1 - 0.9 * 10 ** (-0.05 / 20)), abs=0.5)
+    # The sum of its ways, above what is left by 1.9/0.1; noise and gain over frequency within 0.3 dB.
+    assert look.gain_db[1] == pytest.approx(gain_db + 20 * math.log10(1.9), abs=0.3)
+    assert look.gain_for_db(tone(1.0, driven_channels=(1,)))[1] == pytest.approx(gain_db, abs=0.3)
+    session.record(tone(0.1, driven_channels=(1,)))
+    session.record(tone(0.1))
+    assert not any("more gain" in line for line in said)
+
+
+@pytest.mark.parametrize("driven", [(1,), (1, 2)])
+def test_a_unit_that_subtracts_its_channels_passes_no_ceiling_however_it_is_driven(tmp_path, driven):
+    """1.2 V through 26.8 dB are 26.3 V with one channel driven: more than 20 V, and 2.6 V with both alike."""
+    path = bench_file(tmp_path, ("output_v_rms = 40.0", "output_v_rms = 20.0"), rate_hz=48_000)
+    session, between = session_on(path, meddle=subtracting)
+    session.first_look()
+    streams = between.streams
+    with pytest.raises(InterlockRefusal, match="unit's output"):
+        session.record(tone(1.2, driven_channels=driven))
+    assert between.streams == streams
+
+
+def test_a_unit_that_subtracts_and_is_turned_up_is_noticed_with_one_channel_and_with_both(path):
+    """6 dB after the first look: by the marker through the same channels (a raise is told from 0.5 dB on)."""
+    for driven in ((1,), (1, 2)):
+        said = []
+        bench = open_bench_file(path)
+        between = Meddling(bench.interface, meddle=lambda c, f, n: subtracting(c, f, n) * (2 if n > 2 else 1))
+        Session(Bench(bench.file, between), say=said.append).record(tone(0.05, driven_channels=driven))
+        assert any("6.0 dB more gain" in line or "6.1 dB more gain" in line for line in said), (driven, said)
+
+
+def test_a_gap_in_the_first_look_is_found_in_either_turn(cable):
+    """A dropout would make a part of the band seem quiet: the look is taken again (its sweeps last 0.86 s each)."""
+    for at in (40_000, 90_000):
+
+        def gap(captured, frame, number, at=at):
+            return captured * 0 if number == 1 and at <= frame < at + 512 else captured
+
+        session, between = session_on(cable, meddle=gap)
+        session.first_look()
+        assert between.streams == 2
+
+
 def test_a_gain_above_the_allowed_one_is_refused(tmp_path):
     session, _ = session_on(bench_file(tmp_path, ("highest_gain_db = 40", "highest_gain_db = 20"), rate_hz=48_000))
     with pytest.raises(CaptureError, match="more than the 20 dB"):

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from reference_tables import rows
 
+from audiomeas.measurement.first_look import FirstLook, Way
 from audiomeas.measurement.response_equalization import pre_emphasized
-from audiomeas.measurement.session import FirstLook
 from audiomeas.stimulus import ShapedSweep, Sweep, VariesInLevel, read_stimulus
 from audiomeas.stimulus.marker import MARKER_FROM_HZ, MARKER_TO_HZ, marker_peak_v
 
@@ -98,7 +98,7 @@ def look(frequency_hz, gain_db):
         frequency_hz=tuple(float(hz) for hz in frequency_hz),
         curve_db={1: curve},
         ceiling_db={1: curve},
-        gain_db={1: max(curve)},
+        ways={1: {1: Way(gain=tuple(10 ** (np.asarray(curve) / 20)), noise=(0.0,) * len(curve))}},
         polarity={1: 1},
         latency_frames=0.0,
         silent=(),

@@ -35,7 +35,8 @@ from audiomeas.measurement.bench_check_quiet import (
     silence_v_rms,
 )
 from audiomeas.measurement.bench_check_sequences import LOUD_REFERENCE, LOUD_TOP, loud_sequence, quiet_sequence
-from audiomeas.measurement.session import FirstLook, Keep, Session
+from audiomeas.measurement.first_look import FirstLook
+from audiomeas.measurement.session import Keep, Session
 from audiomeas.recording import Recording
 from audiomeas.stimulus import Stimulus
 from audiomeas.stimulus.marker import LEAD_S

@@ -45,6 +45,7 @@ _SHARED = ("from_hz", "to_hz", "reference_hz", "low_hz", "high_hz", "points_per_
 _DURATION_S = 1.85
 #: Of a capture with an unknown start so much is kept around each sweep: less than the gap, so that it stands alone.
 _BEFORE_S, _AFTER_S = 0.3, 0.15
+_ONE_OR_TWO = "crosstalk is told between two channels, one or both of them driven"
 
 
 def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> StaggeredSweeps:
@@ -55,6 +56,8 @@ def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> StaggeredSwee
             "terminated_ohm says that one channel's input is terminated, and both are driven: drive one (channels 1 or "
             "2), or leave terminated_ohm out"
         )
+    if len(context.channels) > 2:
+        raise ValueError(f"{_ONE_OR_TWO}, not {len(context.channels)}: choose them with channels")
     return StaggeredSweeps.covering(
         from_hz=float(options["from_hz"]),
         to_hz=min(float(options["to_hz"]), HIGHEST_PART * context.sample_rate_hz),
@@ -171,6 +174,8 @@ def _stimulus_of(recording: Recording) -> StaggeredSweeps:
             f"crosstalk needs a sweep on one channel at a time, and this capture goes with the stimulus "
             f"{stimulus.kind!r}: play `generate staggered-sweeps`, or a sweep on one channel"
         )
+    if len(stimulus.driven_channels) > 2:
+        raise SignalError(f"{_ONE_OR_TWO}, and this stimulus drives {len(stimulus.driven_channels)}")
     refuse_other_rate(recording, stimulus, "sweeps")
     return stimulus
 

@@ -118,7 +118,8 @@ class LoadGate:
         margin_db: float,
     ) -> NDArray[np.float64]:
         squares = mean_squares(samples_v, stimulus.sample_rate_hz)
-        # Channels that play different samples: the gain was found with all driven, so the loudest stands for all.
+        # Channels that play different samples: the gain is that of all driven ways together, so the loudest stands for
+        # all.
         squares = squares if squares.ndim == 1 else np.max(squares, axis=1, initial=0.0)
         if isinstance(stimulus, VariesInLevel):
             # Its gain counts from its largest level: where it is quieter, the unit may be louder by as much.

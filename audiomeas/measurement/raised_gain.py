@@ -1,7 +1,8 @@
 """Does a capture show more gain than the first look found? Then what follows is predicted from that.
 
-Two signs: the first marker came back louder than the first look's own (a volume control turned up, a dead band that is
-small beside the level), or a part of the capture is louder than the largest gain allows (a tone control).
+Two signs: the first marker came back louder than at the first look through the same driven channels (a volume control
+turned up, a dead band that is small beside the level), or a part of the capture is louder than the largest gain allows
+(a tone control).
 """
 
 from __future__ import annotations
@@ -28,26 +29,29 @@ class RaisedGain:
 
     def __init__(self) -> None:
         self._raised_db: dict[int, float] = {}
-        self._first: dict[int, float] = {}
 
     def added_to(self, gain_db: Mapping[int, float]) -> dict[int, float]:
         """Return gains with what was found since."""
         return {channel: gain + self._raised_db.get(channel, 0.0) for channel, gain in gain_db.items()}
 
-    def begin(self, marker_ratio: Mapping[int, float]) -> None:
-        """Take the first look's markers: channel → captured over played, in volts."""
-        self._first = {channel: abs(ratio) for channel, ratio in marker_ratio.items()}
-        self._raised_db = {}
-
-    def learn(self, marker_ratio: Mapping[int, float], loudest_ratio_db: Mapping[int, float]) -> dict[int, float]:
+    def learn(
+        self,
+        marker_ratio: Mapping[int, float],
+        loudest_ratio_db: Mapping[int, float],
+        *,
+        first_ratio: Mapping[int, float],
+    ) -> dict[int, float]:
         """Take a later capture's; return channel → dB of each raise that was not known yet.
 
-        loudest_ratio_db : channel → loudest part over what the first look's gain allows, in dB (see `loudest_db`).
+        marker_ratio : channel → captured over played marker, in volts.  first_ratio : the same at the first look, with
+        the same channels driven.  loudest_ratio_db : channel → loudest part over what the first look's gain allows, in
+        dB (see `loudest_db`).
         """
         found = dict(loudest_ratio_db)
         for channel, ratio in marker_ratio.items():
-            if channel in self._first and self._first[channel] > 0.0:
-                more_db = amplitude_ratio_to_db(abs(ratio) / self._first[channel])
+            first = abs(first_ratio.get(channel, 0.0))
+            if first > 0.0:
+                more_db = amplitude_ratio_to_db(abs(ratio) / first)
                 found[channel] = max(more_db, found.get(channel, more_db))
         new = {
             channel: more_db

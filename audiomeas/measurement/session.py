@@ -413,7 +413,8 @@ class Session:
         scales = [self.bench.input_scale(channel) for channel in self.bench.channels]
         # A calibration that does not hold here still makes volts (said with every result), but states no uncertainty.
         holds = self.bench.calibration_holds
-        outputs = [self.bench.output_scale(channel) for channel in stimulus.driven_channels]
+        # Where nothing is driven, the level at the input is the first look's: the gain that refers noise to the input.
+        outputs = [self.bench.output_scale(channel) for channel in stimulus.driven_channels or self.bench.channels]
         conditions = {
             **self.bench.conditions(),
             **self.bench.own_conditions(),

@@ -11,13 +11,16 @@ from audiomeas.analysis.alignment import find
 from audiomeas.analysis.continuity import SHORTEST_GAP_FRAMES, longest_zero_run, tone_breaks
 from audiomeas.errors import CaptureError
 from audiomeas.interface.transport import Capture, at_end_code, flags_within
-from audiomeas.stimulus import Stimulus
+from audiomeas.stimulus import StaggeredSweeps, Stimulus
 from audiomeas.stimulus.marker import Playlist, marker
 
 #: Float converters deliver values of about one; values far beyond are memory that nobody wrote.
 _BELIEVABLE_FS = 16.0
 #: Markers stand where they were put to this part of a frame, when nothing was lost between them.
 _SPACING_FRAMES = 0.5
+#: Of sweeps in turn, each one that comes back at least so loud beside an output's loudest is looked at for gaps: what
+#: leaks is quiet enough for zeros of its own.
+_HEARD_IN_TURN = 0.3
 
 
 class RepeatableCaptureError(CaptureError):
@@ -168,7 +171,17 @@ def look_for_breaks(
                 _refuse_gap(part, channel)
             if window.frequency_hz is not None:
                 notes += _breaks_of_tone(part, window.frequency_hz, channel, capture.form.sample_rate_hz)
+        if isinstance(stimulus, StaggeredSweeps):
+            _refuse_gap_in_turn([signal[window.start : window.stop] for window in stimulus.windows()], channel)
     return tuple(notes)
+
+
+def _refuse_gap_in_turn(parts: list[NDArray[np.float64]], channel: int) -> None:
+    """Refuse a gap in any sweep that an output carries, its own or, where channels are mixed up, another's."""
+    loudness = [float(np.sqrt(np.mean(np.square(part)))) for part in parts]
+    for part, one in zip(parts, loudness, strict=True):
+        if one > 0.0 and one >= _HEARD_IN_TURN * max(loudness):
+            _refuse_gap(part, channel)
 
 
 def _refuse_gap(part: NDArray[np.float64], channel: int) -> None:

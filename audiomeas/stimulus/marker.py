@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,10 +67,12 @@ class Playlist:
         return self.first_marker - self.stimulus_start, self.last_marker - self.stimulus_start
 
 
-def between_markers(samples: FloatArray, sample_rate_hz: float, *, marker_peak: float) -> Playlist:
+def between_markers(
+    samples: FloatArray, sample_rate_hz: float, *, marker_peak: float, marked: Sequence[bool] | None = None
+) -> Playlist:
     """Put samples, (frames,) or (frames, channels), between two markers of a given peak (same unit as the samples).
 
-    With several channels the markers are on each of them.
+    With several channels the markers are on each of them, or on those that are marked.
     """
     chirp = marker(sample_rate_hz, peak=marker_peak)
     lead = np.zeros(round(LEAD_S * sample_rate_hz))
@@ -77,7 +80,8 @@ def between_markers(samples: FloatArray, sample_rate_hz: float, *, marker_peak: 
     stimulus_start = len(lead) + len(chirp) + len(gap)
     before, after = np.concatenate([lead, chirp, gap]), np.concatenate([gap, chirp])
     if samples.ndim == 2:
-        before, after = (np.repeat(part[:, None], samples.shape[1], axis=1) for part in (before, after))
+        columns = np.ones(samples.shape[1]) if marked is None else np.asarray(marked, dtype=np.float64)
+        before, after = (part[:, None] * columns for part in (before, after))
     return Playlist(
         samples=np.concatenate([before, samples, after]),
         first_marker=len(lead),

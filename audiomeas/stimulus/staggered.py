@@ -23,8 +23,8 @@ class StaggeredSweeps(SweepSeries):
     kind: ClassVar[str] = "staggered-sweeps"
 
     def __post_init__(self) -> None:
-        if not 1 <= len(self.driven_channels) <= 2 or len(set(self.driven_channels)) < len(self.driven_channels):
-            raise ValueError(f"staggered sweeps drive one or two channels, not {self.driven_channels}")
+        if not 1 <= len(set(self.driven_channels)) == len(self.driven_channels):
+            raise ValueError(f"staggered sweeps drive each channel once, not {self.driven_channels}")
         super().__post_init__()
 
     @classmethod
