@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from audiomeas.bench.parts import COVERED, Part, of_limits
@@ -55,13 +55,16 @@ def bound_ratios(
     names: Sequence[str],
     *,
     input_v_rms: float | None,
-) -> list[str]:
-    """Make bounds of ratios near to the bench's own; let it widen the others. Return the names of the bounds.
+) -> dict[str, float]:
+    """Make bounds of ratios near to the bench's own; let it widen the others. Return by what the bounds were raised.
 
     input_v_rms : at the unit's input; None: not known.
-    The bench's harmonics may add to the unit's or cancel them, at worst in phase: a rectangular part.
+    A bound is what was measured and what the bench may have taken from it. Farther off the bench's harmonics may add to
+    the unit's or cancel them, at worst in phase: a rectangular part.
     """
-    limited: list[str] = []
+    from audiomeas.units import amplitude_ratio_to_db
+
+    limited: dict[str, float] = {}
     levels_dbfs = _levels_dbfs(recording, channel, told.values["level_dbfs"], input_v_rms)
     for name in names:
         percent, decibels = f"{name}_percent", f"{name}_db"
@@ -72,17 +75,20 @@ def bound_ratios(
         bench_db = _residual_db(recording, channel, frequency_hz, levels_dbfs, column)
         if bench_db is None:
             continue
-        if value_db <= bench_db + MARGIN_DB:
-            told.at_most(percent, decibels)
-            limited.append(name)
-            continue
         limit = 10.0 ** ((bench_db - value_db) / 20.0)
+        if value_db <= bench_db + MARGIN_DB:
+            # The bench may have taken away as much as it can add, and noise its part: at most that is missing.
+            limited[name] = 1.0 + limit + told.uncertainty.get(percent, 0.0) / told.values[percent]
+            told.values[percent] *= limited[name]
+            told.values[decibels] = value_db + amplitude_ratio_to_db(limited[name])
+            told.at_most(percent, decibels)
+            continue
         told.widen(percent, of_limits(BENCH_DISTORTION, limit * told.values[percent]))
         told.widen(decibels, of_limits(BENCH_DISTORTION, limit * DB_PER_NEPER))
     return limited
 
 
-def limited_words(names: Sequence[str]) -> str:
+def limited_words(names: Iterable[str]) -> str:
     """Return what is said of ratios that are bounds because of the bench, with the way out. names : at least one."""
     words = {"thd": "THD", "thd_n": "THD+N", "thd_n_notch": "THD+N with a notch"}
     return (

@@ -376,6 +376,10 @@ def _channel(
     limited = bound_ratios(told, recording, channel, tone.frequency_hz, names, input_v_rms=input_v_rms)
     if limited:
         warnings.append(f"channel {channel}: {limited_words(limited)}")
+    if told.values["thd_total_percent"] is not None:
+        told.values["thd_total_percent"] *= limited.get("thd", 1.0)
+    if told.values["thd_n_db"] is not None:
+        told.values["sinad_db"] = -told.values["thd_n_db"]
     told.follow("thd_total_percent", "thd_percent", "at most")
     told.follow("sinad_db", "thd_n_db", "at least")
     return told.result(channel)
@@ -386,8 +390,6 @@ def _tell_ratios(told: Told, tone: ToneAnalysis, options: Mapping[str, Any]) -> 
     if tone.thd_total_ratio is not None:
         told.values["thd_total_percent"] = 100.0 * tone.thd_total_ratio
     tell_ratio(told, "thd_n", tone.thd_n_ratio, tone.residual)
-    if told.values["thd_n_db"] is not None:
-        told.values["sinad_db"] = -told.values["thd_n_db"]
     if options["notch"]:
         tell_ratio(told, "thd_n_notch", tone.thd_n_notch_ratio, tone.notched)
 
