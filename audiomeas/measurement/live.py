@@ -33,7 +33,7 @@ from audiomeas.stimulus import Sine
 from audiomeas.stimulus.live_tone import LiveTone, Wish
 from audiomeas.units import db_to_amplitude_ratio
 
-#: A reading is begun this often; it takes a few hundredths of a second.
+#: A reading is begun this often; it takes a few hundredths of a second, more on a busy machine.
 READ_EVERY_S = 0.1
 #: The caller is heard of at least this often while it waits.
 TURN_S = 0.02
@@ -359,9 +359,10 @@ class _Reader:
         return self._tone.steady_from + self._late_frames
 
     def _run(self) -> None:
-        number = 0
+        number, due_s = 0, time.monotonic()
         try:
-            while not self._over.wait(READ_EVERY_S):
+            while not self._over.wait(max(0.0, due_s - time.monotonic())):
+                due_s = time.monotonic() + READ_EVERY_S
                 self._transport.hear(READER)
                 reading = self._read(number)
                 if reading is not None:
