@@ -92,9 +92,14 @@ def new_search(facts: SearchFacts, driven: Sequence[int], options: Mapping[str, 
     )
 
 
-def reader(options: Mapping[str, Any], sample_rate_hz: float) -> Callable[[Any, float], BurstReading | None]:
-    """Return what reads one channel of one burst: (samples, frequency_hz) → reading; None where no tone is there."""
-    from audiomeas.analysis.clipping_burst import read_burst
+def reader(
+    options: Mapping[str, Any], sample_rate_hz: float, *, settled: bool = False
+) -> Callable[[Any, float], BurstReading | None]:
+    """Return what reads one channel of one burst: (samples, frequency_hz) → reading; None where no tone is there.
+
+    settled : the samples begin where all has come to rest.
+    """
+    from audiomeas.analysis.clipping_burst import SETTLE_S, read_burst
 
     def read(signal: Any, frequency_hz: float) -> BurstReading | None:
         try:
@@ -102,6 +107,7 @@ def reader(options: Mapping[str, Any], sample_rate_hz: float) -> Callable[[Any, 
                 signal,
                 sample_rate_hz,
                 frequency_hz,
+                settle_s=0.0 if settled else SETTLE_S,
                 band_hz=(options["low_hz"], options["high_hz"]),
                 harmonic_limit_hz=options["harmonic_limit_hz"],
             )

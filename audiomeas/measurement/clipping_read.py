@@ -29,7 +29,8 @@ Span = tuple[int, int]
 class Burst:
     """One burst, or step, of one channel.
 
-    number : of the burst in its series.   span : its frames in the recording.   input_v_rms : None where not known.
+    number : of the burst in its series.   span : its frames in the recording.   input_v_rms : relative
+    where the stimulus is not in volts, None without a stimulus.
     quiet : frames of the quiet tone behind it; None: there is none.   driven : channels driven by it.
     """
 
@@ -46,12 +47,14 @@ class Read:
     """What one channel tells. clipping, alone : with all channels driven, and with itself alone where that was played.
 
     bursts : those that `clipping` is made of (of a capture without a stimulus: where its level was read).
+    in_volts : input levels are volts at the unit's input, not only in the right ratio.
     """
 
     clipping: Clipping
     alone: Clipping | None
     bursts: tuple[Burst, ...]
     frequency_hz: float
+    in_volts: bool
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -79,7 +82,7 @@ def placed(recording: Recording) -> Recording:
     if stimulus is None or recording.stimulus_start is not None:
         return recording
     refuse_other_rate(recording, stimulus, "bursts")
-    return aligned(recording, stimulus, what="bursts")
+    return aligned(recording, stimulus, what="bursts", one_tone=True)
 
 
 def played_bursts(recording: Recording, options: Mapping[str, Any]) -> Played:
@@ -142,7 +145,7 @@ def channel_of_bursts(played: Played, channel: int, options: Mapping[str, Any], 
         Burst(
             number=number,
             span=played.spans[number][0],
-            input_v_rms=played.levels[number][channel] if played.in_volts else None,
+            input_v_rms=played.levels[number][channel],
             quiet=played.spans[number][1],
             driven=played.driven(number),
             reading=reading,
@@ -152,12 +155,8 @@ def channel_of_bursts(played: Played, channel: int, options: Mapping[str, Any], 
     ]
 
     def told(bursts: Sequence[Burst]) -> Clipping:
-        inputs = [one.input_v_rms for one in bursts]
-        return levels_of(
-            [one.reading for one in bursts],
-            [level for level in inputs if level is not None] if None not in inputs else None,
-            percentages=percentages(options),
-        )
+        inputs = [one.input_v_rms for one in bursts if one.input_v_rms is not None]
+        return levels_of([one.reading for one in bursts], inputs, percentages=percentages(options))
 
     most = max((len(one.driven) for one in mine), default=0)
     together = [one for one in mine if len(one.driven) == most]
@@ -167,6 +166,7 @@ def channel_of_bursts(played: Played, channel: int, options: Mapping[str, Any], 
         alone=told(alone) if alone else None,
         bursts=tuple(together),
         frequency_hz=played.frequency_hz,
+        in_volts=played.in_volts,
     )
 
 
@@ -217,26 +217,28 @@ def channel_of_envelope(
     from audiomeas.analysis.clipping_capture import level_windows, readings_of_ramp
 
     signal = samples(recording, column, slice(0, _unspoilt(recording, column)))
-    readings = readings_of_ramp(signal, recording.sample_rate_hz, frequency_hz=frequency_hz)
-    found_hz = readings[0].frequency_hz
+    # Refuses what is no ramp, and fits its frequency.
+    found_hz = readings_of_ramp(signal, recording.sample_rate_hz, frequency_hz=frequency_hz)[0].frequency_hz
+    read = reader(options, recording.sample_rate_hz, settled=True)
     windows = level_windows(signal, recording.sample_rate_hz, found_hz)
-    channel = recording.channels[column]
     bursts = [
         Burst(
             number=number,
             span=(window.start, window.stop),
             input_v_rms=None,
             quiet=None,
-            driven=(channel,),
+            driven=(recording.channels[column],),
             reading=reading,
         )
-        for number, (window, reading) in enumerate(zip(windows, readings, strict=True))
+        for number, window in enumerate(windows)
+        if (reading := read(signal[window.start : window.stop], found_hz)) is not None
     ]
     return Read(
-        clipping=levels_of(readings, percentages=percentages(options)),
+        clipping=levels_of([one.reading for one in bursts], percentages=percentages(options)),
         alone=None,
         bursts=tuple(bursts),
         frequency_hz=found_hz,
+        in_volts=False,
     )
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import Part
+from audiomeas.measurement.bench_own import loop_gain
 from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.clipping_words import AT_LEAST
 from audiomeas.measurement.scale_parts import gain_parts, input_level_parts
@@ -102,10 +103,14 @@ class Teller:
 
     def _input(self, told: Told, level: DistortionLevel, prefix: str, own: Sequence[Part]) -> None:
         key = f"{prefix}_input_v_rms"
-        told.values[key] = level.input_v_rms
+        told.values[key] = self._input_v_rms(level.input_v_rms)
         played = input_level_parts(self._recording, self._column)
-        if level.input_v_rms is not None and played is not None:
-            told.add(key, (*played, *own), level.input_v_rms)
+        if told.values[key] is not None and played is not None:
+            told.add(key, (*played, *own), told.values[key])
+
+    def _input_v_rms(self, level: float | None) -> float | None:
+        """Return a level at the unit's input where it is in volts."""
+        return level if self._read.in_volts else None
 
     def _row(self, level: DistortionLevel) -> dict[str, Any]:
         """Return one level as a row of its own."""
@@ -131,12 +136,13 @@ class Teller:
             told.at_most("minimum_thd_percent")
 
     def _gain(self, clipping: Clipping) -> None:
-        if clipping.gain_db is None or self._recording.scale_v(self._column) is None:
+        if clipping.gain_db is None or not self._read.in_volts or self._recording.scale_v(self._column) is None:
             return
-        self.told.values["gain_db"] = clipping.gain_db
+        loop_db, left = loop_gain(self._recording, self._column, self._frequency_hz)
+        self.told.values["gain_db"] = clipping.gain_db - loop_db
         parts = gain_parts(self._recording, self._column)
         if parts is not None:
-            self.told.add("gain_db", parts, DB_PER_NEPER)
+            self.told.add("gain_db", (*parts, *left), DB_PER_NEPER)
 
     def _point(self, point: CurvePoint) -> dict[str, Any]:
         told = Told({})
@@ -150,7 +156,7 @@ class Teller:
             own=(),
         )
         return {
-            "input_v_rms": point.input_v_rms,
+            "input_v_rms": self._input_v_rms(point.input_v_rms),
             "level_v_rms": told.values.get("level_v_rms"),
             "level_w": told.values.get("level_w"),
             "level_dbfs": told.values["level_dbfs"],
@@ -216,7 +222,7 @@ class Teller:
         unit = 1.0 if in_volts else float(np.sqrt(2.0))
         return {
             "of": name,
-            "input_v_rms": burst.input_v_rms,
+            "input_v_rms": self._input_v_rms(burst.input_v_rms),
             "thd_percent": 100.0 * burst.reading.thd_ratio,
             "in_volts": in_volts,
             "time_s": [float(f"{frame / rate_hz:.6g}") for frame in range(0, frames, every)],

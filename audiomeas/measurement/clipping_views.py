@@ -303,7 +303,7 @@ def _definitions(result: Result) -> str:
     at = "" if conditions.get("frequency_hz") is None else f" of {hertz(conditions['frequency_hz'])}"
     burst_s = conditions.get("burst_s")
     bursts = "The tone as captured" if burst_s is None else f"Bursts{at}, {1000.0 * burst_s:.3g} ms"
-    driven = "" if burst_s is None else f", {_driven_words(conditions)}"
+    driven = "" if burst_s is None or not conditions.get("driven_channels") else f", {_driven_words(conditions)}"
     return (
         f"{bursts}{driven}. Onset: THD (noise removed) is twice its minimum. THD+N from {hertz(low_hz)} to "
         f"{hertz(high_hz)}, r.m.s., unweighted. Levels: fundamental and harmonics."
@@ -311,5 +311,5 @@ def _definitions(result: Result) -> str:
 
 
 def _driven_words(conditions: Mapping[str, Any]) -> str:
-    driven = conditions.get("driven_channels") or []
-    return "both channels driven" if len(driven) > 1 else f"channel {driven[0]} driven alone" if driven else "driven"
+    driven = conditions["driven_channels"]
+    return "both channels driven" if len(driven) > 1 else f"channel {driven[0]} driven alone"

@@ -22,6 +22,8 @@ _EARLIER = 0.25
 _BLOCK_S, _BLOCK_PERIODS = 0.005, 2
 #: Normalised correlation of a capture with its steps: a heavy equalizer leaves a half, noise a hundredth.
 _LEAST_SIMILARITY = 0.1
+#: The same for one tone: any steady tone is somewhat like it, its own steps are nearly the same.
+_LEAST_SIMILARITY_OF_ONE_TONE = 0.8
 
 
 @dataclasses.dataclass(frozen=True)
@@ -50,10 +52,11 @@ def steps_of(recording: Recording, word: str) -> SteppedSines:
     return stimulus
 
 
-def aligned(recording: Recording, stimulus: Stimulus, *, what: str = "steps") -> Recording:
+def aligned(recording: Recording, stimulus: Stimulus, *, what: str = "steps", one_tone: bool = False) -> Recording:
     """Return the recording with the stimulus found in its loudest driven channel. Raises SignalError.
 
-    what : is played, in the plural.
+    what : is played, in the plural.   one_tone : all of them are of one tone, so that they look nearly alike a period
+    later: the place is then found to a period only, and likeness alone must tell that it is the stimulus.
     """
     import numpy as np
 
@@ -71,7 +74,8 @@ def aligned(recording: Recording, stimulus: Stimulus, *, what: str = "steps") ->
     column = max(driven, key=lambda column: float(np.sum(recording.counts_fs[:, column] ** 2)))
     found = find(recording.counts_fs[:, column], played)
     # Where the capture is hardly longer than the steps, there is no elsewhere that the place could stand clear of.
-    if not (found.certain and found.similarity > _LEAST_SIMILARITY):
+    least = _LEAST_SIMILARITY_OF_ONE_TONE if one_tone else _LEAST_SIMILARITY
+    if not ((found.certain or one_tone) and found.similarity > least):
         raise SignalError(
             f"the {what} of the stimulus were not found in the capture: is it the one that was played, and the capture "
             "whole?"
