@@ -371,6 +371,38 @@ def square_and_sine(
     _write(file, make, **common)
 
 
+def _wave_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    for decorator in (
+        click.option(
+            "--quiet-below-db", type=click.FLOAT, default=20.0, show_default=True, help="Of the first window."
+        ),
+        click.option("--window-s", type=click.FLOAT, default=1.0, show_default=True, help="Of each of two windows."),
+    ):
+        command = decorator(command)
+    return command
+
+
+@generate.command("square-wave")
+@click.argument("file")
+@click.option("--frequency-hz", type=click.FLOAT, default=1000.0, show_default=True)
+@_wave_options
+@_markers
+@_common
+def square_wave(file: str, frequency_hz: float, window_s: float, quiet_below_db: float, **common: Any) -> None:
+    """Write a square wave, quiet and then at the level, up to the band's edge; the level is that of a sine of its peak.
+
+    \b
+    Example: audiomeas generate square-wave square.wav --frequency-hz 1000 --rate 96000
+    """
+
+    def make(**at: Any) -> Stimulus:
+        from audiomeas.stimulus.periodic import SquareWave
+
+        return SquareWave.at_level(frequency_hz=frequency_hz, window_s=window_s, quiet_below_db=quiet_below_db, **at)
+
+    _write(file, make, **common)
+
+
 @generate.command()
 @click.argument("file")
 @click.option("--tones", type=click.INT, default=31, show_default=True, help="On each channel.")

@@ -57,6 +57,10 @@ _MODULES = {
         "audiomeas.measurement.response_steps",
         "Gain and phase by stepped sines: slow, simple, and the reference for the sweep.",
     ),
+    "square-wave": (
+        "audiomeas.measurement.square_wave",
+        "Square wave: rise time within the band, overshoot, ringing, tilt, and slewing by two levels",
+    ),
     "tracking": (
         "audiomeas.measurement.tracking",
         "Difference of the two channels over the range of a volume control that is turned in one capture.",

@@ -9,6 +9,7 @@ from audiomeas.errors import RequestError
 from audiomeas.stimulus.base import Stimulus
 from audiomeas.stimulus.bursts import BurstSeries
 from audiomeas.stimulus.multitone import Multitone
+from audiomeas.stimulus.periodic import SquareWave, ToneBurst
 from audiomeas.stimulus.repeated import RepeatedSweeps
 from audiomeas.stimulus.shaped import ShapedSweep
 from audiomeas.stimulus.sines import Silence, Sine, SteppedSines
@@ -38,6 +39,8 @@ _FAMILIES: dict[str, type[Stimulus]] = {
         ToneAndSilence,
         ToneSequence,
         BurstSeries,
+        SquareWave,
+        ToneBurst,
     )
 }
 

@@ -1,0 +1,208 @@
+"""The two windows of a wave that repeats, as its measurements analyse them: on the played clock, without the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from audiomeas.errors import SignalError
+from audiomeas.measurement.base import Option
+from audiomeas.measurement.steady import loudest_column, over_range_words, refuse_gaps, samples
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from audiomeas.measurement.attached import Attached
+    from audiomeas.recording import Recording
+    from audiomeas.stimulus.periodic import PeriodicWave
+
+Wave = TypeVar("Wave", bound="PeriodicWave")
+#: A loopback whose lines are off by more than this from what was played is none.
+_LARGEST_CORRECTION = 2.0**0.5
+LOOPBACK_OPTION = Option(
+    name="loopback",
+    kind="recording",
+    help="A capture of the same wave through the cable alone: what the bench adds is taken out.",
+    stage="analyse",
+)
+
+
+def wave_stimulus_options() -> tuple[Option, Option]:
+    """Return the options that shape both windows of a wave."""
+    return (
+        Option(
+            name="window_s",
+            kind="number",
+            help="Length of each of the two windows that are averaged.",
+            default=1.0,
+            at_least=0.2,
+            at_most=60.0,
+        ),
+        Option(
+            name="quiet_below_db",
+            kind="number",
+            help="How far below the level the wave is played first, for comparison.",
+            default=20.0,
+            at_least=6.0,
+            at_most=40.0,
+        ),
+    )
+
+
+def of_kind(recording: Recording, kind: type[Wave], word: str) -> Wave:
+    """Return the stimulus of a capture. Raises SignalError when it is another one."""
+    stimulus = recording.stimulus
+    if not isinstance(stimulus, kind):
+        played = "nothing known" if stimulus is None else repr(stimulus.kind)
+        raise SignalError(
+            f"{word} needs its own stimulus ({kind.kind!r}), and that of this capture is {played}: write one with "
+            f"`audiomeas generate {word}`"
+        )
+    return stimulus
+
+
+def windows_of(recording: Recording, wave: PeriodicWave) -> Recording:
+    """Return a recording whose windows stand where the stimulus says, by the clock that played.
+
+    A capture by another clock is found by its first marker and stretched by what its lines tell.
+    Raises SignalError: no marker found, a capture that is cut, or gaps in it.
+    """
+    if not recording.shared_clock or recording.stimulus_start is None:
+        recording = _on_played_clock(recording, wave)
+    from audiomeas.recording import stimulus_slice
+
+    for window in wave.windows():
+        refuse_gaps(recording, stimulus_slice(recording, window.start, window.stop))
+    return recording
+
+
+def _on_played_clock(recording: Recording, wave: PeriodicWave) -> Recording:
+    import dataclasses
+
+    import numpy as np
+
+    from audiomeas.analysis.interpolation import sampled_at
+    from audiomeas.analysis.multitone import time_scale
+
+    start = _start(recording)
+    _, loud = wave.windows()
+    lines_hz = wave.orders * wave.frequency_hz
+    strong = np.abs(wave.lines_v) > 0.05 * float(np.max(np.abs(wave.lines_v)))
+    column = loudest_column(recording)
+    first = round(start) + loud.start
+    if first + loud.frames > recording.frames:
+        raise SignalError("the capture is cut: it does not hold the whole stimulus; capture it again")
+    heard = np.ascontiguousarray(recording.counts_fs[first : first + loud.frames, column])
+    scale = time_scale(heard, recording.sample_rate_hz, lines_hz[strong].tolist())
+    places = start + np.arange(wave.frames) / scale
+    places = places[(places > 16.0) & (places < recording.frames - 16.0)]
+    if len(places) < wave.frames:
+        raise SignalError("the capture is cut: it does not hold the whole stimulus; capture it again")
+    laid = np.stack(
+        [sampled_at(recording.counts_fs[:, place], places) for place in range(len(recording.channels))], axis=1
+    )
+    conditions = {**recording.conditions, "clock_offset_ppm": (scale - 1.0) * 1e6}
+    return dataclasses.replace(recording, counts_fs=laid, stimulus_start=0, shared_clock=True, conditions=conditions)
+
+
+def _start(recording: Recording) -> float:
+    """Return the frame at which the stimulus begins, by the marker before it."""
+    from audiomeas.analysis.alignment import find
+    from audiomeas.stimulus.marker import marker
+
+    if recording.stimulus_start is not None:
+        return float(recording.stimulus_start)
+    chirp = marker(recording.sample_rate_hz)
+    if recording.markers is None or recording.frames < len(chirp):
+        raise SignalError(
+            "where the wave begins in this capture is not known: play it with its markers (`audiomeas generate` writes "
+            "them), and capture from before the first to after the last"
+        )
+    found = find(recording.counts_fs[: recording.frames * 2 // 3, loudest_column(recording)], chirp)
+    if not found.certain:
+        raise SignalError("the marker before the wave was not found: capture from before it to after the last one")
+    return found.frame - recording.markers[0]
+
+
+def window_samples(recording: Recording, wave: PeriodicWave, column: int) -> tuple[Any, Any]:
+    """Return the samples of the quiet and of the loud window of a channel, (frames,) each."""
+    from audiomeas.recording import stimulus_slice
+
+    quiet, loud = (stimulus_slice(recording, window.start, window.stop) for window in wave.windows())
+    return samples(recording, column, quiet), samples(recording, column, loud)
+
+
+def refusal(recording: Recording, column: int) -> str | None:
+    """Return why a channel can't be told, or None."""
+    return over_range_words(recording, column, recording.channels[column])
+
+
+def played_lines(wave: PeriodicWave) -> NDArray[np.complex128]:
+    """Return the lines that were played, (highest,), orders from 1 on; zero where none was."""
+    import numpy as np
+
+    lines = np.zeros(int(wave.orders[-1]), dtype=np.complex128)
+    lines[np.rint(wave.orders).astype(np.intp) - 1] = wave.lines_v
+    return lines
+
+
+def corrections(
+    options: Mapping[str, Any], recording: Recording, wave: Wave, word: str
+) -> tuple[dict[int, NDArray[np.complex128]], dict[str, Any]]:
+    """Return channel → factors of its lines that take the bench out, and conditions; nothing without a loopback.
+
+    Between the lines that were played, the factor is that of its neighbours. The level stays: the loopback counts as 1
+    at its strongest line. Raises SignalError: a loopback of another wave, rate or range, or off by more than 3 dB.
+    """
+    attached: Attached | None = options.get("loopback")
+    if attached is None:
+        return {}, {}
+    where = f"the loopback {attached.name}"
+    loop = attached.recording
+    _refuse_other(loop, recording, wave, where)
+    loop_wave = of_kind(loop, type(wave), word)
+    loop = windows_of(loop, loop_wave)
+    found = {channel: _factors(loop, loop_wave, channel, where) for channel in recording.channels}
+    facts = {"file": attached.name, "sha256": attached.sha256, "level": "1 at the strongest line"}
+    return found, {"loopback": facts, "compensation": "lines divided by those of the loopback of each channel"}
+
+
+def _refuse_other(loop: Recording, recording: Recording, wave: PeriodicWave, where: str) -> None:
+    import dataclasses
+
+    again = "capture the loopback again, as the unit"
+    played = loop.stimulus
+    if type(played) is not type(wave):
+        raise SignalError(f"{where} holds no {wave.kind!r}: {again}")
+    if dataclasses.replace(played, peak_v=wave.peak_v, driven_channels=wave.driven_channels) != wave:
+        raise SignalError(f"{where} is of another wave, or of another rate: {again}")
+    if loop.provenance.simulated != recording.provenance.simulated:
+        raise SignalError(f"{where} and the capture are not both of a real bench (one is SIMULATED): {again}")
+    mine, other = recording.conditions.get("range"), loop.conditions.get("range")
+    if mine and other and mine != other:
+        raise SignalError(f"{where} was captured at another attenuator range than the unit: {again}")
+
+
+def _factors(loop: Recording, wave: PeriodicWave, channel: int, where: str) -> NDArray[np.complex128]:
+    import numpy as np
+
+    from audiomeas.analysis.periodic import part_lines
+    from audiomeas.stimulus.periodic import PARTS
+
+    if channel not in loop.channels:
+        raise SignalError(f"{where} holds no channel {channel}: capture the loopback of all channels")
+    if words := refusal(loop, loop.column(channel)):
+        raise SignalError(f"{where}, {words}")
+    _, loud = window_samples(loop, wave, loop.column(channel))
+    lines = part_lines(loud, PARTS, wave.periods // PARTS, int(wave.orders[-1])).mean(axis=0)
+    places = np.rint(wave.orders).astype(np.intp) - 1
+    ratio = lines[places] / wave.lines_v
+    heard = np.abs(wave.lines_v) > 1e-3 * float(np.max(np.abs(wave.lines_v)))
+    size = np.abs(ratio) / float(np.abs(ratio[int(np.argmax(np.abs(wave.lines_v)))]))
+    if not bool(np.all((size[heard] < _LARGEST_CORRECTION) & (size[heard] > 1.0 / _LARGEST_CORRECTION))):
+        raise SignalError(f"{where} is off by more than 3 dB: that is no loopback; capture it again through the cable")
+    every = np.arange(1, int(wave.orders[-1]) + 1, dtype=np.float64)
+    turned = np.unwrap(np.angle(ratio[heard]))
+    phase = np.interp(every, wave.orders[heard], turned)
+    return np.asarray(np.exp(-1j * phase) / np.interp(every, wave.orders[heard], size[heard]))
