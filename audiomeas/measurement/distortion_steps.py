@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
@@ -16,7 +17,7 @@ from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.curves import row_curve
 from audiomeas.measurement.distortion_steps_views import charts, step_words, tables
 from audiomeas.measurement.response_views import nominal_frequencies
-from audiomeas.measurement.result import ChannelResult, Result, result_of
+from audiomeas.measurement.result import Result, result_of
 from audiomeas.measurement.steady import samples
 from audiomeas.measurement.stepped import (
     MOST_STEPS,
@@ -105,33 +106,55 @@ def _frequencies_hz(options: Mapping[str, Any], levels: int, sample_rate_hz: flo
     return nominal_frequencies(20.0, max(min(limit_hz / 3.0, 20_000.0), 20.0))
 
 
-def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
-    stimulus = steps_of(recording, "distortion-steps")
+@dataclasses.dataclass(frozen=True)
+class ReadSteps:
+    """The steps of a recording as read. channels : channel → what is told of each step; nothing where not driven."""
+
+    recording: Recording
+    channels: Mapping[int, Sequence[Told]]
+    warnings: tuple[str, ...]
+    conditions: Mapping[str, Any]
+
+
+def read_steps(recording: Recording, options: Mapping[str, Any], word: str) -> ReadSteps:
+    """Return what each step of a recording tells. word : the measurement that asks. Raises SignalError."""
+    stimulus = steps_of(recording, word)
     placed = recording.stimulus_start is not None
     recording = recording if placed else aligned(recording, stimulus)
     steps = placed_steps(recording, stimulus, earlier=not placed)
     warnings: list[str] = []
-    channels, problems, known = [], [], 0
+    channels: dict[int, Sequence[Told]] = {}
+    problems, known = [], 0
     for column, channel in enumerate(recording.channels):
         if channel not in stimulus.driven_channels:
             warnings.append(f"channel {channel} was not driven: no distortion is told")
-            channels.append(_nothing(channel))
+            channels[channel] = ()
             continue
         found = _Channel(recording, column, channel, options)
-        read = found.read(steps)
+        channels[channel] = found.read(steps)
         said = [f"channel {channel}: {note} ({places(where, len(steps))})" for note, where in found.notes.items()]
         warnings += said
         problems += said
         known += found.known
-        channels.append(_largest(read).result(channel))
     if not known and problems:
         raise SignalError(problems[0])
+    conditions = _conditions(recording, stimulus, options, placed)
+    return ReadSteps(recording, channels, tuple(warnings), conditions)
+
+
+def step_row(step: Told) -> dict[str, Any]:
+    """Return what is told of a step, as results keep it."""
+    return {**step.values, "uncertainty": step.uncertainty, "bound": step.bound}
+
+
+def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
+    read = read_steps(recording, options, "distortion-steps")
     return result_of(
-        recording,
+        read.recording,
         "distortion-steps",
-        conditions=_conditions(recording, stimulus, options, placed),
-        channels=tuple(channels),
-        warnings=tuple(warnings),
+        conditions=read.conditions,
+        channels=tuple(_largest(steps).result(channel) for channel, steps in read.channels.items()),
+        warnings=read.warnings,
     )
 
 
@@ -257,8 +280,7 @@ def _notes(tone: ToneAnalysis, limit_hz: float | None) -> list[str]:
 
 def _largest(read: Sequence[Told]) -> Told:
     """Return what is told of a channel: its steps, and the largest ratios with where they are."""
-    rows = [{**step.values, "uncertainty": step.uncertainty, "bound": step.bound} for step in read]
-    told = Told({"steps": rows})
+    told = Told({"steps": [step_row(step) for step in read]})
     for figure in _FIGURES:
         key = figure.removeprefix("largest_") + "_percent"
         top = max(
@@ -273,10 +295,6 @@ def _largest(read: Sequence[Told]) -> Told:
         elif top is not None and key in top.uncertainty:
             told.add(f"{figure}_percent", top.budget[key])
     return told
-
-
-def _nothing(channel: int) -> ChannelResult:
-    return _largest([]).result(channel)
 
 
 def _conditions(

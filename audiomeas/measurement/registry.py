@@ -49,6 +49,10 @@ _MODULES = {
         "audiomeas.measurement.output_impedance",
         "Output impedance and damping factor against frequency, by two loads that you change in a pause.",
     ),
+    "power": (
+        "audiomeas.measurement.power",
+        "Power at the rated distortion against frequency, from a low level to the rated one, all channels driven",
+    ),
     "response": (
         "audiomeas.measurement.response",
         "Gain and phase against frequency from one sweep, with corners, balance, delay and harmonics.",

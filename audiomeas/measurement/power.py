@@ -1,0 +1,321 @@
+"""Power at a rated distortion over the band, from a low level up to the rated one, all channels driven."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import RequestError, SignalError
+from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext, SearchContext
+from audiomeas.measurement.budget import Told
+from audiomeas.measurement.checks import made, refuse_empty_band
+from audiomeas.measurement.curves import row_curve
+from audiomeas.measurement.distortion_steps import read_steps, step_row
+from audiomeas.measurement.offers import band_options
+from audiomeas.measurement.power_search import (
+    FELL_DB,
+    WORD,
+    PowerSearch,
+    joined,
+    limit_of,
+    step_options,
+    steps_for,
+)
+from audiomeas.measurement.power_views import charts, tables
+from audiomeas.measurement.response_views import hertz
+from audiomeas.measurement.result import ChannelResult, Result, result_of
+from audiomeas.units import Level
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.base import Search
+    from audiomeas.recording import Recording
+    from audiomeas.stimulus import SteppedSines
+
+#: 20 Hz, 1 kHz and 20 kHz, and what lies between (common practice for a claim over the whole band).
+_USUAL_HZ = (20.0, 50.0, 1_000.0, 5_000.0, 10_000.0, 20_000.0)
+#: 16 CFR Part 432 as amended in 2024: from 250 mW up (trade notes, 7.4).
+_LOWEST = Level(0.25, "W")
+#: The band of a power bandwidth ends where half of the rated power is left.
+_HALF = 0.5
+_DISTORTION = "distortion_percent"
+_BEYOND = (
+    "the third harmonic can't be captured at this rate, so that no power is told at the rated distortion: use a higher "
+    "rate, or leave this frequency out"
+)
+
+
+def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> SteppedSines:
+    """Return the steps at one level (for checks; a search makes its own). Raises ValueError."""
+    steps = [(hz, context.input_level_v_rms) for hz in sorted(set(options["frequencies_hz"]))]
+    return steps_for(steps, context.sample_rate_hz, context.channels, options)
+
+
+def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
+    """Raise RequestError for what can never be played or told."""
+    _rated(options)
+    made(_stimulus, context, options)
+    refuse_empty_band(context, options)
+
+
+def _rated(options: Mapping[str, Any]) -> Level:
+    rated: Level | None = options["rated_level"]
+    if rated is None:
+        raise RequestError("give rated_level, what the maker states for each channel, such as '60 W'")
+    if options["lowest_level"].unit != rated.unit:
+        raise RequestError(
+            f"rated_level and lowest_level have other units, {rated} and {options['lowest_level']}: give both in W, or "
+            "both in V"
+        )
+    if not options["lowest_level"].value < rated.value:
+        raise RequestError(f"lowest_level of {options['lowest_level']} must lie below rated_level, {rated}")
+    return rated
+
+
+def _search(context: SearchContext, options: Mapping[str, Any]) -> Search:
+    return PowerSearch(context, options)
+
+
+def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
+    rated = _rated(options)
+    read = read_steps(recording, step_options(recording, options), WORD)
+    if rated.unit == "W" and not recording.conditions.get("load_ohm"):
+        raise SignalError(f"{rated} need a load: enter a [[load]] in the bench file, or give the rated level in volts")
+    channels = [_channel(channel, steps, rated, options) for channel, steps in read.channels.items()]
+    key, limit = limit_of(options)
+    return result_of(
+        read.recording,
+        WORD,
+        conditions={
+            **read.conditions,
+            "rated_level": str(rated),
+            "lowest_level": str(options["lowest_level"]),
+            "criterion": key,
+            "rated_percent": limit,
+            "held_s": options["hold_s"],
+            "channels_level": "one input level for all: that at which the channel with the least gain gives the level",
+        },
+        channels=tuple(channels),
+        warnings=(*read.warnings, *_hidden(channels), *_fallen(channels)),
+    )
+
+
+def _hidden(channels: Sequence[ChannelResult]) -> list[str]:
+    return [
+        f"channel {channel.channel}, {hertz(row['frequency_hz'])}: {row['note']}"
+        for channel in channels
+        for row in channel.values["power"]
+        if row["note"]
+    ]
+
+
+def _fallen(channels: Sequence[ChannelResult]) -> list[str]:
+    """Return what is said where a unit gave far less than before at the same frequency."""
+    said = []
+    for channel in channels:
+        best_db: dict[float, float] = {}
+        for row in channel.values["steps"]:
+            gain_db = row["gain_db"]
+            if gain_db is None:
+                continue
+            best_db[row["frequency_hz"]] = max(gain_db, best_db.get(row["frequency_hz"], gain_db))
+            fell_db = best_db[row["frequency_hz"]] - gain_db
+            if fell_db > FELL_DB:
+                said.append(
+                    f"channel {channel.channel}: its gain fell by {fell_db:.1f} dB at {hertz(row['frequency_hz'])}, "
+                    "and nothing more was played: protection may have opened, a fuse have blown or a limiter work; let "
+                    "it rest, check the load"
+                )
+    return said
+
+
+def _channel(channel: int, steps: Sequence[Told], rated: Level, options: Mapping[str, Any]) -> ChannelResult:
+    frequencies = sorted({float(step.values["frequency_hz"]) for step in steps})
+    rows = [_at(hz, [step for step in steps if step.values["frequency_hz"] == hz], options) for hz in frequencies]
+    told = Told({"steps": [step_row(step) for step in steps], "power": [step_row(row) for row in rows]})
+    _tell_least(told, rows)
+    _tell_distortion(told, rows)
+    _tell_band(told, rows, rated)
+    return told.result(channel)
+
+
+def _at(frequency_hz: float, steps: Sequence[Told], options: Mapping[str, Any]) -> Told:
+    """Tell what a channel gives at one frequency with no more than the rated distortion, and its largest distortion."""
+    key, limit = limit_of(options)
+    told = Told(dict.fromkeys(("power_w", "power_v_rms", _DISTORTION, "distortion_at_w", "note")))
+    told.values["frequency_hz"] = frequency_hz
+    read = [step for step in steps if step.values["level_v_rms"] is not None and step.values[key] is not None]
+    if not read:
+        told.values["note"] = next((step.values["note"] for step in steps if step.values["note"]), None)
+        return told
+    hidden = any(step.values["thd_percent"] is None for step in read)
+    worst = max(read, key=lambda step: step.values[key])
+    _copy(told, _DISTORTION, worst, key)
+    told.values["distortion_at_w"] = worst.values["level_w"]
+    if hidden:
+        told.values["note"] = _BEYOND
+        told.at_most(_DISTORTION, word="at least")
+        return told
+    above = [step for step in read if step.values[key] > limit and step.bound.get(key) != "at most"]
+    least_above_v = min((_level_v(step) for step in above), default=math.inf)
+    # Above a level with too much distortion nothing counts as kept, were there less again further up.
+    kept = max((step for step in read if _level_v(step) < least_above_v), key=_level_v, default=None)
+    if kept is not None:
+        for own, of in (("power_w", "level_w"), ("power_v_rms", "level_v_rms")):
+            _copy(told, own, kept, of)
+            told.values["more_played"] = bool(above)
+    return told
+
+
+def _level_v(step: Told) -> float:
+    return float(step.values["level_v_rms"])
+
+
+def _copy(told: Told, key: str, step: Told, of: str) -> None:
+    told.values[key] = step.values[of]
+    if of in step.bound:
+        told.bound[key] = step.bound[of]
+    elif of in step.budget:
+        told.add(key, step.budget[of])
+
+
+def _tell_least(told: Told, rows: Sequence[Told]) -> None:
+    """Tell the least power kept of all frequencies: what was given, so that a limit can hold it."""
+    told.values.update(dict.fromkeys(("least_power_w", "least_power_v_rms", "least_power_at_hz")))
+    if not rows or any(row.values["power_v_rms"] is None for row in rows):
+        return
+    least = min(rows, key=lambda row: float(row.values["power_v_rms"]))
+    for key, of in (("least_power_w", "power_w"), ("least_power_v_rms", "power_v_rms")):
+        _copy(told, key, least, of)
+    told.values["least_power_at_hz"] = least.values["frequency_hz"]
+
+
+def _tell_distortion(told: Told, rows: Sequence[Told]) -> None:
+    """Tell the largest distortion of all steps; 'at least' where any frequency hides some of it."""
+    known = [row for row in rows if row.values[_DISTORTION] is not None]
+    worst = max(known, key=lambda row: float(row.values[_DISTORTION]), default=None)
+    told.values["largest_distortion_percent"] = None
+    told.values["largest_distortion_at_hz"] = None if worst is None else worst.values["frequency_hz"]
+    if worst is None:
+        return
+    _copy(told, "largest_distortion_percent", worst, _DISTORTION)
+    if len(known) < len(rows) or any(row.bound.get(_DISTORTION) == "at least" for row in known):
+        told.at_most("largest_distortion_percent", word="at least")
+
+
+def _tell_band(told: Told, rows: Sequence[Told], rated: Level) -> None:
+    """Tell from where to where, without a gap around 1 kHz, half of the rated power is given."""
+    unit, share = ("power_w", _HALF) if rated.unit == "W" else ("power_v_rms", math.sqrt(_HALF))
+    told.values.update(power_band_low_hz=None, power_band_high_hz=None)
+    gives = [row.values[unit] is not None and row.values[unit] >= share * rated.value for row in rows]
+    if not rows:
+        return
+    middle = min(range(len(rows)), key=lambda place: abs(math.log(rows[place].values["frequency_hz"] / 1000.0)))
+    if not gives[middle]:
+        return
+    low = high = middle
+    while low > 0 and gives[low - 1]:
+        low -= 1
+    while high < len(rows) - 1 and gives[high + 1]:
+        high += 1
+    told.values["power_band_low_hz"] = rows[low].values["frequency_hz"]
+    told.values["power_band_high_hz"] = rows[high].values["frequency_hz"]
+    # The frequencies are steps: the band reaches at least so far.
+    told.bound.update(power_band_low_hz="at most", power_band_high_hz="at least")
+
+
+MEASUREMENT = Measurement(
+    word=WORD,
+    summary="Power at the rated distortion against frequency, from a low level to the rated one, all channels driven",
+    example="power --rated-level '60 W' --rated-percent 0.1",
+    options=(
+        Option(
+            name="rated_level",
+            kind="level",
+            help="What the maker states for each channel, such as '60 W'; nothing louder is played than its half-width "
+            "asks for.",
+            stage="analyse",
+        ),
+        Option(
+            name="rated_percent",
+            kind="number",
+            help="Distortion at which it is stated.",
+            default=1.0,
+            stage="analyse",
+            at_least=0.001,
+            at_most=30.0,
+        ),
+        Option(
+            name="criterion",
+            kind="choice",
+            help="Which distortion counts: with noise, or harmonics alone.",
+            default="thd-n",
+            choices=("thd-n", "thd"),
+            stage="analyse",
+        ),
+        Option(
+            name="frequencies_hz",
+            kind="numbers",
+            help="Frequencies at which it is measured.",
+            default=_USUAL_HZ,
+            above=0.0,
+        ),
+        Option(
+            name="lowest_level",
+            kind="level",
+            help="From here up to the rated level distortion is looked at, in steps of about 6 dB.",
+            default=_LOWEST,
+            stage="analyse",
+        ),
+        Option(
+            name="hold_s",
+            kind="number",
+            help="How long each level stands before it is measured, in seconds.",
+            default=0.5,
+            at_least=0.02,
+            at_most=30.0,
+        ),
+        Option(
+            name="window_s",
+            kind="number",
+            help="Length of what is analysed of a step; low tones take 20 periods.",
+            default=0.3,
+            at_least=0.05,
+            at_most=10.0,
+        ),
+        *band_options(
+            low_help="Low edge of the band of THD+N.",
+            high_help="High edge of the band of THD+N; without it, half the sample rate.",
+            high_hz=None,
+        ),
+        Option(
+            name="harmonic_limit_hz",
+            kind="number",
+            help="Highest harmonic frequency counted in THD; without it, all that the sample rate can hold.",
+            stage="analyse",
+            above=0.0,
+        ),
+    ),
+    figures=(
+        Figure(
+            key="least_power_w", unit="W", words="power at the rated distortion, at the frequency where it is least"
+        ),
+        Figure(
+            key="least_power_v_rms",
+            unit="V",
+            words="voltage at the rated distortion, at the frequency where it is least",
+        ),
+        Figure(key="largest_distortion_percent", unit="%", words="largest distortion up to the rated power"),
+        Figure(key="power_band_low_hz", unit="Hz", words="low end of the power bandwidth"),
+        Figure(key="power_band_high_hz", unit="Hz", words="high end of the power bandwidth"),
+    ),
+    stimulus=_stimulus,
+    analyse=_analyse,
+    tables=tables,
+    charts=charts,
+    check=_check,
+    curves=(row_curve(_DISTORTION, unit="%", words="largest distortion up to the rated power", rows="power"),),
+    search=_search,
+    join=joined,
+    needs_stimulus=True,
+)

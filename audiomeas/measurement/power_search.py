@@ -1,0 +1,302 @@
+"""Which steps to play to see whether a unit gives its rated power with its rated distortion, and how much it gives.
+
+First all frequencies quietly, from the lowest level up; then, frequency by frequency, the rated level, set by what came
+back so far; where distortion is more than the rated one there, levels below it, until the largest power that still
+keeps it is known to 0.1 dB. Nothing is played above the rated level and the half-width that it is known to.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Generator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import CaptureError, RequestError, SignalError
+from audiomeas.units import Level, amplitude_ratio_to_db, db_to_amplitude_ratio
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.base import SearchContext
+    from audiomeas.recording import Recording
+    from audiomeas.stimulus import SteppedSines, Stimulus
+
+WORD = "power"
+#: Condition: which capture of a search this is, from 0.
+FACTS = "power_search"
+#: From the lowest level up to the rated one in steps of about this much (a quarter of the power).
+_STEP_DB = 6.0
+#: A window holds at least this many periods, so that noise is seen between the harmonics.
+_LEAST_PERIODS = 20
+#: The rated level is reached when it is missed by less than this; so often is it corrected.
+_REACHED_DB, _TRIES = 0.005, 3
+#: A correction goes no further than this at once: what clips gives no more however much it is asked for.
+_FURTHEST_DB = 0.5
+#: The power at the rated distortion is looked for to this.
+_KNOWN_DB = 0.1
+#: Down from a level with too much distortion in steps that grow twofold from this one.
+_DOWN_DB = 0.5
+#: A level that comes out so much lower than the gain lets expect: something opened, and the search ends.
+FELL_DB = 3.0
+#: The rated level is exceeded by its own half-width, so that the interval lies above it; by this (power) at most.
+_MOST_MARGIN = 0.05
+#: Its half-width is that of another level by then.
+_MORE_THAN_HALF = 1.02
+
+Row = Mapping[str, Any]
+#: What a capture told: step → channel → row of `distortion-steps`.
+Rows = list[dict[int, Row]]
+
+
+def levels_v_rms(rated_v_rms: float, lowest_v_rms: float) -> list[float]:
+    """Return the levels below the rated one, rising, the lowest first; none where it is the rated one."""
+    span_db = amplitude_ratio_to_db(rated_v_rms / lowest_v_rms)
+    if span_db <= 0.0:
+        return []
+    count = max(1, round(span_db / _STEP_DB))
+    return [lowest_v_rms * db_to_amplitude_ratio(span_db * place / count) for place in range(count)]
+
+
+def steps_for(
+    steps: Sequence[tuple[float, float]], sample_rate_hz: float, channels: tuple[int, ...], options: Mapping[str, Any]
+) -> SteppedSines:
+    """Return steps as this measurement plays them. steps : (Hz, V r.m.s. at the input). Raises ValueError."""
+    from audiomeas.stimulus import SteppedSines
+
+    return SteppedSines.bin_centred(
+        steps=tuple(steps),
+        sample_rate_hz=sample_rate_hz,
+        window_s=options["window_s"],
+        window_periods=_LEAST_PERIODS,
+        settle_s=options["hold_s"],
+        driven_channels=channels,
+    )
+
+
+def limit_of(options: Mapping[str, Any]) -> tuple[str, float]:
+    """Return the key of the distortion that counts, and how much of it is allowed, in percent."""
+    return f"{options['criterion'].replace('-', '_')}_percent", float(options["rated_percent"])
+
+
+class PowerSearch:
+    """A search on a bench. All driven channels get one input level: that at which the weakest gives what is asked."""
+
+    def __init__(self, context: SearchContext, options: Mapping[str, Any]) -> None:
+        for channel in context.silent:
+            if channel in context.channels:
+                raise CaptureError(
+                    f"channel {channel} did not answer at first look, so its power can't be measured: check its load, "
+                    "cables and protection, or drive the other channel alone (--channels)"
+                )
+        self._context, self._options = context, options
+        self._number = -1
+        rated: Level = options["rated_level"]
+        lowest: Level = options["lowest_level"]
+        frequencies_hz = sorted(set(options["frequencies_hz"]))
+        self._rated_v = {hz: self._output_v(rated, hz) for hz in frequencies_hz}
+        self._lowest_v = {hz: self._output_v(lowest, hz) for hz in frequencies_hz}
+        self._course = self._played()
+        self._wanted: Stimulus | None = next(self._course)
+
+    @property
+    def conditions(self) -> Mapping[str, Any]:
+        """What each capture keeps beside its own conditions."""
+        return {FACTS: {"number": self._number}}
+
+    def next(self) -> Stimulus | None:
+        """Return the steps to play now; None when all is known, or the unit fell silent."""
+        if self._wanted is not None:
+            self._number += 1
+        return self._wanted
+
+    def take(self, recording: Recording) -> None:
+        """Take the capture of what was wanted last. Raises SignalError when nothing can be read in it."""
+        try:
+            self._wanted = self._course.send(read_rows(recording, self._options))
+        except StopIteration:
+            self._wanted = None
+
+    def _output_v(self, level: Level, frequency_hz: float) -> dict[int, float]:
+        """Return channel → volts at its output that a level is there."""
+        return {
+            channel: level.v_rms(load_ohm=self._context.load_ohm(channel, frequency_hz))
+            for channel in self._context.channels
+        }
+
+    def _steps(self, steps: Sequence[tuple[float, float]]) -> SteppedSines:
+        highest_v_rms = self._context.highest_level_v_rms
+        for frequency_hz, level_v_rms in steps:
+            if level_v_rms > highest_v_rms:
+                raise RequestError(
+                    f"{self._options['rated_level']} at {frequency_hz:.4g} Hz needs {level_v_rms:.3g} V at the input, "
+                    f"and {highest_v_rms:.3g} V are allowed by {self._context.highest_words}"
+                )
+        return steps_for(steps, self._context.sample_rate_hz, self._context.channels, self._options)
+
+    def _played(self) -> Generator[SteppedSines, Rows, None]:
+        """Yield what to play; what is sent back is what it told."""
+        gains_db = {hz: self._first_gains_db(hz) for hz in self._rated_v}
+        low = [
+            (hz, self._input_v(levels, gains_db[hz]))
+            for hz, rated_v in self._rated_v.items()
+            for levels in self._levels_below(hz, rated_v)
+        ]
+        if low:
+            stimulus = self._steps(low)
+            rows = yield stimulus
+            if _fell(rows, self._expected(stimulus, gains_db)):
+                return
+            for (hz, _), told in zip(low, rows, strict=True):
+                gains_db[hz] = _gains_db(told, gains_db[hz])
+        for hz, rated_v in self._rated_v.items():
+            if not (yield from self._at_rated(hz, rated_v, gains_db[hz])):
+                return
+
+    def _levels_below(self, hz: float, rated_v: Mapping[int, float]) -> list[dict[int, float]]:
+        each = {channel: levels_v_rms(volts, self._lowest_v[hz][channel]) for channel, volts in rated_v.items()}
+        return [dict(zip(each, levels, strict=True)) for levels in zip(*each.values(), strict=True)]
+
+    def _first_gains_db(self, hz: float) -> dict[int, float]:
+        return {channel: self._context.gain_at_db(channel, hz) for channel in self._context.channels}
+
+    def _input_v(self, output_v: Mapping[int, float], gain_db: Mapping[int, float]) -> float:
+        """Return the input level at which no channel gives less than is asked of it."""
+        return max(volts / db_to_amplitude_ratio(gain_db[channel]) for channel, volts in output_v.items())
+
+    def _expected(
+        self, stimulus: SteppedSines, gains_db: Mapping[float, Mapping[int, float]]
+    ) -> list[dict[int, float]]:
+        """Return step → channel → volts that the gains let expect."""
+        nearest = [min(gains_db, key=lambda hz: abs(hz - frequency_hz)) for frequency_hz, _ in stimulus.steps]
+        return [
+            {channel: level * db_to_amplitude_ratio(gain_db) for channel, gain_db in gains_db[hz].items()}
+            for hz, (_, level) in zip(nearest, stimulus.steps, strict=True)
+        ]
+
+    def _at_rated(
+        self, hz: float, rated_v: Mapping[int, float], gain_db: Mapping[int, float]
+    ) -> Generator[SteppedSines, Rows, bool]:
+        """Play the rated level at one frequency, and lower ones where it has too much; return whether to go on."""
+        key, limit = limit_of(self._options)
+        asked_v, input_v, told = dict(rated_v), self._input_v(rated_v, gain_db), {}
+        for _ in range(_TRIES):
+            (told,) = yield self._steps([(hz, input_v)])
+            expected = {n: input_v * db_to_amplitude_ratio(gain) for n, gain in gain_db.items()}
+            if _fell([told], [expected]):
+                return False
+            asked_v = {n: volts * _margin(told[n]) for n, volts in rated_v.items()}
+            short_db = max(amplitude_ratio_to_db(asked_v[n] / told[n]["level_v_rms"]) for n in told)
+            if short_db < _REACHED_DB or _too_much(told, key, limit):
+                break
+            input_v *= db_to_amplitude_ratio(min(short_db, _FURTHEST_DB))
+        if _too_much(told, key, limit):
+            return (yield from self._below(hz, input_v, gain_db))
+        return True
+
+    def _below(self, hz: float, bad_v: float, gain_db: Mapping[int, float]) -> Generator[SteppedSines, Rows, bool]:
+        """Look below a level with too much distortion for the largest one without; return whether to go on."""
+        key, limit = limit_of(self._options)
+        lowest_v = self._input_v(self._lowest_v[hz], gain_db)
+        step_db, good_v = _DOWN_DB, 0.0
+        while not good_v or amplitude_ratio_to_db(bad_v / good_v) > _KNOWN_DB:
+            next_v = math.sqrt(good_v * bad_v) if good_v else bad_v * db_to_amplitude_ratio(-step_db)
+            if next_v < lowest_v:
+                return True
+            (told,) = yield self._steps([(hz, next_v)])
+            if _fell([told], [{n: next_v * db_to_amplitude_ratio(gain) for n, gain in gain_db.items()}]):
+                return False
+            if _too_much(told, key, limit):
+                bad_v, step_db = next_v, 2.0 * step_db
+            else:
+                good_v = next_v
+        return True
+
+
+def read_rows(recording: Recording, options: Mapping[str, Any]) -> Rows:
+    """Return what each step of a capture tells, by driven channel. Raises SignalError."""
+    from audiomeas.measurement.distortion_steps import read_steps, step_row
+
+    read = read_steps(recording, step_options(recording, options), WORD)
+    told = {channel: [step_row(step) for step in steps] for channel, steps in read.channels.items() if steps}
+    silent = [row for rows in told.values() for row in rows if row["level_v_rms"] is None]
+    if silent:
+        raise SignalError(f"power needs volts of each step: {silent[0]['note'] or 'calibrate the inputs of the bench'}")
+    return [dict(zip(told, rows, strict=True)) for rows in zip(*told.values(), strict=True)]
+
+
+def step_options(recording: Recording, options: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the options of `distortion-steps` for these: the whole band of the capture where no edge is given."""
+    return {**options, "high_hz": options["high_hz"] or recording.sample_rate_hz / 2.0}
+
+
+def _margin(row: Row) -> float:
+    """Return by what a voltage must exceed the rated one, so that the power's interval lies above."""
+    key = "level_w" if row["level_w"] is not None else "level_v_rms"
+    half, value = row["uncertainty"].get(key), row[key]
+    relative = 0.0 if half is None else half / value
+    power = relative if key == "level_w" else 2.0 * relative
+    return math.sqrt(1.0 + min(_MORE_THAN_HALF * power, _MOST_MARGIN)) * db_to_amplitude_ratio(_REACHED_DB)
+
+
+def _gains_db(told: Mapping[int, Row], before: Mapping[int, float]) -> dict[int, float]:
+    found = {channel: row["gain_db"] for channel, row in told.items() if row["gain_db"] is not None}
+    return {**before, **found}
+
+
+def _too_much(told: Mapping[int, Row], key: str, limit: float) -> bool:
+    """Return whether any channel has more distortion than is allowed."""
+    return any(
+        row[key] is not None and row[key] > limit and row["bound"].get(key) != "at most" for row in told.values()
+    )
+
+
+def _fell(rows: Rows, expected: Sequence[Mapping[int, float]]) -> bool:
+    """Return whether a channel came back far quieter than expected."""
+    least = db_to_amplitude_ratio(-FELL_DB)
+    return any(
+        row["level_v_rms"] < least * volts[channel]
+        for told, volts in zip(rows, expected, strict=True)
+        for channel, row in told.items()
+    )
+
+
+def joined(recordings: Sequence[Recording]) -> Recording:
+    """Return the last search among captures as one recording: its steps end to end, its stimulus all of them.
+
+    recordings : in the order of their capture; others, refused ones and earlier searches may be among them.
+    Raises SignalError: no steps of a search, one is missing, or they don't belong together.
+    """
+    import numpy as np
+
+    from audiomeas.recording import stimulus_slice
+    from audiomeas.stimulus import SteppedSines
+
+    found = [
+        (one, one.stimulus, int(one.conditions[FACTS]["number"]))
+        for one in recordings
+        if FACTS in one.conditions and isinstance(one.stimulus, SteppedSines)
+    ]
+    begins = [place for place, (_, _, number) in enumerate(found) if number == 0]
+    if not begins:
+        raise SignalError("these captures hold no search for power from its first steps on")
+    good = {number: (one, steps) for one, steps, number in found[begins[-1] :] if one.stimulus_start is not None}
+    if not good or sorted(good) != list(range(len(good))):
+        raise SignalError("a capture of this search is missing: give all of them")
+    parts = [good[number] for number in sorted(good)]
+    first, whole = parts[0]
+    if len({(one.channels, one.sample_rate_hz, one.v_rms_at_full_scale) for one, _ in parts}) > 1:
+        raise SignalError("these steps were captured on different channels, rates or ranges: give those of one search")
+    slices = [one.counts_fs[stimulus_slice(one, 0, steps.frames)] for one, steps in parts]
+    joined_steps = dataclasses.replace(whole, steps=tuple(step for _, own in parts for step in own.steps))
+    resolutions = [one.resolution_fs for one, _ in parts if one.resolution_fs is not None]
+    conditions = {key: value for key, value in first.conditions.items() if key not in (FACTS, "latency_frames")}
+    return dataclasses.replace(
+        first,
+        counts_fs=np.concatenate(slices),
+        stimulus=joined_steps,
+        stimulus_start=0,
+        markers=None,
+        over_range=tuple(int(n) for n in np.sum([one.over_range for one, _ in parts], axis=0)),
+        resolution_fs=min(resolutions) if resolutions else None,
+        conditions={**conditions, "input_level_v_rms": joined_steps.level_v_rms},
+        warnings=tuple(dict.fromkeys(line for one, _ in parts for line in one.warnings)),
+    )

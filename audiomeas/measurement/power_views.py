@@ -1,0 +1,140 @@
+"""Tables and charts of power, from the result alone (also one that was stored and read back)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.measurement.figure_table import figures_table, told_cell
+from audiomeas.measurement.response_views import hertz
+from audiomeas.measurement.views import ChartView, Column, Series, TableView
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.result import ChannelResult, Result
+
+_QUANTITIES = (
+    ("least_power_w", "power at the rated distortion, where it is least", "W"),
+    ("least_power_v_rms", "voltage there", "V"),
+    ("least_power_at_hz", "where that is", "Hz"),
+    ("largest_distortion_percent", "largest distortion up to the rated level", "%"),
+    ("largest_distortion_at_hz", "where that is", "Hz"),
+    ("power_band_low_hz", "half of the rated power from", "Hz"),
+    ("power_band_high_hz", "half of the rated power up to", "Hz"),
+)
+_COLUMNS = (
+    ("power_w", "Power", "W"),
+    ("power_v_rms", "Voltage", "V"),
+    ("distortion_percent", "Largest distortion", "%"),
+    ("distortion_at_w", "at", "W"),
+)
+_FEWEST_POINTS = 2
+_CRITERIA = {"thd_percent": "THD", "thd_n_percent": "THD+N"}
+
+
+def tables(result: Result) -> tuple[TableView, ...]:
+    """Return the figures, and the power at each frequency."""
+    asked = "least_power_w" if str(result.conditions["rated_level"]).endswith("W") else "least_power_v_rms"
+    first = figures_table(result, _QUANTITIES, title="Power", always={asked}, notes=(_caption(result),))
+    at_each = (_frequencies(result, channel) for channel in result.channels if channel.values["power"])
+    return (first, *at_each)
+
+
+def _frequencies(result: Result, channel: ChannelResult) -> TableView:
+    rows = channel.values["power"]
+    shown = [one for one in _COLUMNS if any(row[one[0]] is not None for row in rows)]
+    noted = any(row["note"] for row in rows)
+    return TableView(
+        title=f"Largest level with {_criterion(result)}, channel {channel.channel}",
+        columns=(
+            Column(heading="Frequency", unit="Hz"),
+            *(Column(heading=heading, unit=unit) for _, heading, unit in shown),
+            *((Column(heading="Note"),) if noted else ()),
+        ),
+        rows=tuple(
+            (
+                float(row["frequency_hz"]),
+                *(told_cell(row[key], row["bound"].get(key)) for key, _, _ in shown),
+                *((row["note"] or "",) if noted else ()),
+            )
+            for row in rows
+        ),
+        uncertainties=tuple(
+            (None, *(row["uncertainty"].get(key) for key, _, _ in shown), *((None,) if noted else ())) for row in rows
+        ),
+        notes=("Where nothing louder was played, the unit may give more than this.",),
+    )
+
+
+def _criterion(result: Result) -> str:
+    conditions = result.conditions
+    return f"no more than {conditions['rated_percent']:g} % {_CRITERIA[str(conditions['criterion'])]}"
+
+
+def _caption(result: Result) -> str:
+    conditions = result.conditions
+    driven = conditions["channels_driven"]
+    together = "driven alone" if len(driven) == 1 else "driven together"
+    which = " and ".join(str(channel) for channel in driven)
+    low_hz, high_hz = conditions["band_hz"]
+    return (
+        f"With {_criterion(result)} ({hertz(low_hz)} to {hertz(high_hz)}), from {conditions['lowest_level']} up to "
+        f"{conditions['rated_level']}; channel{'s' if len(driven) > 1 else ''} {which} {together}; each level stood "
+        f"{conditions['held_s']:g} s before it was measured."
+    )
+
+
+def _may_be_more(row: Mapping[str, Any], key: str) -> bool:
+    """Return whether a value is the least that the unit's own can be."""
+    return row["bound"].get(key) == "at least" or (key.startswith("power_") and not row["more_played"])
+
+
+def charts(result: Result) -> tuple[ChartView, ...]:
+    """Return power against frequency, and the largest distortion against frequency."""
+    rows = [row for channel in result.channels for row in channel.values["power"] if row["power_v_rms"] is not None]
+    in_w = bool(rows) and all(row["power_w"] is not None for row in rows)
+    key, label = ("power_w", "Power (W)") if in_w else ("power_v_rms", "Output voltage (V r.m.s.)")
+    views = (
+        _chart(result, key, "power-frequency", f"Power with {_criterion(result)}", label),
+        _chart(
+            result,
+            "distortion_percent",
+            "power-distortion",
+            "Largest distortion up to the rated level",
+            f"{_CRITERIA[str(result.conditions['criterion'])]} (%)",
+        ),
+    )
+    return tuple(view for view in views if view is not None)
+
+
+def _chart(result: Result, key: str, name: str, title: str, y_label: str) -> ChartView | None:
+    series: list[Series] = []
+    for channel in result.channels:
+        rows = [row for row in channel.values["power"] if row[key]]
+        label, number = f"channel {channel.channel}", channel.channel
+        x, y = [float(row["frequency_hz"]) for row in rows], [float(row[key]) for row in rows]
+        series += [Series(label=label, x=x, y=y, channel=number, each_point=True)] if rows else []
+        more = [place for place, row in enumerate(rows) if _may_be_more(row, key)]
+        if more:
+            series.append(
+                Series(
+                    label=f"{label}, at least",
+                    x=[x[place] for place in more],
+                    y=[y[place] for place in more],
+                    role="points",
+                    hollow=True,
+                    channel=number,
+                )
+            )
+    if len({x for one in series for x in one.x}) < _FEWEST_POINTS:
+        return None
+    return ChartView(
+        name=name,
+        title=title,
+        x_label="Frequency (Hz)",
+        y_label=y_label,
+        series=tuple(series),
+        y_scale="log",
+        caption=_caption(result),
+        simulated=result.simulated,
+        curve_key=key,
+    )
