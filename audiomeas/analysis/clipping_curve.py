@@ -1,7 +1,7 @@
 """Distortion and level against drive, between and around the bursts of one channel: the knee, scaled to the bursts.
 
-Drive is the peak that the output would have without clipping: from the input level, or, where that is not known, from
-the fundamental with the knee undone. What is there without clipping (crossover distortion, a tube's second harmonic) is
+Drive is the peak that the output would have without clipping, told by the input level; where that is not known, the
+fundamental's peak stands for it. What is there without clipping (crossover distortion, a tube's second harmonic) is
 taken from the bursts below the knee, as amplitudes with sign, and the knee's harmonics are added to it. At each burst
 the curve passes through what was read; between two, the factor that this takes runs evenly.
 """
@@ -49,8 +49,6 @@ _NEXT_DB = 0.5
 _TOLD = 0.25
 #: The minimum of THD is looked for with so many standard deviations of its noise added.
 _DOUBT = 2.0
-#: Rounds that find drive without an input level; each undoes the knee of the one before.
-_ROUNDS = 3
 #: Points between two bursts where a minimum or a crossing is looked for.
 _BETWEEN = 16
 #: Bursts at levels as near as this (dB) are one level; the later counts.
@@ -76,7 +74,7 @@ class Crossing:
 
 
 class DistortionCurve:
-    """The curve of one channel; everything in dB is drive, dB re 1 V of the peak that there would be without clipping.
+    """The curve of one channel; everything in dB is drive, dB re 1 V (of the peak).
 
     readings : two levels and more, in any order.   input_v_rms : of each; None: not known.
     Raises SignalError: fewer than two levels, readings of several frequencies.
@@ -94,25 +92,17 @@ class DistortionCurve:
         self._ratio = np.array([_ratio(one, limit) for one, limit in zip(self.readings, self.at_most, strict=True)])
         self.lowest = int(np.argmin(self._ratio * self._doubt(self._log_noise)))
         self._clipped = self._that_clip()
-        self.knee: Knee | None = None
         self.drive_db = self._drives_db()
+        self.knee = self._fitted() if len(self._clipped) else None
         self._lay()
 
     # ------------------------------------------------------------------------------------------------------- building
 
     def _drives_db(self) -> FloatArray:
-        """Find drive and knee; each needs the other where no input level is known."""
-        if self.input_v_rms is not None:
-            gain = self._fundamental_v[self.lowest] / self.input_v_rms[self.lowest]
-            drive_v = gain * self.input_v_rms
-            self.knee = self._fitted(drive_v)
-            return np.asarray(20.0 * np.log10(drive_v))
+        """Return drive; the fundamental stands for it where no input level is known."""
         drive_v = self._fundamental_v
-        for _ in range(_ROUNDS):
-            self.knee = self._fitted(drive_v)
-            if self.knee is None:
-                break
-            drive_v = _unclipped(self.knee, self._fundamental_v)
+        if self.input_v_rms is not None:
+            drive_v = self._fundamental_v[self.lowest] / self.input_v_rms[self.lowest] * self.input_v_rms
         return np.asarray(20.0 * np.log10(drive_v))
 
     def _that_clip(self) -> NDArray[np.intp]:
@@ -126,11 +116,9 @@ class DistortionCurve:
         first = int(np.argmax(is_first)) + 1 if np.any(is_first) else len(ratio)
         return np.arange(first, len(ratio))[~self.at_most[first:]]
 
-    def _fitted(self, drive_v: FloatArray) -> Knee | None:
-        if not len(self._clipped):
-            return None
+    def _fitted(self) -> Knee:
         spread = np.linspace(0, len(self._clipped) - 1, min(_FITTED, len(self._clipped)))
-        drive_db, below = np.asarray(20.0 * np.log10(drive_v)), self._below()
+        drive_db, below = self.drive_db, self._below()
         far = max(int(np.searchsorted(drive_db, drive_db[self._clipped[0]] - _CLEAR_DB)), self.lowest + 1)
         far = min(far, below + 1)
         # What has not begun to clip just below the knee tells as much about it as what clips.
@@ -148,7 +136,13 @@ class DistortionCurve:
         rail_v = min(highest.positive_peak_v, highest.negative_peak_v)
         there = base.lines_at(drive_db[chosen])
         unsteady = _BASE_ERROR * np.sqrt(np.sum(np.abs(there) ** 2, axis=1))[:, None]
-        return fit_knee(drive_v[chosen], self._relative[chosen] - there, np.hypot(noise, unsteady), rail_v)
+        return fit_knee(
+            10.0 ** (drive_db[chosen] / 20.0),
+            self._relative[chosen] - there,
+            np.hypot(noise, unsteady),
+            rail_v,
+            is_fundamental=self.input_v_rms is None,
+        )
 
     def _below(self) -> int:
         """Return the highest burst that does not clip."""
@@ -178,9 +172,11 @@ class DistortionCurve:
         """Return the knee's harmonics relative to the fundamental, and the fundamental relative to drive."""
         if self.knee is None:
             return np.zeros((len(drive_db), self._told.shape[1]), dtype=np.complex128), np.ones(len(drive_db))
-        drive_v = 10.0 ** (drive_db / 20.0)
+        at_v = 10.0 ** (drive_db / 20.0)
+        drive_v = at_v if self.input_v_rms is not None else self.knee.undone(at_v)
         lines = self.knee.lines(drive_v, self._told.shape[1] + 1)
-        return lines[:, 1:] / lines[:, :1], lines[:, 0].real / drive_v
+        compression = lines[:, 0].real / drive_v if self.input_v_rms is not None else np.ones(len(drive_v))
+        return lines[:, 1:] / lines[:, :1], compression
 
     def _modelled(self, drive_db: FloatArray) -> FloatArray:
         """Return THD as the knee and what is there without it give it: (levels,)."""
@@ -359,10 +355,3 @@ def _stacked(rows: Sequence[NDArray[np.generic]]) -> NDArray[np.generic]:
     """Return rows of harmonics as one array, as many as all have."""
     orders = min(MOST_ORDERS - 1, *(len(row) for row in rows))
     return np.array([row[:orders] for row in rows])
-
-
-def _unclipped(knee: Knee, fundamental_v: FloatArray) -> FloatArray:
-    """Return the drives at which a knee gives fundamentals."""
-    drive_v = np.geomspace(0.5 * float(np.min(fundamental_v)), 4.0 * float(np.max(fundamental_v)), 400)
-    made_v = np.maximum.accumulate(knee.lines(drive_v, 2)[:, 0].real)
-    return np.asarray(np.exp(np.interp(np.log(fundamental_v), np.log(made_v), np.log(drive_v))))

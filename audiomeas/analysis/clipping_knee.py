@@ -38,6 +38,8 @@ _MODEL_ERROR = 0.01
 _FAR_DISTORTION = 0.03
 #: Trials of a fit at most; some fifty are usual.
 _MOST_TRIALS = 300
+#: Where drive is looked for, relative to the fundamentals, and in how many steps; in fewer while the knee is fitted.
+_UNDONE, _UNDONE_POINTS, _UNDONE_FITTING = (0.9, 4.0), 400, 60
 #: A fit that changes by less than this (relative) is done.
 _CLOSE = 1e-5
 #: No sharper than this (logarithm): harder is no different.
@@ -85,6 +87,16 @@ class Knee:
         )
         return np.asarray((upper + lower) @ grid.odd + 1j * ((upper - lower) @ grid.even), dtype=np.complex128)
 
+    def undone(self, fundamental_v: FloatArray, points: int = _UNDONE_POINTS) -> FloatArray:
+        """Return the drives at which it gives fundamentals; the most that it can give stands for more.
+
+        points : of the drives between which it is drawn.
+        """
+        low_v, high_v = _UNDONE[0] * float(np.min(fundamental_v)), _UNDONE[1] * float(np.max(fundamental_v))
+        drive_v = np.geomspace(low_v, high_v, points)
+        made_v = np.maximum.accumulate(self.lines(drive_v, 2)[:, 0].real)
+        return np.asarray(np.exp(np.interp(np.log(fundamental_v), np.log(made_v), np.log(drive_v))))
+
 
 @dataclass(frozen=True)
 class _Grid:
@@ -121,19 +133,27 @@ def _bent_as_parabola(log_x: FloatArray, log_rail: FloatArray, sharpness: float)
 _LIMITED = {Bend.EVERYWHERE: _bent_everywhere, Bend.PARABOLA: _bent_as_parabola}
 
 
-def fit_knee(drive_v: FloatArray, relative: ComplexArray, spread: FloatArray, rail_v: float) -> Knee:
+def fit_knee(
+    drive_v: FloatArray, relative: ComplexArray, spread: FloatArray, rail_v: float, *, is_fundamental: bool = False
+) -> Knee:
     """Fit the knee to bursts that clip.
 
     drive_v : (bursts,) peak that the output would have without clipping.   relative : (bursts, orders − 1) harmonics
     from the second on as sines relative to the fundamental, less those that are there without clipping.
     spread : (bursts, orders − 1) standard deviation of each.   rail_v : where to start, about the clipped peak.
+    is_fundamental : drive is not known; `drive_v` holds the fundamentals' peaks instead.
     """
-    found = [_fitted(bend, drive_v, relative, spread, rail_v) for bend in Bend]
+    found = [_fitted(bend, drive_v, relative, spread, rail_v, is_fundamental) for bend in Bend]
     return min(found, key=lambda one: one[0])[1]
 
 
 def _fitted(
-    bend: Bend, drive_v: FloatArray, relative: ComplexArray, spread: FloatArray, rail_v: float
+    bend: Bend,
+    drive_v: FloatArray,
+    relative: ComplexArray,
+    spread: FloatArray,
+    rail_v: float,
+    is_fundamental: bool,
 ) -> tuple[float, Knee]:
     """Return how badly a kind of knee fits, and the best of it."""
     orders = relative.shape[1] + 1
@@ -155,7 +175,8 @@ def _fitted(
         )
 
     def strain(parameters: FloatArray) -> FloatArray:
-        lines = knee(parameters).lines(drive_v, orders)
+        now = knee(parameters)
+        lines = now.lines(now.undone(drive_v, _UNDONE_FITTING) if is_fundamental else drive_v, orders)
         told = np.where(is_odd, lines[:, 1:].real, lines[:, 1:].imag) / lines[:, :1].real * scale
         usual = (
             (parameters[0] - parameters[1]) / _ALIKE_RAIL,
