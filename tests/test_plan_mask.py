@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -256,7 +257,11 @@ def _gain_db(hz: float) -> float:
     return float(20.0 * np.log10(abs(low / (1.0 + 1j * hz / HIGH_CUT_HZ))))
 
 
-def _masked(name: str, low: float, high: float, *, hz: str = "[20.0, 20000.0]", placement: str = "reference") -> str:
+#: The last two points of the curve lie 0.0003 dB apart: noise puts the one or the other further out.
+AT_THE_END = r"at (20|19\.95) kHz, from the lower edge"
+
+
+def _masked(name: str, low: float, high: float, *, hz: str = "[40.0, 20000.0]", placement: str = "reference") -> str:
     return (
         f'  [[step.mask]]\n  name = "{name}"\n  quantity = "gain_db"\n  frequency_hz = {hz}\n'
         f"  lower_db = [{low}, {low}]\n  upper_db = [{high}, {high}]\n"
@@ -266,7 +271,10 @@ def _masked(name: str, low: float, high: float, *, hz: str = "[20.0, 20000.0]", 
 
 @pytest.fixture(scope="module")
 def outcome(tmp_path_factory: pytest.TempPathFactory) -> RunOutcome:
-    """One run of a plan whose masks pass, fail and stay open on the simulated amplifier."""
+    """One run of a plan whose masks pass, fail and stay open on the simulated amplifier.
+
+    From 40 Hz: at 20 Hz the bench's coupling capacitors leave 0.01 dB open, and that point would be the least sure one.
+    """
     folder = tmp_path_factory.mktemp("mask")
     at_20_khz = _gain_db(20_000.0) - _gain_db(1000.0)  # the curve's lowest point
     masks = (
@@ -295,9 +303,9 @@ def test_pass_fail_and_undecided_on_the_simulated_amplifier(outcome: RunOutcome)
     assert (outcome.verdict, outcome.exit_status) == ("fail", 1)
     # 0.003 dB: what a sweep has to reach from 40 Hz on, against the exact response.
     assert found["Wide"].value == pytest.approx(high_db + 0.5, abs=0.003)
-    assert found["Wide"].reason == "least at 20 kHz, from the lower edge"
+    assert re.fullmatch(f"least {AT_THE_END}", found["Wide"].reason)
     assert found["Narrow"].value == pytest.approx(high_db + 0.1, abs=0.003)
-    assert found["Narrow"].reason == "furthest outside at 20 kHz, from the lower edge"
+    assert re.fullmatch(f"furthest outside {AT_THE_END}", found["Narrow"].reason)
     # The band of 0.16 dB holds a curve that spans from 20 kHz to its top.
     top_db = max(_gain_db(hz) for hz in np.geomspace(20.0, 20_000.0, 2000)) - _gain_db(1000.0)
     assert found["Fitted"].value == pytest.approx((0.16 - (top_db - high_db)) / 2, abs=0.003)
@@ -330,13 +338,11 @@ def test_a_changed_curve_in_a_record_is_refused(outcome: RunOutcome, tmp_path: P
 def test_the_terminal_and_the_report_name_the_frequency_and_the_margin(outcome: RunOutcome) -> None:
     text = " ".join(visit_text(outcome.visit, width=500).split())
     assert "margin of the gain in the mask “Narrow”: −0.04" in text
-    assert (
-        "inside the mask “Narrow”, relative to 1 kHz (house); furthest outside at 20 kHz, from the lower edge" in text
-    )
+    assert re.search(f"inside the mask “Narrow”, relative to 1 kHz \\(house\\); furthest outside {AT_THE_END}", text)
     content = content_of(outcome.visit)
     lines = " ".join(verdict_lines(content))
     assert "Margin of the gain in the mask “Narrow”" in lines
-    assert "(furthest outside at 20 kHz, from the lower edge)" in lines
+    assert re.search(rf"\(furthest outside {AT_THE_END}\)", lines)
     words = [topic.words for topic in topics(content)]
     assert [word for word in words if "mask" in word] == [
         f"Margin of the gain in the mask “{name}”" for name in ("Wide", "Narrow", "Touching", "Fitted", "Beyond")
@@ -351,7 +357,7 @@ def test_the_customers_chart_shows_the_bands_as_they_were_placed(outcome: RunOut
     assert [band.label for band in chart.bands] == [
         f"outside the mask “{name}”" for name in ("Wide", "Narrow", "Touching", "Beyond")
     ]
-    assert (chart.bands[0].x, chart.bands[0].low, chart.bands[0].high) == ((20.0, 20_000.0), (-0.5, -0.5), (0.5, 0.5))
+    assert (chart.bands[0].x, chart.bands[0].low, chart.bands[0].high) == ((40.0, 20_000.0), (-0.5, -0.5), (0.5, 0.5))
     (series,) = chart.series
     at_reference = np.interp(np.log(1000.0), np.log(series.x), series.y)
     assert at_reference == pytest.approx(0.0, abs=1e-6)  # values are kept to 1e-6 dB

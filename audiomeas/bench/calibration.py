@@ -11,6 +11,7 @@ from typing import Any
 from audiomeas.bench.loopback import Loopback, read_loopbacks, residual_rows
 from audiomeas.bench.origin import ScaleOrigin, origin_mismatches, origin_of, validity
 from audiomeas.bench.parts import SHAPES, Part, combined
+from audiomeas.bench.response_limit import read_response_limit, response_limit_conditions
 from audiomeas.files import sha256_of
 from audiomeas.tomlfile import Table, read_toml
 from audiomeas.units import db_to_amplitude_ratio
@@ -55,7 +56,11 @@ class Scale:
 
 @dataclass(frozen=True, kw_only=True)
 class Calibration:
-    """One calibration file: the set-up it holds for, its evidence, and the scales."""
+    """One calibration file: the set-up it holds for, its evidence, and the scales.
+
+    response_limit : rows of Hz and dB; so far at most output and input together are off from the frequency of
+    calibration. Empty: not stated.
+    """
 
     file: Path
     sha256: str
@@ -70,6 +75,7 @@ class Calibration:
     outputs: tuple[Scale, ...]
     inputs: tuple[Scale, ...]
     loopbacks: tuple[Loopback, ...] = ()
+    response_limit: tuple[tuple[float, float], ...] = ()
 
     def output(self, channel: int) -> Scale | None:
         """Return the scale of an output channel; None when the file has none."""
@@ -178,6 +184,7 @@ def read_calibration(file: Path) -> Calibration:
         outputs=_scales(table, "output"),
         inputs=_scales(table, "input"),
         loopbacks=read_loopbacks(table),
+        response_limit=read_response_limit(table),
     )
     table.finish()
     return calibration
@@ -264,11 +271,11 @@ def _noise_v_rms(scale: Scale, loopback: Loopback | None) -> float | None:
 
 
 def bench_own_conditions(calibration: Calibration, ranges: Mapping[int, str]) -> dict[str, Any]:
-    """Return, as conditions, the response and the distortion of the bench itself on ranges in use. Empty: not known.
+    """Return, as conditions, the response and the distortion of the bench itself on ranges in use, where known.
 
     With them what full scale is at the output of the same number: how loud it plays counts for what it adds.
 
-    ranges : channel → range.
+    ranges : channel → range.  Where no loop has shown the response, its limits stand for it (`response_limit`).
     """
     found: dict[str, dict[str, Any]] = {"bench_residual_db": {}, "bench_response_db": {}, "bench_output_v_rms": {}}
     for channel, name in ranges.items():
@@ -280,7 +287,8 @@ def bench_own_conditions(calibration: Calibration, ranges: Mapping[int, str]) ->
         found["bench_response_db"][str(channel)] = [list(point.values()) for point in one.response]
         if (output := calibration.output(channel)) is not None:
             found["bench_output_v_rms"][str(channel)] = output.v_rms_at_full_scale
-    return {key: by_channel for key, by_channel in found.items() if by_channel}
+    known = {key: by_channel for key, by_channel in found.items() if by_channel}
+    return {**known, **response_limit_conditions(calibration, ranges)}
 
 
 def _of_channel(calibration: Calibration, channel: int) -> list[Scale]:

@@ -12,6 +12,7 @@ from audiomeas.bench.calibration import Calibration, Scale
 from audiomeas.bench.loopback import Loopback
 from audiomeas.bench.origin import EVIDENCE_KEY, ORIGIN_KEYS, ScaleOrigin
 from audiomeas.bench.parts import Part
+from audiomeas.bench.response_limit import RESPONSE_LIMIT_KEY
 
 
 def with_scale(calibration: Calibration, scale: Scale, *, output: bool) -> Calibration:
@@ -95,6 +96,7 @@ def calibration_text(calibration: Calibration, *, simulated: bool) -> str:
         _line("valid_until", calibration.valid_until),
         _line("method", calibration.method),
         _line("instrument", calibration.instrument),
+        *_limit_lines(calibration.response_limit),
     ]
     for scale in calibration.outputs:
         lines += _scale_lines("output", scale)
@@ -103,6 +105,14 @@ def calibration_text(calibration: Calibration, *, simulated: bool) -> str:
     for place, loopback in enumerate(calibration.loopbacks):
         lines += _loopback_lines(loopback, explained=place == 0)
     return "\n".join(lines) + "\n"
+
+
+def _limit_lines(rows: Sequence[Sequence[float]]) -> list[str]:
+    """Return the limits that a calibration states for its response; nothing where it states none."""
+    if not rows:
+        return []
+    about = "# [Hz, dB]: so far at most output and input together are off from the frequency of calibration."
+    return [about, *_table_lines(RESPONSE_LIMIT_KEY, rows)]
 
 
 def _scale_lines(kind: str, scale: Scale) -> list[str]:

@@ -102,7 +102,7 @@ def _response(entry: Table) -> tuple[ResponsePoint, ...]:
     message = (
         "must be rows of [Hz, dB, half-width in dB], the Hz rising, such as [[20, -0.01, 0.003], [20000, -0.1, 0.003]]"
     )
-    rows = _rows(entry, "response", 3, message)
+    rows = number_rows(entry, "response", 3, message)
     points = tuple(ResponsePoint(frequency_hz=hz, gain_db=db, uncertainty_db=half) for hz, db, half in rows)
     rising = all(one.frequency_hz < other.frequency_hz for one, other in itertools.pairwise(points))
     if not rising or any(one.frequency_hz <= 0.0 or one.uncertainty_db < 0.0 for one in points):
@@ -115,7 +115,7 @@ def _residual(entry: Table) -> tuple[ResidualPoint, ...]:
         "must be rows of [Hz, dBFS as captured, THD in dB, THD+N in dB, 1 where noise sets the limit or else 0], "
         "such as [[1000, -6, -100, -98, 0]]"
     )
-    rows = _rows(entry, "residual", 5, message)
+    rows = number_rows(entry, "residual", 5, message)
     if any(hz <= 0.0 or max(thd, thd_n) > 0.0 or flag not in (0.0, 1.0) for hz, _, thd, thd_n, flag in rows):
         raise entry.problem("residual", message)
     return tuple(
@@ -124,7 +124,7 @@ def _residual(entry: Table) -> tuple[ResidualPoint, ...]:
     )
 
 
-def _rows(entry: Table, key: str, width: int, message: str) -> list[list[float]]:
+def number_rows(entry: Table, key: str, width: int, message: str) -> list[list[float]]:
     """Take a list of rows of so many finite numbers each; at least one."""
     given = entry.any_value(key)
     if not isinstance(given, list) or not given:

@@ -9,7 +9,8 @@ levels the larger one is taken.
 A loop's response is that of output and input together. It is known, and so taken off (JCGM 100:2008, 3.2.3: a known
 systematic effect is corrected, as no half-width around a wrong value covers the true one): all of it off the gain of a
 tone, and off a level what the input may have of it. `response --loopback` divides it out of a curve; without it the
-curve is as captured, and uncertain by it.
+curve is as captured, and uncertain by it. Where no loop has shown the response, nothing is taken off, and the limits in
+the conditions stay open (`bench.response_limit`).
 """
 
 from __future__ import annotations
@@ -20,10 +21,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from audiomeas.bench.parts import COVERED, Part, of_limits
+from audiomeas.bench.response_limit import COMMON, RESPONSE_LIMIT
 from audiomeas.measurement.budget import BENCH_DISTORTION, Told
 from audiomeas.measurement.steady import DB_PER_NEPER, of_channel
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from audiomeas.analysis.stepped_response import SteppedResponse
     from audiomeas.analysis.sweep import SweepResponse
     from audiomeas.recording import Recording
@@ -34,6 +39,9 @@ Response = TypeVar("Response", "SweepResponse", "SteppedResponse")
 MARGIN_DB = 10.0
 #: Component: what of a level away from the calibration frequency the loop's response leaves open.
 BENCH_RESPONSE = "response of the bench"
+#: The same where no loop has shown it.
+RESPONSE_NOT_MEASURED = "response of the bench, not measured"
+_RESPONSE_NOT_HELD = "not the response of the bench away from where it was calibrated"
 #: Conditions (see `bench.calibration.bench_own_conditions`).
 _RESIDUAL, _RESPONSE, _OUTPUT_FULL_SCALE = "bench_residual_db", "bench_response_db", "bench_output_v_rms"
 #: Above the highest level that a loop was measured at, a third-order curve rises by 2 dB a dB (¼·a₃·A³ over A).
@@ -150,16 +158,42 @@ def _at_level(rows: Sequence[Sequence[float]], level_dbfs: float, column: int) -
 
 def loop_gain(recording: Recording, column: int, frequency_hz: float) -> tuple[float, tuple[Part, ...]]:
     """Return what is taken off the gain of a tone, in dB, and the relative part that is then left; 0 if not known."""
-    rows = recording.conditions.get(_RESPONSE, {}).get(str(recording.channels[column]))
+    channel = recording.channels[column]
+    rows = recording.conditions.get(_RESPONSE, {}).get(str(channel))
     if rows is None:
-        return 0.0, ()
+        limit_db = _limit_db(recording, channel, frequency_hz)
+        return 0.0, (of_limits(RESPONSE_NOT_MEASURED, limit_db / DB_PER_NEPER),) if limit_db else ()
     gain_db, half_db = _response_at(rows, frequency_hz)
     return gain_db, (Part(BENCH_RESPONSE, half_db / DB_PER_NEPER, "rectangular"),)
 
 
-def response_known(recording: Recording) -> bool:
-    """Return whether the bench's own response is known at all."""
-    return bool(recording.conditions.get(_RESPONSE))
+def own_words(
+    recording: Recording,
+    *,
+    taken_off: str = "gain and level",
+    response: bool = True,
+    distortion: bool | None = None,
+) -> str:
+    """Return whether half-widths hold what the bench itself adds: the one sentence that every word prints.
+
+    taken_off : what is freed of a response that a loop has shown; '' where the figures stay as captured.
+    response : False where the half-widths don't hold it.   distortion : None where there is none to be told.
+    """
+    words = [_response_words(recording, taken_off) if response else _RESPONSE_NOT_HELD]
+    if distortion is not None:
+        words.append(f"{'' if distortion else 'not '}the distortion of the bench itself")
+    return "; ".join(words)
+
+
+def _response_words(recording: Recording, taken_off: str) -> str:
+    limits = recording.conditions.get(RESPONSE_LIMIT, {})
+    if any(one["from"] == COMMON for one in limits.values()):
+        return "the response of the bench, which no loopback tells, within limits that are common practice"
+    if limits:
+        return "the response of the bench, within what its calibration states"
+    if not recording.conditions.get(_RESPONSE):
+        return _RESPONSE_NOT_HELD
+    return f"the response of the bench, {f'which is taken off {taken_off}' if taken_off else 'as a loopback shows it'}"
 
 
 def input_gain(recording: Recording, column: int, frequency_hz: float) -> tuple[float, tuple[Part, ...]]:
@@ -169,22 +203,53 @@ def input_gain(recording: Recording, column: int, frequency_hz: float) -> tuple[
     the loop's response: half of it is taken, and the other half stays open either way.
     """
     loop_db, left = loop_gain(recording, column, frequency_hz)
-    return 0.5 * loop_db, (*left, *([of_limits(BENCH_RESPONSE, 0.5 * abs(loop_db) / DB_PER_NEPER)] if left else []))
+    return 0.5 * loop_db, (*left, *([of_limits(BENCH_RESPONSE, 0.5 * abs(loop_db) / DB_PER_NEPER)] if loop_db else []))
+
+
+def freed_level(
+    recording: Recording, column: int, frequency_hz: float, level_v_rms: float
+) -> tuple[float, tuple[Part, ...]]:
+    """Return a tone's level without what `input_gain` takes off, and the relative parts that are then left."""
+    from audiomeas.units import db_to_amplitude_ratio
+
+    input_db, left = input_gain(recording, column, frequency_hz)
+    return level_v_rms * db_to_amplitude_ratio(-input_db), left
 
 
 def with_response(response: Response, recording: Recording, channel: int) -> Response:
-    """Return a response whose gain is as uncertain as the loop's own leaves it; as it is where that is not known.
+    """Return a response whose gain is as uncertain as the bench's own leaves it; as it is where nothing tells that.
 
     For a curve that no loopback was divided out of: it stays as captured, and the limit is all that the loop is off.
     """
     import numpy as np
 
+    limit = open_response(recording, channel, response.frequency_hz)
+    return dataclasses.replace(response, gain_uncertainty=np.hypot(response.gain_uncertainty, COVERED * limit))
+
+
+def open_response(recording: Recording, channel: int, frequency_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return by how much at most (relative) the bench's own response moves what nothing is taken off.
+
+    frequency_hz : (points,). Returns (points,): zero where nothing tells it.
+    """
+    import numpy as np
+
     rows = recording.conditions.get(_RESPONSE, {}).get(str(channel))
     if rows is None:
-        return response
-    loop = [_response_at(rows, float(hz)) for hz in response.frequency_hz]
-    limit = np.array([abs(gain_db) + half_db for gain_db, half_db in loop]) / DB_PER_NEPER
-    return dataclasses.replace(response, gain_uncertainty=np.hypot(response.gain_uncertainty, COVERED * limit))
+        return np.array([_limit_db(recording, channel, float(hz)) for hz in frequency_hz]) / DB_PER_NEPER
+    loop = [_response_at(rows, float(hz)) for hz in frequency_hz]
+    return np.array([abs(gain_db) + half_db for gain_db, half_db in loop]) / DB_PER_NEPER
+
+
+def _limit_db(recording: Recording, channel: int, frequency_hz: float) -> float:
+    """Return the limit of a response that no loop has shown: straight over log frequency, beyond its ends as there."""
+    import numpy as np
+
+    known = recording.conditions.get(RESPONSE_LIMIT, {}).get(str(channel))
+    if known is None:
+        return 0.0
+    places_hz, limits_db = np.array(known["limit_db"], dtype=np.float64).T
+    return float(np.interp(math.log(frequency_hz), np.log(places_hz), limits_db))
 
 
 def _response_at(rows: Sequence[Sequence[Any]], frequency_hz: float) -> tuple[float, float]:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.bench_own import own_words
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.dynamic_range_limits import limits_of
 from audiomeas.measurement.dynamic_range_reference import reference_of
@@ -328,7 +329,8 @@ def _conditions(recording: Recording, spans: _Spans, options: Mapping[str, Any])
         "fall_db": options["fall_db"] if spans.fall_db is None else spans.fall_db,
         "analysed_s": (spans.tone.stop - spans.tone.start) / rate_hz,
         "idle_s": None if spans.idle is None else (spans.idle.stop - spans.idle.start) / rate_hz,
-        "uncertainty_covers": "noise, scale and the card's stated noise; not the noise of the bench's output",
+        "uncertainty_covers": "noise, scale and the card's stated noise; not the noise of the bench's output; "
+        f"{own_words(recording, response=False)}",
     }
     if options["baseline"] is not None:
         conditions["baseline"] = {"file": options["baseline"].name, "sha256": options["baseline"].sha256}

@@ -13,6 +13,7 @@ from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
 from audiomeas.bench.parts import of_limits
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.bench_own import freed_level, own_words
 from audiomeas.measurement.budget import BENCH_DISTORTION, Told, own_parts
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.intermodulation_views import charts, tables
@@ -81,6 +82,8 @@ _KEYS = (
     "high_level_dbfs",
     "tone_ratio",
 )
+#: Condition: what the bench makes of the two tones by itself, by channel, where something tells it.
+_BENCH_OWN = "bench_intermodulation_db"
 #: A figure within this of what the bench adds by itself says nothing more than 'at most'.
 _BENCH_MARGIN_DB = 10.0
 
@@ -251,7 +254,7 @@ def _channel(recording: Recording, column: int, channel: int, found: Intermodula
         ratios["imd_rss"] = found.rss
     if found.method != "transient":
         ratios |= {"d2": found.orders.get(2), "d3": found.orders.get(3)}
-    bench_db = of_channel(recording.conditions.get("bench_intermodulation_db"), channel)
+    bench_db = of_channel(recording.conditions.get(_BENCH_OWN), channel)
     for name, ratio in ratios.items():
         _tell_ratio(told, name, ratio, bench_db)
     _tell_tones(told, recording, column, found)
@@ -289,9 +292,10 @@ def _tell_tones(told: Told, recording: Recording, column: int, found: Intermodul
         told.add(f"{name}_level_dbfs", own, DB_PER_NEPER)
         if recording.scale_v(column) is None:
             continue
-        values[f"{name}_level_v_rms"] = tone.level_rms
+        level_v_rms, away = freed_level(recording, column, tone.frequency_hz, tone.level_rms)
+        values[f"{name}_level_v_rms"] = level_v_rms
         if scale is not None:
-            told.add(f"{name}_level_v_rms", (*scale, *own), tone.level_rms)
+            told.add(f"{name}_level_v_rms", (*scale, *own, *away), level_v_rms)
     values["tone_ratio"] = found.low.level_rms / found.high.level_rms
 
 
@@ -354,6 +358,7 @@ def _conditions(
         "products_from_to_hz": [options["low_hz"], options["high_hz"] or recording.sample_rate_hz / 2],
         "averages": 1,
         "analysed_s": (span.stop - span.start) / recording.sample_rate_hz,
+        "uncertainty_covers": _covers(recording),
     }
     if form == "modulation":
         conditions["imd_rss_definition"] = "root of the summed squares of all sidebands, over the voltage of f2"
@@ -370,6 +375,12 @@ def _conditions(
         conditions["tones_played_hz"] = [stimulus.low_hz, stimulus.high_hz]
     conditions["ratio_played"] = stimulus.ratio
     return conditions
+
+
+def _covers(recording: Recording) -> str:
+    """Return what the half-widths hold. A loop is measured with one tone, which doesn't tell what two make of it."""
+    own = own_words(recording, taken_off="the levels", distortion=bool(recording.conditions.get(_BENCH_OWN)))
+    return f"noise, fit and scale; {own}"
 
 
 def _square_words(recording: Recording) -> list[str]:

@@ -11,6 +11,7 @@ from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import Part, combined
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.bench_own import freed_level, loop_gain, own_words
 from audiomeas.measurement.budget import NOISE_AND_FIT, Told, own_parts
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.linearity_views import RANGES_DB, charts, tables
@@ -293,8 +294,9 @@ class _Channel:
         if level.noise_rms > 0.0:
             over_noise_db = 20.0 * math.log10(level.level_rms / level.noise_rms)
             row["noise_db"] = row["played_db"] + row["deviation_db"] - over_noise_db
+        level_v_rms, away = freed_level(self._recording, self._column, self._played.frequency_hz, level.level_rms)
         if self._recording.scale_v(self._column) is not None:
-            row["level_v_rms"] = level.level_rms
+            row["level_v_rms"] = level_v_rms
         if level.at_most:
             row["bound"] = {
                 key: "at most" for key in ("level_v_rms", "level_dbfs", "deviation_db") if row[key] is not None
@@ -307,7 +309,7 @@ class _Channel:
         scale = scale_parts(self._recording, self._column)
         if row["level_v_rms"] is not None and scale is not None:
             own = own_parts(level.half_width_db / DB_PER_NEPER)
-            row["uncertainty"]["level_v_rms"] = level.level_rms * combined((*scale, *own))
+            row["uncertainty"]["level_v_rms"] = level_v_rms * combined((*scale, *own, *away))
         return row
 
     def _tell_reference(self, told: Told, base: NarrowLevel, input_v_rms: float | None) -> None:
@@ -319,14 +321,16 @@ class _Channel:
         told.add("reference_level_dbfs", own, DB_PER_NEPER)
         if recording.scale_v(column) is None:
             return
-        values["reference_level_v_rms"] = base.level_rms
+        level_v_rms, away = freed_level(recording, column, self._played.frequency_hz, base.level_rms)
+        values["reference_level_v_rms"] = level_v_rms
         scale, of_gain = scale_parts(recording, column), gain_parts(recording, column)
         if scale is not None:
-            told.add("reference_level_v_rms", (*scale, *own), base.level_rms)
+            told.add("reference_level_v_rms", (*scale, *own, *away), level_v_rms)
         if input_v_rms is not None:
-            values["gain_db"] = 20.0 * math.log10(base.level_rms / input_v_rms)
+            loop_db, left = loop_gain(recording, column, self._played.frequency_hz)
+            values["gain_db"] = 20.0 * math.log10(base.level_rms / input_v_rms) - loop_db
             if of_gain is not None:
-                told.add("gain_db", (*of_gain, *own), DB_PER_NEPER)
+                told.add("gain_db", (*of_gain, *own, *left), DB_PER_NEPER)
 
 
 def _figures(rows: Sequence[Mapping[str, Any]]) -> Told:
@@ -371,7 +375,8 @@ def _conditions(recording: Recording, played: _Played, reference: int) -> dict[s
         "deviation": f"level read less level played, 0 dB at {-played.fall_db[reference]:.4g} dB",
         "alignment": played.found,
         "channels_driven": list(played.driven),
-        "uncertainty_covers": "noise and fit; not what the converters of the bench deviate themselves",
+        "uncertainty_covers": "noise, fit and scale; not what the converters of the bench deviate themselves; "
+        f"{own_words(recording)}",
     }
 
 

@@ -11,9 +11,10 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
-from audiomeas.bench.parts import Part, combined, combined_over
+from audiomeas.bench.parts import Part, combined, of_limits
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.bench_own import BENCH_RESPONSE, loop_gain, open_response, own_words
 from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.curves import list_curve
@@ -22,7 +23,6 @@ from audiomeas.measurement.offers import band_options, ratio_figures
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.scale_parts import between_parts, gain_parts, scale_parts
 from audiomeas.measurement.steady import (
-    LEAST_RELATIVE,
     clock_words,
     over_range_words,
     refuse_gaps,
@@ -179,14 +179,14 @@ def _channel(
     one = found.get(channel)
     if one is not None:
         if channel in stimulus.driven_channels:
-            _tell_level(told, recording, column, one)
+            _tell_level(told, recording, column, channel, one)
             _tell_gain(recording, column, channel, one, stimulus, told.values)
         _tell_crosstalk(told, recording, channel, stimulus, found)
         told.values["spectrum"] = spectrum_values(one.spectrum)
     return told.result(channel)
 
 
-def _tell_level(told: Told, recording: Recording, column: int, one: MultitoneAnalysis) -> None:
+def _tell_level(told: Told, recording: Recording, column: int, channel: int, one: MultitoneAnalysis) -> None:
     from audiomeas.units import amplitude_ratio_to_db
 
     values = told.values
@@ -207,8 +207,18 @@ def _tell_level(told: Told, recording: Recording, column: int, one: MultitoneAna
     values["level_v_rms"], values["distortion_and_noise_v_rms"] = total_rms, between_rms
     scale = scale_parts(recording, column)
     if scale is not None:
-        told.add("level_v_rms", scale, total_rms)
+        told.add("level_v_rms", (*scale, _response_of_all(recording, channel, one)), total_rms)
         told.add("distortion_and_noise_v_rms", (*scale, *own), between_rms)
+
+
+def _response_of_all(recording: Recording, channel: int, one: MultitoneAnalysis) -> Part:
+    """Return what the bench's own response leaves open of all tones together: each tone's limit by its power."""
+    import numpy as np
+
+    limits = open_response(recording, channel, one.own.frequency_hz)
+    power = np.square(one.own.level_rms)
+    whole = float(np.sum(power))
+    return of_limits(BENCH_RESPONSE, float(np.sum(limits * power)) / whole if whole > 0.0 else 0.0)
 
 
 def _tell_gain(
@@ -231,13 +241,21 @@ def _tell_gain(
         reference_db = float(level_db[_nearest_to_1_khz(one)])
     values["frequency_hz"] = [float(hz) for hz in stimulus.tones_of(channel)]
     known = ~one.own.at_most
-    values["gain_db"] = [float(db - reference_db) if ok else None for db, ok in zip(level_db, known, strict=True)]
+    of_loop: list[tuple[float, tuple[Part, ...]]] = [(0.0, ())] * len(known)
+    if _is_absolute(recording):
+        of_loop = [loop_gain(recording, column, hz) for hz in values["frequency_hz"]]
+    values["gain_db"] = [
+        float(db - reference_db - loop_db) if ok else None
+        for db, ok, (loop_db, _) in zip(level_db, known, of_loop, strict=True)
+    ]
     common = gain_parts(recording, column) if _is_absolute(recording) else ()
     values["gain_uncertainty_db"] = [None] * len(known)
     if common is not None:
-        own = np.hypot(one.own.uncertainty / np.maximum(one.own.level_rms, 1e-300), LEAST_RELATIVE)
-        half_db = DB_PER_NEPER * combined_over(common, np.where(known, own, np.nan))
-        values["gain_uncertainty_db"] = [float(half) if ok else None for half, ok in zip(half_db, known, strict=True)]
+        relative = one.own.uncertainty / np.maximum(one.own.level_rms, 1e-300)
+        values["gain_uncertainty_db"] = [
+            DB_PER_NEPER * combined((*common, *left, *own_parts(float(half)))) if ok else None
+            for half, ok, (_, left) in zip(relative, known, of_loop, strict=True)
+        ]
 
 
 def _is_absolute(recording: Recording) -> bool:
@@ -317,6 +335,8 @@ def _conditions(
         "time_window": "none" if all(one.on_bins for one in found.values()) else "sin^4 on what the tones leave",
         "averages": 1,
         "analysed_s": (span.stop - span.start) / recording.sample_rate_hz,
+        # Nothing that a loop has shown of one tone tells what it adds between many.
+        "uncertainty_covers": f"noise, fit and scale; {own_words(recording, taken_off='gain', distortion=False)}",
     }
     if not recording.shared_clock:
         conditions["clock_offset_ppm"] = (scale - 1.0) * 1e6

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.measurement.bench_own import own_words
 from audiomeas.measurement.noise_bands import parse_bands
 from audiomeas.measurement.noise_bench import MARGIN_DB
 from audiomeas.measurement.noise_options import FILTERS
@@ -54,7 +55,7 @@ def conditions_of(found: Scan, options: Mapping[str, Any]) -> dict[str, Any]:
         "bench_noise": None if bench is None else {"file": bench.name, "sha256": bench.sha256},
         "bench_margin_db": MARGIN_DB,
         "uncertainty_covers": "scatter of noise over the time listened, scale, gain and load; the bench's own "
-        "noise, which is taken off the levels where it is known",
+        f"noise, which is taken off the levels where it is known; {own_words(recording, response=False)}",
     }
 
 

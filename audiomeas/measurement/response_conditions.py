@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.measurement.bench_own import own_words
 from audiomeas.measurement.clock import CORRECTED
 from audiomeas.measurement.response_ends import CORNER_WORDS
 from audiomeas.measurement.response_limits import deviation_band, is_absolute, on_one_clock
@@ -75,8 +76,8 @@ def conditions_of(
 
 def uncertainty_covers(recording: Recording, absolute: bool, *, divided: bool = False) -> str:
     """Return what the half-widths of gain hold. divided : by a loopback, so that the bench's own response is out."""
-    own = "" if divided else "; not the response of the bench itself, which a loopback takes out"
-    return f"{_known_parts(recording, absolute)}{own}"
+    own = "the response of the bench is divided out" if divided else own_words(recording, taken_off="")
+    return f"{_known_parts(recording, absolute)}; {own}"
 
 
 def _known_parts(recording: Recording, absolute: bool) -> str:

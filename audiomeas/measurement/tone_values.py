@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
 from audiomeas.bench.parts import Part, scaled
 from audiomeas.measurement.base import Option
-from audiomeas.measurement.bench_own import input_gain, loop_gain, residual_known, response_known
+from audiomeas.measurement.bench_own import freed_level, loop_gain, own_words, residual_known
 from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.offers import band_options
 from audiomeas.measurement.scale_parts import gain_parts, load_parts, power_ohm, scale_parts
@@ -57,12 +57,8 @@ def definitions(options: Mapping[str, Any], sample_rate_hz: float) -> dict[str, 
 
 
 def uncertainty_covers(recording: Recording) -> str:
-    """Return what the half-widths hold: the bench's own response and distortion only where a loopback has told them."""
-    response = "not the response of the bench away from where it was calibrated"
-    if response_known(recording):
-        response = "the response of the bench, which is taken off gain and level"
-    distortion = "" if residual_known(recording) else "not "
-    return f"{_COVERS}; {response}; {distortion}the distortion of the bench itself"
+    """Return what the half-widths hold: the bench's own distortion only where a loopback has told it."""
+    return f"{_COVERS}; {own_words(recording, distortion=residual_known(recording))}"
 
 
 def tell_frequency(told: Told, tone: ToneAnalysis) -> None:
@@ -120,15 +116,15 @@ def tell_output(
 
     level_rms : in the unit of the recording's signal.   own : relative parts of its uncertainty beside scale and load.
     """
-    from audiomeas.units import amplitude_ratio_to_db, db_to_amplitude_ratio, v_rms_to_w
+    from audiomeas.units import amplitude_ratio_to_db, v_rms_to_w
 
     values, volts, watts = told.values, f"{prefix}_v_rms", f"{prefix}_w"
     values[f"{prefix}_dbfs"] = amplitude_ratio_to_db(level_rms / recording.reference(column))
     told.add(f"{prefix}_dbfs", own, DB_PER_NEPER)
     if recording.scale_v(column) is None:
         return
-    input_db, away = input_gain(recording, column, frequency_hz)
-    level_v_rms = values[volts] = level_rms * db_to_amplitude_ratio(-input_db)
+    level_v_rms, away = freed_level(recording, column, frequency_hz, level_rms)
+    values[volts] = level_v_rms
     scale = scale_parts(recording, column)
     if scale is not None:
         told.add(volts, (*scale, *own, *away), level_v_rms)

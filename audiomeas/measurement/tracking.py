@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.bench_own import freed_level, own_words
 from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.result import ChannelResult, Result, result_of
@@ -126,7 +127,8 @@ def _conditions(recording: Recording, found: Tracking, duration_s: float) -> dic
         "duration_s": duration_s,
         "difference": f"level of channel {recording.channels[1]} less that of channel {recording.channels[0]}; 0 dB "
         "where the latter is loudest",
-        "uncertainty_covers": "noise, and scatter between blocks; not leakage between the channels of the bench",
+        "uncertainty_covers": "noise, scatter between blocks and scale; not leakage between the channels of the bench; "
+        f"{own_words(recording, taken_off='the levels')}",
     }
 
 
@@ -171,9 +173,10 @@ def _second(recording: Recording, found: Tracking, begin_s: float) -> ChannelRes
 def _own(recording: Recording, found: Tracking, column: int, begin_s: float) -> Told:
     """Return what both channels have: their own levels, and what is of the pair."""
     level, own = found.loudest_rms[column], own_parts(found.loudest_uncertainty[column])
+    level_v_rms, away = freed_level(recording, column, found.frequency_hz, level)
     crackles, jumps = found.crackles_s[column], found.jumps_s[column]
     values: dict[str, Any] = {
-        "level_v_rms": level if recording.scale_v(column) is not None else None,
+        "level_v_rms": level_v_rms if recording.scale_v(column) is not None else None,
         "level_dbfs": 20.0 * math.log10(level / recording.reference(column)),
         "lowest_db": found.lowest_db[column],
         "crackles": len(crackles),
@@ -188,7 +191,7 @@ def _own(recording: Recording, found: Tracking, column: int, begin_s: float) -> 
         told.at_most("lowest_db")
     scale = scale_parts(recording, column)
     if values["level_v_rms"] is not None and scale is not None:
-        told.add("level_v_rms", (*scale, *own), level)
+        told.add("level_v_rms", (*scale, *own, *away), level_v_rms)
     for range_db in _RANGES_DB:
         _tell_largest(told, found, range_db)
     return told
