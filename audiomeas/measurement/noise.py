@@ -19,7 +19,7 @@ from audiomeas.measurement.noise_references import Gain, Referred
 from audiomeas.measurement.noise_unit import SampleUnit
 from audiomeas.measurement.noise_views import charts, curves, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.scale_parts import load_parts, power_ohm, scale_parts
+from audiomeas.measurement.scale_parts import gain_parts, load_parts, power_ohm, scale_parts
 from audiomeas.measurement.steady import of_channel, over_range_words
 
 if TYPE_CHECKING:
@@ -156,7 +156,12 @@ class _Channel:
             return _Made(told=ChannelResult(channel=self._number, values=_unknown(readings)), warnings=(words,))
         readings = self._without_bench(readings)
         noise_values.tell_levels(self._told, readings, self._unit)
-        gain = gain_at_1_khz(self._number, self._options, self._recording.conditions)
+        gain = gain_at_1_khz(
+            self._number,
+            self._options,
+            self._recording.conditions,
+            calibrations=gain_parts(self._recording, self._column),
+        )
         noise_values.tell_ratios(self._told, self._referred(gain), self._unit)
         noise_values.tell_input_referred(self._told, gain, ("unweighted", "a_weighted"))
         self._tell_hum()

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.analysis.factors import TWO_SIDED_95
+from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
+from audiomeas.bench.parts import Part, combined, scaled
 from audiomeas.errors import RequestError
+from audiomeas.measurement.budget import GAIN
 from audiomeas.measurement.noise_references import Gain
 from audiomeas.measurement.steady import of_channel
 
@@ -16,16 +18,23 @@ if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult
 
 #: A gain that the first look has found is good for this much at best, in dB; noise by itself moves it further.
-_FIRST_LOOK_DB = 0.1
+_FIRST_LOOK, _FIRST_LOOK_DB = "first look", 0.1
 #: Gains, and the levels that references state, are meant at this frequency.
 REFERENCE_HZ = 1000.0
 #: A tone this near to 1 kHz (relative) tells the gain there.
 _NEAR = 0.1
 
 
-def gain_at_1_khz(channel: int, options: Mapping[str, Any], conditions: Mapping[str, Any]) -> Gain | None:
+def gain_at_1_khz(
+    channel: int,
+    options: Mapping[str, Any],
+    conditions: Mapping[str, Any],
+    *,
+    calibrations: Sequence[Part] | None,
+) -> Gain | None:
     """Return a channel's gain; None where nothing tells it.
 
+    calibrations : relative parts that those of both ends leave in a gain found on this bench; None: not claimed.
     Raises RequestError for an earlier result that does not tell it.
     """
     if options["gain_db"] is not None:
@@ -36,7 +45,11 @@ def gain_at_1_khz(channel: int, options: Mapping[str, Any], conditions: Mapping[
     if found is None:
         return None
     noise_db = of_channel(conditions.get("first_look_noise_db", {}), channel) or 0.0
-    return Gain(db=found, uncertainty_db=math.hypot(_FIRST_LOOK_DB, TWO_SIDED_95 * noise_db), origin="first look")
+    if calibrations is None:
+        return Gain(db=found, uncertainty_db=None, origin=_FIRST_LOOK)
+    own = Part(GAIN, math.hypot(_FIRST_LOOK_DB, TWO_SIDED_95 * noise_db))
+    parts = (own, *scaled(calibrations, DB_PER_NEPER))
+    return Gain(db=found, uncertainty_db=combined(parts), origin=_FIRST_LOOK, parts=parts)
 
 
 def _from_result(channel: int, attached: AttachedResult) -> Gain:
@@ -51,12 +64,19 @@ def _from_result(channel: int, attached: AttachedResult) -> Gain:
         raise RequestError(
             f"{where} was not measured in volts at input and output: give gain_db, or measure on a bench"
         )
-    found = _of_lists(one) if isinstance(one.values.get("gain_db"), list) else _of_tone(one)
+    is_curve = isinstance(one.values.get("gain_db"), list)
+    found = _of_lists(one) if is_curve else _of_tone(one)
     if found is None:
         raise RequestError(
             f"{where} does not tell the gain of channel {channel} at 1 kHz: give a response, or a tone near 1 kHz"
         )
-    return Gain(db=found[0], uncertainty_db=found[1], origin=attached.name)
+    # A curve's points have no parts of their own: those of the gain where it refers to 1 kHz are the same.
+    parts: tuple[Part, ...] = ()
+    if not is_curve:
+        parts = tuple(one.budget.get("gain_db", ()))
+    elif conditions.get("reference_hz") == REFERENCE_HZ:
+        parts = tuple(one.budget.get("gain_at_reference_db", ()))
+    return Gain(db=found[0], uncertainty_db=found[1], origin=attached.name, parts=parts)
 
 
 def _of_lists(one: ChannelResult) -> tuple[float, float | None] | None:

@@ -56,11 +56,22 @@ class Reference:
 
 @dataclass(frozen=True, kw_only=True)
 class Gain:
-    """The gain at 1 kHz of one channel. uncertainty_db : 95 % half-width, None: not known.  origin : where from."""
+    """The gain at 1 kHz of one channel. uncertainty_db : 95 % half-width, None: not known.  origin : where from.
+
+    parts : what the half-width is made of, in dB, where that is known: with their sources, so that what the noise's own
+    scale has in common with the gain cancels.
+    """
 
     db: float
     uncertainty_db: float | None
     origin: str
+    parts: tuple[Part, ...] = ()
+
+    def known_parts(self) -> tuple[Part, ...] | None:
+        """Return the parts, in dB; one of the whole half-width where they are not known, None where that isn't."""
+        if self.parts or self.uncertainty_db is None:
+            return self.parts or None
+        return (Part(GAIN, self.uncertainty_db),)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -176,8 +187,7 @@ def _through_gain(reference: Reference, gain: Gain | None) -> Referred:
         return _missing(reference, "a level at the input needs the gain at 1 kHz: give gain_db or gain_from")
     assert reference.source is not None
     v_rms = reference.source.value * 10.0 ** (gain.db / 20.0)
-    parts = None if gain.uncertainty_db is None else (Part(GAIN, gain.uncertainty_db),)
-    return Referred(reference=reference, v_rms=v_rms, parts=parts)
+    return Referred(reference=reference, v_rms=v_rms, parts=gain.known_parts())
 
 
 def _off_db(reference: Reference, output_v_rms: float, gain: Gain | None) -> str | None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import Part, combined, of_limits, scaled
-from audiomeas.measurement.budget import BENCH_NOISE, GAIN, Told, own_parts
+from audiomeas.measurement.budget import BENCH_NOISE, Told, own_parts
 from audiomeas.measurement.noise_bench import level_keys
 from audiomeas.measurement.noise_references import Gain, Referred
 from audiomeas.measurement.noise_unit import SampleUnit
@@ -93,7 +93,8 @@ def _ratio_parts(told: Told, one: Referred, name: str, unit: SampleUnit) -> tupl
         return None
     if not unit.in_volts or (output is not None and output.unit == "FS"):
         return (*own, *one.parts)
-    return None if unit.scale is None else (*own, *one.parts, *scaled(unit.scale, DB_PER_NEPER))
+    # The noise divides: of a level at the input, which the gain brings to the output, the input's scale cancels.
+    return None if unit.scale is None else (*own, *one.parts, *scaled(unit.scale, -DB_PER_NEPER))
 
 
 def tell_input_referred(told: Told, gain: Gain | None, names: Sequence[str]) -> None:
@@ -108,9 +109,9 @@ def tell_input_referred(told: Told, gain: Gain | None, names: Sequence[str]) -> 
         told.values[key] = level * 10.0 ** (-gain.db / 20.0)
         if told.bound.get(level_key):
             told.at_most(key, word=told.bound[level_key])
-        elif level_key in told.budget and gain.uncertainty_db is not None:
+        elif level_key in told.budget and (of_gain := gain.known_parts()) is not None:
             own = scaled(told.budget[level_key], 1.0 / level)
-            told.add(key, (*own, Part(GAIN, gain.uncertainty_db / DB_PER_NEPER)), told.values[key])
+            told.add(key, (*own, *scaled(of_gain, -1.0 / DB_PER_NEPER)), told.values[key])
 
 
 def tell_nothing_of_scatter(told: Told, names: Iterable[str]) -> None:
