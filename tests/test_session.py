@@ -165,7 +165,7 @@ def test_a_unit_that_subtracts_and_is_turned_up_is_noticed_with_one_channel_and_
 
 
 def test_a_gap_in_the_first_look_is_found_in_either_turn(cable):
-    """A dropout would make a part of the band seem quiet: the look is taken again (its sweeps last 0.86 s each)."""
+    """A dropout would make a part of the band seem quiet: the look is taken again (its sweeps last 0.99 s each)."""
     for at in (40_000, 90_000):
 
         def gap(captured, frame, number, at=at):

@@ -30,8 +30,6 @@ _PART_S = 0.005
 _PAUSE_S = 0.2
 #: High sound this far below a stimulus' level does not count: it is a ramp's spread, or a harmonic.
 _COUNTS_DB = -20.0
-#: So wide is a tone of 2 s: one at 2 kHz lies not above it.
-_SKIRT_HZ = 2.0
 #: How a person says that there are none.
 NONE_WORDS = ("none", "no")
 _OHM = re.compile(r"(\d+(?:\.\d+)?)\s*(?:ohms?|ω|Ω)?")
@@ -137,13 +135,14 @@ def high_s(samples_v: NDArray[np.float64], sample_rate_hz: float, level_v_rms: f
     """Return for how long sound above 2 kHz lasts, in seconds; a pause shorter than 0.2 s is none.
 
     samples_v : (frames,) or (frames, channels).   level_v_rms : of the stimulus; what lies far below it does not count.
-    What lies up to 2 kHz is taken out of the spectrum of the whole; the rest is looked at in parts of 5 ms.
+    What lies up to 2 kHz is taken out of the spectrum of the whole; the rest is looked at in parts of 5 ms. A tone
+    within half a line below 2 kHz counts as above it: by samples alone it can't be told apart.
     """
     if len(samples_v) == 0 or not level_v_rms > 0.0:
         return 0.0
     columns = samples_v.reshape(len(samples_v), -1)
     lines = np.fft.rfft(columns, axis=0)
-    lines[np.fft.rfftfreq(len(columns), 1.0 / sample_rate_hz) <= HIGH_FROM_HZ + _SKIRT_HZ] = 0.0
+    lines[np.fft.rfftfreq(len(columns), 1.0 / sample_rate_hz) <= HIGH_FROM_HZ] = 0.0
     high_v = np.max(np.abs(np.fft.irfft(lines, n=len(columns), axis=0)), axis=1)
     frames = round(_PART_S * sample_rate_hz)
     peaks_v = np.maximum.reduceat(high_v, np.arange(0, len(high_v), frames))
@@ -156,10 +155,18 @@ def high_s(samples_v: NDArray[np.float64], sample_rate_hz: float, level_v_rms: f
 
 
 def refuse_long_high(
-    connected: Loudspeakers | None, samples_v: NDArray[np.float64], sample_rate_hz: float, level_v_rms: float
+    connected: Loudspeakers | None,
+    samples_v: NDArray[np.float64],
+    sample_rate_hz: float,
+    level_v_rms: float,
+    *,
+    highest_tone_hz: float | None = None,
 ) -> None:
-    """Raise InterlockRefusal when a stimulus sounds above 2 kHz for longer than loudspeakers may get; before any."""
-    if connected is None:
+    """Raise InterlockRefusal when a stimulus sounds above 2 kHz for longer than loudspeakers may get; before any.
+
+    highest_tone_hz : of a stimulus of plain tones, which need no look at their samples; None for any other.
+    """
+    if connected is None or (highest_tone_hz is not None and highest_tone_hz <= HIGH_FROM_HZ):
         return
     lasts_s = high_s(samples_v, sample_rate_hz, level_v_rms)
     if lasts_s > LONGEST_HIGH_S + _PART_S:

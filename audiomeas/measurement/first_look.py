@@ -25,8 +25,8 @@ from audiomeas.units import amplitude_ratio_to_db
 
 FloatArray = NDArray[np.float64]
 
-#: Each channel's sweep: over the whole band, as short as a first look may be and still read the bass.
-_START_HZ, _STOP_PART, _SWEEP_S = 9.0, 0.45, 0.75
+#: Each channel's sweep: at full level from below 10 Hz on, as short as a first look may be and still read the bass.
+_START_HZ, _STOP_PART, _SWEEP_S = 8.0, 0.45, 0.75
 #: A gain below this (−180 dB) is none.
 _LEAST_GAIN = 1e-9
 #: Ways that cancel are not compared with later captures by what is left of them: a balance that moves by a hair would
