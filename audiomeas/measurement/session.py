@@ -6,6 +6,7 @@ Every command that sounds goes through here, so that none can pass a ceiling.
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -45,6 +46,7 @@ from audiomeas.recording import Provenance, Recording, step_of_codes
 from audiomeas.stimulus import (
     BurstSeries,
     Sine,
+    SteppedSines,
     Stimulus,
     ToneAndSilence,
     played_samples_v,
@@ -194,7 +196,13 @@ class Session:
         )
         refuse_beyond(predictions)
         samples_v = played_samples_v(stimulus)
-        refuse_long_high(self.bench.file.loudspeakers, samples_v, stimulus.sample_rate_hz, stimulus.level_v_rms)
+        refuse_long_high(
+            self.bench.file.loudspeakers,
+            samples_v,
+            stimulus.sample_rate_hz,
+            stimulus.level_v_rms,
+            highest_tone_hz=_highest_tone_hz(stimulus),
+        )
         self._warn_hot(predictions)
         playlist = between_markers(
             samples_v,
@@ -664,6 +672,13 @@ class Session:
 
 
 def _refuse_level(why: str, input_level: Level | None, output_level: Level | None) -> None:
+def _highest_tone_hz(stimulus: Stimulus) -> float | None:
+    """Return the highest frequency of a stimulus of plain tones; None for any other."""
+    if not isinstance(stimulus, Sine | SteppedSines):
+        return None
+    return max(window.frequency_hz or math.inf for window in stimulus.windows())
+
+
     if input_level is not None or output_level is not None:
         raise RequestError(f"{why}: it takes no level; what it is compared with is its own option")
 
