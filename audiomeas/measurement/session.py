@@ -671,7 +671,6 @@ class Session:
         )
 
 
-def _refuse_level(why: str, input_level: Level | None, output_level: Level | None) -> None:
 def _highest_tone_hz(stimulus: Stimulus) -> float | None:
     """Return the highest frequency of a stimulus of plain tones; None for any other."""
     if not isinstance(stimulus, Sine | SteppedSines):
@@ -679,6 +678,7 @@ def _highest_tone_hz(stimulus: Stimulus) -> float | None:
     return max(window.frequency_hz or math.inf for window in stimulus.windows())
 
 
+def _refuse_level(why: str, input_level: Level | None, output_level: Level | None) -> None:
     if input_level is not None or output_level is not None:
         raise RequestError(f"{why}: it takes no level; what it is compared with is its own option")
 
