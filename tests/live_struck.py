@@ -9,10 +9,10 @@ import sys
 from pathlib import Path
 
 from audiomeas.cli.main import main
-from audiomeas.measurement import live
+from audiomeas.measurement import live_reader
 
 STRIKE = Path(sys.argv.pop(1))
-_read = live.read_live
+_read = live_reader.read_live
 
 
 def _struck(*arguments, **rest):
@@ -21,5 +21,5 @@ def _struck(*arguments, **rest):
     return _read(*arguments, **rest)
 
 
-live.read_live = _struck
+live_reader.read_live = _struck
 main(sys.argv[1:])

@@ -18,7 +18,7 @@ from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.cli.main import status_of
 from audiomeas.errors import CaptureError, DeviceError, InterlockRefusal, Interrupted, RequestError
 from audiomeas.interface.transport import to_fractions
-from audiomeas.measurement import live as live_module
+from audiomeas.measurement import live_reader
 from audiomeas.measurement.live import opened_knob
 from audiomeas.measurement.session import Session
 from audiomeas.record.store import find_visits, read_visit
@@ -192,7 +192,7 @@ def test_a_ceiling_passed_ends_it(tmp_path):
 def test_without_its_reader_it_falls_silent(cable, monkeypatch, way):
     """The thread that reads is killed (it ends without a word), hangs, or raises."""
     strike, let_go = threading.Event(), threading.Event()
-    read = live_module.read_live
+    read = live_reader.read_live
 
     def struck(*arguments, **rest):
         if strike.is_set():
@@ -203,7 +203,7 @@ def test_without_its_reader_it_falls_silent(cable, monkeypatch, way):
             let_go.wait(LONGEST_S)
         return read(*arguments, **rest)
 
-    monkeypatch.setattr(live_module, "read_live", struck)
+    monkeypatch.setattr(live_reader, "read_live", struck)
     session, between = on(cable)
     with pytest.raises((DeviceError, RuntimeError)) as caught, opened_knob(session, level_v_rms=0.3) as knob:
         knob.unmute()
@@ -383,6 +383,7 @@ def test_lines_for_scripts(cable, tmp_path, monkeypatch, capsys):
     assert status == 2  # one word was not known; what stands behind 'quit' is not looked at
     assert "refused: unknown word 'jump'" in err
     facts = [json.loads(line) for line in out]
+    assert facts[0]["simulated"] and facts[0]["definitions"]["band_hz"] == [20.0, 20_000.0]
     (taken,) = (line for line in facts if "taken" in line)
     assert taken["result"]["simulated"] and list(kept.glob("*.flac")) == [Path(taken["taken"])]
     sounding = [line for line in facts if not line.get("muted", True) and line["settled"]]

@@ -281,6 +281,7 @@ def test_a_server_that_dies_is_said(tmp_path):
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=tmp_path,
         )  # fmt: skip
         try:
+            assert not json.loads(process.stdout.readline())["simulated"]
             assert json.loads(process.stdout.readline())["muted"]
             server.process.kill()
             assert process.wait(LONGEST_S) == 3

@@ -214,11 +214,13 @@ def test_a_screen_stays_in_its_window(size):
 
 def test_a_screen_says_all_that_matters():
     text = "\n".join(
-        screen_of(reading(warnings=("channel 1 clips",)), simulated=True, typing="level: 1_").lines(100, 30)
+        screen_of(reading(warnings=("channel 1 clips",)), simulated=True, typing="level: 1_", notes=("expired",)).lines(
+            100, 30
+        )
     )
     for words in ("SIMULATED", "SOUNDING on channel 1", "level, channel 1, in V", "! channel 1 clips", "3rd −80.3 dB",
                   "crosstalk into the quiet channel: −71.5 dB", "1000 Hz, 50 mV (−26.0 dBV)", "1.2 V allowed",
-                  "level: 1_", "SPACE"):  # fmt: skip
+                  "level: 1_", "SPACE", "! expired"):  # fmt: skip
         assert words in text, words
     muted = screen_of(None, wish=Wish(frequency_hz=1000.0, level_v_rms=0.1)).lines(100, 30)
     assert "MUTED" in muted[0]

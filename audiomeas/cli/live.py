@@ -23,12 +23,15 @@ from audiomeas.cli.loudspeakers import asked, loudspeakers_option
 from audiomeas.errors import AudiomeasError, BenchError, RequestError
 
 if TYPE_CHECKING:
-    from audiomeas.measurement.live import Knob, Taken
+    from audiomeas.measurement.live import Knob
     from audiomeas.measurement.live_adjust import Adjusting
+    from audiomeas.measurement.live_take import Taken
     from audiomeas.measurement.live_words import LiveWords
 
 #: How often stdin and the newest reading are looked at.
 _LOOK_EVERY_S = 0.01
+#: So many lines of stdin are read before their turn.
+_LINES_AHEAD = 100
 
 
 @click.command(cls=Command)
@@ -180,7 +183,7 @@ class _Lines:
 
     def __init__(self, knob: Knob, words: LiveWords, adjusting: Adjusting, *, as_json: bool) -> None:
         self._knob, self._words, self._adjusting, self._as_json = knob, words, adjusting, as_json
-        self._given: queue.SimpleQueue[str | None] = queue.SimpleQueue()
+        self._given: queue.Queue[str | None] = queue.Queue(_LINES_AHEAD)
         self._status = 0
         self._number = -1
         self._free_at_s = 0.0
@@ -189,6 +192,7 @@ class _Lines:
     def run(self) -> int:
         """Go on until 'quit' or the end of stdin; return the exit status, the highest of what was refused."""
         threading.Thread(target=self._listen, name="audiomeas-stdin", daemon=True).start()
+        self._begin()
         while not (self._ended and not self._words.takes):
             self._show()
             self._tell_takes()
@@ -196,6 +200,24 @@ class _Lines:
                 self._obey_next()
             time.sleep(_LOOK_EVERY_S)
         return self._status
+
+    def _begin(self) -> None:
+        from audiomeas import __version__
+        from audiomeas.measurement.live_reading import DEFINITIONS
+
+        if not self._as_json:
+            for note in self._knob.notes:
+                say(f"warning: {note}")
+            return
+        _print_line(
+            {
+                "audiomeas": __version__,
+                "simulated": self._knob.simulated,
+                "warnings": list(self._knob.notes),
+                "definitions": DEFINITIONS,
+                "highest_input_level_v_rms": self._knob.highest_level_v_rms,
+            }
+        )
 
     def _listen(self) -> None:
         try:

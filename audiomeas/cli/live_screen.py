@@ -178,6 +178,7 @@ class _Screen:
             adjusting=self._adjusting,
             message=self._message or ("taking …" if self._words.takes else ""),
             typing=f"{self._question}: {self._typed}_ (Enter sets it, Escape leaves it)" if self._question else "",
+            notes=self._knob.notes,
             simulated=self._knob.simulated,
         )
         self._window.erase()

@@ -8,59 +8,30 @@ the audio thread fades. Every change of level goes through the interlock before 
 from __future__ import annotations
 
 import dataclasses
-import threading
 import time
-from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Iterator
+from concurrent.futures import Future
 from contextlib import contextmanager
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from pathlib import Path
 
 from audiomeas.analysis.tone_reading import reading_frames
 from audiomeas.bench.live_output import live_transport
 from audiomeas.errors import CaptureError, DeviceError, Interrupted, RequestError
-from audiomeas.interface.streaming import Heard, StreamingTransport, streamed
-from audiomeas.interface.transport import STOPPED_BY_INPUT, Capture
-from audiomeas.measurement import registry
+from audiomeas.interface.streaming import StreamingTransport, streamed
+from audiomeas.interface.transport import STOPPED_BY_INPUT
 from audiomeas.measurement.lasting import highest_level_v_rms
-from audiomeas.measurement.live_reading import LiveReading, read_live
-from audiomeas.measurement.options import complete
-from audiomeas.measurement.result import Result
+from audiomeas.measurement.live_reader import READER, LiveReader
+from audiomeas.measurement.live_reading import LiveReading
+from audiomeas.measurement.live_take import TAKE_S, Store, Taken, Taker, refuse_take_length
 from audiomeas.measurement.session import Session
-from audiomeas.recording import Recording
-from audiomeas.stimulus import Sine
 from audiomeas.stimulus.live_tone import LiveTone, Wish
 from audiomeas.units import db_to_amplitude_ratio
 
-#: A reading is begun this often; it takes a few hundredths of a second, more on a busy machine.
-READ_EVERY_S = 0.1
 #: The caller is heard of at least this often while it waits.
 TURN_S = 0.02
-#: After a change and the latency of the first look, so long until figures count: filters come to rest.
-SETTLE_S = 0.1
-#: How much a take keeps.
-TAKE_S = 1.0
-TAKE_S_LIMITS = (0.2, 10.0)
-#: A take waits so long for a tone that is steady for as long as it keeps, on top of that.
-_TAKE_WAITS_S = 2.0
 #: The tone must be one that the first look has seen, and that the analysis can find.
 LOWEST_HZ, HIGHEST_OF_RATE = 10.0, 0.45
-#: How long leaving waits for the reader to end.
-_READER_ENDS_S = 1.0
-#: Names of those who must be heard of.
-HAND, READER = "hand", "reader"
-
-#: Keeps a take: capture, recording, result (None: refused, for the reason that follows) → where.
-Store = Callable[[Capture, Recording, Result | None, str], Path | None]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Taken:
-    """A take. path : of its capture; None where nothing keeps it.  result : as `analyze distortion` gives it."""
-
-    path: Path | None
-    result: Result
+#: The caller, as one who must be heard of.
+HAND = "hand"
 
 
 class Knob:
@@ -75,11 +46,11 @@ class Knob:
         session: Session,
         tone: LiveTone,
         transport: StreamingTransport,
-        reader: _Reader,
+        reader: LiveReader,
         *,
         came: list[int],
         channels: tuple[int, ...],
-        taker: _Taker,
+        taker: Taker,
     ) -> None:
         self._session = session
         self._tone = tone
@@ -110,6 +81,12 @@ class Knob:
     def simulated(self) -> bool:
         """The bench is a simulated one."""
         return self._session.simulated
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What must be known of the bench with every reading: loudspeakers, a calibration that does not hold."""
+        connected = self._session.bench.file.loudspeakers
+        return (*(() if connected is None else (connected.words(),)), *self._session.warnings)
 
     @property
     def muted(self) -> bool:
@@ -262,125 +239,6 @@ class Knob:
         return self._taker.begin()
 
 
-class _Taker:
-    """Takes the last seconds of the steady tone, one take after the other, in a thread of its own."""
-
-    def __init__(
-        self,
-        session: Session,
-        tone: LiveTone,
-        transport: StreamingTransport,
-        reader: _Reader,
-        *,
-        take_s: float,
-        store: Store | None,
-    ) -> None:
-        self._session, self._tone, self._transport, self._reader = session, tone, transport, reader
-        self._take_s, self._store = take_s, store
-        self._identity = session.bench.interface.identity
-        self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="audiomeas-take")
-
-    def begin(self) -> Future[Taken]:
-        return self._thread.submit(self._taken)
-
-    def finish(self) -> None:
-        """Wait until what was taken is written down."""
-        self._thread.shutdown(wait=True)
-
-    def _taken(self) -> Taken:
-        heard, wish = self._steady()
-        form = self._session.bench.form
-        sine = Sine(
-            frequency_hz=wish.frequency_hz,
-            level_v_rms=wish.level_v_rms,
-            sample_rate_hz=form.sample_rate_hz,
-            window_s=len(heard.samples) / form.sample_rate_hz,
-            settle_s=0.0,
-            ramp_s=0.0,
-            driven_channels=wish.sounding,
-        )
-        capture = Capture(
-            samples=heard.samples,
-            form=form,
-            identity=self._identity,
-            started_at=datetime.now(UTC),
-            flags=heard.flags,
-            played_frames=len(heard.samples),
-        )
-        recording, problem = self._session.streamed_recording(capture, sine, purpose="live")
-        if problem:
-            path = self._kept(capture, recording, None, problem)
-            raise CaptureError(problem if path is None else f"{problem}; the capture is kept in {path}")
-        distortion = registry.find("distortion")
-        result = distortion.analyse(recording, complete(distortion, {}))
-        return Taken(path=self._kept(capture, recording, result, ""), result=result)
-
-    def _kept(self, capture: Capture, recording: Recording, result: Result | None, problem: str) -> Path | None:
-        return None if self._store is None else self._store(capture, recording, result, problem)
-
-    def _steady(self) -> tuple[Heard, Wish]:
-        """Wait until the tone has been steady for as long as a take lasts, and return it with what was played."""
-        rate_hz = self._session.bench.form.sample_rate_hz
-        frames = max(round(self._take_s * rate_hz), reading_frames(self._tone.wish.frequency_hz, rate_hz))
-        until_s = time.monotonic() + frames / rate_hz + _TAKE_WAITS_S
-        while time.monotonic() < until_s and not self._transport.done.is_set():
-            wish = self._tone.wish
-            heard = self._transport.newest(frames)
-            steady = self._tone.playing is wish and heard.start >= self._reader.counts_from()
-            if steady and len(heard.samples) == frames and wish is self._tone.wish and wish.sounding:
-                return heard, wish
-            time.sleep(TURN_S)
-        raise CaptureError(
-            f"the tone was not steady for {frames / rate_hz:.2g} s: leave level and frequency alone, then take again"
-        )
-
-
-class _Reader:
-    """Reads the last moment, again and again, in a thread of its own."""
-
-    def __init__(self, session: Session, tone: LiveTone, transport: StreamingTransport) -> None:
-        self._session, self._tone, self._transport = session, tone, transport
-        rate_hz = session.bench.form.sample_rate_hz
-        self._late_frames = round(session.first_look().latency_frames + SETTLE_S * rate_hz)
-        self._over = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="audiomeas-reader", daemon=True)
-        self.newest: LiveReading | None = None
-        self.failure: Exception | None = None
-
-    def start(self) -> None:
-        self._thread.start()
-
-    def stop(self) -> None:
-        self._over.set()
-        self._thread.join(_READER_ENDS_S)  # one that hangs is left behind: the tone has faded without it
-
-    def counts_from(self) -> int:
-        """Return the captured frame from which on the present tone has come back settled."""
-        return self._tone.steady_from + self._late_frames
-
-    def _run(self) -> None:
-        number, due_s = 0, time.monotonic()
-        try:
-            while not self._over.wait(max(0.0, due_s - time.monotonic())):
-                due_s = time.monotonic() + READ_EVERY_S
-                self._transport.hear(READER)
-                reading = self._read(number)
-                if reading is not None:
-                    number, self.newest = number + 1, reading
-        except Exception as error:
-            self.failure = error
-            self._transport.request_fade(f"reading failed ({type(error).__name__}: {error})")
-
-    def _read(self, number: int) -> LiveReading | None:
-        wish, bench = self._tone.wish, self._session.bench
-        frames = reading_frames(wish.frequency_hz, bench.form.sample_rate_hz)
-        heard = self._transport.newest(frames)
-        if len(heard.samples) < frames:
-            return None
-        settled = self._tone.playing is wish and heard.start >= self.counts_from() and wish is self._tone.wish
-        return read_live(heard, wish, bench, number=number, settled=settled)
-
-
 def _checked_frequency(frequency_hz: float, sample_rate_hz: float) -> None:
     highest_hz = HIGHEST_OF_RATE * sample_rate_hz
     if not LOWEST_HZ <= frequency_hz <= highest_hz:
@@ -411,8 +269,7 @@ def opened_knob(
     driven = bench.channels if channels is None else channels
     _checked_channels(driven, bench.channels)
     _checked_frequency(frequency_hz, bench.form.sample_rate_hz)
-    if not TAKE_S_LIMITS[0] <= take_s <= TAKE_S_LIMITS[1]:
-        raise RequestError(f"a take lasts {TAKE_S_LIMITS[0]:g} to {TAKE_S_LIMITS[1]:g} s, not {take_s:g} s")
+    refuse_take_length(take_s)
     look = session.first_look()
     level_v_rms = look.level_v_rms if level_v_rms is None else level_v_rms
     session.allow_lasting(level_v_rms=level_v_rms, frequency_hz=frequency_hz, channels=driven)
@@ -425,8 +282,8 @@ def opened_knob(
     transport = live_transport(
         bench, tone, ears=(HAND, READER), hold_s=max(take_s, longest_s), also=session.load_watch()
     )
-    reader = _Reader(session, tone, transport)
-    taker = _Taker(session, tone, transport, reader, take_s=take_s, store=store)
+    reader = LiveReader(session, tone, transport)
+    taker = Taker(session, tone, transport, reader, take_s=take_s, store=store)
     try:
         with streamed(bench.interface, transport) as came:
             reader.start()
@@ -439,4 +296,4 @@ def opened_knob(
         taker.finish()
 
 
-__all__ = ["TAKE_S", "Knob", "Store", "Taken", "Wish", "opened_knob"]
+__all__ = ["HAND", "Knob", "Wish", "opened_knob"]

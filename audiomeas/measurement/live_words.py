@@ -10,8 +10,9 @@ from collections.abc import Callable
 from concurrent.futures import Future
 
 from audiomeas.errors import RequestError
-from audiomeas.measurement.live import Knob, Taken
+from audiomeas.measurement.live import Knob
 from audiomeas.measurement.live_adjust import Adjusting
+from audiomeas.measurement.live_take import Taken
 from audiomeas.tomlfile import nearest
 from audiomeas.units import parse_level
 

@@ -27,7 +27,10 @@ KEYS = (
 
 @dataclass(frozen=True, kw_only=True)
 class LiveScreen:
-    """Everything that one screen shows. message : of the last command.  typing : what is being typed, and for what."""
+    """Everything that one screen shows. message : of the last command.  typing : what is being typed, and for what.
+
+    notes : of the bench, on every screen.
+    """
 
     reading: LiveReading | None
     wish: Wish
@@ -36,6 +39,7 @@ class LiveScreen:
     adjusting: Adjusting
     message: str = ""
     typing: str = ""
+    notes: tuple[str, ...] = ()
     simulated: bool = False
 
     def lines(self, width: int, height: int, *, block: str = "█") -> list[str]:
@@ -68,7 +72,7 @@ class LiveScreen:
         return [*bound, *big, "", *told]
 
     def _below(self, width: int) -> list[str]:
-        lines: list[str] = []
+        lines: list[str] = [f"! {words}" for words in self.notes]
         if self.reading is not None:
             for channel in self.reading.channels:
                 lines += [f"! {words}" for words in channel.warnings]

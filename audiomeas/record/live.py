@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 from audiomeas.errors import FileProblem, Interrupted, StopAsked
 from audiomeas.files import refuse_full_disk, write_new_json
 from audiomeas.measurement.api import CaptureFolder, open_bench
-from audiomeas.measurement.live import TAKE_S, Knob, Store, opened_knob
+from audiomeas.measurement.live import Knob, opened_knob
+from audiomeas.measurement.live_take import TAKE_S, TAKEN_AS, Store
 from audiomeas.measurement.result import Result
 from audiomeas.measurement.session import Progress, Say, Session
 from audiomeas.record.store import PlanAsRun, Snapshot, VisitWriter, checked_stage, open_visit
@@ -24,8 +25,6 @@ if TYPE_CHECKING:
 #: What stands in a record in place of a plan.
 _NO_PLAN = "# No plan: these are takes of `audiomeas live`, made by hand.\n"
 _TITLE = "Takes by hand"
-#: What a take is, as a step of a record.
-_MEASUREMENT = "distortion"
 
 
 @contextmanager
@@ -127,7 +126,7 @@ class _TakesOfUnit:
         refuse_full_disk(self._visit.path)
         self._taken += 1
         conditions = {key: recording.conditions[key] for key in ("input_level_v_rms", "driven_channels")}
-        step = self._visit.begin_step(f"Take {self._taken}", _MEASUREMENT, conditions)
+        step = self._visit.begin_step(f"Take {self._taken}", TAKEN_AS, conditions)
         path = step.keep(capture, recording)
         if result is None:
             step.fail(problem, (), status=FileProblem.exit_status)
