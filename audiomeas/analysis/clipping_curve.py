@@ -48,7 +48,7 @@ _NEXT_DB = 0.5
 #: THD is a limit only where its logarithm has a larger standard deviation.
 _TOLD = 0.25
 #: The minimum of THD is looked for with so many standard deviations of its noise added.
-_DOUBT = 2.0
+_DOUBT = 3.0
 #: Points between two bursts where a minimum or a crossing is looked for.
 _BETWEEN = 16
 #: Bursts at levels as near as this (dB) are one level; the later counts.

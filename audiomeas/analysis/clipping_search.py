@@ -234,18 +234,19 @@ class _Channel:
 
     def above_first_db(self) -> float:
         """Return how far the knee lies above the first look."""
-        if self.curve is None:
-            return 0.0
-        onset, highest = self.curve.onset()[0], self.curve.crossing(self.ratios[-1])
+        return 0.0 if self.curve is None else self._knee_db(self.curve) - self.first_db
+
+    def _knee_db(self, curve: DistortionCurve) -> float:
+        """Return the knee's input level: the onset, or the highest distortion asked for where there is no plateau."""
+        onset, highest = curve.onset()[0], curve.crossing(self.ratios[-1])
         knee = onset if _has_knee(onset, highest) else highest
-        return knee.drive_db - self._offset_db(self.curve) - self.first_db
+        return knee.drive_db - self._offset_db(curve)
 
     def waiting_db(self) -> float:
-        """Return a level at which it does not clip, while others still go up."""
+        """Return a level at which it does not clip while others go up; near to it, so that a common supply sags alike."""
         if self.curve is None:
             return self.top_db
-        onset, _ = self.curve.onset()
-        return max(onset.drive_db - self._offset_db(self.curve) - _WAIT_DB, self.first_db)
+        return max(self._knee_db(self.curve) - _WAIT_DB, self.first_db)
 
     def staying_db(self) -> float:
         """Return where it clips as far as it was asked to, when it needs no more bursts itself."""
