@@ -243,7 +243,7 @@ class _Channel:
         return knee.drive_db - self._offset_db(curve)
 
     def waiting_db(self) -> float:
-        """Return a level at which it does not clip while others go up; near to it, so that a common supply sags alike."""
+        """Return a level at which it does not clip while others go up, near to it: a common supply sags alike."""
         if self.curve is None:
             return self.top_db
         return max(self._knee_db(self.curve) - _WAIT_DB, self.first_db)
