@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import Part
 from audiomeas.measurement.bench_own import loop_gain
-from audiomeas.measurement.budget import Told, own_parts
+from audiomeas.measurement.budget import NOISE_AND_FIT, Told, own_parts
 from audiomeas.measurement.clipping_words import AT_LEAST
 from audiomeas.measurement.scale_parts import gain_parts, input_level_parts
 from audiomeas.measurement.tone_values import tell_output
@@ -187,7 +187,7 @@ class Teller:
             return
         # One channel on one range: scale and load are the same both times, and cancel.
         half_db = [one.levels[-1].uncertainty_db for one in (alone, together)]
-        self.told.add("sag_db", [Part("noise and fit", half) for half in half_db])
+        self.told.add("sag_db", [Part(NOISE_AND_FIT, half) for half in half_db])
         watts = [rows[-1]["level_w"] for rows in (self.told.values["alone"]["levels"], self.told.values["levels"])]
         if None not in watts:
             self.told.values["sag_w"] = watts[1] - watts[0]

@@ -9,6 +9,10 @@ from audiomeas.measurement.base import Measurement
 
 #: Word → module and its summary, so that a list of words needs no module (a test holds the two together).
 _MODULES = {
+    "clipping": (
+        "audiomeas.measurement.clipping",
+        "Where a unit clips: onset, watts at given distortion, which half first, sag, recovery; by short bursts",
+    ),
     "crosstalk": (
         "audiomeas.measurement.crosstalk",
         "Crosstalk both ways and both responses against frequency, from one capture of five seconds.",
