@@ -24,7 +24,7 @@ def checked(word: str, **options: Any) -> None:
 
 
 #: What nobody but the person knows.
-NEEDED: dict[str, dict[str, Any]] = {"power": {"rated_level": "60 W"}}
+NEEDED: dict[str, dict[str, Any]] = {word: {"rated_level": "60 W"} for word in ("power", "headroom")}
 
 
 @pytest.mark.parametrize("word", words())
@@ -48,6 +48,7 @@ IMPOSSIBLE: list[tuple[str, dict[str, Any], str]] = [
     ("multitone", {"low_hz": 20_000.0, "high_hz": 20.0}, "must lie below"),
     ("multitone", {"from_hz": 5000.0, "to_hz": 1000.0}, "make no multitone"),
     ("multitone", {"tones": 60, "from_hz": 20.0, "to_hz": 200.0, "window_s": 0.5}, "no room"),
+    ("headroom", {}, "give rated_level"),
     ("power", {}, "give rated_level"),
     ("power", {"rated_level": "20 V"}, "other units"),
     ("power", {"rated_level": "0.1 W"}, "must lie below rated_level"),

@@ -7,22 +7,19 @@ import math
 
 import numpy as np
 import pytest
+from array_amplifiers import LOAD_OHM, RAIL_V, SCALE, captures_of, clipped, context, hard, thd
 from benches import bench_file
 from scipy.optimize import brentq
 
 from audiomeas.errors import CaptureError, RequestError, SignalError
 from audiomeas.measurement.api import analyze, measure
-from audiomeas.measurement.base import SearchContext
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.power_search import PowerSearch, joined, levels_v_rms
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.result import result_from_json
 from audiomeas.plan.run import run
-from audiomeas.recording import Recording
 
 POWER = find("power")
-#: Rails of the test amplifier, its gain and its load.
-RAIL_V, GAIN_DB, LOAD_OHM = 12.0, 20.0, 8.0
 UNIT = """# SIMULATED. An amplifier for tests: nothing but gain and hard rails.
 kind = "power amplifier"
 maker = "Demo"
@@ -47,80 +44,18 @@ SHORT = {
     "window_s": 0.1,
     "criterion": "thd",
 }
-RATE_HZ = 48_000.0
-FULL_SCALE_V_RMS = 50.0
-#: As a half-width of the volts: 0.4 % of power.
-SCALE = 0.002
-
-
-def _clipped(overdrive):
-    """Fundamental's peak and THD of a sine of peak `overdrive` limited to ±1, of 48 samples: as at 1 kHz and 48 kHz.
-
-    The sampled wave is exact: what folds back falls on the same lines.
-    """
-    wave = np.clip(overdrive * np.sin(2.0 * np.pi * np.arange(48) / 48), -1.0, 1.0)
-    lines = np.abs(np.fft.rfft(wave)) / 24
-    return lines[1], math.sqrt(np.sum(lines[2:24] ** 2)) / lines[1]
 
 
 def _watts_at(percent):
     """Power of the fundamental at which a hard clipper has a THD."""
-    overdrive = brentq(lambda one: 100.0 * _clipped(one)[1] - percent, 1.01, 2.0)
-    return (RAIL_V * _clipped(overdrive)[0]) ** 2 / 2.0 / LOAD_OHM
+    overdrive = brentq(lambda one: 100.0 * thd(clipped(one)) - percent, 1.01, 2.0)
+    return (RAIL_V * clipped(overdrive)[0]) ** 2 / 2.0 / LOAD_OHM
 
 
-def _context(**changes):
-    facts = {
-        "sample_rate_hz": RATE_HZ,
-        "channels": (1, 2),
-        "first_level_v_rms": 0.01,
-        "highest_level_v_rms": 2.0,
-        "highest_words": "the ceiling of the load",
-        # The first look is 0.2 dB off: what comes back corrects it.
-        "gain_at_db": lambda channel, hz: GAIN_DB + 0.2,
-        "silent": (),
-        "load_ohm": lambda channel, hz: LOAD_OHM,
-    }
-    return SearchContext(**{**facts, **changes})
-
-
-def _hard(volts):
-    return np.clip(volts, -RAIL_V, RAIL_V)
-
-
-def _searched(unit=_hard, *, context=None, balance=1.0, **options):
-    """Let a search find its levels on an amplifier made of arrays; return its result and the captures.
-
-    unit : open output → output.   balance : gain of channel 2 over that of channel 1.
-    """
+def _searched(unit=hard, *, bench=None, balance=1.0, **options):
+    """Let a search find its levels on an amplifier made of arrays; return its result and the captures."""
     filled = complete(POWER, {**SHORT, **options})
-    search = PowerSearch(context or _context(), filled)
-    captured = []
-    chance = np.random.default_rng(5)
-    while (stimulus := search.next()) is not None:
-        asked = 10.0 ** (GAIN_DB / 20.0) * stimulus.samples_v()
-        output = np.stack([unit(asked), unit(balance * asked)], axis=1)
-        output += 2e-5 * chance.standard_normal(output.shape)
-        captured.append(
-            Recording(
-                counts_fs=output / (FULL_SCALE_V_RMS * math.sqrt(2.0)),
-                sample_rate_hz=RATE_HZ,
-                channels=(1, 2),
-                v_rms_at_full_scale=(FULL_SCALE_V_RMS,) * 2,
-                scale_uncertainty=(SCALE,) * 2,
-                conditions={
-                    "load_ohm": {"1": LOAD_OHM, "2": LOAD_OHM},
-                    "load_uncertainty": {"1": 0.0, "2": 0.0},
-                    **search.conditions,
-                },
-                stimulus=stimulus,
-                stimulus_start=0,
-                stimulus_in_volts=True,
-                shared_clock=True,
-                over_range=(0, 0),
-            )
-        )
-        search.take(captured[-1])
+    captured = captures_of(PowerSearch(bench or context(), filled), unit, balance=balance)
     return POWER.analyse(joined(captured), filled), captured
 
 
@@ -171,7 +106,7 @@ def test_what_the_rate_hides_is_not_told():
 
 def test_a_unit_that_falls_ends_the_search():
     def protected(volts):
-        return _hard(volts) if np.max(np.abs(volts)) < 9.0 else 0.3 * volts
+        return hard(volts) if np.max(np.abs(volts)) < 9.0 else 0.3 * volts
 
     found, captured = _searched(protected, rated_level="6 W", frequencies_hz=(500.0, 1000.0))
     # One capture of the quiet levels, one of the rated level at the first frequency: nothing after it.
@@ -182,12 +117,12 @@ def test_a_unit_that_falls_ends_the_search():
 
 def test_more_than_the_bench_allows_is_refused_before_it_plays():
     with pytest.raises(RequestError, match="allowed by the ceiling of the load"):
-        _searched(rated_level="6 W", context=_context(highest_level_v_rms=0.5))
+        _searched(rated_level="6 W", bench=context(highest_level_v_rms=0.5))
 
 
 def test_a_silent_channel_is_refused():
     with pytest.raises(CaptureError, match="channel 2 did not answer"):
-        _searched(context=_context(silent=(2,)))
+        _searched(bench=context(silent=(2,)))
 
 
 @pytest.fixture

@@ -13,6 +13,7 @@ from collections.abc import Generator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import CaptureError, RequestError, SignalError
+from audiomeas.measurement.searched import joined_captures
 from audiomeas.units import Level, amplitude_ratio_to_db, db_to_amplitude_ratio
 
 if TYPE_CHECKING:
@@ -260,43 +261,13 @@ def _fell(rows: Rows, expected: Sequence[Mapping[int, float]]) -> bool:
 
 
 def joined(recordings: Sequence[Recording]) -> Recording:
-    """Return the last search among captures as one recording: its steps end to end, its stimulus all of them.
+    """Return the last search among captures as one recording. See `joined_captures`."""
+    return joined_captures(recordings, FACTS, WORD, _all_steps)
 
-    recordings : in the order of their capture; others, refused ones and earlier searches may be among them.
-    Raises SignalError: no steps of a search, one is missing, or they don't belong together.
-    """
-    import numpy as np
 
-    from audiomeas.recording import stimulus_slice
-    from audiomeas.stimulus import SteppedSines
-
-    found = [
-        (one, one.stimulus, int(one.conditions[FACTS]["number"]))
-        for one in recordings
-        if FACTS in one.conditions and isinstance(one.stimulus, SteppedSines)
-    ]
-    begins = [place for place, (_, _, number) in enumerate(found) if number == 0]
-    if not begins:
-        raise SignalError("these captures hold no search for power from its first steps on")
-    good = {number: (one, steps) for one, steps, number in found[begins[-1] :] if one.stimulus_start is not None}
-    if not good or sorted(good) != list(range(len(good))):
-        raise SignalError("a capture of this search is missing: give all of them")
-    parts = [good[number] for number in sorted(good)]
-    first, whole = parts[0]
-    if len({(one.channels, one.sample_rate_hz, one.v_rms_at_full_scale) for one, _ in parts}) > 1:
-        raise SignalError("these steps were captured on different channels, rates or ranges: give those of one search")
-    slices = [one.counts_fs[stimulus_slice(one, 0, steps.frames)] for one, steps in parts]
-    joined_steps = dataclasses.replace(whole, steps=tuple(step for _, own in parts for step in own.steps))
-    resolutions = [one.resolution_fs for one, _ in parts if one.resolution_fs is not None]
-    conditions = {key: value for key, value in first.conditions.items() if key not in (FACTS, "latency_frames")}
-    return dataclasses.replace(
-        first,
-        counts_fs=np.concatenate(slices),
-        stimulus=joined_steps,
-        stimulus_start=0,
-        markers=None,
-        over_range=tuple(int(n) for n in np.sum([one.over_range for one, _ in parts], axis=0)),
-        resolution_fs=min(resolutions) if resolutions else None,
-        conditions={**conditions, "input_level_v_rms": joined_steps.level_v_rms},
-        warnings=tuple(dict.fromkeys(line for one, _ in parts for line in one.warnings)),
-    )
+def _all_steps(series: Sequence[SteppedSines]) -> SteppedSines:
+    """Return several series of steps as one. Raises ValueError: they are not timed alike."""
+    whole = dataclasses.replace(series[0], steps=tuple(step for one in series for step in one.steps))
+    if any(dataclasses.replace(one, steps=whole.steps) != whole for one in series):
+        raise ValueError("these steps were not played with one timing: give the captures of one search")
+    return whole

@@ -29,6 +29,10 @@ _MODULES = {
         "audiomeas.measurement.dynamic_range",
         "Dynamic range by a tone 60 dB below the largest level (AES17), and idle noise",
     ),
+    "headroom": (
+        "audiomeas.measurement.headroom",
+        "Dynamic headroom: power of 20 ms swells that just clip, over the rated continuous power",
+    ),
     "input-impedance": (
         "audiomeas.measurement.input_impedance",
         "Input impedance against frequency, by a resistor that you put in series with the input in a pause.",

@@ -13,6 +13,7 @@ from audiomeas.stimulus.base import (
 from audiomeas.stimulus.bursts import BurstSeries
 from audiomeas.stimulus.catalogue import read_stimulus
 from audiomeas.stimulus.multitone import Multitone
+from audiomeas.stimulus.pulsed import PulsedTone
 from audiomeas.stimulus.repeated import RepeatedSweeps
 from audiomeas.stimulus.shaped import ShapedSweep
 from audiomeas.stimulus.sines import Silence, Sine, SteppedSines, bin_centred_hz
@@ -26,6 +27,7 @@ __all__ = [
     "BurstSeries",
     "Multitone",
     "PlaysPerChannel",
+    "PulsedTone",
     "RepeatedSweeps",
     "ShapedSweep",
     "Silence",

@@ -10,6 +10,7 @@ from audiomeas.stimulus.base import Stimulus
 from audiomeas.stimulus.bursts import BurstSeries
 from audiomeas.stimulus.multitone import Multitone
 from audiomeas.stimulus.periodic import SquareWave, ToneBurst
+from audiomeas.stimulus.pulsed import PulsedTone
 from audiomeas.stimulus.repeated import RepeatedSweeps
 from audiomeas.stimulus.shaped import ShapedSweep
 from audiomeas.stimulus.sines import Silence, Sine, SteppedSines
@@ -39,6 +40,7 @@ _FAMILIES: dict[str, type[Stimulus]] = {
         ToneAndSilence,
         ToneSequence,
         BurstSeries,
+        PulsedTone,
         SquareWave,
         ToneBurst,
     )

@@ -1,0 +1,64 @@
+"""Tables and charts of dynamic headroom, from the result alone (also one that was stored and read back)."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from audiomeas.measurement.figure_table import figures_table
+from audiomeas.measurement.views import ChartView, Series, TableView
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.result import Result
+
+_QUANTITIES = (
+    ("headroom_db", "dynamic headroom", "dB"),
+    ("burst_w", "power of the swells", "W"),
+    ("burst_v_rms", "voltage of the swells", "V"),
+    ("burst_input_v_rms", "input there", "V"),
+)
+
+
+def tables(result: Result) -> tuple[TableView, ...]:
+    """Return the figures."""
+    return (
+        figures_table(result, _QUANTITIES, title="Dynamic headroom", always={"headroom_db"}, notes=(_caption(result),)),
+    )
+
+
+def _caption(result: Result) -> str:
+    conditions = result.conditions
+    return (
+        f"{conditions['method'][0].upper()}{conditions['method'][1:]}, at {conditions['rated_percent']:g} % harmonic "
+        f"distortion, over {conditions['rated_level']}."
+    )
+
+
+def charts(result: Result) -> tuple[ChartView, ...]:
+    """Return the distortion of the swells against their voltage."""
+    series = []
+    for channel in result.channels:
+        points = [point for point in channel.values["curve"] if point["level_v_rms"]]
+        if points:
+            series.append(
+                Series(
+                    label=f"channel {channel.channel}",
+                    x=[float(point["level_v_rms"]) for point in points],
+                    y=[float(point["thd_percent"]) for point in points],
+                    channel=channel.channel,
+                    each_point=True,
+                )
+            )
+    if not series:
+        return ()
+    return (
+        ChartView(
+            name="headroom",
+            title="Distortion of short swells",
+            x_label="Output voltage of the swells (V r.m.s.)",
+            y_label="Distortion (% of the fundamental)",
+            series=tuple(series),
+            y_scale="log",
+            caption=_caption(result),
+            simulated=result.simulated,
+        ),
+    )

@@ -1,0 +1,57 @@
+"""The captures of a search become one recording: what searches that find their levels by themselves share."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import SignalError
+
+if TYPE_CHECKING:
+    from audiomeas.recording import Recording
+
+
+def joined_captures(
+    recordings: Sequence[Recording], key: str, what: str, whole: Callable[[Sequence[Any]], Any]
+) -> Recording:
+    """Return the last search among captures as one recording: what was played end to end, with one stimulus.
+
+    recordings : in the order of their capture; others, refused ones and earlier searches may be among them.
+    key : of the condition that numbers the captures of a search, {"number": 0 …}.   what : it looks for.
+    whole : their stimuli → the one of all; raises ValueError when they don't belong together.
+    Raises SignalError: no captures of such a search, one is missing, or they don't belong together.
+    """
+    import numpy as np
+
+    from audiomeas.recording import stimulus_slice
+
+    found = [(one, int(one.conditions[key]["number"])) for one in recordings if key in one.conditions]
+    begins = [place for place, (_, number) in enumerate(found) if number == 0]
+    if not begins:
+        raise SignalError(f"these captures hold no search for {what} from its first capture on")
+    good = {number: one for one, number in found[begins[-1] :] if one.stimulus_start is not None}
+    if not good or sorted(good) != list(range(len(good))):
+        raise SignalError("a capture of this search is missing: give all of them")
+    parts = [good[number] for number in sorted(good)]
+    stimuli = [one.stimulus for one in parts if one.stimulus is not None]
+    if len({(one.channels, one.sample_rate_hz, one.v_rms_at_full_scale) for one in parts}) > 1:
+        raise SignalError("these were captured on different channels, rates or ranges: give the captures of one search")
+    try:
+        stimulus = whole(stimuli)
+    except ValueError as error:
+        raise SignalError(str(error)) from None
+    counts = [one.counts_fs[stimulus_slice(one, 0, own.frames)] for one, own in zip(parts, stimuli, strict=True)]
+    steps_fs = [one.resolution_fs for one in parts if one.resolution_fs is not None]
+    conditions = {name: value for name, value in parts[0].conditions.items() if name not in (key, "latency_frames")}
+    return dataclasses.replace(
+        parts[0],
+        counts_fs=np.concatenate(counts),
+        stimulus=stimulus,
+        stimulus_start=0,
+        markers=None,
+        over_range=tuple(int(n) for n in np.sum([one.over_range for one in parts], axis=0)),
+        resolution_fs=min(steps_fs) if steps_fs else None,
+        conditions={**conditions, "input_level_v_rms": stimulus.level_v_rms},
+        warnings=tuple(dict.fromkeys(line for one in parts for line in one.warnings)),
+    )
