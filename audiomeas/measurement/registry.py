@@ -73,6 +73,10 @@ _MODULES = {
         "audiomeas.measurement.square_wave",
         "Square wave: rise time within the band, overshoot, ringing, tilt, and slewing by two levels",
     ),
+    "switching": (
+        "audiomeas.measurement.switching",
+        "Thumps when a unit is switched off and on, relay delay, noise on and off, from one capture of silence",
+    ),
     "tracking": (
         "audiomeas.measurement.tracking",
         "Difference of the two channels over the range of a volume control that is turned in one capture.",

@@ -52,6 +52,7 @@ from audiomeas.stimulus import (
     played_samples_v,
 )
 from audiomeas.stimulus.marker import Playlist, between_markers, marker_peak_v
+from audiomeas.stimulus.switched import SwitchedSilence
 from audiomeas.stimulus.turned import TurnedTone
 from audiomeas.units import SQRT2, Level, amplitude_ratio_to_db, db_to_amplitude_ratio, v_rms_to_w
 
@@ -398,8 +399,8 @@ class Session:
         if capture.stopped:
             raise RepeatableCaptureError(capture.stopped)
         refuse_over_range(capture, self.bench.channels)
-        # A hand may have turned the unit down by then, or its protection have opened at a burst: the analysis tells.
-        may_end = isinstance(stimulus, (TurnedTone, BurstSeries))
+        # A hand may have turned the unit down or off by then, or its protection have opened: the analysis tells.
+        may_end = isinstance(stimulus, (TurnedTone, BurstSeries, SwitchedSilence))
         aligned = align(capture, fractions, playlist, stimulus.driven_channels, end_may_be_silent=may_end)
         notes = look_for_breaks(capture, fractions, stimulus, aligned)
         return dataclasses.replace(aligned, notes=notes)

@@ -26,7 +26,7 @@ from audiomeas.simulation.filters import (
     recursive_sections,
 )
 from audiomeas.simulation.resampling import INTERNAL_RATE_HZ, Oversampler, oversampling_factor
-from audiomeas.simulation.supply import ProtectionRelay, SaggingSupply
+from audiomeas.simulation.supply import PowerSwitch, ProtectionRelay, SaggingSupply
 from audiomeas.simulation.unit import NOISE_BANDWIDTH_HZ, ChannelModel, HumLine, UnitModel
 from audiomeas.units import SQRT2
 
@@ -346,6 +346,7 @@ class SignalPath:
             )
         if unit is not None and unit.protection is not None:
             self._relay = ProtectionRelay(unit.protection, rate_hz)
+        self._switch = None if unit is None or unit.switch is None else PowerSwitch(unit.switch, rate_hz)
 
     def process(self, played_v: FloatArray) -> FloatArray:
         """Return volts at the card's converter of volts at its outputs, both (frames, 2). Any number of frames."""
@@ -370,7 +371,9 @@ class SignalPath:
             wait.process(engine.delivered(open_v))
             for engine, wait, open_v in zip(self._engines, self._waits, self._bent(asked), strict=True)
         ]
-        return delivered if self._relay is None else self._relay.through(delivered)
+        for relay in (self._relay, self._switch):
+            delivered = delivered if relay is None else relay.through(delivered)
+        return delivered
 
     def _bent(self, asked: list[FloatArray]) -> list[FloatArray]:
         pairs = list(zip(self._engines, asked, strict=True))

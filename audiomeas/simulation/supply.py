@@ -1,6 +1,6 @@
-"""What both channels of a unit have in common: rails that fall with the current they deliver, and a relay that opens.
+"""What both channels of a unit have in common: rails that fall with their current, relays, and the power switch.
 
-Both carry their state, and the size of the blocks changes nothing (the fall of the rails: to a part in 10¹²).
+All carry their state, and the size of the blocks changes nothing (the fall of the rails: to a part in 10¹²).
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
-from audiomeas.simulation.unit import ProtectionModel, SupplyModel
+from audiomeas.simulation.unit import ProtectionModel, SupplyModel, SwitchModel
 
 FloatArray = NDArray[np.float64]
 
@@ -73,3 +73,23 @@ class ProtectionRelay:
         if len(counted):
             self._frames_left -= int(counted[-1])
         return [np.where(closed, output, 0.0) for output in outputs]
+
+
+class PowerSwitch:
+    """The relay of the power switch, with the thumps that pass it, over the time of a stream."""
+
+    def __init__(self, model: SwitchModel, rate_hz: float) -> None:
+        self._model, self._rate_hz, self._position = model, rate_hz, 0
+
+    def through(self, outputs: Sequence[FloatArray]) -> list[FloatArray]:
+        """Return the outputs, (frames,) each, behind it."""
+        model, frames = self._model, len(outputs[0])
+        time_s = (self._position + np.arange(frames)) / self._rate_hz
+        self._position += frames
+        closed = (time_s < model.off_s) | (time_s >= model.on_s + model.relay_delay_s)
+        thumps_v = np.zeros(frames)
+        for begin_s, peak_v in model.thumps:
+            since_s = time_s - begin_s
+            # Long past, the exponential is nothing; before, it is not there.
+            thumps_v += np.where(since_s >= 0.0, peak_v * np.exp(-np.maximum(since_s, 0.0) / model.thump_decay_s), 0.0)
+        return [np.where(closed, output, 0.0) + thumps_v for output in outputs]

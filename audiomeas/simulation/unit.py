@@ -9,6 +9,7 @@ The order of the stages of a channel is fixed:
       → + hum + noise                                     in volts at the open output
       → output impedance against the load                 divides all of the above; R and L in series, where it has one
       → protection relay                                  both channels; opens for good
+      → relay of the power switch                         both channels; opens and closes over the time of a stream
 
 The rails may fall with the current that both channels deliver (see `simulation.supply`).
 
@@ -177,6 +178,31 @@ class ProtectionModel:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SwitchModel:
+    """What a hand does to the power switch over the time of a stream, and what the unit sends out then.
+
+    off_s, on_s : when it is switched off and on again, in seconds from the beginning of each stream.   relay_delay_s :
+    from switching on to the relay, which lets nothing through from `off_s` until then.
+    off_thump_v, click_v, on_thump_v : at the loaded outputs when it is switched off, when it is switched on (past the
+    open relay), and when the relay closes: each begins at its voltage and decays with thump_decay_s.
+    """
+
+    off_s: float
+    on_s: float
+    relay_delay_s: float
+    off_thump_v: float = 0.0
+    click_v: float = 0.0
+    on_thump_v: float = 0.0
+    thump_decay_s: float = 0.01
+
+    @property
+    def thumps(self) -> tuple[tuple[float, float], ...]:
+        """Return (seconds, volts) of each."""
+        relay_s = self.on_s + self.relay_delay_s
+        return ((self.off_s, self.off_thump_v), (self.on_s, self.click_v), (relay_s, self.on_thump_v))
+
+
+@dataclass(frozen=True, kw_only=True)
 class UnitModel:
     """A stereo unit with known properties. channels : left, right. Raises ValueError: a supply without rails."""
 
@@ -189,6 +215,7 @@ class UnitModel:
     mains_hz: float = 50.0
     supply: SupplyModel | None = None
     protection: ProtectionModel | None = None
+    switch: SwitchModel | None = None
 
     def __post_init__(self) -> None:
         rails = [rail for one in self.channels for rail in (one.positive_clip_v, -one.negative_clip_v)]
@@ -238,6 +265,7 @@ def read_unit(path: Path) -> UnitModel:
         "channels": (_channel(channels[0]), _channel(channels[1])),
         "supply": _supply(table.table("supply", optional=True)),
         "protection": _protection(table.table("protection", optional=True)),
+        "switch": _switch(table.table("switch", optional=True)),
     }
     table.finish()
     try:
@@ -263,6 +291,23 @@ def _protection(table: Table | None) -> ProtectionModel | None:
     model = ProtectionModel(
         above_v_peak=table.number("above_v_peak", above=0.0, at_most=1_000.0),
         after_s=table.number("after_s", at_least=0.0, at_most=100.0),
+    )
+    table.finish()
+    return model
+
+
+def _switch(table: Table | None) -> SwitchModel | None:
+    if table is None:
+        return None
+    off_s = table.number("off_s", at_least=0.0, at_most=3600.0)
+    model = SwitchModel(
+        off_s=off_s,
+        on_s=table.number("on_s", above=off_s, at_most=3600.0),
+        relay_delay_s=table.number("relay_delay_s", 0.0, at_least=0.0, at_most=100.0),
+        off_thump_v=table.number("off_thump_v", 0.0, at_least=-1_000.0, at_most=1_000.0),
+        click_v=table.number("click_v", 0.0, at_least=-1_000.0, at_most=1_000.0),
+        on_thump_v=table.number("on_thump_v", 0.0, at_least=-1_000.0, at_most=1_000.0),
+        thump_decay_s=table.number("thump_decay_s", 0.01, at_least=1e-4, at_most=10.0),
     )
     table.finish()
     return model

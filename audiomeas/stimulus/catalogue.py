@@ -17,6 +17,7 @@ from audiomeas.stimulus.sines import Silence, Sine, SteppedSines
 from audiomeas.stimulus.staggered import StaggeredSweeps
 from audiomeas.stimulus.steps_twice import SteppedTwice
 from audiomeas.stimulus.sweep import Sweep
+from audiomeas.stimulus.switched import SwitchedSilence
 from audiomeas.stimulus.tone_sequence import ToneSequence
 from audiomeas.stimulus.tone_silence import ToneAndSilence
 from audiomeas.stimulus.tones import SquarePlusSine, TwinTone
@@ -42,6 +43,7 @@ _FAMILIES: dict[str, type[Stimulus]] = {
         BurstSeries,
         PulsedTone,
         SquareWave,
+        SwitchedSilence,
         ToneBurst,
     )
 }
