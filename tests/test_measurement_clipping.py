@@ -501,3 +501,20 @@ def test_what_a_supply_loses_with_both_channels_is_told_in_db_and_watts(tmp_path
         assert channel.values["sag_w"] == pytest.approx((both_v**2 - one_v**2) / LOAD_OHM, abs=0.15)  # 0.02 dB of 25 W
     bursts = result.conditions["bursts"]
     assert bursts <= 3 * (db(max(one.values["onset_input_v_rms"] for one in result.channels) / 0.0225) / 3.0 + 5.0)
+
+
+def test_a_unit_that_begins_to_oscillate_is_refused_and_driven_no_further(tmp_path):
+    bench = open_bench_file(bench_of(tmp_path, text=LINEAR))
+    # 0.1 V at 19.3 kHz on channel 1, from the third burst on: int32 carrier, 100 V full scale on this range.
+    peak = round(0.1 * 2**31 / 100.0)
+
+    def howl(captured, frame, number):
+        if number >= 4:
+            turn = 2.0 * np.pi * 19_300.0 / RATE_HZ * (frame + np.arange(len(captured)))
+            captured[:, 0] += np.round(peak * np.sin(turn)).astype(captured.dtype)
+        return captured
+
+    between = Meddling(bench.interface, meddle=howl)
+    with Session(Bench(bench.file, between)) as session, pytest.raises(SignalError, match=r"channel 1 .* oscillates"):
+        session.measure(CLIPPING, {"highest_level": "4 W"})
+    assert between.streams == 4
