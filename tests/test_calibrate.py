@@ -389,6 +389,60 @@ def test_the_command_asks_for_what_was_not_given(tmp_path, monkeypatch):
     assert read_calibration(new).output(1).origin.evidence["loud_reading"] == "1.002 V"
 
 
+def all_command(path, folder, *more):
+    return ("calibrate", "all", "--bench", path, "--captures", folder / "captures", "--duration-s", "1", *more)
+
+
+def test_the_whole_path_asks_again_for_what_is_none_and_keeps_what_was_found(tmp_path, monkeypatch):
+    """A slip, a peak value, letters: each is asked for again, no tone is lost. A 'no' before the loopback ends it."""
+    path = loop_bench(tmp_path, range_name="50:1", rough_in=0.7)
+    meter = ["Demo multimeter, M-0001", "0.8 percent", "0.8 % + 3 digits", "twenty", "20 kHz"]
+    typed = ["y", "1002 mV", "n", "10o mV", "100.2 mV", "1.417 V", "n", "5 W", "1.002 V", "n"]
+    monkeypatch.setattr(sys, "stdin", io.StringIO("\n".join([*meter, *typed, ""])))
+    status, out, err = run(*all_command(path, tmp_path, "--channel", "1"))
+    assert status == 2, err
+    assert "nothing was played" in err.splitlines()[-1]
+    for words in ("0.8 % + 3 digits'; once more", "'twenty' is no number; once more", "slip of the decimal point",
+                  "a peak value", "reading '10o mV': type what the meter shows", "reading '5 W'"):  # fmt: skip
+        assert words in err, words
+    assert out.startswith("SIMULATED")
+    (new,) = tmp_path.glob("simulated-card-*.toml")
+    known = read_calibration(new)
+    assert known.output(1).v_rms_at_full_scale == pytest.approx(CARD_V, rel=6e-4)  # the reading's last digit
+    # The input follows the output: the card's 2 V behind 50:1, off by what the output is.
+    ratio = known.input(1, "50:1").v_rms_at_full_scale / known.output(1).v_rms_at_full_scale
+    assert ratio == pytest.approx(50.0, rel=1e-5)
+    assert known.loopbacks == ()
+
+
+@pytest.mark.wide
+def test_the_whole_path_makes_one_file_that_the_bench_uses(tmp_path, monkeypatch):
+    path = loop_bench(tmp_path, range_name="50:1", rough_in=0.7)
+    channel = ["y", "100.2 mV", "1.002 V", "y"]
+    monkeypatch.setattr(
+        sys,
+        "stdin",
+        io.StringIO("\n".join(["Demo multimeter, M-0001", "0.8 % + 3 digits", "1k", *channel, *channel, ""])),
+    )
+    status, out, err = run(*all_command(path, tmp_path))
+    assert status == 0, err
+    (new,) = tmp_path.glob("simulated-card-*.toml")
+    path.write_text(path.read_text().replace("simulated-card.toml", new.name))
+    bench = Bench(read_bench(path), make_interface(read_bench(path)))
+    assert bench.calibration_holds
+    assert set(bench.own_conditions()["bench_residual_db"]) == {"1", "2"}
+    assert out.count("loopback") == 2
+
+
+def test_the_whole_path_takes_no_reading_beforehand_and_tells_a_pulled_cable(tmp_path):
+    path = loop_bench(tmp_path)
+    refused(*all_command(path, tmp_path, *OPTIONS[:-2], "--quiet-reading", "0.1 V"), words="leave the three reading")
+    half = "[[channel]]\ngain_db = -60\noutput_impedance_ohm = 1e6\n"
+    (tmp_path / "pulled.toml").write_text(f'kind = "x"\nmaker = "Demo"\nmodel = "x"\nserial = "D-0"\n{2 * half}')
+    pulled = loop_bench(tmp_path, unit="pulled.toml")
+    refused(*all_command(pulled, tmp_path, *OPTIONS[:-2], "--play"), status=3, words="connect output 1 to input 1")
+
+
 def test_wrong_requests_end_in_one_line(tmp_path, monkeypatch):
     monkeypatch.setattr(sys, "stdin", io.StringIO(""))  # nobody answers
     path = loop_bench(tmp_path)

@@ -45,8 +45,8 @@ class Meter:
         return f"{self.name}, {self.percent:g} % + {self.digits} digits, {self.low_hz:g} Hz to {self.high_hz:g} Hz"
 
 
-def parse_meter(name: str, accuracy: str, low_hz: float, high_hz: float) -> Meter:
-    """Read an accuracy such as '0.8 % + 3 digits'. Raises RequestError."""
+def parse_accuracy(accuracy: str) -> tuple[float, int]:
+    """Return percent of the reading and digits of an accuracy such as '0.8 % + 3 digits'. Raises RequestError."""
     match = _ACCURACY.match(accuracy)
     if match is None:
         raise RequestError(
@@ -55,6 +55,12 @@ def parse_meter(name: str, accuracy: str, low_hz: float, high_hz: float) -> Mete
     percent, digits = float(match.group(1)), int(match.group(2) or 0)
     if percent + digits <= 0.0 or percent > 10.0:
         raise RequestError(f"meter accuracy {accuracy!r} can't be used: above 0 and at most 10 % of the reading")
+    return percent, digits
+
+
+def parse_meter(name: str, accuracy: str, low_hz: float, high_hz: float) -> Meter:
+    """Return a meter by what its maker states. Raises RequestError."""
+    percent, digits = parse_accuracy(accuracy)
     if not (math.isfinite(low_hz) and math.isfinite(high_hz) and 0.0 < low_hz < high_hz):
         raise RequestError("the meter's band must run from a lower to a higher frequency, both above 0 Hz")
     if not name.strip():
@@ -90,9 +96,13 @@ class Reading:
 
 def parse_reading(text: str, meter: Meter) -> Reading:
     """Read '0.952 V', '95.2 mV', '-0.43 dBV' or '1.79 dBu', each digit as the meter shows it. Raises RequestError."""
-    level = parse_level(text)
+    wrong = RequestError(f"reading {text!r}: type what the meter shows, in V, mV, dBV or dBu, such as '95.2 mV'")
+    try:
+        level = parse_level(text)
+    except RequestError:
+        raise wrong from None
     if level.unit != "V":
-        raise RequestError(f"reading {text!r}: type what the meter shows, in V, mV, dBV or dBu")
+        raise wrong
     number = re.match(r"\s*[-+−]?([0-9]*)(?:[.,]([0-9]+))?([eE][-+]?[0-9]+)?", text)
     assert number is not None
     last = 10.0 ** -len(number.group(2) or "") * float("1" + (number.group(3) or "e0"))

@@ -2,75 +2,47 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import click
 
-from audiomeas.cli.common import CAPTURES_FOLDER, Group, bench_option, json_option, print_json, say, show_progress
-
-_CAUTIONS = (
-    "caution: take every unit and loudspeaker off; only card, loop cable, attenuator and meter take part",
-    "caution: audiomeas is not a safety device; nothing above 60 V r.m.s. goes to the attenuator, no mains anywhere",
+from audiomeas.cli.calibrate_all import calibrate_all
+from audiomeas.cli.calibrate_dialogue import (
+    CAUTIONS,
+    SIMULATED,
+    ask_of,
+    ask_to_play,
+    ask_whether,
+    channel_option,
+    channels_option,
+    dialogue,
+    file_options,
+    new_file,
+    say_next,
+    session_of,
+    tone_options,
 )
-_SIMULATED = "SIMULATED: made on the simulated bench"
+from audiomeas.cli.calibrate_words import loopback_line, scale_line
+from audiomeas.cli.common import Group, bench_option, json_option, print_json, say, show_progress
 
 
 @click.group(cls=Group)
 def calibrate() -> None:
     """Find what full scale is in volts, per output and per input and range; what the bench adds; or what a load is.
 
+    `all` does the whole of it in about five minutes. By parts: output, then input (--against-output needs no meter),
+    then loopback, each going on from the file before (--calibration); load at any time.
+
     \b
-    Example: audiomeas calibrate output --bench my-bench.toml --channel 1 --meter "Demo multimeter, M-0001"
+    Example: audiomeas calibrate all --bench my-bench.toml
     """
 
 
-def _tone_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    for option in reversed(
-        [
-            click.option("--channel", type=click.IntRange(1, 64), required=True, help="Which one, from 1."),
-            click.option("--meter", metavar="NAME", help="The meter, with its serial number."),
-            click.option("--meter-accuracy", metavar="TEXT", help="As its maker states it: '0.8 % + 3 digits'."),
-            click.option("--meter-low-hz", type=float, default=40.0, show_default=True, help="And from where."),
-            click.option("--meter-high-hz", type=float, help="Up to where its AC accuracy is stated."),
-            click.option(
-                "--quiet-reading", metavar="LEVEL", help="At the quiet point, as shown: '95.2 mV', '-20.4 dBV'."
-            ),
-            click.option("--loud-reading", metavar="LEVEL", help="At the loud point, 20 dB above."),
-            click.option("--confirm-reading", is_flag=True, help="A reading that looks like a slip is right as typed."),
-            click.option("--frequency-hz", type=float, default=330.0, show_default=True, help="315 to 400 Hz."),
-            click.option("--level-dbfs", type=float, default=-6.0, show_default=True, help="Of the loud point."),
-            click.option("--duration-s", type=float, default=10.0, show_default=True, help="Of each of the two tones."),
-        ]
-    ):
-        command = option(command)
-    return command
-
-
-def _file_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    for option in reversed(
-        [
-            click.option("--valid-days", type=int, default=30, show_default=True, help="How long it holds."),
-            click.option(
-                "--calibration", type=click.Path(), metavar="FILE", help="Start from this, not the bench's own."
-            ),
-            click.option(
-                "--write", type=click.Path(), metavar="FILE", help="New file (default: a free name beside it)."
-            ),
-            click.option(
-                "--captures", type=click.Path(), default=CAPTURES_FOLDER, show_default=True, help="Kept here."
-            ),
-            click.option("--play", is_flag=True, help="Play without asking first; without it nothing sounds unasked."),
-        ]
-    ):
-        command = option(command)
-    return command
-
-
-@calibrate.command("output")
-@_tone_options
-@_file_options
+@calibrate.command("output", short_help="One output, with a meter.")
+@channel_option
+@tone_options
+@file_options
 @bench_option
 @json_option
 def calibrate_output(**given: Any) -> None:
@@ -85,10 +57,11 @@ def calibrate_output(**given: Any) -> None:
     _calibrate("output", against_output=False, **given)
 
 
-@calibrate.command("input")
+@calibrate.command("input", short_help="One input on its range: with a meter, or against its output.")
 @click.option("--against-output", is_flag=True, help="No meter: the output's own calibration says the volts.")
-@_tone_options
-@_file_options
+@channel_option
+@tone_options
+@file_options
 @bench_option
 @json_option
 def calibrate_input(**given: Any) -> None:
@@ -102,12 +75,12 @@ def calibrate_input(**given: Any) -> None:
     _calibrate("input", **given)
 
 
-@calibrate.command("loopback")
-@click.option("--channel", "channels", type=click.IntRange(1, 64), multiple=True, help="Which (default: all).")
+@calibrate.command("loopback", short_help="What the bench itself adds on the ranges in use.")
+@channels_option
 @click.option("--level-dbfs", type=float, default=-6.0, show_default=True, help="Of the loud steps, as played.")
 @click.option("--reference-hz", type=float, default=330.0, show_default=True, help="Where the scales were calibrated.")
 @click.option("--noise-s", type=float, default=10.0, show_default=True, help="How long noise is listened to.")
-@_file_options
+@file_options
 @bench_option
 @json_option
 def calibrate_loopback(**given: Any) -> None:
@@ -121,7 +94,7 @@ def calibrate_loopback(**given: Any) -> None:
     _loopback(**given)
 
 
-@calibrate.command("load")
+@calibrate.command("load", short_help="A load's ohms and henries, for the bench file.")
 @click.option("--channel", type=click.IntRange(1, 64), required=True, help="Which load, from 1.")
 @click.option("--rated-w", type=float, required=True, help="What it is rated for.")
 @click.option("--volts", type=float, help="At the load's own terminals (four wires).")
@@ -261,16 +234,16 @@ def _calibrate(
     from audiomeas.measurement.calibrate import calibrate as calibrate_call
     from audiomeas.measurement.calibrate import check_ask, check_bench
 
-    for line in _CAUTIONS:
+    for line in CAUTIONS:
         say(line)
-    ask = _ask(kind, **given)
+    ask = ask_of(kind, **given)
     check_ask(ask)
-    read, confirm = _dialogue(ask, given)
-    session = _session(bench, calibration)
+    read, confirm = dialogue(ask, given)
+    session = session_of(bench, calibration)
     check_bench(session, ask)
     former = session.bench.file.calibration
-    path = _new_file(former.file, write, ask.made.isoformat())
-    _ask_to_play(ask, session, play=play)
+    path = new_file(former.file, write, ask.made.isoformat())
+    ask_to_play(ask, session, play=play)
     found = calibrate_call(session, ask, read=read, confirm=confirm, keep=CaptureFolder(Path(captures), "calibrate"))
     new = with_scale(former, found.scale, output=kind == "output")
     write_new_text(path, calibration_text(new, simulated=session.simulated))
@@ -299,21 +272,21 @@ def _loopback(
     from audiomeas.measurement.calibrate_loopback import calibrate_loopback as calibrate_call
     from audiomeas.measurement.session import Session
 
-    for line in _CAUTIONS:
+    for line in CAUTIONS:
         say(line)
-    known = _session(bench, calibration).bench
+    known = session_of(bench, calibration).bench
     wanted = tuple(sorted(set(channels))) or known.channels
     ask = AskLoopback(channels=wanted, made=datetime.now(UTC).date(), **given)
     check_ask(ask)
     session = Session(bare(known), say=say, progress=show_progress)
     check_bench(session, ask)
     former = known.file.calibration
-    path = _new_file(former.file, write, ask.made.isoformat())
+    path = new_file(former.file, write, ask.made.isoformat())
     say(
         f"plays tones up to {ask.level_dbfs:g} dBFS on output {', '.join(map(str, wanted))}, and listens to silence: "
         "loop cable from each through its range's attenuator to the input of the same number"
     )
-    _ask_whether(play=play)
+    ask_whether(play=play)
     found = calibrate_call(session, ask, keep=CaptureFolder(Path(captures), "calibrate"))
     write_new_text(path, calibration_text(with_loopbacks(former, found), simulated=known.simulated))
     _print_loopbacks(found, path, known.simulated, as_json=as_json)
@@ -331,18 +304,10 @@ def _print_loopbacks(found: Any, path: Path, simulated: bool, *, as_json: bool) 
         )
         return
     if simulated:
-        click.echo(_SIMULATED)
+        click.echo(SIMULATED)
     for one in found:
-        audio = [point for point in one.response if 20.0 <= point.frequency_hz <= 20_000.0]
-        worst = max(audio, key=lambda point: abs(point.gain_db))
-        loud = max(one.residual, key=lambda row: row.level_dbfs)
-        click.echo(
-            f"loopback {one.channel} on range {one.range_name}: noise {one.noise_dbfs:.1f} dBFS; at most "
-            f"{worst.gain_db:+.3f} dB ({worst.frequency_hz:.5g} Hz); distortion "
-            f"{'below' if loud.at_most else 'up to'} {loud.thd_db:.1f} dB at {loud.level_dbfs:.1f} dBFS; polarity "
-            f"{'as played' if one.polarity > 0 else 'turned'}; until {one.origin.valid_until}"
-        )
-    _say_next(path)
+        click.echo(loopback_line(one))
+    say_next(path)
 
 
 def _facts(one: Any) -> dict[str, Any]:
@@ -356,165 +321,6 @@ def _facts(one: Any) -> dict[str, Any]:
         "method": origin.method,
         "evidence": dict(origin.evidence),
     }
-
-
-def _say_next(path: Path) -> None:
-    click.echo(f"written: {path}")
-    click.echo(f'next: in the bench file write calibration = "{path.name}", or go on with --calibration {path}')
-
-
-def _ask(
-    kind: str,
-    *,
-    channel: int,
-    meter: str | None,
-    meter_accuracy: str | None,
-    meter_low_hz: float,
-    meter_high_hz: float | None,
-    against_output: bool,
-    frequency_hz: float,
-    level_dbfs: float,
-    duration_s: float,
-    valid_days: int,
-    **_: Any,
-) -> Any:
-    from datetime import UTC, datetime
-
-    from audiomeas.bench.meter import parse_meter
-    from audiomeas.errors import RequestError
-    from audiomeas.measurement.calibrate import Ask
-
-    if against_output and (meter is not None or meter_accuracy is not None or _["quiet_reading"] or _["loud_reading"]):
-        raise RequestError("--against-output needs no meter and no reading: give either")
-    known = None
-    if not against_output:
-        name = _prompted(meter, "the meter, with its serial number", "--meter")
-        accuracy = _prompted(meter_accuracy, "its accuracy on AC volts, such as '0.8 % + 3 digits'", "--meter-accuracy")
-        high_hz = _high_hz(meter_high_hz)
-        known = parse_meter(name, accuracy, meter_low_hz, high_hz)
-    return Ask(
-        kind=kind,
-        channel=channel,
-        meter=known,
-        frequency_hz=frequency_hz,
-        level_dbfs=level_dbfs,
-        duration_s=duration_s,
-        valid_days=valid_days,
-        made=datetime.now(UTC).date(),
-    )
-
-
-def _high_hz(given: float | None) -> float:
-    from audiomeas.errors import RequestError
-
-    if given is not None:
-        return given
-    typed = _prompted(None, "up to how many Hz its accuracy is stated", "--meter-high-hz")
-    try:
-        return float(typed.removesuffix("Hz"))
-    except ValueError:
-        raise RequestError(f"{typed!r} is no frequency in Hz: give --meter-high-hz, such as 1000") from None
-
-
-def _prompted(value: str | None, what: str, option: str) -> str:
-    """Return what was given, else ask; where nobody can answer, name the option."""
-    from audiomeas.errors import RequestError
-
-    if value is not None:
-        return value
-    try:
-        answer: str = click.prompt(what, err=True)
-        return answer
-    except click.Abort:
-        say("")  # leaves the line of the question
-        raise RequestError(f"{what}: nobody answered; give {option}") from None
-
-
-def _dialogue(ask: Any, given: dict[str, Any]) -> tuple[Callable[[str, float], str], Callable[[str], bool]]:
-    """Return how readings are got and slips confirmed. Readings given as options are read before any sound."""
-    from audiomeas.bench.meter import parse_reading
-
-    typed = {name: given[f"{name}_reading"] for name in ("quiet", "loud")}
-    for text in typed.values():
-        if text is not None and ask.meter is not None:
-            parse_reading(text, ask.meter)
-
-    def read(name: str, expected_v_rms: float) -> str:
-        what = f"what the meter showed during the {name} tone (about {expected_v_rms:.3g} V expected)"
-        return _prompted(typed[name], what, f"--{name}-reading")
-
-    def confirm(line: str) -> bool:
-        if given["confirm_reading"]:
-            say(f"warning: {line}; taken as typed (--confirm-reading)")
-            return True
-        if all(text is not None for text in typed.values()):
-            return False
-        try:
-            return click.confirm(f"{line}: is it right as typed?", default=False, err=True)
-        except click.Abort:
-            say("")
-            return False
-
-    return read, confirm
-
-
-def _session(bench: str | None, calibration: str | None) -> Any:
-    import dataclasses
-
-    from audiomeas.bench.calibration import read_calibration
-    from audiomeas.bench.opened import Bench
-    from audiomeas.errors import CalibrationError
-    from audiomeas.measurement.api import open_bench
-    from audiomeas.measurement.session import Session
-
-    opened = open_bench(bench)
-    if calibration is not None:
-        other = read_calibration(Path(calibration))
-        for channel, range_name in opened.file.ranges:
-            if other.input(channel, range_name) is None:
-                raise CalibrationError(
-                    f"{calibration} has no [[input]] for channel {channel} on range {range_name!r}, which the bench "
-                    "uses: "
-                    "enter a rough value"
-                )
-        opened = Bench(dataclasses.replace(opened.file, calibration=other), opened.interface)
-    return Session(opened, say=say, progress=show_progress)
-
-
-def _new_file(former: Path, write: str | None, day: str) -> Path:
-    """Return where to write: never over a file that is there."""
-    from audiomeas.errors import FileProblem
-    from audiomeas.files import free_name
-
-    if write is None:
-        return free_name(former.parent, f"{former.stem}-{day}", ".toml")
-    path = Path(write)
-    if path.exists():
-        raise FileProblem(f"{path} exists already and is never overwritten: give another name")
-    if not path.parent.is_dir():
-        raise FileProblem(f"can't write {path}: there is no folder {path.parent}; make it first")
-    return path
-
-
-def _ask_to_play(ask: Any, session: Any, *, play: bool) -> None:
-    loud_v = session.bench.output_scale(ask.channel).v_rms_at_full_scale * 10.0 ** (ask.level_dbfs / 20.0)
-    say(
-        f"output {ask.channel} will play {ask.frequency_hz:g} Hz twice for {ask.duration_s:g} s: about "
-        f"{0.1 * loud_v:.3g} V, then about {loud_v:.3g} V; loop cable to input {ask.channel}, meter across it "
-        "on AC volts: read it while it sounds"
-    )
-    _ask_whether(play=play)
-
-
-def _ask_whether(*, play: bool) -> None:
-    from audiomeas.errors import RequestError
-
-    try:
-        if play or click.confirm("Is only the loop cable connected, and may it play?", default=False, err=True):
-            return
-    except click.Abort:
-        say("")
-    raise RequestError("nothing was played: it plays after a 'y', or with --play")
 
 
 def _print(found: Any, ask: Any, path: Path, simulated: bool, *, as_json: bool) -> None:
@@ -538,11 +344,9 @@ def _print(found: Any, ask: Any, path: Path, simulated: bool, *, as_json: bool) 
         print_json(facts)
         return
     if simulated:
-        click.echo(_SIMULATED)
-    place = f"{ask.kind} {ask.channel}" + (f" on range {scale.range_name}" if scale.range_name else "")
-    change = 100.0 * (scale.v_rms_at_full_scale / found.former_v_rms - 1.0)
-    click.echo(
-        f"{place}: full scale {scale.v_rms_at_full_scale:.4g} V r.m.s. ± {100 * scale.uncertainty:.2g} % "
-        f"({change:+.2f} % against before), until {scale.origin.valid_until}"
-    )
-    _say_next(path)
+        click.echo(SIMULATED)
+    click.echo(scale_line(found, ask))
+    say_next(path)
+
+
+calibrate.add_command(calibrate_all)

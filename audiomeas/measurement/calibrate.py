@@ -22,6 +22,7 @@ from audiomeas.bench.origin import ScaleOrigin
 from audiomeas.bench.parts import Part, combined, of_deviation, of_limits
 from audiomeas.errors import CalibrationError, CaptureError, InterlockRefusal, RequestError
 from audiomeas.measurement.session import Keep, Session
+from audiomeas.measurement.trust import NothingCameBackError
 from audiomeas.recording import stimulus_slice
 from audiomeas.stimulus import Sine
 from audiomeas.units import db_to_amplitude_ratio
@@ -197,12 +198,16 @@ def _refuse_stale_output(session: Session, ask: Ask) -> None:
 
 def refuse_no_loop(session: Session, channel: int, frequency_hz: float, keep: Keep | None) -> None:
     """Raise CaptureError or CalibrationError where no loop cable is connected; by the first look."""
-    look = session.first_look(keep=keep)
+    unplugged = CaptureError(
+        f"nothing came back on channel {channel}: connect output {channel} to input {channel} by the loop cable "
+        "(through the range's attenuator), and the meter, where one is read, across the cable"
+    )
+    try:
+        look = session.first_look(keep=keep)
+    except NothingCameBackError:
+        raise unplugged from None
     if channel in look.silent:
-        raise CaptureError(
-            f"nothing came back on channel {channel}: connect output {channel} to input {channel} by the "
-            "loop cable (through the range's attenuator), and the meter, where one is read, across the cable"
-        )
+        raise unplugged
     gain_db = look.gain_at_db(channel, frequency_hz)
     if abs(gain_db) > LOOP_WITHIN_DB:
         raise CalibrationError(

@@ -1,0 +1,156 @@
+"""`audiomeas calibrate all`: output, input and loopback of each channel in one go, with one meter, into one file.
+
+Each channel is plugged once: the meter tells the output, the output then tells the input on its range (what the meter
+is off cancels in gains), and the meter comes off for what the bench adds.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from audiomeas.cli.calibrate_dialogue import (
+    CAUTIONS,
+    SIMULATED,
+    ask_of,
+    ask_to_play,
+    ask_whether,
+    channels_option,
+    dialogue,
+    file_options,
+    new_file,
+    say_next,
+    session_of,
+    tone_options,
+)
+from audiomeas.cli.calibrate_words import loopback_line, scale_line
+from audiomeas.cli.common import Command, bench_option, say, show_progress
+
+if TYPE_CHECKING:
+    from audiomeas.bench.calibration import Calibration
+    from audiomeas.bench.opened import Bench
+    from audiomeas.measurement.calibrate import Ask
+    from audiomeas.measurement.calibrate_loopback import AskLoopback
+    from audiomeas.measurement.session import Session
+
+#: Readings are of one channel: as options they would stand for all.
+_OF_ONE_CHANNEL = ("quiet_reading", "loud_reading", "confirm_reading")
+
+
+@click.command("all", cls=Command, short_help="Output, input and loopback of each channel, step by step.")
+@channels_option
+@tone_options
+@file_options
+@bench_option
+def calibrate_all(channels: tuple[int, ...], bench: str | None, calibration: str | None, **given: Any) -> None:
+    """Calibrate each channel on the range that the bench file names: output, input, and what the bench adds.
+
+    Asks for the meter once, and for two readings a channel; about five minutes for two. Writes one new calibration
+    file. For the other ranges: enter them in the bench file, then `calibrate input --against-output` and
+    `calibrate loopback`, with --calibration naming the new file.
+
+    \b
+    Example: audiomeas calibrate all --bench my-bench.toml
+    """
+    from audiomeas.errors import RequestError
+
+    if any(given[name] for name in _OF_ONE_CHANNEL):
+        raise RequestError("`calibrate all` asks for the readings of each channel: leave the three reading options out")
+    for line in CAUTIONS:
+        say(line)
+    opened = session_of(bench, calibration).bench
+    wanted = tuple(sorted(set(channels))) or opened.channels
+    walk = _Walk(opened, ask_of("output", channel=wanted[0], against_output=False, **given), given)
+    walk.check(wanted)
+    path = new_file(opened.file.calibration.file, given["write"], walk.ask.made.isoformat())
+    try:
+        for place, channel in enumerate(wanted, start=1):
+            say(f"channel {channel} ({place} of {len(wanted)}), range {dict(opened.file.ranges)[channel]}")
+            walk.calibrate(channel)
+    finally:  # what was found before something went wrong is kept
+        walk.write(path)
+
+
+class _Walk:
+    """The bench as it is known by now, and the lines that say what was found. ask : of the first channel's output."""
+
+    def __init__(self, bench: Bench, ask: Ask, given: Mapping[str, Any]) -> None:
+        from audiomeas.measurement.api import CaptureFolder
+
+        self.bench, self.ask, self._given = bench, ask, given
+        self._keep = CaptureFolder(Path(given["captures"]), "calibrate")
+        self._lines: list[str] = []
+
+    def check(self, channels: Sequence[int]) -> None:
+        """Raise what is wrong with the bench or with what is asked for; before any sound."""
+        from audiomeas.measurement.calibrate import check_ask, check_bench
+        from audiomeas.measurement.calibrate_loopback import check_ask as check_loop
+
+        check_ask(self.ask)
+        check_loop(self._ask_loop(channels[0]))
+        for channel in channels:
+            check_bench(self._session(self.bench), dataclasses.replace(self.ask, channel=channel))
+
+    def calibrate(self, channel: int) -> None:
+        """Find output, input and loopback of a channel, plugged once. Raises as each of them does."""
+        from audiomeas.bench.calibration_text import with_loopbacks
+        from audiomeas.measurement.calibrate_loopback import bare, calibrate_loopback
+
+        output = dataclasses.replace(self.ask, channel=channel)
+        ask_to_play(output, self._session(self.bench), play=self._given["play"])
+        self._scale(output)
+        say(f"input {channel}: the same two tones again, told by the output; nothing to read")
+        self._scale(dataclasses.replace(output, kind="input", meter=None))
+        say(f"loopback {channel}: tones and silence; take the meter off the cable, leave the cable in")
+        ask_whether(play=self._given["play"])
+        found = calibrate_loopback(self._session(bare(self.bench)), self._ask_loop(channel), keep=self._keep)
+        self._know(with_loopbacks(self.bench.file.calibration, found), *map(loopback_line, found))
+
+    def write(self, path: Path) -> None:
+        """Write what was found and print it; nothing where nothing was."""
+        from audiomeas.bench.calibration_text import calibration_text
+        from audiomeas.files import write_new_text
+
+        if not self._lines:
+            return
+        write_new_text(path, calibration_text(self.bench.file.calibration, simulated=self.bench.simulated))
+        for line in ([SIMULATED] if self.bench.simulated else []) + self._lines:
+            click.echo(line)
+        say_next(path)
+
+    def _scale(self, ask: Ask) -> None:
+        from audiomeas.bench.calibration_text import with_scale
+        from audiomeas.measurement.calibrate import calibrate
+
+        read, confirm = dialogue(ask, self._given)
+        found = calibrate(self._session(self.bench), ask, read=read, confirm=confirm, keep=self._keep)
+        for note in found.notes:
+            say(f"warning: {note}")
+        new = with_scale(self.bench.file.calibration, found.scale, output=ask.kind == "output")
+        self._know(new, scale_line(found, ask))
+
+    def _know(self, calibration: Calibration, *lines: str) -> None:
+        from audiomeas.bench.opened import Bench
+
+        self.bench = Bench(dataclasses.replace(self.bench.file, calibration=calibration), self.bench.interface)
+        self._lines += lines
+
+    def _ask_loop(self, channel: int) -> AskLoopback:
+        from audiomeas.measurement.calibrate_loopback import AskLoopback
+
+        return AskLoopback(
+            channels=(channel,),
+            level_dbfs=self.ask.level_dbfs,
+            reference_hz=self.ask.frequency_hz,
+            valid_days=self.ask.valid_days,
+            made=self.ask.made,
+        )
+
+    def _session(self, bench: Bench) -> Session:
+        from audiomeas.measurement.session import Session
+
+        return Session(bench, say=say, progress=show_progress)

@@ -1,0 +1,29 @@
+"""What `audiomeas calibrate` prints of a scale and of a loopback: one line each."""
+
+from __future__ import annotations
+
+from typing import Any
+
+
+def scale_line(found: Any, ask: Any) -> str:
+    """Return what was found of an output or input. found : `measurement.calibrate.Calibrated`; ask : its `Ask`."""
+    scale = found.scale
+    place = f"{ask.kind} {ask.channel}" + (f" on range {scale.range_name}" if scale.range_name else "")
+    change = 100.0 * (scale.v_rms_at_full_scale / found.former_v_rms - 1.0)
+    return (
+        f"{place}: full scale {scale.v_rms_at_full_scale:.4g} V r.m.s. ± {100 * scale.uncertainty:.2g} % "
+        f"({change:+.2f} % against before), until {scale.origin.valid_until}"
+    )
+
+
+def loopback_line(one: Any) -> str:
+    """Return what a loop showed. one : `bench.loopback.Loopback`."""
+    audio = [point for point in one.response if 20.0 <= point.frequency_hz <= 20_000.0]
+    worst = max(audio, key=lambda point: abs(point.gain_db))
+    loud = max(one.residual, key=lambda row: row.level_dbfs)
+    return (
+        f"loopback {one.channel} on range {one.range_name}: noise {one.noise_dbfs:.1f} dBFS; at most "
+        f"{worst.gain_db:+.3f} dB ({worst.frequency_hz:.5g} Hz); distortion "
+        f"{'below' if loud.at_most else 'up to'} {loud.thd_db:.1f} dB at {loud.level_dbfs:.1f} dBFS; polarity "
+        f"{'as played' if one.polarity > 0 else 'turned'}; until {one.origin.valid_until}"
+    )
