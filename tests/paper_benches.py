@@ -214,8 +214,8 @@ class Desk:
     def session(self, *, looped=False, seed=0):
         return PaperSession(self.bench(), self.truth, looped=looped, seed=seed)
 
-    def calibrate(self):
-        """Calibrate the output, the input, and what the loop does at 1 kHz; each through the file."""
+    def calibrate(self, *, loop=True):
+        """Calibrate the output, the input and, where asked for, what the loop does at 1 kHz; each through the file."""
         truth = self.truth
         meter, other = truth.meters
         by = {"one meter": meter, "two meters": other, "by output": None}[truth.way]
@@ -234,7 +234,8 @@ class Desk:
 
             scale = calibrate(session, asked, read=read, confirm=lambda _: True).scale
             self._write(with_scale(self.bench().file.calibration, scale, output=kind == "output"))
-        self._write(self._with_loop())
+        if loop:
+            self._write(self._with_loop())
 
     def _with_loop(self):
         """What `calibrate loopback` would store: the loop's response at 1 kHz, read within 0.0005 dB."""

@@ -13,6 +13,7 @@ from coverage_truth import of_two
 
 from audiomeas import measure
 from audiomeas.bench.parts import combined
+from audiomeas.cli.common import print_result
 from audiomeas.measurement.budget import budget_tables
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.result import ChannelResult, result_from_json
@@ -86,16 +87,26 @@ def test_shares_are_of_the_variance_and_sum_to_the_whole(result):
     assert float(rows["all together"][2]) == pytest.approx(half_db, rel=5e-3)  # three digits are printed
 
 
-def test_what_is_printed_holds_each_figure_and_its_parts(tmp_path):
+def test_what_is_printed_holds_each_figure_and_its_parts(result, capsys):
+    print_result(result, as_json=False, explain=True)
+    _check_printed(capsys.readouterr().out)
+
+
+@pytest.mark.wide
+def test_the_option_prints_the_same(tmp_path):
     bench = bench_file(tmp_path, rate_hz=48_000)
     words = ("measure", "distortion", "--bench", str(bench), "--output-level", "1 W", "--no-captures", "--explain")
     done = subprocess.run(
         [sys.executable, "-m", "audiomeas", *words], capture_output=True, text=True, cwd=tmp_path
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    titles = [line for line in done.stdout.splitlines() if line.startswith("Uncertainty of ")]
+    _check_printed(done.stdout)
+
+
+def _check_printed(text):
+    titles = [line for line in text.splitlines() if line.startswith("Uncertainty of ")]
     assert {"Uncertainty of gain", "Uncertainty of output power into the load"} <= set(titles)
-    gain = done.stdout.split("Uncertainty of gain")[1].split("\n\n")[0]
+    gain = text.split("Uncertainty of gain")[1].split("\n\n")[0]
     assert "load" not in gain
     assert "rectangular" in gain
 
@@ -112,12 +123,10 @@ SHORT = {
     "dynamic-range": {"output_level": "1 W", "window_s": 0.5, "idle_s": 0.5},
     "linearity": {"output_level": "1 W", "falls_db": (0.0, 20.0, 40.0), "window_s": 0.2},
 }
-#: Counts have no parts: they are exact, or their interval is the Poisson law's own.
-COUNTS = {"reversals", "clicks", "clicks_per_minute"}
+#: Counts have no parts: they are exact, or their interval is the Poisson law's own. Nor has a frequency: noise alone.
+WHOLE = {"reversals", "clicks", "clicks_per_minute", "frequency_hz"}
 
 
-#: These run each time, the others by `-m wide`: each takes about a second.
-QUICK = {"response-steps", "linearity"}
 COMPONENTS = {
     "noise and fit",
     "noise and fit at the reference",
@@ -125,6 +134,8 @@ COMPONENTS = {
     "level of the tone",
     "input calibration",
     "output calibration",
+    "response of the bench",
+    "response of the bench, not measured",
     "load resistance",
     "noise of the bench",
     "distortion of the bench",
@@ -132,11 +143,20 @@ COMPONENTS = {
 }
 
 
-@pytest.mark.parametrize("word", [pytest.param(w, marks=() if w in QUICK else pytest.mark.wide) for w in SHORT])
+def test_a_tone_tells_the_parts_of_its_figures(result):
+    _check_parts(result, "distortion")
+
+
+# Each takes about a second.
+@pytest.mark.wide
+@pytest.mark.parametrize("word", SHORT)
 def test_every_word_tells_the_parts_of_its_figures(word, tmp_path):
     bench = bench_file(tmp_path, ('range = "50:1"', 'range = "10:1"'), rate_hz=48_000)
-    found = measure(word, bench=bench, captures=None, **SHORT[word])
-    keys = {figure.key for figure in find(word).figures} - COUNTS
+    _check_parts(measure(word, bench=bench, captures=None, **SHORT[word]), word)
+
+
+def _check_parts(found, word):
+    keys = {figure.key for figure in find(word).figures} - WHOLE
     for channel in found.channels:
         # Of the first channel beside itself nothing is open.
         stated = {key: half for key, half in channel.uncertainty.items() if half > 0.0}
