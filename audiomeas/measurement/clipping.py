@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from audiomeas.recording import Recording
     from audiomeas.stimulus import BurstSeries
 
+_AT_ONSET, _AT_RATED = "where clipping begins", "at the rated distortion"
 #: Harmonics that a capture must hold: what clips alike on both halves makes odd ones only.
 _LEAST_ORDER = 3
 
@@ -218,8 +219,11 @@ def _level_figures(name: str, what: str) -> tuple[Figure, ...]:
     return (
         Figure(key=f"{name}_w", unit="W", words=f"power {what}"),
         Figure(key=f"{name}_v_rms", unit="V", words=f"output voltage {what}"),
-        Figure(key=f"{name}_input_v_rms", unit="V", words=f"input voltage {what}"),
     )
+
+
+def _input_figure(name: str, what: str) -> Figure:
+    return Figure(key=f"{name}_input_v_rms", unit="V", words=f"input voltage {what}")
 
 
 MEASUREMENT = Measurement(
@@ -287,8 +291,10 @@ MEASUREMENT = Measurement(
         ),
     ),
     figures=(
-        *_level_figures("onset", "where clipping begins"),
-        *_level_figures("at_rated", "at the rated distortion"),
+        *_level_figures("onset", _AT_ONSET),
+        _input_figure("onset", _AT_ONSET),
+        *_level_figures("at_rated", _AT_RATED),
+        _input_figure("at_rated", _AT_RATED),
         *(
             figure
             for percent in (0.1, 1.0, 3.0, 10.0)
