@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement import response
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.bench_own import own_words
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.clock import on_played_clock
 from audiomeas.measurement.crosstalk_values import DirectionFigures, unknown_direction
@@ -391,6 +392,7 @@ def _conditions(capture: _Capture, options: Mapping[str, Any]) -> dict[str, Any]
         "crosstalk_mean": "complex, over 1/12 octave",
         "crosstalk_includes": "the interface's own crosstalk (measure it with a loop cable in place of the unit)",
         "terminated_ohm": options["terminated_ohm"],
+        "uncertainty_covers": f"noise, method and scale; {own_words(capture.recording, response=False)}",
         "stimulus_s": capture.stimulus.frames / capture.stimulus.sample_rate_hz,
     }
 
