@@ -166,6 +166,8 @@ def _print_pad(pad: dict[str, Any]) -> None:
          f"± {pad['tolerance_percent']:g} %: calibrating removes it"),
         ("full scale", f"{pad['full_scale_at_unit_v_rms']:.3g} V r.m.s. at the unit; the unit sees "
          f"{_ohm(pad['unit_sees_ohm'])}"),
+        ("start", f"v_rms_at_full_scale = {pad['full_scale_at_unit_v_rms']:.4g} in the calibration's [[input]] of this "
+         "range, until `audiomeas calibrate all` has measured it end to end"),
         ("heat", f"series {_w(heat['series_part_w'])} in each part: {_rated(heat['series_part_rating_w'])}; "
          f"shunt {_w(heat['shunt_w'])}: {_rated(heat['shunt_rating_w'])}"),
         ("noise", _noise(noise)),

@@ -33,7 +33,7 @@ _COMMANDS = {
     "chart": ("audiomeas.cli.present", "Draw a chart of a result or a record (PNG, SVG, PDF)."),
     "report": ("audiomeas.cli.present", "Make the one-page report of a record (PDF)."),
     "devices": ("audiomeas.cli.devices", "List the interfaces that can play and capture."),
-    "calibrate": ("audiomeas.cli.calibrate", "Find full scale in volts, per output and input; a load's resistance."),
+    "calibrate": ("audiomeas.cli.calibrate", "Find full scale in volts, what the bench adds, what a load is."),
     "bench": ("audiomeas.cli.bench", "Show a bench; compute its attenuators and loads."),
 }
 
