@@ -47,9 +47,11 @@ class Terminal:
 
     def __init__(self, folder: Path, command: list[str]) -> None:
         self._tmux = [require("tmux"), "-L", f"audiomeas-{os.getpid()}-{next(_number)}", "-f", "/dev/null"]
-        self._status = folder / "status"
+        number = next(_number)
+        self.said, self._status = folder / f"said-{number}", folder / f"status-{number}"
         # The shell gets Ctrl-C too, and must live to write the status down.
-        line = f"trap : INT; cd {shlex.quote(str(folder))}; {shlex.join(command)} 2>said; echo $? >status; sleep 600"
+        runs = f"{shlex.join(command)} 2>{self.said.name}; echo $? >{self._status.name}"
+        line = f"trap : INT; cd {shlex.quote(str(folder))}; {runs}; sleep 600"
         self._run("new-session", "-d", "-x", "100", "-y", "40", f"sh -c {shlex.quote(line)}")
 
     def _run(self, *arguments: str) -> str:
@@ -61,12 +63,18 @@ class Terminal:
     def shown(self) -> str:
         return self._run("capture-pane", "-p")
 
-    def wait_for(self, words: str) -> str:
-        return until(lambda: shown if words in (shown := self.shown()) else None, f"{words!r} on the screen")
+    @property
+    def ended(self) -> bool:
+        return self._status.exists() and bool(self._status.read_text())
+
+    def wait_for(self, words: str) -> None:
+        until(lambda: self.ended or words in self.shown(), f"{words!r} on the screen")
+        assert not self.ended, self.said.read_text()
 
     def status(self) -> int:
         """Wait for its end, and return the exit status."""
-        return int(until(lambda: self._status.read_text() if self._status.exists() else None, "its end"))
+        until(lambda: self.ended, "its end")
+        return int(self._status.read_text())
 
     def end(self) -> None:
         with contextlib.suppress(subprocess.CalledProcessError):  # it may have ended by itself
@@ -75,11 +83,22 @@ class Terminal:
 
 @contextlib.contextmanager
 def terminal(folder: Path, command: list[str]):
-    shown = Terminal(folder, command)
-    try:
-        yield shown
-    finally:
-        shown.end()
+    """Run a command in a terminal until it stands there muted.
+
+    A busy machine may lose blocks in all three tries of the first look: then the refusal is right, and it starts again.
+    """
+    for _ in range(3):
+        shown = Terminal(folder, command)
+        try:
+            until(lambda: shown.ended or "MUTED" in shown.shown(), "the first screen")  # noqa: B023 – used at once
+            if shown.ended and "tries" in shown.said.read_text():
+                continue
+            assert not shown.ended, shown.said.read_text()
+            yield shown
+            return
+        finally:
+            shown.end()
+    pytest.fail("three starts in a row were refused for lost blocks")
 
 
 def until(found, what: str):
@@ -134,7 +153,6 @@ def test_the_knob_on_the_screen(jack_48k, tmp_path):
     command = [sys.executable, "-m", "audiomeas", *live_command(path)]
     with unit_in_loop(jack_48k, gain=[0.5, 0.5], heard=heard_file) as unit:
         with terminal(tmp_path, command) as screen:
-            screen.wait_for("MUTED")
             screen.press("Space")
             screen.wait_for("SOUNDING on channels 1 and 2")
             screen.wait_for("gain −6.02 dB")  # half, by the unit's law
@@ -192,7 +210,6 @@ def test_each_way_out_of_the_screen_is_silent(jack_48k, tmp_path, key):
     command = [sys.executable, "-m", "audiomeas", *live_command(path)]
     with unit_in_loop(jack_48k, heard=heard_file) as unit:
         with terminal(tmp_path, command) as screen:
-            screen.wait_for("MUTED")
             screen.press("Space")
             screen.wait_for("gain 0.00 dB")
             screen.press(key)
@@ -210,13 +227,12 @@ def test_a_killed_reader_ends_in_silence(jack_48k, tmp_path):
     command = [sys.executable, str(Path(__file__).with_name("live_struck.py")), str(strike), *live_command(path)]
     with unit_in_loop(jack_48k, heard=heard_file) as unit:
         with terminal(tmp_path, command) as screen:
-            screen.wait_for("MUTED")
             screen.press("Space")
             screen.wait_for("gain 0.00 dB")
             strike.touch()
             assert screen.status() == 3
         heard = unit.heard()
-    assert "did not answer for 1 s: the output was faded to silence" in (tmp_path / "said").read_text()
+    assert "did not answer for 1 s: the output was faded to silence" in screen.said.read_text()
     assert_ends_in_silence(heard)
 
 

@@ -110,7 +110,7 @@ def test_it_gets_louder_by_at_most_6_db_in_a_glide():
     assert peaks[-1] == pytest.approx(np.sqrt(2.0), rel=1e-6)
 
 
-@settings(max_examples=30, deadline=None, derandomize=True)
+@settings(max_examples=15, deadline=None, derandomize=True)
 @given(
     st.lists(st.tuples(st.floats(0.0, 3.0), st.integers(1, 400)), min_size=1, max_size=12),
     st.integers(1, 300),

@@ -48,7 +48,7 @@ def live(
 
         with audiomeas.live(input_level="100 mV") as knob:
             knob.unmute()
-            reading = knob.wait(1.0)
+            reading = knob.wait(1.5)
 
     It begins muted, at a level as quiet as the first look where none is given (an output level is found by measuring
     first). The knob must be used at least once a second (`wait`, `reading`, `readings`), else the tone fades.
