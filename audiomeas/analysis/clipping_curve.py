@@ -331,8 +331,8 @@ class _Base:
 
 
 def _ratio(reading: BurstReading, at_most: bool) -> float:
-    distortion = reading.distortion
-    return math.sqrt(distortion.upper_95 if at_most else distortion.mean_square) / reading.fundamental_v_rms
+    power_v2 = reading.distortion.upper_95 if at_most else reading.distortion.mean_square
+    return math.sqrt(max(power_v2 / reading.fundamental_v_rms**2, _NOTHING))
 
 
 def _rising(readings: Sequence[BurstReading], input_v_rms: Sequence[float] | None) -> list[int]:
