@@ -120,33 +120,35 @@ class Clock:
         return self.now_s
 
 
-@pytest.fixture
-def hot(tmp_path):
-    """10 W for long, 200 W for 1 s: heating constant 19.5 s, cooling 300 s; a session by a clock of its own."""
-    keys = "rated_w = 10\nshort_term_w = 200\nshort_term_s = 1\ncooling_s = 300"
-    bench = open_bench_file(bench_with(tmp_path, keys))
+#: 10 W for long, 200 W for 0.25 s: heating constant 4.9 s, cooling 300 s.
+HOT = "rated_w = 10\nshort_term_w = 200\nshort_term_s = 0.25\ncooling_s = 300"
+HEATING_S = -0.25 / math.log1p(-10 / 200)
+#: The shipped amplifier's gain into its load, from its file: 27 dB, 0.16 Ω into 8 Ω.
+GAIN = 10 ** (27 / 20) * 8 / 8.16
+
+
+def test_bursts_add_up_until_the_load_must_rest_and_what_is_too_long_even_cold_offers_no_wait(tmp_path):
+    """0.75 V at the input are 34 W in the load: beyond its 10 W for long, and allowed for parts of a second.
+
+    Truth: first-order heating with the unit's own gain; a session by a clock of its own.
+    """
+    bench = open_bench_file(bench_with(tmp_path, HOT))
     between = Meddling(bench.interface)
     session = Session(Bench(bench.file, between))
     clock = Clock()
     session._loads = LoadGate(session.bench, clock=clock)
-    return session, between, clock
-
-
-def test_bursts_add_up_until_the_load_must_rest(hot):
-    """0.6 V at the input are 21.7 W in the load: beyond its 10 W for long, and allowed for seconds.
-
-    Truth: first-order heating with the unit's own gain (its file: 27 dB, 0.16 Ω into 8 Ω).
-    """
-    session, between, clock = hot
-    stimulus = tone(0.6, 1.2)
-    true_w = (0.6 * 10 ** (27 / 20) * 8 / 8.16) ** 2 / 8
-    tau_s = -1.0 / math.log1p(-10 / 200)
+    with pytest.raises(InterlockRefusal, match="times as hot") as refused:
+        session.record(tone(0.75, 2.0))
+    assert "wait" not in str(refused.value)
+    assert between.streams == 1  # the first look only
+    stimulus = tone(0.75, 0.2)
+    true_w = (0.75 * GAIN) ** 2 / 8
     heat_w, played = 0.0, 0
     with pytest.raises(InterlockRefusal, match=r"wait \d+ s, lower the level") as refused:
         for _ in range(20):
             session.record(stimulus)
             played += 1
-            heat_w = true_w + (heat_w - true_w) * math.exp(-1.2 / tau_s)
+            heat_w = true_w + (heat_w - true_w) * math.exp(-0.2 / HEATING_S)
             assert heat_w <= 10.0
     assert played >= 2
     streams = between.streams
@@ -159,25 +161,17 @@ def test_bursts_add_up_until_the_load_must_rest(hot):
     session.record(stimulus)
 
 
-def test_what_is_too_long_even_cold_offers_no_wait(hot):
-    session, between, _ = hot
-    with pytest.raises(InterlockRefusal, match="times as hot") as refused:
-        session.record(tone(0.9, 8.0))
-    assert "wait" not in str(refused.value)
-    assert between.streams == 1
-
-
 def test_what_the_load_really_gets_is_watched_while_it_plays(tmp_path):
-    """After the first look the unit gives 20 times the power: by the watch the output fades when the load is hot."""
-    keys = "rated_w = 2\nshort_term_w = 150\nshort_term_s = 1\ncooling_s = 300"
+    """After the first look the unit gives 16 times the power: by the watch the output fades when the load is hot."""
+    keys = "rated_w = 2\nshort_term_w = 150\nshort_term_s = 0.4\ncooling_s = 300"
     bench = open_bench_file(bench_with(tmp_path, keys))
     between = Meddling(bench.interface, meddle=lambda captured, _, stream: captured * 4 if stream > 1 else captured)
     session = Session(Bench(bench.file, between))
     with pytest.raises(CaptureError, match=r"the load has had what it stands, 2 W: the output was faded"):
-        session.record(tone(0.3, 2.0))
-    # 16 times 5.4 W are 86 W; from cold 2 W are reached after τ·ln(86/84) with τ = −1/ln(1 − 2/150): 1.8 s.
-    tau_s = -1.0 / math.log1p(-2 / 150)
-    power_w = 16 * (0.3 * 10 ** (27 / 20) * 8 / 8.16) ** 2 / 8
+        session.record(tone(0.3, 0.8))
+    # 16 times 5.2 W are 83 W; from cold 2 W are reached after τ·ln(83/81) with τ = −0.4 s/ln(1 − 2/150): 0.7 s.
+    tau_s = -0.4 / math.log1p(-2 / 150)
+    power_w = 16 * (0.3 * GAIN) ** 2 / 8
     sounding = np.flatnonzero(np.max(np.abs(between.played_samples()), axis=1) > 0)
     lasted_s = (sounding[-1] - sounding[0]) / RATE_HZ
     allowed_s = -tau_s * math.log1p(-2 / power_w)

@@ -267,6 +267,15 @@ def test_without_a_load_no_power_is_claimed(load):
     assert found("level_w", visit(step(1, "Distortion at 1 W", result))) == []
 
 
+@pytest.mark.parametrize("loads", [{"load_ohm": {"1": 8.0}}, {}])
+def test_loudspeakers_are_never_called_resistors(loads):
+    speakers = {"loudspeakers": {"nominal_ohm": 4.0, "lowest_ohm": 3.2, "at_most_v_rms": 1.2649}}
+    rows = dict(content_of(visit(step(1, "s", distortion(conditions={**loads, **speakers})))).conditions)
+    said = "loudspeakers of 4 Ω (down to 3.2 Ω) were connected: no more than 1.26 V was let out to them."
+    counted = " Watts are counted as into resistors of 8 Ω on channel 1." if loads else ""
+    assert rows["Load"] == said + counted
+
+
 def test_level_without_a_known_uncertainty_has_none():
     result = distortion(conditions={"load_ohm": {"1": 8.0}})
     assert [each.uncertainty for each in found("level_w", visit(step(1, "s", result)))] == [None]

@@ -307,12 +307,26 @@ def _conditions(visit: Visit, results: list[Result]) -> Iterator[tuple[str, str]
     )
 
 
+def _first_mapping(results: list[Result], key: str) -> Mapping[str, Any]:
+    """Return the first condition of this name that holds something."""
+    entered = (result.conditions.get(key) for result in results)
+    return next((each for each in entered if isinstance(each, Mapping) and each), {})
+
+
 def _loads(results: list[Result]) -> Iterator[tuple[str, str]]:
-    entered = (result.conditions.get("load_ohm") for result in results)
-    loads = next((each for each in entered if isinstance(each, Mapping) and each), {})
+    loads = _first_mapping(results, "load_ohm")
     known = {channel: value for channel, value in loads.items() if number(value) is not None}
-    if known:
-        each = ", ".join(f"{value:g} Ω on channel {channel}" for channel, value in known.items())
+    each = ", ".join(f"{value:g} Ω on channel {channel}" for channel, value in known.items())
+    speakers = _first_mapping(results, "loudspeakers")
+    if speakers:
+        nominal, lowest, most = (speakers[key] for key in ("nominal_ohm", "lowest_ohm", "at_most_v_rms"))
+        counted = f" Watts are counted as into resistors of {each}." if known else ""
+        yield (
+            "Load",
+            f"loudspeakers of {nominal:g} Ω (down to {lowest:.3g} Ω) were connected: no more than {most:.3g} V was let "
+            f"out to them.{counted}",
+        )
+    elif known:
         yield "Load", f"{each}: resistors in place of loudspeakers."
     elif results:
         yield "Load", "none entered; no power can be stated."
