@@ -403,6 +403,39 @@ def square_wave(file: str, frequency_hz: float, window_s: float, quiet_below_db:
     _write(file, make, **common)
 
 
+@generate.command("tone-burst")
+@click.argument("file")
+@click.option("--frequency-hz", type=click.FLOAT, default=1000.0, show_default=True, help="Of the tone.")
+@click.option("--tone-periods", type=click.INT, default=10, show_default=True, help="In a burst.")
+@click.option("--rest-periods", type=click.INT, default=27, show_default=True, help="Left out behind it.")
+@_wave_options
+@_markers
+@_common
+def tone_burst(
+    file: str, frequency_hz: float, tone_periods: int, rest_periods: int, window_s: float, quiet_below_db: float,
+    **common: Any,
+) -> None:  # fmt: skip
+    """Write tone bursts that repeat, quiet and then at the level, up to the band's edge.
+
+    \b
+    Example: audiomeas generate tone-burst bursts.wav --frequency-hz 1000 --rate 96000
+    """
+
+    def make(**at: Any) -> Stimulus:
+        from audiomeas.stimulus.periodic import ToneBurst
+
+        return ToneBurst.of_tone(
+            tone_hz=frequency_hz,
+            tone_periods=tone_periods,
+            rest_periods=rest_periods,
+            window_s=window_s,
+            quiet_below_db=quiet_below_db,
+            **at,
+        )
+
+    _write(file, make, **common)
+
+
 @generate.command()
 @click.argument("file")
 @click.option("--tones", type=click.INT, default=31, show_default=True, help="On each channel.")

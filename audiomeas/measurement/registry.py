@@ -77,6 +77,10 @@ _MODULES = {
         "audiomeas.measurement.switching",
         "Thumps when a unit is switched off and on, relay delay, noise on and off, from one capture of silence",
     ),
+    "tone-burst": (
+        "audiomeas.measurement.tone_burst",
+        "Tone burst: whether its level holds, what is left behind it, and what its level alone adds",
+    ),
     "tracking": (
         "audiomeas.measurement.tracking",
         "Difference of the two channels over the range of a volume control that is turned in one capture.",

@@ -211,7 +211,7 @@ class ToneBurst(PeriodicWave):
     kind: ClassVar[str] = "tone-burst"
 
     tone_periods: int = 10
-    rest_periods: int = 30
+    rest_periods: int = 27
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -223,6 +223,27 @@ class ToneBurst(PeriodicWave):
                 f"a burst of {self.tone_hz:g} Hz lies too near to {self.band_hz:g} Hz, where the series ends: use at "
                 f"most {self.band_hz / 2.0:.4g} Hz, or a higher sample rate"
             )
+
+    @classmethod
+    def of_tone(
+        cls, *, tone_hz: float, level_v_rms: float, sample_rate_hz: float, tone_periods: int, rest_periods: int,
+        **rest: Any,
+    ) -> Self:  # fmt: skip
+        """Make bursts of a tone of about this frequency, whose peak is that of a sine of this r.m.s. voltage."""
+        checked_tone(tone_hz, level_v_rms, sample_rate_hz)
+        return cls.at_level(
+            frequency_hz=tone_hz / (tone_periods + rest_periods),
+            level_v_rms=level_v_rms,
+            sample_rate_hz=sample_rate_hz,
+            tone_periods=tone_periods,
+            rest_periods=rest_periods,
+            **rest,
+        )
+
+    @property
+    def level_v_rms(self) -> float:
+        """R.m.s. voltage of the tone while it sounds, by its peak: what a unit delivers then."""
+        return self.peak_v / SQRT2
 
     @property
     def tone_hz(self) -> float:
