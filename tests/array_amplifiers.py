@@ -63,6 +63,7 @@ def captures_of(search, unit=hard, *, balance=1.0):
                 conditions={
                     "load_ohm": {"1": LOAD_OHM, "2": LOAD_OHM},
                     "load_uncertainty": {"1": 0.0, "2": 0.0},
+                    "input_level_uncertainty": 0.0,
                     **search.conditions,
                 },
                 stimulus=stimulus,

@@ -24,7 +24,7 @@ def checked(word: str, **options: Any) -> None:
 
 
 #: What nobody but the person knows.
-NEEDED: dict[str, dict[str, Any]] = {word: {"rated_level": "60 W"} for word in ("power", "headroom")}
+NEEDED: dict[str, dict[str, Any]] = {word: {"rated_level": "60 W"} for word in ("power", "headroom", "precondition")}
 
 
 @pytest.mark.parametrize("word", words())
@@ -50,6 +50,8 @@ IMPOSSIBLE: list[tuple[str, dict[str, Any], str]] = [
     ("multitone", {"tones": 60, "from_hz": 20.0, "to_hz": 200.0, "window_s": 0.5}, "no room"),
     ("headroom", {}, "give rated_level"),
     ("power", {}, "give rated_level"),
+    ("precondition", {}, "give rated_level"),
+    ("precondition", {"rated_level": "60 W", "waived": " "}, "for a reason"),
     ("power", {"rated_level": "20 V"}, "other units"),
     ("power", {"rated_level": "0.1 W"}, "must lie below rated_level"),
     ("power", {"rated_level": "60 W", "frequencies_hz": (30_000.0,)}, "30000"),

@@ -118,6 +118,7 @@ class Measurement:
     in_blocks : `analyse` reads its recording with `recording_blocks.blocks_of`, so that a file stays on the disk.
     search : context and options → a search that finds its levels by itself, each capture on its own; no level is asked
     for, and `stimulus` serves nobody but readers.   join : its captures, in any order → the recording that is analysed.
+    part : of each capture of a search what is joined, where all of them would be too much for the memory.
     """
 
     word: str
@@ -137,3 +138,4 @@ class Measurement:
     in_blocks: bool = False
     search: Callable[[SearchContext, Mapping[str, Any]], Search] | None = None
     join: Callable[[Sequence[Recording]], Recording] | None = None
+    part: Callable[[Recording], Recording] | None = None

@@ -57,6 +57,10 @@ _MODULES = {
         "audiomeas.measurement.output_impedance",
         "Output impedance and damping factor against frequency, by two loads that you change in a pause.",
     ),
+    "precondition": (
+        "audiomeas.measurement.precondition",
+        "Preconditioning before power is measured: an hour at an eighth of the rated power; or why it was waived",
+    ),
     "power": (
         "audiomeas.measurement.power",
         "Power at the rated distortion against frequency, from a low level to the rated one, all channels driven",

@@ -642,7 +642,7 @@ class Session:
 
         def keeping(capture: Capture, recording: Recording) -> Path | None:
             known = dataclasses.replace(recording, conditions={**recording.conditions, **search.conditions})
-            captured.append(known)
+            captured.append(known if measurement.part is None else measurement.part(known))
             return None if keep is None else keep(capture, known)
 
         heard = False
