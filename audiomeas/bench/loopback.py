@@ -1,8 +1,9 @@
 """What the bench itself adds on one range, as a loop cable shows it: response, distortion, noise, polarity.
 
 All of it is relative (decibels against the tone or against full scale), so that it stays true when the scale in volts
-is calibrated again. Nothing is taken off a result by it: a loop shows output and input together, and the harmonics of
-two devices may add or cancel. It goes into the uncertainty, or makes bounds (`measurement/bench_own.py`).
+is calibrated again. Its response is taken off levels and gains of tones. Nothing is taken off a ratio: a loop shows
+output and input together, and the harmonics of two devices may add or cancel; they go into the uncertainty, or make
+bounds (`measurement/bench_own.py`).
 """
 
 from __future__ import annotations
