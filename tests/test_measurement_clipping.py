@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 
@@ -17,6 +18,7 @@ from audiomeas.errors import CaptureError, InterlockRefusal, RequestError, Signa
 from audiomeas.measurement import registry
 from audiomeas.measurement.api import CaptureFolder
 from audiomeas.measurement.clipping import MEASUREMENT as CLIPPING
+from audiomeas.measurement.options import complete
 from audiomeas.measurement.result import clean, result_from_json
 from audiomeas.measurement.session import Session
 from audiomeas.present.tables import render_table
@@ -518,3 +520,17 @@ def test_a_unit_that_begins_to_oscillate_is_refused_and_driven_no_further(tmp_pa
     with Session(Bench(bench.file, between)) as session, pytest.raises(SignalError, match=r"channel 1 .* oscillates"):
         session.measure(CLIPPING, {"highest_level": "4 W"})
     assert between.streams == 4
+
+
+def test_a_minimum_that_the_bench_hides_bounds_the_onset_and_leaves_the_levels(searched):
+    result, _, kept = searched
+    joined = CLIPPING.join(kept)
+    known = {"1": -70.0, "2": -70.0}  # the bench adds 0.03 %, more than the unit's own minimum
+    limited = dataclasses.replace(joined, conditions={**joined.conditions, "bench_residual_db": known})
+    again = CLIPPING.analyse(limited, complete(CLIPPING, {"rated_percent": 0.5}))
+    for channel in again.channels:
+        assert channel.bound["onset_w"] == channel.bound["minimum_thd_percent"] == "at most"
+        assert "at_1_percent_w" not in channel.bound  # 1 % is far above 0.03 %
+        before = result.channel(channel.channel).values["at_1_percent_w"]
+        assert channel.values["at_1_percent_w"] == pytest.approx(before, rel=1e-9)
+    assert sum("bench-limited" in line for line in again.warnings) == 2

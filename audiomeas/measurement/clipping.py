@@ -100,14 +100,12 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
             read = _read(recording, column, played, stop, options)
         except SignalError as error:
             problems.append(f"channel {channel}: {error}")
-            channels.append(
-                ChannelResult(channel=channel, values=empty(percentages(options), options["rated_percent"]))
-            )
+            channels.append(_nothing(channel, options))
             continue
-        channels.append(_told(recording, column, read, options))
-        said += [
-            f"channel {channel}: {line}" for line in _notes(recording, column, read, channels[-1], early=bool(early))
-        ]
+        teller = Teller(recording, column, read, options["rated_percent"])
+        channels.append(_told(recording, column, read, teller))
+        notes = [*teller.notes, *_notes(recording, column, read, channels[-1], early=bool(early))]
+        said += [f"channel {channel}: {line}" for line in notes]
     if problems and not any(channel.values["curve"] for channel in channels):
         raise SignalError(problems[0])
     key = "at_rated" if options["rated_percent"] else f"at_{percent_name(highest_percent(options))}"
@@ -156,10 +154,10 @@ def _stop_words(recording: Recording, stop: Stop | None) -> list[str]:
     return said
 
 
-def _told(recording: Recording, column: int, read: Read, options: Mapping[str, Any]) -> ChannelResult:
+def _told(recording: Recording, column: int, read: Read, teller: Teller) -> ChannelResult:
     from audiomeas.measurement.clipping_read import recovery_of
 
-    told = Teller(recording, column, read, options["rated_percent"]).tell()
+    told = teller.tell()
     recovery = recovery_of(recording, column, read.bursts, read.frequency_hz)
     if recovery is not None:
         told.values["recovery_s"] = recovery.recovery_s

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import Part
-from audiomeas.measurement.bench_own import loop_gain
+from audiomeas.measurement.bench_own import bound_ratios, limited_words, loop_gain
 from audiomeas.measurement.budget import NOISE_AND_FIT, Told, own_parts
 from audiomeas.measurement.clipping_words import AT_LEAST
 from audiomeas.measurement.scale_parts import gain_parts, input_level_parts
 from audiomeas.measurement.tone_values import tell_output
+from audiomeas.units import amplitude_ratio_to_db
 
 if TYPE_CHECKING:
     from audiomeas.analysis.clipping import Clipping, CurvePoint, DistortionLevel
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 #: What is told of a level, each with a prefix.
 _OF_LEVEL = ("dbfs", "v_rms", "w", "input_v_rms")
+_RATIOS = ("thd_percent", "thd_n_percent")
 #: A waveform shows so many periods, in so many points at most.
 _PERIODS, _MOST_POINTS = 2, 400
 _MORE = (
@@ -57,6 +59,8 @@ class Teller:
         self._recording, self._column, self._channel = recording, column, recording.channels[column]
         self._read, self._rated = read, rated_percent
         self._frequency_hz = read.frequency_hz
+        #: Sentences for the person.
+        self.notes: list[str] = []
         self.told = Told(empty([one.percent for one in read.clipping.levels], rated_percent))
 
     def tell(self) -> Told:
@@ -129,11 +133,34 @@ class Teller:
 
     def _minimum(self, clipping: Clipping) -> None:
         told = self.told
-        told.values["minimum_thd_percent"] = 100.0 * clipping.minimum_thd_ratio
         if self._recording.scale_v(self._column) is not None:
             told.values["minimum_v_rms"] = clipping.minimum_v_rms
-        if clipping.minimum_at_most:
+        least = self._ratios(clipping.minimum_v_rms, None, {"thd": clipping.minimum_thd_ratio})
+        told.values["minimum_thd_percent"] = least.values["thd_percent"]
+        if clipping.minimum_at_most or least.bound:
             told.at_most("minimum_thd_percent")
+        if least.bound and clipping.onset.bound is None:
+            # The unit's own minimum lies lower, and so does what is twice of it.
+            told.at_most(*(key for unit in _OF_LEVEL if told.values[key := f"onset_{unit}"] is not None))
+            self.notes.append(f"{limited_words(['thd'])}; the onset may lie lower")
+
+    def _ratios(self, level_rms: float, input_v_rms: float | None, ratios: Mapping[str, float]) -> Told:
+        """Return a burst's level, and its ratios as far as the bench lets them be known. ratios : by name."""
+        told = Told({})
+        tell_output(
+            told,
+            self._recording,
+            self._column,
+            self._channel,
+            level_rms,
+            frequency_hz=self._frequency_hz,
+            own=(),
+        )
+        for name, ratio in ratios.items():
+            told.values[f"{name}_percent"] = 100.0 * ratio
+            told.values[f"{name}_db"] = amplitude_ratio_to_db(ratio) if ratio > 0.0 else None
+        bound_ratios(told, self._recording, self._channel, self._frequency_hz, tuple(ratios), input_v_rms=input_v_rms)
+        return told
 
     def _gain(self, clipping: Clipping) -> None:
         if clipping.gain_db is None or not self._read.in_volts or self._recording.scale_v(self._column) is None:
@@ -145,24 +172,17 @@ class Teller:
             self.told.add("gain_db", (*parts, *left), DB_PER_NEPER)
 
     def _point(self, point: CurvePoint) -> dict[str, Any]:
-        told = Told({})
-        tell_output(
-            told,
-            self._recording,
-            self._column,
-            self._channel,
-            point.level_v_rms,
-            frequency_hz=self._frequency_hz,
-            own=(),
-        )
+        input_v_rms = self._input_v_rms(point.input_v_rms)
+        ratios = {"thd": point.thd_ratio, "thd_n": point.thd_n_ratio}
+        told = self._ratios(point.level_v_rms, input_v_rms, ratios)
+        if point.thd_at_most:
+            told.at_most("thd_percent")
         return {
-            "input_v_rms": self._input_v_rms(point.input_v_rms),
+            "input_v_rms": input_v_rms,
             "level_v_rms": told.values.get("level_v_rms"),
             "level_w": told.values.get("level_w"),
-            "level_dbfs": told.values["level_dbfs"],
-            "thd_percent": 100.0 * point.thd_ratio,
-            "thd_n_percent": 100.0 * point.thd_n_ratio,
-            "bound": {"thd_percent": "at most"} if point.thd_at_most else {},
+            **{key: told.values[key] for key in ("level_dbfs", *_RATIOS)},
+            "bound": {key: word for key, word in told.bound.items() if key in _RATIOS},
         }
 
     def _sag(self) -> None:
