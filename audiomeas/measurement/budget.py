@@ -91,6 +91,16 @@ class Told:
             if leader in self.budget:
                 self.budget[key] = self.budget[leader]
 
+    def copy(self, key: str, other: Told | None, of: str) -> None:
+        """Tell a value as another one is told, with its uncertainty or bound; null where there is none."""
+        self.values[key] = None if other is None else other.values.get(of)
+        if other is None:
+            return
+        if of in other.bound:
+            self.at_most(key, word=other.bound[of])
+        elif of in other.budget:
+            self.add(key, other.budget[of])
+
     def result(self, channel: int) -> ChannelResult:
         """Return all that was told as a channel's result."""
         from audiomeas.measurement.result import ChannelResult

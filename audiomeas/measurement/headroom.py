@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import scaled
-from audiomeas.errors import CaptureError, RequestError, SignalError
+from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext, SearchContext
 from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.headroom_views import charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.searched import joined_captures
+from audiomeas.measurement.searched import joined_captures, refuse_silent
 from audiomeas.measurement.tone_values import BAND_OPTIONS, definitions, tell_output, uncertainty_covers
 from audiomeas.units import SQRT2, Level, amplitude_ratio_to_db, db_to_amplitude_ratio, power_ratio_to_db
 
@@ -84,12 +84,7 @@ class _HeadroomSearch:
         from audiomeas.analysis.clipping_search import ClippingSearch
         from audiomeas.stimulus.pulsed import SWELL_S
 
-        for channel in context.silent:
-            if channel in context.channels:
-                raise CaptureError(
-                    f"channel {channel} did not answer at first look, so its headroom is not searched: check its load, "
-                    "cables and protection, or drive the other channel alone (--channels)"
-                )
+        refuse_silent(context, "its headroom is not searched")
         self._context, self._options = context, options
         self._number = -1
         self._search = ClippingSearch(

@@ -101,9 +101,7 @@ def _channel(one: ChannelPairs, divider: _Divider, reference_hz: float, options:
         default=None,
     )
     for key, step in ((_IMPEDANCE, at), (_RESISTANCE, at), (_CAPACITANCE, sharpest)):
-        told.values[key] = None if step is None else step.values[key]
-        if step is not None and key in step.budget:
-            told.add(key, step.budget[key])
+        told.copy(key, step, key)
     told.values["input_capacitance_at_hz"] = None if sharpest is None else sharpest.values["frequency_hz"]
     return told.result(one.channel)
 

@@ -121,21 +121,13 @@ def _channel(
     told = Told({"reference_hz": reference_hz, "load_ohm": loads.rated_ohm, "steps": rows})
     at = next(step for step in steps if step.values["frequency_hz"] == reference_hz)
     for key in (_IMPEDANCE, _DAMPING):
-        _copy(told, key, at, key)
+        told.copy(key, at, key)
     known = [step for step in steps if step.values[_IMPEDANCE] is not None]
     worst = max(known, key=lambda step: step.values[_IMPEDANCE], default=None)
     for key, of in (("largest_output_impedance_ohm", _IMPEDANCE), ("lowest_damping_factor", _DAMPING)):
-        _copy(told, key, worst, of)
+        told.copy(key, worst, of)
     told.values["largest_output_impedance_at_hz"] = None if worst is None else worst.values["frequency_hz"]
     return told.result(one.channel)
-
-
-def _copy(told: Told, key: str, step: Told | None, of: str) -> None:
-    told.values[key] = None if step is None else step.values[of]
-    if step is not None and of in step.bound:
-        told.bound[key] = step.bound[of]
-    elif step is not None and of in step.budget:
-        told.add(key, step.budget[of])
 
 
 def _step(frequency_hz: float, pair: Pair | str, loads: _Loads, takes: TwoTakes, options: Mapping[str, Any]) -> Told:

@@ -150,7 +150,7 @@ def _at(frequency_hz: float, steps: Sequence[Told], options: Mapping[str, Any]) 
         return told
     hidden = any(step.values["thd_percent"] is None for step in read)
     worst = max(read, key=lambda step: step.values[key])
-    _copy(told, _DISTORTION, worst, key)
+    told.copy(_DISTORTION, worst, key)
     told.values["distortion_at_w"] = worst.values["level_w"]
     if hidden:
         told.values["note"] = _BEYOND
@@ -162,21 +162,13 @@ def _at(frequency_hz: float, steps: Sequence[Told], options: Mapping[str, Any]) 
     kept = max((step for step in read if _level_v(step) < least_above_v), key=_level_v, default=None)
     if kept is not None:
         for own, of in (("power_w", "level_w"), ("power_v_rms", "level_v_rms")):
-            _copy(told, own, kept, of)
+            told.copy(own, kept, of)
             told.values["more_played"] = bool(above)
     return told
 
 
 def _level_v(step: Told) -> float:
     return float(step.values["level_v_rms"])
-
-
-def _copy(told: Told, key: str, step: Told, of: str) -> None:
-    told.values[key] = step.values[of]
-    if of in step.bound:
-        told.bound[key] = step.bound[of]
-    elif of in step.budget:
-        told.add(key, step.budget[of])
 
 
 def _tell_least(told: Told, rows: Sequence[Told]) -> None:
@@ -186,7 +178,7 @@ def _tell_least(told: Told, rows: Sequence[Told]) -> None:
         return
     least = min(rows, key=lambda row: float(row.values["power_v_rms"]))
     for key, of in (("least_power_w", "power_w"), ("least_power_v_rms", "power_v_rms")):
-        _copy(told, key, least, of)
+        told.copy(key, least, of)
     told.values["least_power_at_hz"] = least.values["frequency_hz"]
 
 
@@ -198,7 +190,7 @@ def _tell_distortion(told: Told, rows: Sequence[Told]) -> None:
     told.values["largest_distortion_at_hz"] = None if worst is None else worst.values["frequency_hz"]
     if worst is None:
         return
-    _copy(told, "largest_distortion_percent", worst, _DISTORTION)
+    told.copy("largest_distortion_percent", worst, _DISTORTION)
     if len(known) < len(rows) or any(row.bound.get(_DISTORTION) == "at least" for row in known):
         told.at_most("largest_distortion_percent", word="at least")
 

@@ -7,13 +7,12 @@ keeps it is known to 0.1 dB. Nothing is played above the rated level and the hal
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Generator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.errors import CaptureError, RequestError, SignalError
-from audiomeas.measurement.searched import joined_captures
+from audiomeas.errors import RequestError, SignalError
+from audiomeas.measurement.searched import all_steps, joined_captures, refuse_silent
 from audiomeas.units import Level, amplitude_ratio_to_db, db_to_amplitude_ratio
 
 if TYPE_CHECKING:
@@ -82,12 +81,7 @@ class PowerSearch:
     """A search on a bench. All driven channels get one input level: that at which the weakest gives what is asked."""
 
     def __init__(self, context: SearchContext, options: Mapping[str, Any]) -> None:
-        for channel in context.silent:
-            if channel in context.channels:
-                raise CaptureError(
-                    f"channel {channel} did not answer at first look, so its power can't be measured: check its load, "
-                    "cables and protection, or drive the other channel alone (--channels)"
-                )
+        refuse_silent(context, "its power can't be measured")
         self._context, self._options = context, options
         self._number = -1
         rated: Level = options["rated_level"]
@@ -262,12 +256,4 @@ def _fell(rows: Rows, expected: Sequence[Mapping[int, float]]) -> bool:
 
 def joined(recordings: Sequence[Recording]) -> Recording:
     """Return the last search among captures as one recording. See `joined_captures`."""
-    return joined_captures(recordings, FACTS, WORD, _all_steps)
-
-
-def _all_steps(series: Sequence[SteppedSines]) -> SteppedSines:
-    """Return several series of steps as one. Raises ValueError: they are not timed alike."""
-    whole = dataclasses.replace(series[0], steps=tuple(step for one in series for step in one.steps))
-    if any(dataclasses.replace(one, steps=whole.steps) != whole for one in series):
-        raise ValueError("these steps were not played with one timing: give the captures of one search")
-    return whole
+    return joined_captures(recordings, FACTS, WORD, all_steps)

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.bench.parts import scaled
-from audiomeas.errors import CaptureError, RequestError
+from audiomeas.errors import RequestError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext, SearchContext
 from audiomeas.measurement.budget import Told
 from audiomeas.measurement.checks import made, refuse_empty_band
@@ -16,7 +16,7 @@ from audiomeas.measurement.distortion_steps import read_steps, step_row
 from audiomeas.measurement.power_search import read_rows
 from audiomeas.measurement.precondition_views import charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.searched import joined_captures
+from audiomeas.measurement.searched import all_steps, joined_captures, refuse_silent
 from audiomeas.measurement.tone_values import BAND_OPTIONS, uncertainty_covers
 from audiomeas.units import Level, db_to_amplitude_ratio
 
@@ -79,12 +79,7 @@ class _Hour:
     """Plays the tone in parts until it has stood for long enough; one short part where that is waived."""
 
     def __init__(self, context: SearchContext, options: Mapping[str, Any]) -> None:
-        for channel in context.silent:
-            if channel in context.channels:
-                raise CaptureError(
-                    f"channel {channel} did not answer at first look: check its load, cables and protection, or drive "
-                    "the other channel alone (--channels)"
-                )
+        refuse_silent(context, "it can't be preconditioned")
         self._context, self._options = context, options
         self._number, self._stood_s = -1, 0.0
         self._left_s = _FIRST_S if options["waived"] is not None else 60.0 * options["minutes"]
@@ -179,13 +174,6 @@ def _steps(parts: Sequence[Sine]) -> SteppedSines:
     )
 
 
-def _all(parts: Sequence[SteppedSines]) -> SteppedSines:
-    whole = dataclasses.replace(parts[0], steps=tuple(step for one in parts for step in one.steps))
-    if any(dataclasses.replace(one, steps=whole.steps) != whole for one in parts):
-        raise ValueError("these parts were not played alike: give the captures of one preconditioning")
-    return whole
-
-
 def joined(recordings: Sequence[Recording], *, only: bool = False) -> Recording:
     """Return what is read of the last preconditioning among captures, as one recording. only : one part of it.
 
@@ -194,7 +182,7 @@ def joined(recordings: Sequence[Recording], *, only: bool = False) -> Recording:
     parts = [read_part(one) for one in recordings]
     if only:
         return parts[-1]
-    whole = joined_captures(parts, _FACTS, "preconditioning", _all)
+    whole = joined_captures(parts, _FACTS, "preconditioning", all_steps)
     stood_s: dict[int, float] = {}
     for facts in (
         one.conditions[_FACTS] for one in parts if _FACTS in one.conditions and one.stimulus_start is not None
@@ -251,11 +239,7 @@ def _channel(channel: int, steps: Sequence[Told], stood_s: Sequence[float]) -> C
         return told.result(channel)
     first, last = steps[0], steps[-1]
     for key in ("level_w", "level_v_rms", "thd_n_percent"):
-        told.values[key] = last.values[key]
-        if key in last.bound:
-            told.bound[key] = last.bound[key]
-        elif key in last.budget:
-            told.add(key, last.budget[key])
+        told.copy(key, last, key)
     # One part alone (waived) has no beginning and end.
     both = len(steps) > 1
     if both and first.values["gain_db"] is not None and last.values["gain_db"] is not None:

@@ -6,10 +6,30 @@ import dataclasses
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.errors import SignalError
+from audiomeas.errors import CaptureError, SignalError
 
 if TYPE_CHECKING:
+    from audiomeas.measurement.base import SearchContext
     from audiomeas.recording import Recording
+    from audiomeas.stimulus import SteppedSines
+
+
+def refuse_silent(context: SearchContext, so: str) -> None:
+    """Raise CaptureError for a driven channel that did not answer at first look. so : what follows from it."""
+    for channel in context.silent:
+        if channel in context.channels:
+            raise CaptureError(
+                f"channel {channel} did not answer at first look, so {so}: check its load, cables and protection, or "
+                "drive the other channel alone (--channels)"
+            )
+
+
+def all_steps(series: Sequence[SteppedSines]) -> SteppedSines:
+    """Return several series of steps as one. Raises ValueError: they are not timed alike."""
+    whole = dataclasses.replace(series[0], steps=tuple(step for one in series for step in one.steps))
+    if any(dataclasses.replace(one, steps=whole.steps) != whole for one in series):
+        raise ValueError("these steps were not played with one timing: give the captures of one search")
+    return whole
 
 
 def joined_captures(
