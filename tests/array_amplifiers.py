@@ -20,7 +20,7 @@ SCALE = 0.002
 NOISE_V_RMS = 2e-5
 
 
-def context(**changes):
+def context(load_ohm=LOAD_OHM, **changes):
     facts = {
         "sample_rate_hz": RATE_HZ,
         "channels": (1, 2),
@@ -30,7 +30,7 @@ def context(**changes):
         # The first look is 0.2 dB off: what comes back corrects it.
         "gain_at_db": lambda channel, hz: GAIN_DB + 0.2,
         "silent": (),
-        "load_ohm": lambda channel, hz: LOAD_OHM,
+        "load_ohm": lambda channel, hz: load_ohm,
     }
     return SearchContext(**{**facts, **changes})
 
@@ -40,7 +40,7 @@ def hard(volts):
     return np.clip(volts, -RAIL_V, RAIL_V)
 
 
-def captures_of(search, unit=hard, *, balance=1.0):
+def captures_of(search, unit=hard, *, balance=1.0, load_ohm=LOAD_OHM):
     """Let a search find its levels; return its captures.
 
     unit : open output → output.   balance : gain of channel 2 over that of channel 1.
@@ -61,7 +61,7 @@ def captures_of(search, unit=hard, *, balance=1.0):
                 v_rms_at_full_scale=(FULL_SCALE_V_RMS,) * 2,
                 scale_uncertainty=(SCALE,) * 2,
                 conditions={
-                    "load_ohm": {"1": LOAD_OHM, "2": LOAD_OHM},
+                    "load_ohm": {"1": load_ohm, "2": load_ohm},
                     "load_uncertainty": {"1": 0.0, "2": 0.0},
                     "input_level_uncertainty": 0.0,
                     **search.conditions,

@@ -13,6 +13,7 @@ from scipy.optimize import brentq
 
 from audiomeas.errors import CaptureError, RequestError, SignalError
 from audiomeas.measurement.api import analyze, measure
+from audiomeas.measurement.attached import AttachedResult
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.power_search import PowerSearch, joined, levels_v_rms
 from audiomeas.measurement.registry import find
@@ -93,6 +94,37 @@ def test_rated_power_is_kept_and_shown():
     assert not any(row["more_played"] for row in weaker.values["power"])
     assert [chart.name for chart in POWER.charts(found)] == ["power-frequency", "power-distortion"]
     assert any("at least" in one.label for one in POWER.charts(found)[0].series)
+
+
+def test_power_at_half_the_load_resistance():
+    """The same rails give twice the power, 3.01 dB, into half the resistance."""
+    half_ohm = LOAD_OHM / 2.0
+    first, _ = _searched()
+    filled = complete(POWER, {**SHORT, "rated_level": "22 W", "lowest_level": "4 W"})
+    captured = captures_of(PowerSearch(context(load_ohm=half_ohm), filled), load_ohm=half_ohm)
+    other = AttachedResult(name="first.json", sha256="0" * 64, result=first)
+    found = POWER.analyse(joined(captured), {**filled, "other_load": other})
+    for channel in found.channels:
+        # Both lie up to 0.1 dB below what the rails give.
+        assert channel.values["power_over_other_db"] == pytest.approx(10.0 * math.log10(2.0), abs=0.1)
+        assert 0.05 < channel.uncertainty["power_over_other_db"] < 0.12
+    kept, _ = _searched(rated_level="6 W")
+    told = POWER.analyse(
+        joined(captured), {**filled, "other_load": AttachedResult(name="kept.json", sha256="0" * 64, result=kept)}
+    )
+    assert told.channel(1).values.get("power_over_other_db") is None
+    assert any("not the most that the unit gives" in line for line in told.warnings)
+
+
+def test_overload_of_an_input_in_volts():
+    """A stage without a load, rated in volts: the input at which 1 % is reached, as a phono stage is told."""
+    truth_v_rms = math.sqrt(_watts_at(1.0) * LOAD_OHM)
+    found, _ = _searched(rated_level="10 V", lowest_level="2 V", frequencies_hz=(100.0, 1000.0))
+    for channel in found.channels:
+        # Input volts: a tenth of the open output's, which clipping leaves behind by 0.1 dB; found to 0.1 dB.
+        overdriven = RAIL_V / math.sqrt(2.0) / 10.0
+        assert overdriven < channel.values["least_input_v_rms"] < 1.04 * overdriven
+        assert channel.values["least_power_v_rms"] == pytest.approx(truth_v_rms, rel=0.012)
 
 
 def test_what_the_rate_hides_is_not_told():

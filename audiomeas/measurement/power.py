@@ -6,6 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.analysis.factors import DB_PER_NEPER
+from audiomeas.bench.parts import Part, of_limits, scaled
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext, SearchContext
 from audiomeas.measurement.budget import Told
@@ -15,6 +17,7 @@ from audiomeas.measurement.distortion_steps import read_steps, step_row
 from audiomeas.measurement.offers import band_options
 from audiomeas.measurement.power_search import (
     FELL_DB,
+    KNOWN_DB,
     WORD,
     PowerSearch,
     joined,
@@ -25,9 +28,11 @@ from audiomeas.measurement.power_search import (
 from audiomeas.measurement.power_views import charts, tables
 from audiomeas.measurement.response_views import hertz
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.units import Level
+from audiomeas.measurement.scale_parts import input_level_parts
+from audiomeas.units import Level, power_ratio_to_db
 
 if TYPE_CHECKING:
+    from audiomeas.measurement.attached import AttachedResult
     from audiomeas.measurement.base import Search
     from audiomeas.recording import Recording
     from audiomeas.stimulus import SteppedSines
@@ -39,6 +44,8 @@ _LOWEST = Level(0.25, "W")
 #: The band of a power bandwidth ends where half of the rated power is left.
 _HALF = 0.5
 _DISTORTION = "distortion_percent"
+_STEPS = "steps of the search"
+_LEAST = ("least_power_w", "least_power_v_rms", "least_input_v_rms")
 _BEYOND = (
     "the third harmonic can't be captured at this rate, so that no power is told at the rated distortion: use a higher "
     "rate, or leave this frequency out"
@@ -81,7 +88,11 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     read = read_steps(recording, step_options(recording, options), WORD)
     if rated.unit == "W" and not recording.conditions.get("load_ohm"):
         raise SignalError(f"{rated} need a load: enter a [[load]] in the bench file, or give the rated level in volts")
-    channels = [_channel(channel, steps, rated, options) for channel, steps in read.channels.items()]
+    channels = [
+        _channel(channel, steps, input_level_parts(read.recording, column), rated, options)
+        for column, (channel, steps) in enumerate(read.channels.items())
+    ]
+    compared, said = _compared(channels, options["other_load"])
     key, limit = limit_of(options)
     return result_of(
         read.recording,
@@ -93,11 +104,65 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
             "criterion": key,
             "rated_percent": limit,
             "held_s": options["hold_s"],
+            "other_load": None if options["other_load"] is None else _other_facts(options["other_load"]),
             "channels_level": "one input level for all: that at which the channel with the least gain gives the level",
         },
-        channels=tuple(channels),
-        warnings=(*read.warnings, *_hidden(channels), *_fallen(channels)),
+        channels=tuple(compared),
+        warnings=(*read.warnings, *_hidden(channels), *_fallen(channels), *said),
     )
+
+
+def _compared(channels: Sequence[ChannelResult], other: AttachedResult | None) -> tuple[list[ChannelResult], list[str]]:
+    """Return the channels with their power over that of another result, at another load; and why there is none.
+
+    Only powers that are limits of the unit are compared: where nothing louder was played, it may give more.
+    """
+    if other is None:
+        return list(channels), []
+    if other.result.measurement != WORD:
+        raise RequestError(
+            f"{other.name} is no result of power: give what `audiomeas measure power --json` has printed"
+        )
+    found, said = [], []
+    for channel in channels:
+        before = next((one for one in other.result.channels if one.channel == channel.channel), None)
+        if before is None or not (_is_limit(channel) and _is_limit(before)):
+            said.append(
+                f"channel {channel.channel}: its power is not compared with {other.name}, as one of them is not the "
+                "most that the unit gives: give a higher rated_level both times"
+            )
+            found.append(channel)
+            continue
+        found.append(_over(channel, before))
+    return found, said
+
+
+def _other_facts(other: AttachedResult) -> dict[str, Any]:
+    return {"file": other.name, "sha256": other.sha256, "load_ohm": other.result.conditions.get("load_ohm")}
+
+
+def _is_limit(channel: ChannelResult) -> bool:
+    """Return whether the least power is the most that the unit gives there: more was played, and was too distorted."""
+    rows = channel.values.get("power") or ()
+    at_hz = channel.values.get("least_power_at_hz")
+    return channel.values.get("least_power_w") is not None and any(
+        row["frequency_hz"] == at_hz and row.get("more_played") for row in rows
+    )
+
+
+def _over(channel: ChannelResult, before: ChannelResult) -> ChannelResult:
+    """Return a channel with its power over that of another result. What both carry of one meter cancels."""
+    key, least = "power_over_other_db", "least_power_w"
+    told = Told(dict(channel.values), dict(channel.uncertainty), dict(channel.bound))
+    told.budget.update({name: tuple(parts) for name, parts in channel.budget.items()})
+    now_w, then_w = channel.values[least], before.values[least]
+    told.values[key] = power_ratio_to_db(now_w / then_w)
+    if least in channel.budget and least in before.budget:
+        per_w = DB_PER_NEPER / 2.0
+        parts = (*scaled(channel.budget[least], per_w / now_w), *scaled(before.budget[least], -per_w / then_w))
+        # Each lies up to so much below what the unit gives: halfway, and half of it to both sides.
+        told.add(key, (*parts, *(of_limits(_STEPS, KNOWN_DB / 2.0) for _ in range(2))))
+    return told.result(channel.channel)
 
 
 def _hidden(channels: Sequence[ChannelResult]) -> list[str]:
@@ -129,9 +194,15 @@ def _fallen(channels: Sequence[ChannelResult]) -> list[str]:
     return said
 
 
-def _channel(channel: int, steps: Sequence[Told], rated: Level, options: Mapping[str, Any]) -> ChannelResult:
+def _channel(
+    channel: int, steps: Sequence[Told], played: tuple[Part, ...] | None, rated: Level, options: Mapping[str, Any]
+) -> ChannelResult:
+    """Tell one channel. played : relative parts of the level at its input; None: not claimed."""
     frequencies = sorted({float(step.values["frequency_hz"]) for step in steps})
     rows = [_at(hz, [step for step in steps if step.values["frequency_hz"] == hz], options) for hz in frequencies]
+    for row in rows:
+        if played is not None and row.values["input_v_rms"] is not None:
+            row.add("input_v_rms", played, row.values["input_v_rms"])
     told = Told({"steps": [step_row(step) for step in steps], "power": [step_row(row) for row in rows]})
     _tell_least(told, rows)
     _tell_distortion(told, rows)
@@ -142,7 +213,7 @@ def _channel(channel: int, steps: Sequence[Told], rated: Level, options: Mapping
 def _at(frequency_hz: float, steps: Sequence[Told], options: Mapping[str, Any]) -> Told:
     """Tell what a channel gives at one frequency with no more than the rated distortion, and its largest distortion."""
     key, limit = limit_of(options)
-    told = Told(dict.fromkeys(("power_w", "power_v_rms", _DISTORTION, "distortion_at_w", "note")))
+    told = Told(dict.fromkeys(("power_w", "power_v_rms", "input_v_rms", _DISTORTION, "distortion_at_w", "note")))
     told.values["frequency_hz"] = frequency_hz
     read = [step for step in steps if step.values["level_v_rms"] is not None and step.values[key] is not None]
     if not read:
@@ -163,7 +234,7 @@ def _at(frequency_hz: float, steps: Sequence[Told], options: Mapping[str, Any]) 
     if kept is not None:
         for own, of in (("power_w", "level_w"), ("power_v_rms", "level_v_rms")):
             told.copy(own, kept, of)
-            told.values["more_played"] = bool(above)
+        told.values.update(input_v_rms=kept.values["input_v_rms"], more_played=bool(above))
     return told
 
 
@@ -173,13 +244,15 @@ def _level_v(step: Told) -> float:
 
 def _tell_least(told: Told, rows: Sequence[Told]) -> None:
     """Tell the least power kept of all frequencies: what was given, so that a limit can hold it."""
-    told.values.update(dict.fromkeys(("least_power_w", "least_power_v_rms", "least_power_at_hz")))
+    told.values.update(dict.fromkeys((*_LEAST, "least_power_at_hz")))
     if not rows or any(row.values["power_v_rms"] is None for row in rows):
         return
     least = min(rows, key=lambda row: float(row.values["power_v_rms"]))
     for key, of in (("least_power_w", "power_w"), ("least_power_v_rms", "power_v_rms")):
         told.copy(key, least, of)
     told.values["least_power_at_hz"] = least.values["frequency_hz"]
+    if all(row.values["input_v_rms"] is not None for row in rows):
+        told.copy("least_input_v_rms", min(rows, key=lambda row: float(row.values["input_v_rms"])), "input_v_rms")
 
 
 def _tell_distortion(told: Told, rows: Sequence[Told]) -> None:
@@ -287,6 +360,12 @@ MEASUREMENT = Measurement(
             stage="analyse",
             above=0.0,
         ),
+        Option(
+            name="other_load",
+            kind="result",
+            help="The JSON of this measurement at another load: the change of power is told.",
+            stage="analyse",
+        ),
     ),
     figures=(
         Figure(
@@ -297,6 +376,10 @@ MEASUREMENT = Measurement(
             unit="V",
             words="voltage at the rated distortion, at the frequency where it is least",
         ),
+        Figure(
+            key="least_input_v_rms", unit="V", words="input at the rated distortion, at the frequency where it is least"
+        ),
+        Figure(key="power_over_other_db", unit="dB", words="change of power from the other load"),
         Figure(key="largest_distortion_percent", unit="%", words="largest distortion up to the rated power"),
         Figure(key="power_band_low_hz", unit="Hz", words="low end of the power bandwidth"),
         Figure(key="power_band_high_hz", unit="Hz", words="high end of the power bandwidth"),

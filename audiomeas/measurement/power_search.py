@@ -32,7 +32,7 @@ _REACHED_DB, _TRIES = 0.005, 3
 #: A correction goes no further than this at once: what clips gives no more however much it is asked for.
 _FURTHEST_DB = 0.5
 #: The power at the rated distortion is looked for to this.
-_KNOWN_DB = 0.1
+KNOWN_DB = 0.1
 #: Down from a level with too much distortion in steps that grow twofold from this one.
 _DOWN_DB = 0.5
 #: A level that comes out so much lower than the gain lets expect: something opened, and the search ends.
@@ -192,7 +192,7 @@ class PowerSearch:
         key, limit = limit_of(self._options)
         lowest_v = self._input_v(self._lowest_v[hz], gain_db)
         step_db, good_v = _DOWN_DB, 0.0
-        while not good_v or amplitude_ratio_to_db(bad_v / good_v) > _KNOWN_DB:
+        while not good_v or amplitude_ratio_to_db(bad_v / good_v) > KNOWN_DB:
             next_v = math.sqrt(good_v * bad_v) if good_v else bad_v * db_to_amplitude_ratio(-step_db)
             if next_v < lowest_v:
                 return True

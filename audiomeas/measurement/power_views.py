@@ -16,6 +16,8 @@ _QUANTITIES = (
     ("least_power_w", "power at the rated distortion, where it is least", "W"),
     ("least_power_v_rms", "voltage there", "V"),
     ("least_power_at_hz", "where that is", "Hz"),
+    ("least_input_v_rms", "input at the rated distortion, where it is least", "V"),
+    ("power_over_other_db", "power over that at the other load", "dB"),
     ("largest_distortion_percent", "largest distortion up to the rated level", "%"),
     ("largest_distortion_at_hz", "where that is", "Hz"),
     ("power_band_low_hz", "half of the rated power from", "Hz"),
@@ -24,6 +26,7 @@ _QUANTITIES = (
 _COLUMNS = (
     ("power_w", "Power", "W"),
     ("power_v_rms", "Voltage", "V"),
+    ("input_v_rms", "Input", "V"),
     ("distortion_percent", "Largest distortion", "%"),
     ("distortion_at_w", "at", "W"),
 )
