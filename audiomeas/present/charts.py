@@ -373,7 +373,11 @@ def _draw_point_labels(drawn: list[tuple[Series, NDArray[np.float64], NDArray[np
 
 def _write_label(text: str, point: tuple[float, float], raised_pt: float, ax: Axes) -> None:
     place: dict[str, Any] = {"textcoords": "offset points", "annotation_clip": True, "zorder": 4.0}
-    ax.annotate(text, point, xytext=(0.0, raised_pt), ha="center", va="bottom", fontsize=style.SMALL_PT, **place)
+    # A curve that rises steeply runs through the text above its point: paper behind the letters keeps them readable.
+    paper = {"boxstyle": "square,pad=0.05", "facecolor": "white", "edgecolor": "none", "alpha": 0.8}
+    ax.annotate(
+        text, point, xytext=(0.0, raised_pt), ha="center", va="bottom", fontsize=style.SMALL_PT, bbox=paper, **place
+    )
     if raised_pt > _LABEL_ROWS_PT[0]:
         line = {"arrowstyle": "-", "color": style.RULE, "linewidth": 0.6, "shrinkA": 0.0, "shrinkB": 3.0}
         ax.annotate("", point, xytext=(0.0, raised_pt), arrowprops=line, **place)
