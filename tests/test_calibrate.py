@@ -5,9 +5,11 @@ from __future__ import annotations
 import io
 import json
 import math
+import re
 import sys
 import tomllib
 from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -441,6 +443,21 @@ def test_the_whole_path_takes_no_reading_beforehand_and_tells_a_pulled_cable(tmp
     (tmp_path / "pulled.toml").write_text(f'kind = "x"\nmaker = "Demo"\nmodel = "x"\nserial = "D-0"\n{2 * half}')
     pulled = loop_bench(tmp_path, unit="pulled.toml")
     refused(*all_command(pulled, tmp_path, *OPTIONS[:-2], "--play"), status=3, words="connect output 1 to input 1")
+
+
+def test_a_file_made_from_one_of_that_day_does_not_pile_up_days(tmp_path):
+    path = loop_bench(tmp_path)
+    first, typed = tmp_path / "my-card-2026-11-25-3.toml", ("--quiet-reading", "0.1002 V", "--loud-reading", "1.002 V")
+    first.write_text((tmp_path / "simulated-card.toml").read_text())
+    status, out, err = run(*command("output", path, *OPTIONS, *typed, "--play", "--calibration", first, "--json"))
+    assert status == 0, err
+    assert re.fullmatch(r"my-card-\d{4}-\d{2}-\d{2}\.toml", Path(json.loads(out)["file"]).name)
+
+
+def test_a_load_a_decade_off_is_asked_about():
+    for volts, said in (("40.2", True), ("4.02", False), ("0.402", True)):
+        load = ("--channel", "1", "--rated-w", "100", "--volts", volts, "--amperes", "0.5")
+        assert ("decimal point" in run("calibrate", "load", *load)[2]) is said
 
 
 def test_wrong_requests_end_in_one_line(tmp_path, monkeypatch):

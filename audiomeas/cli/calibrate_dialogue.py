@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,8 @@ CAUTIONS = (
     "caution: audiomeas is not a safety device; nothing above 60 V r.m.s. goes to the attenuator, no mains anywhere",
 )
 SIMULATED = "SIMULATED: made on the simulated bench"
+#: What a file that was written here has behind its name: it is not piled up when one goes on from it.
+_OF_A_DAY = re.compile(r"(-\d{4}-\d{2}-\d{2}(-\d+)?)+$")
 
 
 def channel_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -216,7 +219,7 @@ def new_file(former: Path, write: str | None, day: str) -> Path:
     from audiomeas.files import free_name
 
     if write is None:
-        return free_name(former.parent, f"{former.stem}-{day}", ".toml")
+        return free_name(former.parent, f"{_OF_A_DAY.sub('', former.stem)}-{day}", ".toml")
     path = Path(write)
     if path.exists():
         raise FileProblem(f"{path} exists already and is never overwritten: give another name")
