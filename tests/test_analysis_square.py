@@ -137,6 +137,18 @@ def test_a_resonance_near_the_edge_is_found_by_what_rings():
     assert found.low_corner_hz == pytest.approx(5.0, abs=0.5)  # the ringing is no tilt
 
 
+@pytest.mark.parametrize(("natural_hz", "q"), [(9_000.0, 3.0), (5_000.0, 2.0), (16_000.0, 1.0)])
+def test_the_overshoot_is_known_as_well_as_its_limit_says(natural_hz, q):
+    found = analysed(two_poles(natural_hz, q), noise=0.0)
+    truth = math.exp(-math.pi / math.sqrt(4.0 * q**2 - 1.0))
+    if natural_hz > 12_000.0:  # too near the edge: a bound
+        assert found.overshoot_limit is None
+        assert 0.5 * truth < found.overshoot < truth
+    else:
+        assert found.overshoot_limit is not None
+        assert abs(found.overshoot - truth) < found.overshoot_limit < 0.2 * truth
+
+
 def test_the_overshoot_of_a_resonance_far_below_the_edge():
     """exp(−π/√(4Q² − 1)) at 2 kHz: 44.43 % for Q = 2.
 

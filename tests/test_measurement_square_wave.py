@@ -201,5 +201,5 @@ def test_the_true_level_meets_the_ceiling(tmp_path: Path) -> None:
 
 
 def test_what_can_never_be_played_is_refused_before_any_sound(tmp_path: Path) -> None:
-    with pytest.raises(RequestError, match="no edge with less than 5"):
+    with pytest.raises(RequestError, match="fewer than 5 odd harmonics"):
         audiomeas.measure("square-wave", bench=bench_file(tmp_path), input_level="10 mV", frequency_hz=12_000.0)

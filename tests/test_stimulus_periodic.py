@@ -98,7 +98,7 @@ def test_levels_frames_and_facts(make):
 @pytest.mark.parametrize(
     ("make", "change", "said"),
     [
-        (square, {"frequency_hz": 6000.0}, "at most 2.21e"),
+        (square, {"frequency_hz": 6000.0}, "at most 2208 Hz"),
         (square, {"frequency_hz": 25_000.0}, "24000"),
         (square, {"frequency_hz": 1.0}, "window of at least 8 s"),
         (square, {"window_s": 600.0}, "up to 60 s"),

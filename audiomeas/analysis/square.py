@@ -29,7 +29,13 @@ QUADRATURE_LIMIT = 0.05
 #: The wave stands at least so far above what its parts differ by (r.m.s.).
 _LEAST_CLEAR = 10.0
 #: Less than this is no figure, in parts: what the smoothing leaves of an overshoot, and of a tilt.
-OVERSHOOT_LIMIT, TILT_LIMIT = 0.002, 0.0015
+_OVERSHOOT_LIMIT, TILT_LIMIT = 0.002, 0.0015
+#: 10 % to 90 % of a Gaussian's step, in its standard deviations: so wide is the smoothing, nearly one.
+_GAUSSIAN_RISE = 2.563
+#: Rise time times the frequency that it stands for, where nothing rings (one pole: ln 9 / 2π).
+_RISE_BANDWIDTH = 0.35
+#: An oscillation that turns by more than this (rad) in the smoothing's deviation loses more than can be said.
+_MOST_TURN = 0.6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,6 +62,19 @@ class Square:
     def overshoot(self) -> float:
         """Overshoot of the slower or the faster edge, whichever has more, over the ideal's own; in parts of a step."""
         return max(0.0, self.loud.edges.overshoot - self.own.overshoot)
+
+    @property
+    def overshoot_limit(self) -> float | None:
+        """What the smoothing may have taken from the overshoot, and what it leaves of none; None: too near the edge.
+
+        A Gaussian of deviation s leaves exp(−½·(2π·f·s)²) of the peak of an oscillation of frequency f.
+        """
+        ring = self.loud.edges.ringing
+        frequency_hz = _RISE_BANDWIDTH / self.loud.edges.slower_s if ring is None else ring.frequency_hz
+        turned = 2.0 * math.pi * frequency_hz * self.own.slower_s / _GAUSSIAN_RISE
+        if self.overshoot > _OVERSHOOT_LIMIT and turned > _MOST_TURN:
+            return None
+        return max(_OVERSHOOT_LIMIT, math.expm1(0.5 * turned**2) * self.overshoot)
 
     @property
     def tilt(self) -> float:

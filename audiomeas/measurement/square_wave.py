@@ -131,7 +131,7 @@ def _tell(told: Told, recording: Recording, column: int, wave: SquareWave, one: 
 
 
 def _tell_edges(told: Told, one: Square) -> None:
-    from audiomeas.analysis.square import OVERSHOOT_LIMIT, QUADRATURE_LIMIT
+    from audiomeas.analysis.square import QUADRATURE_LIMIT
 
     values, edges = told.values, one.loud.edges
     for key, name, level, time_s in (
@@ -151,7 +151,11 @@ def _tell_edges(told: Told, one: Square) -> None:
         values[key] = _MICRO * one.unit_rise_s
         noise *= edges.slower_s / one.unit_rise_s
         told.add(key, (Part(NOISE_AND_FIT, noise), of_limits(METHOD, QUADRATURE_LIMIT * one.unit_rise_s)), _MICRO)
-    _tell_or_bound(told, "overshoot_percent", one.overshoot, one.loud.half_width["overshoot"], OVERSHOOT_LIMIT)
+    if one.overshoot_limit is None:
+        told.values["overshoot_percent"] = 100.0 * one.overshoot
+        told.at_most("overshoot_percent", word="at least")
+    else:
+        _tell_or_bound(told, "overshoot_percent", one.overshoot, one.loud.half_width["overshoot"], one.overshoot_limit)
 
 
 def _tell_or_bound(told: Told, key: str, value: float, noise: float, limit: float) -> None:

@@ -187,9 +187,9 @@ class SquareWave(PeriodicWave):
         super().__post_init__()
         if len(self.orders) < _FEWEST_ODD:
             raise ValueError(
-                f"a square wave of {self.frequency_hz:g} Hz has {len(self.orders)} harmonics up to {self.band_hz:g} "
-                f"Hz, and no edge with less than {_FEWEST_ODD}: use at most "
-                f"{self.band_hz / (2 * _FEWEST_ODD):.3g} Hz, or a higher sample rate"
+                f"a square wave of {self.frequency_hz:g} Hz has fewer than {_FEWEST_ODD} odd harmonics up to "
+                f"{self.band_hz:g} Hz, and so no edge: use at most {self.band_hz / (2 * _FEWEST_ODD):.4g} Hz, or a "
+                "higher sample rate"
             )
 
     @property
