@@ -306,7 +306,7 @@ def test_a_unit_is_covered_whether_the_bench_adds_to_it_or_takes_from_it(tmp_pat
 def test_a_response_is_as_uncertain_as_the_loop_is_off(found, tmp_path):
     """The loop is off by 0.3 dB at 20 kHz: the limit of a rectangular part, 0.95 of it, beside what else there is."""
     recording, options = captured(
-        amplifier_bench(tmp_path, found), "response-steps", "0.1 V", frequencies_hz=(1000.0, 20_000.0)
+        amplifier_bench(tmp_path, found), "response-steps", "0.1 V", frequencies_hz=(1000.0, 20_000.0), window_s=0.1
     )
     off = {"1": [[330.0, 0.0, 0.0], [20_000.0, -0.3, 0.0]]}
     flat_db, off_db = (
@@ -348,10 +348,10 @@ def test_inductance_from_two_voltages_is_that_of_the_network(inductance_h):
         low_hz=1e3, low_volts=volts(1e3, 8.0, 82.0), high_hz=2e4, high_volts=volts(2e4, 8.0, 82.0), **exact, **limits
     )
     assert inductance_from_divider(reading).inductance_h == pytest.approx(inductance_h, rel=1e-6)
-    # True values that lie anywhere within the limits: the 95 % half-width covers about that many (seeded, 400 draws:
-    # a standard deviation of 1.1 %).
+    # True values that lie anywhere within the limits: the 95 % half-width covers about that many (seeded, 200 draws:
+    # a standard deviation of 1.5 %, of which three are left).
     rng, inside = np.random.default_rng(3), 0
-    for _ in range(400):
+    for _ in range(200):
         load, series, off = 1.0 + np.array([0.005, 0.01, 0.002]) * rng.uniform(-1.0, 1.0, 3)
         low, high = volts(1e3, 8.0 * load, 82.0 * series), volts(2e4, 8.0 * load, 82.0 * series) * off
         try:
@@ -359,7 +359,7 @@ def test_inductance_from_two_voltages_is_that_of_the_network(inductance_h):
         except RequestError:
             continue
         inside += abs(got.inductance_h - inductance_h) <= got.uncertainty_h
-    assert inside >= 0.915 * 400
+    assert inside >= 0.904 * 200
 
 
 def test_watts_on_an_inductive_load_by_hand():
