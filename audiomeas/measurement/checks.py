@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from audiomeas.errors import RequestError
 from audiomeas.measurement.base import PlayContext
+
+if TYPE_CHECKING:
+    from audiomeas.units import Level
 
 #: Stands for the level where none is set yet: whether something can be played at all does not depend on it.
 ANY_LEVEL_V_RMS = 1.0
@@ -19,6 +22,13 @@ def made(stimulus: Callable[[PlayContext, Mapping[str, Any]], Made], context: Pl
         return stimulus(context, options)
     except ValueError as error:
         raise RequestError(str(error)) from None
+
+
+def bench_level(level: Level, name: str) -> Level:
+    """Return a level that a bench knows. name : of its option.  Raises RequestError for one of full scale."""
+    if level.unit == "FS":
+        raise RequestError(f"{name} of {level}: full scale has no volts on a bench, so give it in V, mV, dBV, dBu or W")
+    return level
 
 
 def refuse_empty_band(context: PlayContext, options: Mapping[str, Any]) -> None:

@@ -11,7 +11,7 @@ from audiomeas.bench.parts import scaled
 from audiomeas.errors import RequestError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext, SearchContext
 from audiomeas.measurement.budget import Told
-from audiomeas.measurement.checks import made, refuse_empty_band
+from audiomeas.measurement.checks import bench_level, made, refuse_empty_band
 from audiomeas.measurement.distortion_steps import read_steps, step_row
 from audiomeas.measurement.power_search import read_rows
 from audiomeas.measurement.precondition_views import charts, tables
@@ -72,7 +72,7 @@ def _rated(options: Mapping[str, Any]) -> Level:
     rated: Level | None = options["rated_level"]
     if rated is None:
         raise RequestError("give rated_level, what the maker states for each channel, such as '60 W'")
-    return rated
+    return bench_level(rated, "rated_level")
 
 
 class _Hour:

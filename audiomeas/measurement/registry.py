@@ -29,6 +29,10 @@ _MODULES = {
         "audiomeas.measurement.dynamic_range",
         "Dynamic range by a tone 60 dB below the largest level (AES17), and idle noise",
     ),
+    "gain": (
+        "audiomeas.measurement.gain",
+        "Gain, sensitivity for a rated output, and balance of the channels, from one tone",
+    ),
     "headroom": (
         "audiomeas.measurement.headroom",
         "Dynamic headroom: power of 20 ms swells that just clip, over the rated continuous power",
