@@ -11,7 +11,7 @@ from scipy.signal import lfilter
 from audiomeas.analysis.switching import find_switching
 from audiomeas.errors import SignalError
 
-RATE_HZ = 48_000.0
+RATE_HZ = 24_000.0
 
 
 def time_s(seconds):
@@ -31,7 +31,7 @@ def capture(*thumps, seconds=14.0, on=lambda time: np.zeros_like(time, dtype=boo
     return signal + np.where(on(time), louder, 0.0) + sum(thump(time, *one) for one in thumps)
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", [0, pytest.param(1, marks=pytest.mark.wide), pytest.param(2, marks=pytest.mark.wide)])
 def test_thumps_are_found_where_they_are_and_nothing_else(seed):
     wanted = [(4.0, -0.3, 0.02), (8.0, 0.02, 0.002), (10.5, 0.8, 0.01)]
     found = find_switching(capture(*wanted, seed=seed), RATE_HZ)
@@ -40,7 +40,7 @@ def test_thumps_are_found_where_they_are_and_nothing_else(seed):
     for one, (at_s, peak, decay_s) in zip(found.thumps, wanted, strict=True):
         assert one.time_s == pytest.approx(at_s, abs=2.0 / RATE_HZ)
         assert one.peak == pytest.approx(peak, abs=5.0 * 2e-4)  # noise of 0.2 mV: five deviations
-        # It stands out until it has fallen to four usual peaks (3 · 0.2 mV each, of 240 samples).
+        # It stands out until it has fallen to four usual peaks (3 · 0.2 mV each, of 120 samples).
         falls_s = decay_s * math.log(abs(peak) / (4.0 * 3.0 * 2e-4))
         assert one.duration_s == pytest.approx(falls_s, rel=0.4)
         # Mean over 0.1 s: its area over that time; the sum of samples has half a sample of the peak more.
@@ -64,7 +64,7 @@ def test_a_step_of_dc_through_a_coupling_is_seen_in_part():
     assert 0.8 * 2.0 < one.dc_shift < 2.0
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", [0, pytest.param(1, marks=pytest.mark.wide), pytest.param(2, marks=pytest.mark.wide)])
 def test_a_relay_lets_more_be_heard_from_then_on(seed):
     found = find_switching(
         capture((4.0, -0.3, 0.002), (10.5, 0.8, 0.002), on=lambda t: (t < 4.0) | (t >= 10.8), seed=seed), RATE_HZ
@@ -88,7 +88,7 @@ def test_a_signal_that_begins_is_a_change_and_no_thump():
 
 @pytest.mark.parametrize("hum", [0.0, 5e-3])
 def test_noise_and_hum_alone_have_neither(hum):
-    for seed in range(4):
+    for seed in range(2):
         steady = capture(seconds=8.0, seed=seed) + hum * np.sin(2.0 * np.pi * 50.0 * time_s(8.0))
         found = find_switching(steady, RATE_HZ)
         assert found.thumps == ()

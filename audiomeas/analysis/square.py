@@ -29,7 +29,7 @@ QUADRATURE_LIMIT = 0.05
 #: The wave stands at least so far above what its parts differ by (r.m.s.).
 _LEAST_CLEAR = 10.0
 #: Less than this is no figure, in parts: what the smoothing leaves of an overshoot, and of a tilt.
-_OVERSHOOT_LIMIT, TILT_LIMIT = 0.002, 0.0015
+_OVERSHOOT_LIMIT, TILT_LIMIT = 0.0025, 0.0015
 #: 10 % to 90 % of a Gaussian's step, in its standard deviations: so wide is the smoothing, nearly one.
 _GAUSSIAN_RISE = 2.563
 #: Rise time times the frequency that it stands for, where nothing rings (one pole: ln 9 / 2π).
@@ -74,7 +74,8 @@ class Square:
         turned = 2.0 * math.pi * frequency_hz * self.own.slower_s / _GAUSSIAN_RISE
         if self.overshoot > _OVERSHOOT_LIMIT and turned > _MOST_TURN:
             return None
-        return max(_OVERSHOOT_LIMIT, math.expm1(0.5 * turned**2) * self.overshoot)
+        # The ideal's own, which was taken off, is not there behind an edge that is slower.
+        return _OVERSHOOT_LIMIT + math.expm1(0.5 * turned**2) * self.overshoot
 
     @property
     def tilt(self) -> float:
