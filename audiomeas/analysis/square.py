@@ -35,7 +35,7 @@ _GAUSSIAN_RISE = 2.563
 #: Rise time times the frequency that it stands for, where nothing rings (one pole: ln 9 / 2π).
 _RISE_BANDWIDTH = 0.35
 #: An oscillation that turns by more than this (rad) in the smoothing's deviation loses more than can be said.
-_MOST_TURN = 0.6
+_MOST_TURN = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,7 +67,8 @@ class Square:
     def overshoot_limit(self) -> float | None:
         """What the smoothing may have taken from the overshoot, and what it leaves of none; None: too near the edge.
 
-        A Gaussian of deviation s leaves exp(−½·(2π·f·s)²) of the peak of an oscillation of frequency f.
+        A Gaussian of deviation s leaves exp(−½·(2π·f·s)²) of the peak of an oscillation of frequency f. Behind an edge
+        it is up to 1.4 times as much in decibels (two poles, by their closed form): twice is counted.
         """
         ring = self.loud.edges.ringing
         frequency_hz = _RISE_BANDWIDTH / self.loud.edges.slower_s if ring is None else ring.frequency_hz
@@ -75,7 +76,7 @@ class Square:
         if self.overshoot > _OVERSHOOT_LIMIT and turned > _MOST_TURN:
             return None
         # The ideal's own, which was taken off, is not there behind an edge that is slower.
-        return _OVERSHOOT_LIMIT + math.expm1(0.5 * turned**2) * self.overshoot
+        return _OVERSHOOT_LIMIT + math.expm1(turned**2) * self.overshoot
 
     @property
     def tilt(self) -> float:

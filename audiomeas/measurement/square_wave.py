@@ -310,7 +310,7 @@ MEASUREMENT = Measurement(
         Figure(key="rise_growth_percent", unit="%", words="growth of the rise time with level"),
         Figure(key="compression_db", unit="dB", words="compression of the square wave at the level"),
         Figure(key="slew_v_per_us", unit="V/µs", words="slew rate that was reached"),
-        Figure(key="full_power_hz", unit="Hz", words="highest full-power sine that needs no faster slope"),
+        Figure(key="full_power_hz", unit="Hz", words="frequency of a full-power sine that this slope is enough for"),
         Figure(key="step_v", unit="V", words="step of the square wave, peak to peak"),
         Figure(key="quiet_rise_time_us", unit="µs", words="slower edge of the quiet square wave, within the band"),
     ),
