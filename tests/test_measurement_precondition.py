@@ -65,7 +65,7 @@ def test_an_eighth_of_the_rated_power_for_the_time_asked_for(minutes, stood_s):
     assert len(captured) == len(stood_s)
     for channel in found.channels:
         # 0.75 W; the last part comes out 0.1 dB lower, 2.3 % of power.
-        assert channel.values["level_w"] == pytest.approx(6.0 / 8.0 * 10.0**-0.01, rel=1e-3)
+        assert channel.values["end_w"] == pytest.approx(6.0 / 8.0 * 10.0**-0.01, rel=1e-3)
         assert channel.values["gain_change_db"] == pytest.approx(-0.1, abs=1e-3)
         # Scales without a source are not known to be the same: two rectangular ones of 0.2 % at most.
         assert 0.0 < channel.uncertainty["gain_change_db"] < 2.0 * 8.686 * SCALE

@@ -53,7 +53,9 @@ _ONE_FREQUENCY_HZ = 1_000.0
 _HIGHEST_ORDER = 5
 #: It is worth a word when it is this part of the harmonics together.
 _HUM_WORTH = 0.1
-_HUM_WORDS = "hum falls on a harmonic and may add to it or hide it: step some Hz beside"
+HUM_WORDS = "hum falls on a harmonic and may add to it or hide it: step some Hz beside"
+#: How a step begins to say that its third harmonic is not captured.
+NO_THD = "no THD"
 _KEYS = (
     "level_v_rms",
     "level_w",
@@ -258,16 +260,16 @@ def _widen_by_hum(
     for key, scale in (("thd_percent", told.values["thd_percent"]), ("thd_db", DB_PER_NEPER)):
         if part:
             told.widen(key, of_limits(HUM, part * scale))
-    return (_HUM_WORDS,) if part > _HUM_WORTH else ()
+    return (HUM_WORDS,) if part > _HUM_WORTH else ()
 
 
 def _notes(tone: ToneAnalysis, limit_hz: float | None) -> list[str]:
     """Return what is to be said of a step, in words that several steps can share."""
-    notes = [note for note in tone.notes if not note.startswith("no THD")]
+    notes = [note for note in tone.notes if not note.startswith(NO_THD)]
     if tone.thd is None:
         way_out = "use a higher rate" if limit_hz is None else "raise harmonic_limit_hz or use a higher rate"
         notes.append(
-            f"no THD: the third harmonic lies beyond {tone.harmonic_limit_hz:.5g} Hz; {way_out}, or measure with two "
+            f"{NO_THD}: the third harmonic lies beyond {tone.harmonic_limit_hz:.5g} Hz; {way_out}, or measure with two "
             "tones (intermodulation)"
         )
     if tone.events is not None:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.bench.parts import Part, of_limits, scaled
-from audiomeas.errors import SignalError
+from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.budget import Told
 from audiomeas.measurement.checks import made
@@ -41,6 +41,7 @@ _DROWNED = (
     "the change of voltage drowns in its uncertainty, and without phases nothing more is told: take loads that differ "
     "more, or better known ones"
 )
+_SAME_LOADS = "both loads are {:g} Ω: an output impedance needs two that differ"
 _UNCHANGED = (
     "the voltage changed nowhere by more than its uncertainty: was the load changed between the takes? If you have "
     "seen to it, say so with load_changed, and the impedance is told as a bound"
@@ -70,7 +71,7 @@ class _Loads:
         self.rated_ohm: float = options["rated_load_ohm"] or first_ohm
         self.rated_parts = () if options["rated_load_ohm"] else (self.first_part,)
         if self.second_ohm is not None and self.second_ohm == first_ohm:
-            raise SignalError(f"both loads are {first_ohm:g} Ω: an output impedance needs two that differ")
+            raise SignalError(_SAME_LOADS.format(first_ohm))
 
     def source(self, pair: Pair, ratio: complex, *, first: float = 1.0, second: float = 1.0, coil: float = 1.0) -> Any:
         """Return the impedance of the source for a ratio, with loads changed by factors."""
@@ -205,6 +206,9 @@ def _conditions(
 
 
 def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
+    """Raise RequestError for what can never be played or told."""
+    if options["first_load_ohm"] is not None and options["first_load_ohm"] == options["second_load_ohm"]:
+        raise RequestError(_SAME_LOADS.format(options["first_load_ohm"]))
     made(stimulus_of, context, options)
 
 

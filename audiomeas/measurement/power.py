@@ -13,13 +13,14 @@ from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext,
 from audiomeas.measurement.budget import Told
 from audiomeas.measurement.checks import bench_level, made, refuse_empty_band
 from audiomeas.measurement.curves import row_curve
-from audiomeas.measurement.distortion_steps import read_steps, step_row
+from audiomeas.measurement.distortion_steps import HUM_WORDS, NO_THD, read_steps, step_row
 from audiomeas.measurement.offers import band_options
 from audiomeas.measurement.power_search import (
     FELL_DB,
     KNOWN_DB,
     WORD,
     PowerSearch,
+    frequencies_of,
     joined,
     limit_of,
     step_options,
@@ -37,13 +38,12 @@ if TYPE_CHECKING:
     from audiomeas.recording import Recording
     from audiomeas.stimulus import SteppedSines
 
-#: 20 Hz, 1 kHz and 20 kHz, and what lies between (common practice for a claim over the whole band).
-_USUAL_HZ = (20.0, 50.0, 1_000.0, 5_000.0, 10_000.0, 20_000.0)
 #: 16 CFR Part 432 as amended in 2024: from 250 mW up (trade notes, 7.4).
 _LOWEST = Level(0.25, "W")
 #: The band of a power bandwidth ends where half of the rated power is left.
 _HALF = 0.5
 _DISTORTION = "distortion_percent"
+_LEFT_OUT = (HUM_WORDS, f": {NO_THD}")
 _STEPS = "steps of the search"
 _LEAST = ("least_power_w", "least_power_v_rms", "least_input_v_rms")
 _BEYOND = (
@@ -54,7 +54,7 @@ _BEYOND = (
 
 def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> SteppedSines:
     """Return the steps at one level (for checks; a search makes its own). Raises ValueError."""
-    steps = [(hz, context.input_level_v_rms) for hz in sorted(set(options["frequencies_hz"]))]
+    steps = [(hz, context.input_level_v_rms) for hz in frequencies_of(options)]
     return steps_for(steps, context.sample_rate_hz, context.channels, options)
 
 
@@ -109,7 +109,13 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
             "channels_level": "one input level for all: that at which the channel with the least gain gives the level",
         },
         channels=tuple(compared),
-        warnings=(*read.warnings, *_hidden(channels), *_fallen(channels), *said),
+        # Hum is in the half-widths, and a third harmonic that is not captured has a note of its own.
+        warnings=(
+            *(line for line in read.warnings if not any(words in line for words in _LEFT_OUT)),
+            *_hidden(channels),
+            *_fallen(channels),
+            *said,
+        ),
     )
 
 
@@ -322,8 +328,7 @@ MEASUREMENT = Measurement(
         Option(
             name="frequencies_hz",
             kind="numbers",
-            help="Frequencies at which it is measured.",
-            default=_USUAL_HZ,
+            help="Frequencies at which it is measured; without it, 20, 50, 1000, 5000, 10000 and 20000 Hz.",
             above=0.0,
         ),
         Option(

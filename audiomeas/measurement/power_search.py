@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 WORD = "power"
 #: Condition: which capture of a search this is, from 0.
 FACTS = "power_search"
+#: 20 Hz, 1 kHz and 20 kHz, and what lies between (common practice for a claim over the whole band).
+_USUAL_HZ = (20.0, 50.0, 1_000.0, 5_000.0, 10_000.0, 20_000.0)
 #: From the lowest level up to the rated one in steps of about this much (a quarter of the power).
 _STEP_DB = 6.0
 #: A window holds at least this many periods, so that noise is seen between the harmonics.
@@ -56,6 +58,11 @@ def levels_v_rms(rated_v_rms: float, lowest_v_rms: float) -> list[float]:
     return [lowest_v_rms * db_to_amplitude_ratio(span_db * place / count) for place in range(count)]
 
 
+def frequencies_of(options: Mapping[str, Any]) -> list[float]:
+    """Return the frequencies at which power is measured, rising."""
+    return sorted(set(options["frequencies_hz"] or _USUAL_HZ))
+
+
 def steps_for(
     steps: Sequence[tuple[float, float]], sample_rate_hz: float, channels: tuple[int, ...], options: Mapping[str, Any]
 ) -> SteppedSines:
@@ -86,7 +93,7 @@ class PowerSearch:
         self._number = -1
         rated: Level = options["rated_level"]
         lowest: Level = options["lowest_level"]
-        frequencies_hz = sorted(set(options["frequencies_hz"]))
+        frequencies_hz = frequencies_of(options)
         self._rated_v = {hz: self._output_v(rated, hz) for hz in frequencies_hz}
         self._lowest_v = {hz: self._output_v(lowest, hz) for hz in frequencies_hz}
         self._course = self._played()

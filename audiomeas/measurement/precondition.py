@@ -34,6 +34,8 @@ _MINUTES, _SHARE, _FREQUENCY_HZ = 60.0, 0.125, 1_000.0
 _PART_S, _FIRST_S = 30.0, 2.0
 #: What is read of each part, at its end.
 _READ_S = 1.0
+#: What is told of the last part, and as what steps tell it.
+_AT_END = {"end_w": "level_w", "end_v_rms": "level_v_rms", "end_thd_n_percent": "thd_n_percent"}
 #: A unit that comes out so much lower than the part before has fallen: something opened, and nothing more is played.
 _FELL_DB = 3.0
 
@@ -234,12 +236,12 @@ def _said(waived: str | None, asked_s: float, stood_s: float) -> list[str]:
 def _channel(channel: int, steps: Sequence[Told], stood_s: Sequence[float]) -> ChannelResult:
     """Tell the power at the end, and how gain and distortion moved meanwhile."""
     rows = [{**step_row(step), "stood_s": at} for step, at in zip(steps, stood_s, strict=False)]
-    told = Told({"parts": rows, **dict.fromkeys(("level_w", "level_v_rms", "gain_change_db", "thd_n_percent"))})
+    told = Told({"parts": rows, **dict.fromkeys((*_AT_END, "gain_change_db"))})
     if not steps:
         return told.result(channel)
     first, last = steps[0], steps[-1]
-    for key in ("level_w", "level_v_rms", "thd_n_percent"):
-        told.copy(key, last, key)
+    for key, of in _AT_END.items():
+        told.copy(key, last, of)
     # One part alone (waived) has no beginning and end.
     both = len(steps) > 1
     if both and first.values["gain_db"] is not None and last.values["gain_db"] is not None:
@@ -295,9 +297,9 @@ MEASUREMENT = Measurement(
         *BAND_OPTIONS,
     ),
     figures=(
-        Figure(key="level_w", unit="W", words="power at the end of preconditioning"),
+        Figure(key="end_w", unit="W", words="power at the end of preconditioning"),
         Figure(key="gain_change_db", unit="dB", words="change of gain while the unit got warm"),
-        Figure(key="thd_n_percent", unit="%", words="distortion and noise at the end of preconditioning"),
+        Figure(key="end_thd_n_percent", unit="%", words="distortion and noise at the end of preconditioning"),
     ),
     stimulus=_stimulus,
     analyse=_analyse,

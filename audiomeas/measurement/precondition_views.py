@@ -11,10 +11,10 @@ if TYPE_CHECKING:
     from audiomeas.measurement.result import Result
 
 _QUANTITIES = (
-    ("level_w", "power at the end", "W"),
-    ("level_v_rms", "voltage at the end", "V"),
+    ("end_w", "power at the end", "W"),
+    ("end_v_rms", "voltage at the end", "V"),
     ("gain_change_db", "change of gain since the beginning", "dB"),
-    ("thd_n_percent", "THD+N at the end", "%"),
+    ("end_thd_n_percent", "THD+N at the end", "%"),
 )
 _FEWEST_POINTS = 2
 
@@ -22,7 +22,7 @@ _FEWEST_POINTS = 2
 def tables(result: Result) -> tuple[TableView, ...]:
     """Return the figures."""
     return (
-        figures_table(result, _QUANTITIES, title="Preconditioning", always={"level_v_rms"}, notes=(_caption(result),)),
+        figures_table(result, _QUANTITIES, title="Preconditioning", always={"end_v_rms"}, notes=(_caption(result),)),
     )
 
 
