@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from audiomeas.measurement.bounded_series import with_bounds
 from audiomeas.measurement.figure_table import figures_table
-from audiomeas.measurement.views import ChartView, Series, TableView
+from audiomeas.measurement.views import ChartView, TableView
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import Result
@@ -35,19 +36,18 @@ def _caption(result: Result) -> str:
 
 def charts(result: Result) -> tuple[ChartView, ...]:
     """Return the distortion of the swells against their voltage."""
-    series = []
-    for channel in result.channels:
-        points = [point for point in channel.values["curve"] if point["level_v_rms"]]
-        if points:
-            series.append(
-                Series(
-                    label=f"channel {channel.channel}",
-                    x=[float(point["level_v_rms"]) for point in points],
-                    y=[float(point["thd_percent"]) for point in points],
-                    channel=channel.channel,
-                    each_point=True,
-                )
-            )
+    series = [
+        one
+        for channel in result.channels
+        for one in with_bounds(
+            channel.channel,
+            [
+                (float(point["level_v_rms"]), float(point["thd_percent"]), point["bound"].get("thd_percent", ""))
+                for point in channel.values["curve"]
+                if point["level_v_rms"]
+            ],
+        )
+    ]
     if not series:
         return ()
     return (

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
+from audiomeas.measurement.bounded_series import with_bounds
 from audiomeas.measurement.figure_table import figures_table, told_cell
 from audiomeas.measurement.response_views import hertz
-from audiomeas.measurement.views import ChartView, Column, Series, TableView
+from audiomeas.measurement.views import ChartView, Column, TableView
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
@@ -69,27 +69,18 @@ def _steps(channel: ChannelResult, title: str, columns: Quantities) -> TableView
 
 
 def _chart(result: Result, key: str, name: str, title: str, y_label: str) -> ChartView | None:
-    series: list[Series] = []
-    for channel in result.channels:
-        rows = [row for row in channel.values["steps"] if row[key]]
-        x = [float(row["frequency_hz"]) for row in rows]
-        known = [math.nan if key in row["bound"] else float(row[key]) for row in rows]
-        label = f"channel {channel.channel}"
-        if not all(map(math.isnan, known)):
-            series.append(Series(label=label, x=x, y=known, channel=channel.channel, each_point=True))
-        for word in ("at most", "at least"):
-            bounds = [row for row in rows if row["bound"].get(key) == word]
-            if bounds:
-                series.append(
-                    Series(
-                        label=f"{label}, {word}",
-                        x=[float(row["frequency_hz"]) for row in bounds],
-                        y=[float(row[key]) for row in bounds],
-                        role="points",
-                        hollow=True,
-                        channel=channel.channel,
-                    )
-                )
+    series = [
+        one
+        for channel in result.channels
+        for one in with_bounds(
+            channel.channel,
+            [
+                (float(row["frequency_hz"]), float(row[key]), row["bound"].get(key, ""))
+                for row in channel.values["steps"]
+                if row[key]
+            ],
+        )
+    ]
     if len({x for one in series for x in one.x}) < _FEWEST_POINTS:
         return None
     return ChartView(

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.measurement.bounded_series import with_bounds
 from audiomeas.measurement.figure_table import figures_table, told_cell
 from audiomeas.measurement.response_views import hertz
-from audiomeas.measurement.views import ChartView, Column, Series, TableView
+from audiomeas.measurement.views import ChartView, Column, TableView
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
@@ -110,24 +111,19 @@ def charts(result: Result) -> tuple[ChartView, ...]:
 
 
 def _chart(result: Result, key: str, name: str, title: str, y_label: str) -> ChartView | None:
-    series: list[Series] = []
-    for channel in result.channels:
-        rows = [row for row in channel.values["power"] if row[key]]
-        label, number = f"channel {channel.channel}", channel.channel
-        x, y = [float(row["frequency_hz"]) for row in rows], [float(row[key]) for row in rows]
-        series += [Series(label=label, x=x, y=y, channel=number, each_point=True)] if rows else []
-        more = [place for place, row in enumerate(rows) if _may_be_more(row, key)]
-        if more:
-            series.append(
-                Series(
-                    label=f"{label}, at least",
-                    x=[x[place] for place in more],
-                    y=[y[place] for place in more],
-                    role="points",
-                    hollow=True,
-                    channel=number,
-                )
-            )
+    series = [
+        one
+        for channel in result.channels
+        for one in with_bounds(
+            channel.channel,
+            [
+                (float(row["frequency_hz"]), float(row[key]), "at least" if _may_be_more(row, key) else "")
+                for row in channel.values["power"]
+                if row[key]
+            ],
+            through=True,
+        )
+    ]
     if len({x for one in series for x in one.x}) < _FEWEST_POINTS:
         return None
     return ChartView(
