@@ -113,6 +113,8 @@ def _check_printed(text):
 
 #: Words → options that keep them short. What each tells as a figure with a half-width must also tell its parts.
 SHORT = {
+    "gain": {"output_level": "1 W", "rated_level": "10 W", "window_s": 0.2},
+    "power": {"rated_level": "2 W", "lowest_level": "1 W", "frequencies_hz": (1000.0,), "hold_s": 0.05},
     "distortion-steps": {"output_level": "10 W", "frequencies_hz": (1000.0,), "falls_db": (0.0, 6.0)},
     "intermodulation": {"output_level": "1 W", "window_s": 0.2},
     "multitone": {"output_level": "1 W", "window_s": 0.5},
