@@ -56,6 +56,7 @@ def test_headroom_of_hard_rails():
     assert HEADROOM.charts(as_read) == HEADROOM.charts(found)
 
 
+@pytest.mark.wide
 def test_a_tone_that_lasts_gives_less_than_a_swell():
     """Rails that fall when more than 30 ms of the last 200 ms were loud: a swell of 20 ms never sees it."""
     window = round(0.2 * RATE_HZ)

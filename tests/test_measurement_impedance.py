@@ -317,6 +317,7 @@ def test_intervals_of_recordings_hold():
 # -- as its user ------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.wide
 def test_load_taken_off_on_the_simulated_bench(tmp_path):
     unit = tmp_path / "hand.toml"
     # 2.5 s after the sound begins the pause of two seconds is half over: marker, two steps of 0.8 s in all.

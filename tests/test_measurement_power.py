@@ -176,6 +176,7 @@ def test_captures_of_a_search_tell_the_same_again(bench, tmp_path):
         assert channel.values["least_power_w"] == pytest.approx(_watts_at(1.0), rel=0.03)
 
 
+@pytest.mark.wide
 def test_a_plan_holds_power_to_its_limits(bench, tmp_path):
     plan = tmp_path / "power.toml"
     plan.write_text(
