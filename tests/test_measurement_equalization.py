@@ -459,8 +459,9 @@ def test_the_unit_input_ceiling_holds_the_loudest_frequency(tmp_path):
 
 def test_the_output_ceiling_holds_what_the_unit_gives(tmp_path):
     bench = phono_bench(tmp_path, ("output_v_rms = 40.0", "output_v_rms = 0.4"))
-    # 0.32 V, up to 1 dB for neighbouring points of the first look, its noise and hum, and the 3 dB of margin.
-    with pytest.raises(InterlockRefusal, match=r"could reach 0\.[4-7]\d* V at the unit's output"):
+    # 0.32 V, up to 1 dB for neighbouring points of the first look, its noise and hum (each channel's sweep is short and
+    # 60 dB below the level: where the stage falls, in the treble, noise may add as much again), and the 3 dB of margin.
+    with pytest.raises(InterlockRefusal, match=r"could reach 0\.[4-8]\d* V at the unit's output"):
         audiomeas.measure("response", bench=bench, input_level="5 mV", pre_emphasis="riaa")
 
 

@@ -61,8 +61,8 @@ Read = TypeVar("Read")
 class StepRecord:
     """What is kept of one step. status : 'broken off' when neither its end nor its failure was reached.
 
-    captures : audio files, in order, sidecars beside them; the last one is what the result was made of (of a search: all
-    of its bursts, joined), those before it set the level or were refused.   reason : why it failed or was not run.
+    captures : audio files, in order, sidecars beside them; the last one is what the result was made of (of a search:
+    all of its bursts, joined), those before it set the level or were refused.   reason : why it failed or was not run.
     """
 
     number: int
