@@ -53,6 +53,7 @@ from audiomeas.stimulus import (
 )
 from audiomeas.stimulus.marker import Playlist, between_markers, marker_peak_v
 from audiomeas.stimulus.switched import SwitchedSilence
+from audiomeas.stimulus.tone_sequence import ToneSequence
 from audiomeas.stimulus.turned import TurnedTone
 from audiomeas.units import SQRT2, Level, amplitude_ratio_to_db, db_to_amplitude_ratio, v_rms_to_w
 
@@ -382,7 +383,10 @@ class Session:
         return recording, aligned
 
     def _tail_s(self, stimulus: Stimulus) -> float:
-        steady = all(window.frequency_hz is not None for window in stimulus.windows())
+        # A sequence of tones and silences has nothing that rings into what is looked at either.
+        steady = isinstance(stimulus, ToneSequence) or all(
+            window.frequency_hz is not None for window in stimulus.windows()
+        )
         if self._look is None or not steady or self._form != self.bench.form:
             return TAIL_S
         return min(TAIL_S, self._look.latency_frames / self._form.sample_rate_hz + TAIL_OF_TONES_S)
