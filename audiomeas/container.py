@@ -21,6 +21,8 @@ _WANTED = "give a WAV or FLAC file with PCM or float samples"
 _WAV_ORDER = {b"RIFF": "<", b"RF64": "<", b"RIFX": ">"}
 #: Programs that write to a stream can't know the length: they leave one of these.
 _UNKNOWN_SIZES = (0, 0xFFFFFFFF)
+#: Lowest and highest sample rate that a header may state.
+_RATES_HZ = (1_000, 1_536_000)
 #: First bytes of what is often given instead, for a better word than 'foreign'.
 _FOREIGN = {b"OggS": "Ogg", b"FORM": "AIFF", b"ID3": "MP3", b"\xff\xfb": "MP3", b"caff": "CAF", b".snd": "AU"}
 
@@ -67,12 +69,24 @@ def _wav(path: Path, handle: BinaryIO, size: int, order: str, *, is_rf64: bool) 
         name, announced = struct.unpack(f"{order}4sI", handle.read(8))
         if name == b"ds64" and is_rf64 and place + 24 <= size:
             long_bytes = int(struct.unpack("<QQ", handle.read(16))[1])
+        if name == b"fmt " and announced >= 16 and place + 24 <= size:
+            _refuse_rate(path, struct.unpack(f"{order}HHI", handle.read(8))[2])
         if name == b"data":
             if is_rf64 and announced == 0xFFFFFFFF and long_bytes is not None:
                 announced = long_bytes or 0xFFFFFFFF
             return _samples(path, handle, size, place + 8, announced, order)
         place += 8 + announced + announced % 2
     raise FileProblem(f"{path} can't be read as audio: its header holds no samples (no data chunk); is it cut?")
+
+
+def _refuse_rate(path: Path, rate_hz: int) -> None:
+    """Raise FileProblem for a sample rate that no converter has: every frequency would be wrong by it."""
+    low_hz, high_hz = _RATES_HZ
+    if not low_hz <= rate_hz <= high_hz:
+        raise FileProblem(
+            f"{path} can't be read as audio: its header states a sample rate of {rate_hz} Hz, which no converter has "
+            f"({low_hz} to {high_hz} Hz); is it damaged?"
+        )
 
 
 def _samples(path: Path, handle: BinaryIO, size: int, start: int, announced: int, order: str) -> Container:

@@ -245,6 +245,17 @@ def test_a_header_that_leaves_the_length_open_is_read_with_a_warning(tmp_path, s
     assert any("leaves the length open" in line for line in found.warnings)
 
 
+@pytest.mark.parametrize("rate_hz", [0, 1, 2**31 - 1])
+def test_a_header_with_a_rate_that_no_converter_has_is_refused(tmp_path, rate_hz):
+    data = bytearray(_wav(tmp_path / "x.wav"))
+    place = data.index(b"fmt ") + 12  # behind name, size, format and channels
+    data[place : place + 4] = struct.pack("<I", rate_hz)
+    path = tmp_path / "y.wav"
+    path.write_bytes(data)
+    with pytest.raises(FileProblem, match=f"states a sample rate of {rate_hz} Hz, which no converter has"):
+        read_recording(path)
+
+
 def test_a_header_that_announces_less_than_is_there_is_said(tmp_path):
     path = tmp_path / "x.wav"
     data = bytearray(_wav(path))

@@ -16,8 +16,9 @@ from audiomeas.units import SQRT2, parse_level
 
 #: Near this part of a slip's ratio a reading counts as that slip.
 _SLIP_WITHIN = 0.05
-#: Farther than this factor from what was expected, a reading is asked about, whatever the reason.
-_UNUSUAL_FACTOR = 2.0
+#: Farther than this factor (1 dB) from what was expected, a reading is asked about, whatever the reason: a card's full
+#: scale does not move so far (common practice), and an output taken too low by more plays beyond the gates' margin.
+_UNUSUAL_FACTOR = 1.12
 
 _ACCURACY = re.compile(r"^\s*([0-9]+(?:\.[0-9]+)?)\s*%\s*(?:\+\s*([0-9]+)\s*(?:digits?|counts?))?\s*$", re.IGNORECASE)
 

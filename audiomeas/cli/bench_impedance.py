@@ -59,4 +59,5 @@ def impedance(
         relative = (found.uncertainty_ohm or 0.0) / found.impedance_ohm
         factor = with_uncertainty(found.damping_factor, relative * found.damping_factor)
         click.echo(f"damping factor     {factor} (of the lower load)")
-    click.echo(f"a second reading {volts_percent:g} % higher would make it {found.per_reading_ohm:+.2g} Ω")
+    change = f"{found.per_reading_ohm:+.2g} Ω"
+    click.echo(f"a second reading {volts_percent:g} % higher would change the impedance by {change}")

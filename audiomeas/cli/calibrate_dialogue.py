@@ -231,10 +231,10 @@ def new_file(former: Path, write: str | None, day: str) -> Path:
 def ask_to_play(ask: Any, session: Any, *, play: bool) -> None:
     """Say what will be played and where the meter goes; ask whether it may. Raises RequestError."""
     loud_v = session.bench.output_scale(ask.channel).v_rms_at_full_scale * 10.0 ** (ask.level_dbfs / 20.0)
+    meter = ", no meter across it" if ask.meter is None else ", meter across it on AC volts: read it while it sounds"
     say(
         f"output {ask.channel} will play {ask.frequency_hz:g} Hz twice for {ask.duration_s:g} s: about "
-        f"{0.1 * loud_v:.3g} V, then about {loud_v:.3g} V; loop cable to input {ask.channel}, meter across it "
-        "on AC volts: read it while it sounds"
+        f"{0.1 * loud_v:.3g} V, then about {loud_v:.3g} V; loop cable to input {ask.channel}{meter}"
     )
     ask_whether(play=play)
 

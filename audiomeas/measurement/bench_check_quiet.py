@@ -81,6 +81,8 @@ def judge_quiet_gain(heard: Heard, *, unit: bool) -> Finding:
                     f"channel {channel}: gain moved by {moved_db:+.2f} dB {what}: {way_out} or an enhancement is in "
                     "the path; turn it off in the driver, the sound server, or the unit"
                 )
+                if unit and moved_db < 0.0 and part == QUIET_LOWER:
+                    text += "; an output stage with too little idle current swallows quiet signals, too"
                 return Finding(check="level control", state="note" if unit else "found", text=text)
     return Finding(check="level control", state="as it should be", text="equal tones keep their gain, quietly")
 
