@@ -233,6 +233,7 @@ def test_a_line_for_scripts():
     assert line.startswith("SIMULATED 1000 Hz 50 mV in, settled | channel 1: ")
     assert "WITHIN" in line and "\n" not in line
     # While a change is on its way only levels are told.
-    left = reading(thd_n_percent=0.1).overtaken()
+    left = reading(thd_n_percent=0.1, warnings=("channel 1 clips: flat tops (upper 0.30 dB)", "over")).overtaken()
+    assert left.channel(1).warnings == ("over",)
     assert "gain" not in reading_line(left, adjusting) and "0.5 V" in reading_line(left, adjusting)
     assert left.as_json()["channels"][0]["thd_n_percent"] is None

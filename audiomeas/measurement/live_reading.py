@@ -33,6 +33,10 @@ DEFINITIONS = {
     "harmonics_to": HIGHEST_ORDER,
     "flatness": "by how much a half-wave's crest is lower than the fundamental's own",
 }
+#: Why a channel tells nothing, or nothing to trust.
+_NOTHING_PLAYED = ("muted", "not driven")
+_OVER_RANGE = "over-range"
+_FLAT_TOPS = "flat tops"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,9 +162,10 @@ def _channel(
 ) -> tuple[ChannelReading, ToneReading | None]:
     driven = channel in wish.sounding
     warnings = [f"input {channel} is over-range: set a higher range, or lower the level"] if over else []
-    why_not = "" if driven else ("muted" if not wish.sounding else "not driven")
+    muted, not_driven = _NOTHING_PLAYED
+    why_not = "" if driven else (muted if not wish.sounding else not_driven)
     if over:
-        why_not = "over-range"
+        why_not = _OVER_RANGE
     tone = None
     if not why_not:
         full_v = _volts_per_fraction(bench, channel)
@@ -192,7 +197,10 @@ def _channel(
 def _only_level(reading: ChannelReading) -> ChannelReading:
     """Return what can be told while a change is on its way: a level, but no ratio to what is played, and no purity."""
     values = {key: reading.values[key] for key in ("level_v_rms", "level_w") if key in reading.values}
-    return dataclasses.replace(reading, values=values, bound={}, harmonics=())
+    # A glide bends a wave's tops and wanders in frequency: neither is a finding about the unit.
+    warnings = tuple(line for line in reading.warnings if _FLAT_TOPS not in line)
+    why_not = reading.why_not if reading.why_not in (*_NOTHING_PLAYED, _OVER_RANGE, "") else "settling"
+    return dataclasses.replace(reading, values=values, bound={}, harmonics=(), warnings=warnings, why_not=why_not)
 
 
 def _volts_per_fraction(bench: Bench, channel: int) -> float:
@@ -224,7 +232,7 @@ def _bounds(tone: ToneReading) -> dict[str, str]:
 def _flat_words(tone: ToneReading, channel: int) -> tuple[str, ...]:
     halves = (("upper", tone.upper_flat_db), ("lower", tone.lower_flat_db))
     flat = [f"{half} {flat_db:.2f} dB" for half, flat_db in halves if flat_db >= FLAT_FROM_DB]
-    return (f"channel {channel} clips: flat tops ({', '.join(flat)})",) if flat else ()
+    return (f"channel {channel} clips: {_FLAT_TOPS} ({', '.join(flat)})",) if flat else ()
 
 
 def _pair(fractions: Any, tones: Mapping[int, ToneReading], wish: Wish, bench: Bench) -> dict[str, float]:
