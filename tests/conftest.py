@@ -11,7 +11,12 @@ from collections.abc import Callable, Generator
 from typing import Any
 
 import pytest
+from hypothesis import settings
 from tests_support import PROGRAMS_OF_MARKER, REQUIRE_ALL, require, require_for_marker
+
+# Every generator is seeded: the same examples in each run. A search for new ones: --hypothesis-profile default.
+settings.register_profile("seeded", derandomize=True)
+settings.load_profile("seeded")
 
 
 def _group_of(nodeid: str) -> str:

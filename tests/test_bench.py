@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from audiomeas.bench.calibration import read_calibration
 from audiomeas.bench.file import read_bench
 from audiomeas.bench.interlock import Ceiling, first_look_v_rms, predict, refuse_beyond
+from audiomeas.bench.opened import open_bench_file
 from audiomeas.errors import InterlockRefusal, TomlProblem
 from audiomeas.files import shipped
 
@@ -84,6 +85,12 @@ def test_what_is_wrong_in_a_calibration_is_named(copy, old, new, words):
     with pytest.raises(TomlProblem, match=words) as caught:
         read_bench(copy(old, new, in_calibration=True))
     assert "simulated-card.toml" in str(caught.value)
+
+
+@pytest.mark.parametrize(("ohm", "said"), [("0.008", True), ("804.0", True), ("4.0", False), ("16.0", False)])
+def test_a_load_that_no_loudspeaker_has_is_said_with_every_result(copy, ohm, said):
+    warnings = open_bench_file(copy("resistance_ohm = 8.0", f"resistance_ohm = {ohm}")).warnings()
+    assert [f"is entered with {float(ohm):g} Ω, which is no usual load" in line for line in warnings] == [True] * said
 
 
 def test_mismatches_of_a_calibration_are_said():

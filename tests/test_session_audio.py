@@ -77,7 +77,7 @@ def jack_48k():
 
 
 #: Starts at each rate: in each run, and (as the issue asks) when the wider tests are asked for.
-STARTS = [(48_000, 3), (96_000, 3), *(pytest.param(rate, 20, marks=pytest.mark.wide) for rate in (48_000, 96_000))]
+STARTS = [(48_000, 3), *(pytest.param(rate, 20, marks=pytest.mark.wide) for rate in (48_000, 96_000))]
 
 
 @pytest.mark.parametrize(("rate_hz", "number"), STARTS)

@@ -34,6 +34,12 @@ class InterfaceChoice:
     seed: int = 0
 
 
+#: Loads for loudspeaker outputs lie within these (common practice); another is asked about, as it may be a slip.
+USUAL_LOAD_OHM = (1.0, 20.0)
+#: Loads rated for less than this are no power amplifier's.
+_OF_POWER_W = 2.0
+
+
 @dataclass(frozen=True, kw_only=True)
 class Load:
     """The dummy load on one channel. uncertainty : relative 95 % half-width of the resistance.
@@ -57,6 +63,17 @@ class Load:
     def power_ohm(self, frequency_hz: float) -> float:
         """Return the resistance with which U²/R is the power taken at a frequency: more than R on an inductive load."""
         return power_resistance_ohm(self.resistance_ohm, self.inductance_h or 0.0, frequency_hz)
+
+    @property
+    def doubt(self) -> str:
+        """What is unusual about its resistance, as a slip of the decimal point would make it; '' when nothing is."""
+        low_ohm, high_ohm = USUAL_LOAD_OHM
+        if self.rated_w < _OF_POWER_W or low_ohm <= self.resistance_ohm <= high_ohm:
+            return ""
+        return (
+            f"the load on channel {self.channel} is entered with {self.resistance_ohm:.3g} Ω, which is no usual load "
+            f"({low_ohm:g} to {high_ohm:g} Ω): watts and ceilings are wrong with it, so measure it again"
+        )
 
     @property
     def thermal(self) -> ThermalRating:

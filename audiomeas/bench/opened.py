@@ -49,12 +49,13 @@ class Bench:
         return self.file.interface.kind == "simulated"
 
     def warnings(self) -> tuple[str, ...]:
-        """Say what of the calibration does not fit this set-up, and what follows; carried by every result."""
+        """Say what of calibration and loads does not fit this set-up, and what follows; carried by every result."""
         found = self._mismatches()
         of_loops = self.file.calibration.loopback_mismatches(
             dict(self.file.ranges), sample_rate_hz=self.form.sample_rate_hz, today=_today()
         )
-        return (*found, not_claimed(self.file.calibration), *of_loops) if found else of_loops
+        doubts = tuple(load.doubt for load in self.file.loads if load.doubt)
+        return (*doubts, *found, not_claimed(self.file.calibration), *of_loops) if found else (*doubts, *of_loops)
 
     @property
     def calibration_holds(self) -> bool:

@@ -26,9 +26,6 @@ from audiomeas.cli.calibrate_dialogue import (
 from audiomeas.cli.calibrate_words import loopback_line, scale_line
 from audiomeas.cli.common import Group, bench_option, json_option, print_json, say, show_progress
 
-#: Loads for loudspeaker outputs lie within these (common practice); another is asked about, as it may be a slip.
-_USUAL_OHM = (1.0, 20.0)
-
 
 @click.group(cls=Group)
 def calibrate() -> None:
@@ -130,6 +127,7 @@ def calibrate_load(as_json: bool, channel: int, rated_w: float, **given: Any) ->
     """
     import dataclasses
 
+    from audiomeas.bench.file import USUAL_LOAD_OHM
     from audiomeas.errors import RequestError
 
     say("caution: measure the load alone, cold, with nothing connected to it; it gets hot in use")
@@ -138,7 +136,7 @@ def calibrate_load(as_json: bool, channel: int, rated_w: float, **given: Any) ->
     of_inductance = ("series", "low", "high", "ratio", "microhenries")
     own = {key: value for key, value in given.items() if not key.startswith(of_inductance)}
     found = _load_reading(**own)
-    low_ohm, high_ohm = _USUAL_OHM
+    low_ohm, high_ohm = USUAL_LOAD_OHM
     if not low_ohm <= found.resistance_ohm <= high_ohm:
         say(
             f"note: {found.resistance_ohm:.3g} Ω is no usual load ({low_ohm:g} to {high_ohm:g} Ω): is a decimal point "
