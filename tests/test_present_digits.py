@@ -108,9 +108,7 @@ def test_short_digits_show_the_uncertainty_only_where_it_touches_them(value, unc
 )
 def test_short_digits_never_claim_more_than_is_known(value, part):
     shown = short_digits(value, value * part, 3)
-    text, _, width = shown.replace("−", "-").partition(
-        " ± "
-    )  # a power of ten has a true minus
+    text, _, width = shown.replace("−", "-").partition(" ± ")  # a power of ten has a true minus
     number = Decimal(text)
     last = Decimal(1).scaleb(number.as_tuple().exponent)
     # Without ±: within one unit of the last digit. With it: rounding moves the value by half of it at most, and it is
