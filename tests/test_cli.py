@@ -16,6 +16,7 @@ from benches import bench_file
 from click.testing import CliRunner
 
 from audiomeas.cli.main import audiomeas, status_of
+from audiomeas.errors import StopAsked
 
 
 def run(*arguments, cwd=None):
@@ -281,6 +282,24 @@ def test_captures_folder_that_cannot_be_made(tmp_path, bench):
 def test_bench_variable_is_used_and_demo_would_ignore_it(tmp_path, monkeypatch):
     monkeypatch.setenv("AUDIOMEAS_BENCH", str(tmp_path / "none.toml"))
     refused("measure", "distortion", words="none.toml", cwd=tmp_path)
+
+
+@pytest.mark.parametrize("came", [StopAsked("SIGTERM"), KeyboardInterrupt()])
+def test_a_stop_that_python_wraps_while_it_makes_a_class_is_a_stop(tmp_path, monkeypatch, came):
+    """`__set_name__` runs while modules load: before Python 3.12 what comes up in it comes out as a RuntimeError."""
+
+    class Asked:
+        def __set_name__(self, *_):
+            raise came
+
+    def loading(*_):
+        type("Loaded", (), {"value": Asked()})
+
+    monkeypatch.setattr("audiomeas.bench.opened.default_bench_file", loading)
+    assert run("bench", "show", cwd=tmp_path)[0] == 130
+    # A fault of its own stays one.
+    monkeypatch.setattr("audiomeas.bench.opened.default_bench_file", lambda *_: 1 / 0)
+    assert run("bench", "show", cwd=tmp_path)[0] == 2
 
 
 def test_ctrl_c_in_a_real_process_is_130_with_the_capture_kept(tmp_path):

@@ -160,9 +160,7 @@ def status_of(arguments: list[str] | None = None) -> int:
             sys.stdout.flush()
         return status if isinstance(status, int) else 0
     except (StopAsked, KeyboardInterrupt, click.Abort):
-        _let_it_end()
-        _say("interrupted; nothing is sounding, and what was captured is kept")
-        return EXIT_INTERRUPTED
+        return _interrupted()
     except BrokenPipeError:
         return 0  # the reader has gone (`… | head`): no error of ours
     except SystemExit as leaving:
@@ -172,6 +170,21 @@ def status_of(arguments: list[str] | None = None) -> int:
         return 0
     except Exception as error:
         return _told(error)
+
+
+def _interrupted() -> int:
+    _let_it_end()
+    _say("interrupted; nothing is sounding, and what was captured is kept")
+    return EXIT_INTERRUPTED
+
+
+def _hides_a_stop(error: BaseException | None) -> bool:
+    """Return whether a signal is behind an error: Python 3.11 wraps what comes up while a class is being made."""
+    while error is not None:
+        if isinstance(error, (StopAsked, KeyboardInterrupt)):
+            return True
+        error = error.__cause__ or error.__context__
+    return False
 
 
 def _of_exit(leaving: SystemExit) -> int:
@@ -191,6 +204,8 @@ def _told(error: Exception) -> int:
         line, status = (f"{command}: " if command else "") + error.format_message(), 2
     elif isinstance(error, OSError):
         line, status = f"can't write the output: {error.strerror or error}", 2
+    elif _hides_a_stop(error):
+        return _interrupted()
     else:
         if os.environ.get("AUDIOMEAS_TRACEBACK"):
             raise error
