@@ -48,6 +48,7 @@ def test_table_of_two_loads(row):
     found = source_impedance_ohm(ratio, admittance_s(first), admittance_s(second))
     # The table's volts have ten digits; their difference has three fewer.
     assert found.real == pytest.approx(float(row["zo_ohm"]), rel=1e-6)
+    assert float(row["r2_ohm"]) / found.real == pytest.approx(float(row["r2_over_zo"]), rel=2e-6)
     typed = output_impedance_from_readings(
         first_volts=float(row["v1_v"]),
         first_ohm=first,
@@ -58,6 +59,17 @@ def test_table_of_two_loads(row):
     )
     # The table's column is the impedance's change when the second reading is 0.1 % high, to five digits.
     assert typed.per_reading_ohm == pytest.approx(float(row["zo_shift_ohm"]), rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("v1", "r1", "v2", "r2"),
+    [(1, None, 1.1, 8), (1, 8, 0.4, 4), (1, 4, 0.9, 8), (math.nan, 8, 1, 4), (1, 8, 0, 4), (1, 8, 0.9, -4)],
+)
+def test_readings_that_belong_to_no_source_are_refused(v1, r1, v2, r2):
+    with pytest.raises(RequestError):
+        output_impedance_from_readings(
+            first_volts=v1, first_ohm=r1, second_volts=v2, second_ohm=r2, volts_percent=0.1, ohms_percent=1.0
+        )
 
 
 #: Damping factor and the drop of voltage between open and loaded, in dB, to two digits (trade notes, 7.22, computed).
