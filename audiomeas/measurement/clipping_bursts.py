@@ -11,7 +11,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.errors import CaptureError, RequestError, SignalError
+from audiomeas.errors import RequestError, SignalError
+from audiomeas.measurement.searched import refuse_silent
 from audiomeas.units import SQRT2, Level, db_to_amplitude_ratio
 
 if TYPE_CHECKING:
@@ -145,12 +146,7 @@ class BurstSearch:
     def __init__(self, context: SearchContext, options: Mapping[str, Any]) -> None:
         from audiomeas.stimulus import bin_centred_hz
 
-        for channel in context.silent:
-            if channel in context.channels:
-                raise CaptureError(
-                    f"channel {channel} did not answer at first look, so its clipping is not searched: check its load, "
-                    "cables and protection, or drive the other channel alone (--channels)"
-                )
+        refuse_silent(context, "its clipping is not searched")
         self._options = options
         self._rate_hz = context.sample_rate_hz
         burst_frames = round(options["burst_s"] * context.sample_rate_hz)
