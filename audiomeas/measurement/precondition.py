@@ -16,7 +16,7 @@ from audiomeas.measurement.distortion_steps import read_steps, step_row
 from audiomeas.measurement.power_search import read_rows
 from audiomeas.measurement.precondition_views import charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.searched import all_steps, joined_captures, refuse_silent
+from audiomeas.measurement.searched import all_steps, joined_captures, last_search, refuse_silent
 from audiomeas.measurement.tone_values import BAND_OPTIONS, uncertainty_covers
 from audiomeas.units import Level, db_to_amplitude_ratio
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from audiomeas.recording import Recording
     from audiomeas.stimulus import Sine, SteppedSines, Stimulus
 
-_WORD = "precondition"
+_WORD, _WHAT = "precondition", "preconditioning"
 #: Condition: which capture of the hour this is, from 0, and for how long the tone had stood when it ended.
 _FACTS = "precondition_part"
 #: 16 CFR Part 432: one hour at one eighth of the rated power, 1 kHz, all channels (trade notes, 7.4).
@@ -121,7 +121,7 @@ class _Hour:
 
     def take(self, recording: Recording) -> None:
         """Take the capture of the part that was wanted last."""
-        (rows,) = read_rows(joined([recording], only=True), self._options)
+        (rows,) = read_rows(read_part(recording), self._options)
         for channel, row in rows.items():
             self._fallen |= self._number > 0 and row["gain_db"] < self._gain_db[channel] - _FELL_DB
             if self._number == 0:
@@ -153,45 +153,34 @@ def read_part(recording: Recording) -> Recording:
     return dataclasses.replace(
         recording,
         counts_fs=recording.counts_fs[span].copy(),
-        stimulus=_steps([stimulus]),
+        stimulus=_read_of(stimulus),
         stimulus_start=0,
         markers=None,
         conditions={**recording.conditions, "purpose": _WORD},
     )
 
 
-def _steps(parts: Sequence[Sine]) -> SteppedSines:
-    """Return the windows of sines, end to end."""
+def _read_of(part: Sine) -> SteppedSines:
+    """Return the window of a part, as a step of its own."""
     from audiomeas.stimulus import SteppedSines
 
-    first = parts[0]
     return SteppedSines(
-        steps=tuple((one.frequency_hz, one.level_v_rms) for one in parts),
-        sample_rate_hz=first.sample_rate_hz,
-        window_s=first.window_s,
+        steps=((part.frequency_hz, part.level_v_rms),),
+        sample_rate_hz=part.sample_rate_hz,
+        window_s=part.window_s,
         settle_s=0.0,
         settle_periods=0.0,
         ramp_s=0.0,
-        driven_channels=first.driven_channels,
+        driven_channels=part.driven_channels,
     )
 
 
-def joined(recordings: Sequence[Recording], *, only: bool = False) -> Recording:
-    """Return what is read of the last preconditioning among captures, as one recording. only : one part of it.
-
-    Raises SignalError. See `joined_captures`.
-    """
-    parts = [read_part(one) for one in recordings]
-    if only:
-        return parts[-1]
-    whole = joined_captures(parts, _FACTS, "preconditioning", all_steps)
-    stood_s: dict[int, float] = {}
-    for facts in (
-        one.conditions[_FACTS] for one in parts if _FACTS in one.conditions and one.stimulus_start is not None
-    ):
-        stood_s = {} if facts["number"] == 0 else stood_s
-        stood_s[facts["number"]] = float(facts["stood_s"])
-    return dataclasses.replace(whole, conditions={**whole.conditions, "stood_s": list(stood_s.values())})
+def joined(recordings: Sequence[Recording]) -> Recording:
+    """Return what is read of the last preconditioning among captures, as one recording. See `joined_captures`."""
+    parts = last_search([read_part(one) for one in recordings], _FACTS, _WHAT)
+    whole = joined_captures(parts, _FACTS, _WHAT, all_steps)
+    stood_s = [float(one.conditions[_FACTS]["stood_s"]) for one in parts]
+    return dataclasses.replace(whole, conditions={**whole.conditions, "stood_s": stood_s})
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:

@@ -32,20 +32,13 @@ def all_steps(series: Sequence[SteppedSines]) -> SteppedSines:
     return whole
 
 
-def joined_captures(
-    recordings: Sequence[Recording], key: str, what: str, whole: Callable[[Sequence[Any]], Any]
-) -> Recording:
-    """Return the last search among captures as one recording: what was played end to end, with one stimulus.
+def last_search(recordings: Sequence[Recording], key: str, what: str) -> list[Recording]:
+    """Return the captures of the last search among some, in their order; refused ones left out.
 
     recordings : in the order of their capture; others, refused ones and earlier searches may be among them.
     key : of the condition that numbers the captures of a search, {"number": 0 …}.   what : it looks for.
-    whole : their stimuli → the one of all; raises ValueError when they don't belong together.
-    Raises SignalError: no captures of such a search, one is missing, or they don't belong together.
+    Raises SignalError: no captures of such a search, or one is missing.
     """
-    import numpy as np
-
-    from audiomeas.recording import stimulus_slice
-
     found = [(one, int(one.conditions[key]["number"])) for one in recordings if key in one.conditions]
     begins = [place for place, (_, number) in enumerate(found) if number == 0]
     if not begins:
@@ -53,7 +46,23 @@ def joined_captures(
     good = {number: one for one, number in found[begins[-1] :] if one.stimulus_start is not None}
     if not good or sorted(good) != list(range(len(good))):
         raise SignalError("a capture of this search is missing: give all of them")
-    parts = [good[number] for number in sorted(good)]
+    return [good[number] for number in sorted(good)]
+
+
+def joined_captures(
+    recordings: Sequence[Recording], key: str, what: str, whole: Callable[[Sequence[Any]], Any]
+) -> Recording:
+    """Return the last search among captures as one recording: what was played end to end, with one stimulus.
+
+    recordings, key, what : as `last_search` has them.
+    whole : their stimuli → the one of all; raises ValueError when they don't belong together.
+    Raises SignalError as `last_search`, and for captures that don't belong together.
+    """
+    import numpy as np
+
+    from audiomeas.recording import stimulus_slice
+
+    parts = last_search(recordings, key, what)
     stimuli = [one.stimulus for one in parts if one.stimulus is not None]
     if len({(one.channels, one.sample_rate_hz, one.v_rms_at_full_scale) for one in parts}) > 1:
         raise SignalError("these were captured on different channels, rates or ranges: give the captures of one search")
