@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Option
+from audiomeas.measurement.budget import Told
+from audiomeas.measurement.result import Result, result_of
 from audiomeas.measurement.steady import loudest_column, over_range_words, refuse_gaps, samples
 
 if TYPE_CHECKING:
@@ -18,6 +20,9 @@ if TYPE_CHECKING:
     from audiomeas.stimulus.periodic import PeriodicWave
 
 Wave = TypeVar("Wave", bound="PeriodicWave")
+#: Enters the figures of a column, of a recording whose windows stand, by the factors that take the bench out (None:
+#: nothing does); returns what is to be said of it.
+Tell = Callable[[Told, "Recording", int, Wave, Any], list[str]]
 #: A loopback whose lines are off by more than this from what was played is none.
 _LARGEST_CORRECTION = 2.0**0.5
 LOOPBACK_OPTION = Option(
@@ -48,6 +53,60 @@ def wave_stimulus_options() -> tuple[Option, Option]:
             at_most=40.0,
         ),
     )
+
+
+def result_of_wave(
+    recording: Recording,
+    options: Mapping[str, Any],
+    *,
+    word: str,
+    kind: type[Wave],
+    keys: Sequence[str],
+    lists: Sequence[str],
+    conditions: Callable[[Wave], Mapping[str, Any]],
+    tell: Tell[Wave],
+) -> Result:
+    """Return the result of a wave's capture: each channel that played, by `tell`; the others have no values.
+
+    keys, lists : of a channel's values, null and empty until they are told.   conditions : beside those that all waves
+    have.   Raises SignalError when no channel can be told.
+    """
+    wave = of_kind(recording, kind, word)
+    recording = windows_of(recording, wave)
+    factors, compensation = corrections(options, recording, wave, word)
+    channels, warnings, found = [], [], 0
+    for column, channel in enumerate(recording.channels):
+        told = Told({**dict.fromkeys(keys), **{key: [] for key in lists}})
+        reason = refusal(recording, column)
+        if reason is None and channel in wave.driven_channels:
+            try:
+                lines = tell(told, recording, column, wave, factors.get(channel))
+                warnings += [f"channel {channel}: {line}" for line in lines]
+                found += 1
+            except SignalError as error:
+                reason = f"channel {channel}: {error}"
+        warnings += [] if reason is None else [reason]
+        channels.append(told.result(channel))
+    if not found:
+        raise SignalError("; ".join(dict.fromkeys(warnings)) or "the capture holds none of the channels that played")
+    return result_of(
+        recording,
+        word,
+        conditions={**_conditions(wave), **conditions(wave), **compensation},
+        channels=tuple(channels),
+        warnings=tuple(warnings),
+    )
+
+
+def _conditions(wave: PeriodicWave) -> dict[str, Any]:
+    return {
+        "input_peak_v": wave.peak_v,
+        "quiet_below_db": wave.quiet_below_db,
+        "band_hz": [wave.frequency_hz, wave.band_hz],
+        "averages": wave.periods,
+        "driven_channels": list(wave.driven_channels),
+        "uncertainty_covers": "noise, method, and scale of volts; not the bench's own response without a loopback",
+    }
 
 
 def of_kind(recording: Recording, kind: type[Wave], word: str) -> Wave:

@@ -8,27 +8,23 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import Part, of_limits
-from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.budget import METHOD, NOISE_AND_FIT, Told, own_parts
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.repeated_wave import (
     LOOPBACK_OPTION,
-    corrections,
-    of_kind,
     played_lines,
-    refusal,
+    result_of_wave,
     wave_stimulus_options,
     window_samples,
-    windows_of,
 )
-from audiomeas.measurement.result import Result, result_of
 from audiomeas.measurement.scale_parts import scale_parts
 from audiomeas.measurement.square_wave_views import charts, tables
 
 if TYPE_CHECKING:
     from audiomeas.analysis.edges import Edges
     from audiomeas.analysis.square import Level, Square
+    from audiomeas.measurement.result import Result
     from audiomeas.recording import Recording
     from audiomeas.stimulus.periodic import SquareWave
 
@@ -75,30 +71,15 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     from audiomeas.stimulus.periodic import SquareWave
 
-    wave = of_kind(recording, SquareWave, WORD)
-    recording = windows_of(recording, wave)
-    factors, compensation = corrections(options, recording, wave, WORD)
-    channels, warnings, found = [], [], 0
-    for column, channel in enumerate(recording.channels):
-        told = Told({**dict.fromkeys(_KEYS), **{key: [] for key in _LISTS}})
-        reason = refusal(recording, column)
-        if reason is None and channel in wave.driven_channels:
-            try:
-                one = _analysed(recording, column, wave, factors.get(channel))
-                warnings += [f"channel {channel}: {line}" for line in _tell(told, recording, column, wave, one)]
-                found += 1
-            except SignalError as error:
-                reason = f"channel {channel}: {error}"
-        warnings += [] if reason is None else [reason]
-        channels.append(told.result(channel))
-    if not found:
-        raise SignalError("; ".join(dict.fromkeys(warnings)) or "the capture holds none of the channels that played")
-    return result_of(
+    return result_of_wave(
         recording,
-        WORD,
-        conditions={**_conditions(wave), **compensation},
-        channels=tuple(channels),
-        warnings=tuple(warnings),
+        options,
+        word=WORD,
+        kind=SquareWave,
+        keys=_KEYS,
+        lists=_LISTS,
+        conditions=_conditions,
+        tell=_tell,
     )
 
 
@@ -119,8 +100,9 @@ def _analysed(recording: Recording, column: int, wave: SquareWave, factors: Any)
     )
 
 
-def _tell(told: Told, recording: Recording, column: int, wave: SquareWave, one: Square) -> list[str]:
+def _tell(told: Told, recording: Recording, column: int, wave: SquareWave, factors: Any) -> list[str]:
     """Enter a channel's figures; return what is to be said of it."""
+    one = _analysed(recording, column, wave, factors)
     _tell_edges(told, one)
     words = _tell_tops(told, wave, one)
     _tell_ringing(told, one.loud)
@@ -270,15 +252,9 @@ def _rounded(values: Any, digits: int) -> list[float]:
 def _conditions(wave: SquareWave) -> dict[str, Any]:
     return {
         "frequency_hz": wave.frequency_hz,
-        "input_peak_v": wave.peak_v,
         "level_setting": "the peak, the ringing of the series included, is that of a sine of the stated level",
-        "quiet_below_db": wave.quiet_below_db,
-        "band_hz": [wave.frequency_hz, wave.band_hz],
         "smoothing": "Kaiser window over the band, of what is captured and of the ideal alike",
-        "averages": wave.periods,
-        "driven_channels": list(wave.driven_channels),
         "transition": "10 % to 90 % between the tops as they run, led on to the edge",
-        "uncertainty_covers": "noise, method, and scale of volts; not the bench's own response without a loopback",
     }
 
 

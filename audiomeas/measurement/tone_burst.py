@@ -8,26 +8,22 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import Part
-from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.budget import METHOD, NOISE_AND_FIT, Told, own_parts
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.repeated_wave import (
     LOOPBACK_OPTION,
-    corrections,
-    of_kind,
     played_lines,
-    refusal,
+    result_of_wave,
     wave_stimulus_options,
     window_samples,
-    windows_of,
 )
-from audiomeas.measurement.result import Result, result_of
 from audiomeas.measurement.scale_parts import scale_parts
 from audiomeas.measurement.tone_burst_views import charts, tables
 
 if TYPE_CHECKING:
     from audiomeas.analysis.burst import Burst
+    from audiomeas.measurement.result import Result
     from audiomeas.recording import Recording
     from audiomeas.stimulus.periodic import ToneBurst
 
@@ -38,6 +34,7 @@ _KEYS = (
     "level_v_rms", "first_period_db", "fall_db", "quiet_fall_db", "tail_db", "settling_ms", "dc_shift_percent",
     "added_by_level_db",
 )  # fmt: skip
+_LISTS = ("periods_ms", "levels_db")
 
 
 def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> ToneBurst:
@@ -63,29 +60,15 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     from audiomeas.stimulus.periodic import ToneBurst
 
-    wave = of_kind(recording, ToneBurst, WORD)
-    recording = windows_of(recording, wave)
-    factors, compensation = corrections(options, recording, wave, WORD)
-    channels, warnings, found = [], [], 0
-    for column, channel in enumerate(recording.channels):
-        told = Told({**dict.fromkeys(_KEYS), "periods_ms": [], "levels_db": []})
-        reason = refusal(recording, column)
-        if reason is None and channel in wave.driven_channels:
-            try:
-                _tell(told, recording, column, wave, _analysed(recording, column, wave, factors.get(channel)))
-                found += 1
-            except SignalError as error:
-                reason = f"channel {channel}: {error}"
-        warnings += [] if reason is None else [reason]
-        channels.append(told.result(channel))
-    if not found:
-        raise SignalError("; ".join(dict.fromkeys(warnings)) or "the capture holds none of the channels that played")
-    return result_of(
+    return result_of_wave(
         recording,
-        WORD,
-        conditions={**_conditions(wave), **compensation},
-        channels=tuple(channels),
-        warnings=tuple(warnings),
+        options,
+        word=WORD,
+        kind=ToneBurst,
+        keys=_KEYS,
+        lists=_LISTS,
+        conditions=_conditions,
+        tell=_tell,
     )
 
 
@@ -107,10 +90,11 @@ def _analysed(recording: Recording, column: int, wave: ToneBurst, factors: Any) 
     )
 
 
-def _tell(told: Told, recording: Recording, column: int, wave: ToneBurst, one: Burst) -> None:
-    """Enter a channel's figures."""
+def _tell(told: Told, recording: Recording, column: int, wave: ToneBurst, factors: Any) -> list[str]:
+    """Enter a channel's figures; nothing is to be said of them."""
     from audiomeas.units import amplitude_ratio_to_db
 
+    one = _analysed(recording, column, wave, factors)
     values, wide = told.values, one.half_width
     if recording.scale_v(column) is not None:
         values["level_v_rms"] = one.level / math.sqrt(2.0)
@@ -136,6 +120,7 @@ def _tell(told: Told, recording: Recording, column: int, wave: ToneBurst, one: B
     values["levels_db"] = [
         round(amplitude_ratio_to_db(max(float(level), 1e-12 * one.level) / one.level), 4) for level in one.levels
     ]
+    return []
 
 
 def _tell_ratio(told: Told, key: str, ratio: float, noise: float, limit: float) -> None:
@@ -154,14 +139,8 @@ def _conditions(wave: ToneBurst) -> dict[str, Any]:
         "frequency_hz": wave.tone_hz,
         "tone_periods": wave.tone_periods,
         "rest_periods": wave.rest_periods,
-        "input_peak_v": wave.peak_v,
         "level_setting": "the peak of the burst is that of a sine of the stated level",
-        "quiet_below_db": wave.quiet_below_db,
-        "band_hz": [wave.frequency_hz, wave.band_hz],
-        "averages": wave.periods,
-        "driven_channels": list(wave.driven_channels),
         "level_of": "the tone in the burst, from its second period on",
-        "uncertainty_covers": "noise, method, and scale of volts; not the bench's own response without a loopback",
     }
 
 
