@@ -18,9 +18,7 @@ from audiomeas.bench.response_limit import RESPONSE_LIMIT_KEY
 def with_scale(calibration: Calibration, scale: Scale, *, output: bool) -> Calibration:
     """Return a calibration with a scale added or replaced; what it said of all others now stands with each of them."""
     assert scale.origin is not None
-    inherited = _inherited(calibration)
-    outputs = [_with_origin(one, inherited) for one in calibration.outputs]
-    inputs = [_with_origin(one, inherited) for one in calibration.inputs]
+    outputs, inputs = _each_with_origin(calibration)
     into = outputs if output else inputs
     places = [n for n, one in enumerate(into) if (one.channel, one.range_name) == (scale.channel, scale.range_name)]
     if places:
@@ -32,11 +30,9 @@ def with_scale(calibration: Calibration, scale: Scale, *, output: bool) -> Calib
 
 def with_loopbacks(calibration: Calibration, loopbacks: Sequence[Loopback]) -> Calibration:
     """Return a calibration with what loops have shown, added or in place of what was there; at least one."""
-    new = {(one.channel, one.range_name): one for one in loopbacks}
+    new = {(one.channel, one.range_name) for one in loopbacks}
     kept = [one for one in calibration.loopbacks if (one.channel, one.range_name) not in new]
-    inherited = _inherited(calibration)
-    outputs = [_with_origin(one, inherited) for one in calibration.outputs]
-    inputs = [_with_origin(one, inherited) for one in calibration.inputs]
+    outputs, inputs = _each_with_origin(calibration)
     return _made_anew(calibration, outputs, inputs, (*kept, *loopbacks), loopbacks[0].origin)
 
 
@@ -62,8 +58,9 @@ def _made_anew(
     )
 
 
-def _inherited(calibration: Calibration) -> ScaleOrigin:
-    return ScaleOrigin(
+def _each_with_origin(calibration: Calibration) -> tuple[list[Scale], list[Scale]]:
+    """Return outputs and inputs, each with an origin of its own: where it had none, what the file said of all."""
+    inherited = ScaleOrigin(
         made=calibration.made,
         valid_until=calibration.valid_until,
         sample_rates_hz=calibration.sample_rates_hz,
@@ -71,9 +68,10 @@ def _inherited(calibration: Calibration) -> ScaleOrigin:
         instrument=calibration.instrument,
     )
 
+    def own(scale: Scale) -> Scale:
+        return scale if scale.origin is not None else dataclasses.replace(scale, origin=inherited)
 
-def _with_origin(scale: Scale, origin: ScaleOrigin) -> Scale:
-    return scale if scale.origin is not None else dataclasses.replace(scale, origin=origin)
+    return [own(one) for one in calibration.outputs], [own(one) for one in calibration.inputs]
 
 
 def calibration_text(calibration: Calibration, *, simulated: bool) -> str:
