@@ -57,8 +57,7 @@ def gain_parts(recording: Recording, column: int) -> tuple[Part, ...] | None:
 
     Captured volts rest on the input's calibration, those at the unit's input on the output's.
     """
-    captured, played = scale_parts(recording, column), input_level_parts(recording, column)
-    return None if captured is None or played is None else (*captured, *scaled(played, -1.0))
+    return ratio_parts(scale_parts(recording, column), input_level_parts(recording, column))
 
 
 def input_level_parts(recording: Recording, column: int) -> tuple[Part, ...] | None:
