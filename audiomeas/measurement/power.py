@@ -16,7 +16,6 @@ from audiomeas.measurement.curves import row_curve
 from audiomeas.measurement.distortion_steps import HUM_WORDS, NO_THD, read_steps, step_row
 from audiomeas.measurement.offers import band_options
 from audiomeas.measurement.power_search import (
-    FELL_DB,
     KNOWN_DB,
     WORD,
     PowerSearch,
@@ -30,6 +29,7 @@ from audiomeas.measurement.power_views import charts, tables
 from audiomeas.measurement.response_views import hertz
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.scale_parts import input_level_parts
+from audiomeas.measurement.searched import FELL_DB
 from audiomeas.units import Level, power_ratio_to_db
 
 if TYPE_CHECKING:

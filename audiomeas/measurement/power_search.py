@@ -11,8 +11,16 @@ import math
 from collections.abc import Generator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.errors import RequestError, SignalError
-from audiomeas.measurement.searched import all_steps, joined_captures, refuse_silent
+from audiomeas.errors import SignalError
+from audiomeas.measurement.searched import (
+    FELL_DB,
+    all_steps,
+    input_v_rms,
+    joined_captures,
+    output_v_rms,
+    refuse_above,
+    refuse_silent,
+)
 from audiomeas.units import Level, amplitude_ratio_to_db, db_to_amplitude_ratio
 
 if TYPE_CHECKING:
@@ -37,8 +45,6 @@ _FURTHEST_DB = 0.5
 KNOWN_DB = 0.1
 #: Down from a level with too much distortion in steps that grow twofold from this one.
 _DOWN_DB = 0.5
-#: A level that comes out so much lower than the gain lets expect: something opened, and the search ends.
-FELL_DB = 3.0
 #: The rated level is exceeded by its own half-width, so that the interval lies above it; by this (power) at most.
 _MOST_MARGIN = 0.05
 #: Its half-width is that of another level by then.
@@ -94,8 +100,8 @@ class PowerSearch:
         rated: Level = options["rated_level"]
         lowest: Level = options["lowest_level"]
         frequencies_hz = frequencies_of(options)
-        self._rated_v = {hz: self._output_v(rated, hz) for hz in frequencies_hz}
-        self._lowest_v = {hz: self._output_v(lowest, hz) for hz in frequencies_hz}
+        self._rated_v = {hz: output_v_rms(context, rated, hz) for hz in frequencies_hz}
+        self._lowest_v = {hz: output_v_rms(context, lowest, hz) for hz in frequencies_hz}
         self._course = self._played()
         self._wanted: Stimulus | None = next(self._course)
 
@@ -117,28 +123,16 @@ class PowerSearch:
         except StopIteration:
             self._wanted = None
 
-    def _output_v(self, level: Level, frequency_hz: float) -> dict[int, float]:
-        """Return channel → volts at its output that a level is there."""
-        return {
-            channel: level.v_rms(load_ohm=self._context.load_ohm(channel, frequency_hz))
-            for channel in self._context.channels
-        }
-
     def _steps(self, steps: Sequence[tuple[float, float]]) -> SteppedSines:
-        highest_v_rms = self._context.highest_level_v_rms
         for frequency_hz, level_v_rms in steps:
-            if level_v_rms > highest_v_rms:
-                raise RequestError(
-                    f"{self._options['rated_level']} at {frequency_hz:.4g} Hz needs {level_v_rms:.3g} V at the input, "
-                    f"and {highest_v_rms:.3g} V are allowed by {self._context.highest_words}"
-                )
+            refuse_above(self._context, level_v_rms, f"{self._options['rated_level']} at {frequency_hz:.4g} Hz")
         return steps_for(steps, self._context.sample_rate_hz, self._context.channels, self._options)
 
     def _played(self) -> Generator[SteppedSines, Rows, None]:
         """Yield what to play; what is sent back is what it told."""
         gains_db = {hz: self._first_gains_db(hz) for hz in self._rated_v}
         low = [
-            (hz, self._input_v(levels, gains_db[hz]))
+            (hz, input_v_rms(levels, gains_db[hz]))
             for hz, rated_v in self._rated_v.items()
             for levels in self._levels_below(hz, rated_v)
         ]
@@ -160,30 +154,22 @@ class PowerSearch:
     def _first_gains_db(self, hz: float) -> dict[int, float]:
         return {channel: self._context.gain_at_db(channel, hz) for channel in self._context.channels}
 
-    def _input_v(self, output_v: Mapping[int, float], gain_db: Mapping[int, float]) -> float:
-        """Return the input level at which no channel gives less than is asked of it."""
-        return max(volts / db_to_amplitude_ratio(gain_db[channel]) for channel, volts in output_v.items())
-
     def _expected(
         self, stimulus: SteppedSines, gains_db: Mapping[float, Mapping[int, float]]
     ) -> list[dict[int, float]]:
         """Return step → channel → volts that the gains let expect."""
         nearest = [min(gains_db, key=lambda hz: abs(hz - frequency_hz)) for frequency_hz, _ in stimulus.steps]
-        return [
-            {channel: level * db_to_amplitude_ratio(gain_db) for channel, gain_db in gains_db[hz].items()}
-            for hz, (_, level) in zip(nearest, stimulus.steps, strict=True)
-        ]
+        return [_outputs(level, gains_db[hz]) for hz, (_, level) in zip(nearest, stimulus.steps, strict=True)]
 
     def _at_rated(
         self, hz: float, rated_v: Mapping[int, float], gain_db: Mapping[int, float]
     ) -> Generator[SteppedSines, Rows, bool]:
         """Play the rated level at one frequency, and lower ones where it has too much; return whether to go on."""
         key, limit = limit_of(self._options)
-        asked_v, input_v, told = dict(rated_v), self._input_v(rated_v, gain_db), {}
+        asked_v, input_v, told = dict(rated_v), input_v_rms(rated_v, gain_db), {}
         for _ in range(_TRIES):
             (told,) = yield self._steps([(hz, input_v)])
-            expected = {n: input_v * db_to_amplitude_ratio(gain) for n, gain in gain_db.items()}
-            if _fell([told], [expected]):
+            if _fell([told], [_outputs(input_v, gain_db)]):
                 return False
             asked_v = {n: volts * _margin(told[n]) for n, volts in rated_v.items()}
             short_db = max(amplitude_ratio_to_db(asked_v[n] / told[n]["level_v_rms"]) for n in told)
@@ -197,20 +183,25 @@ class PowerSearch:
     def _below(self, hz: float, bad_v: float, gain_db: Mapping[int, float]) -> Generator[SteppedSines, Rows, bool]:
         """Look below a level with too much distortion for the largest one without; return whether to go on."""
         key, limit = limit_of(self._options)
-        lowest_v = self._input_v(self._lowest_v[hz], gain_db)
+        lowest_v = input_v_rms(self._lowest_v[hz], gain_db)
         step_db, good_v = _DOWN_DB, 0.0
         while not good_v or amplitude_ratio_to_db(bad_v / good_v) > KNOWN_DB:
             next_v = math.sqrt(good_v * bad_v) if good_v else bad_v * db_to_amplitude_ratio(-step_db)
             if next_v < lowest_v:
                 return True
             (told,) = yield self._steps([(hz, next_v)])
-            if _fell([told], [{n: next_v * db_to_amplitude_ratio(gain) for n, gain in gain_db.items()}]):
+            if _fell([told], [_outputs(next_v, gain_db)]):
                 return False
             if _too_much(told, key, limit):
                 bad_v, step_db = next_v, 2.0 * step_db
             else:
                 good_v = next_v
         return True
+
+
+def _outputs(input_v: float, gain_db: Mapping[int, float]) -> dict[int, float]:
+    """Return channel → volts that its gain lets expect."""
+    return {channel: input_v * db_to_amplitude_ratio(gain) for channel, gain in gain_db.items()}
 
 
 def read_rows(recording: Recording, options: Mapping[str, Any]) -> Rows:

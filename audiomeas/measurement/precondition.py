@@ -16,9 +16,18 @@ from audiomeas.measurement.distortion_steps import read_steps, step_row
 from audiomeas.measurement.power_search import read_rows
 from audiomeas.measurement.precondition_views import charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.searched import all_steps, joined_captures, last_search, refuse_silent
+from audiomeas.measurement.searched import (
+    FELL_DB,
+    all_steps,
+    input_v_rms,
+    joined_captures,
+    last_search,
+    output_v_rms,
+    refuse_above,
+    refuse_silent,
+)
 from audiomeas.measurement.tone_values import BAND_OPTIONS, uncertainty_covers
-from audiomeas.units import Level, db_to_amplitude_ratio
+from audiomeas.units import Level
 
 if TYPE_CHECKING:
     from audiomeas.measurement.base import Search
@@ -36,8 +45,6 @@ _PART_S, _FIRST_S = 30.0, 2.0
 _READ_S = 1.0
 #: What is told of the last part, and as what steps tell it.
 _AT_END = {"end_w": "level_w", "end_v_rms": "level_v_rms", "end_thd_n_percent": "thd_n_percent"}
-#: A unit that comes out so much lower than the part before has fallen: something opened, and nothing more is played.
-_FELL_DB = 3.0
 
 
 def _sine(
@@ -92,16 +99,11 @@ class _Hour:
 
     def _level(self) -> float:
         """Return the input at which no channel gives less than its share of the rated power."""
-        hz, share = self._options["frequency_hz"], math.sqrt(self._options["power_share"])
-        asked_v = {
-            n: share * _rated(self._options).v_rms(load_ohm=self._context.load_ohm(n, hz)) for n in self._gain_db
-        }
-        level_v_rms: float = max(asked_v[n] / db_to_amplitude_ratio(gain) for n, gain in self._gain_db.items())
-        if level_v_rms > self._context.highest_level_v_rms:
-            raise RequestError(
-                f"a share of {self._options['power_share']:g} of {_rated(self._options)} needs {level_v_rms:.3g} V at "
-                f"the input, and {self._context.highest_level_v_rms:.3g} V are allowed by {self._context.highest_words}"
-            )
+        rated, share = _rated(self._options), self._options["power_share"]
+        rated_v_rms = output_v_rms(self._context, rated, self._options["frequency_hz"])
+        asked_v_rms = {channel: math.sqrt(share) * volts for channel, volts in rated_v_rms.items()}
+        level_v_rms = input_v_rms(asked_v_rms, self._gain_db)
+        refuse_above(self._context, level_v_rms, f"a share of {share:g} of {rated}")
         return level_v_rms
 
     @property
@@ -123,7 +125,7 @@ class _Hour:
         """Take the capture of the part that was wanted last."""
         (rows,) = read_rows(read_part(recording), self._options)
         for channel, row in rows.items():
-            self._fallen |= self._number > 0 and row["gain_db"] < self._gain_db[channel] - _FELL_DB
+            self._fallen |= self._number > 0 and row["gain_db"] < self._gain_db[channel] - FELL_DB
             if self._number == 0:
                 self._gain_db[channel] = row["gain_db"]
         if self._number == 0:

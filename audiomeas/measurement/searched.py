@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.errors import CaptureError, SignalError
+from audiomeas.errors import CaptureError, RequestError, SignalError
+from audiomeas.units import Level, db_to_amplitude_ratio
 
 if TYPE_CHECKING:
     from audiomeas.measurement.base import SearchContext
     from audiomeas.recording import Recording
     from audiomeas.stimulus import SteppedSines
+
+#: A channel that comes out so much lower than its gain lets expect has fallen: something opened, the search ends.
+FELL_DB = 3.0
 
 
 def refuse_silent(context: SearchContext, so: str) -> None:
@@ -22,6 +26,26 @@ def refuse_silent(context: SearchContext, so: str) -> None:
                 f"channel {channel} did not answer at first look, so {so}: check its load, cables and protection, or "
                 "drive the other channel alone (--channels)"
             )
+
+
+def output_v_rms(context: SearchContext, level: Level, frequency_hz: float) -> dict[int, float]:
+    """Return channel → volts at its output that a level is there."""
+    return {channel: level.v_rms(load_ohm=context.load_ohm(channel, frequency_hz)) for channel in context.channels}
+
+
+def input_v_rms(outputs_v_rms: Mapping[int, float], gains_db: Mapping[int, float]) -> float:
+    """Return the input level, one for all channels, at which none gives less than is asked of it."""
+    return max(volts / db_to_amplitude_ratio(gains_db[channel]) for channel, volts in outputs_v_rms.items())
+
+
+def refuse_above(context: SearchContext, level_v_rms: float, what: str) -> None:
+    """Raise RequestError for an input level that no gate would let pass. what : needs it."""
+    highest_v_rms = context.highest_level_v_rms
+    if level_v_rms > highest_v_rms:
+        raise RequestError(
+            f"{what} needs {level_v_rms:.3g} V at the input, and {highest_v_rms:.3g} V are allowed by "
+            f"{context.highest_words}"
+        )
 
 
 def all_steps(series: Sequence[SteppedSines]) -> SteppedSines:
