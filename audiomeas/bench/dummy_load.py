@@ -28,11 +28,7 @@ class DummyLoad:
 
     def __post_init__(self) -> None:
         checked_ohm(self.resistance_ohm, "a load")
-        if not (math.isfinite(self.inductance_h) and 0.0 <= self.inductance_h <= LARGEST_INDUCTANCE_H):
-            raise RequestError(
-                f"an inductance of {1e6 * self.inductance_h:g} µH is none of a load: use 0 to "
-                f"{1e6 * LARGEST_INDUCTANCE_H:g} µH"
-            )
+        refuse_no_inductance(self.inductance_h)
         if not (math.isfinite(self.rated_w) and 0.01 <= self.rated_w <= 100_000.0):
             raise RequestError(f"a rating of {self.rated_w:g} W is none of a load: use 0.01 to 100000 W")
 
@@ -45,6 +41,14 @@ class DummyLoad:
     def usable_v_rms(self) -> float:
         """The voltage at which it takes that, at low frequency."""
         return w_to_v_rms(self.usable_w, self.resistance_ohm)
+
+
+def refuse_no_inductance(inductance_h: float) -> None:
+    """Raise RequestError for what is no inductance of a load."""
+    if not (math.isfinite(inductance_h) and 0.0 <= inductance_h <= LARGEST_INDUCTANCE_H):
+        raise RequestError(
+            f"an inductance of {1e6 * inductance_h:g} µH is none of a load: use 0 to {1e6 * LARGEST_INDUCTANCE_H:g} µH"
+        )
 
 
 @dataclass(frozen=True, kw_only=True)

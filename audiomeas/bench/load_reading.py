@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 
 from audiomeas.bench.coverage import half_width_95
-from audiomeas.bench.load_power import LARGEST_INDUCTANCE_H
+from audiomeas.bench.dummy_load import refuse_no_inductance
 from audiomeas.errors import RequestError
 
 #: The frequencies of a divider lie at least so far apart.
@@ -131,10 +131,7 @@ def inductance_from_divider(reading: DividerReading) -> Inductance:
 
 def inductance_as_stated(inductance_h: float, *, percent: float) -> Inductance:
     """Return what an inductance meter shows or a data sheet states. percent : its limits of error."""
-    if not (math.isfinite(inductance_h) and 0.0 <= inductance_h <= LARGEST_INDUCTANCE_H):
-        raise RequestError(
-            f"an inductance of {1e6 * inductance_h:g} µH is none of a load: use 0 to {1e6 * LARGEST_INDUCTANCE_H:g} µH"
-        )
+    refuse_no_inductance(inductance_h)
     if not (math.isfinite(percent) and 0.0 < percent <= 100.0):
         raise RequestError(f"an inductance is known to more than 0 and at most 100 %, not {percent:g} %")
     limit_h = percent / 100.0 * inductance_h
