@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from audiomeas.analysis.periodic import course, half_widths, part_lines
+from audiomeas.analysis.periodic import clear_lines, course, half_widths, rendered
 from audiomeas.errors import SignalError
 
 FloatArray = NDArray[np.float64]
@@ -18,8 +18,6 @@ ComplexArray = NDArray[np.complex128]
 _AT_END = 2
 #: What is left behind a burst has settled below this part of its level (-40 dB).
 SETTLED = 0.01
-#: The burst stands at least so far above what its parts differ by (r.m.s.).
-_LEAST_CLEAR = 10.0
 #: At least this part of what came back is the burst as played.
 _LEAST_LIKE = 0.7
 
@@ -74,13 +72,10 @@ def analyze_burst(
     in each part.   correction : (highest,) by which lines are multiplied first; None: nothing.
     Raises SignalError: noise covers it, or it is another signal.
     """
-    factor = np.ones(len(played)) if correction is None else correction
-    lines = [part_lines(signal, parts, periods, len(played)) * factor for signal in (quiet, loud)]
-    for some, what in zip(lines, ("quiet", "loud"), strict=True):
-        mean = some.mean(axis=0)
-        noise = float(np.sqrt(np.sum(np.var(some, axis=0, ddof=1)) / parts))
-        if not float(np.linalg.norm(mean)) > _LEAST_CLEAR * noise:
-            raise SignalError(f"no tone burst stands clear of the noise in the {what} window: use a higher level")
+    lines = [
+        clear_lines(signal, parts, periods, len(played), correction=correction, wave="tone burst", window=window)
+        for signal, window in ((quiet, "quiet"), (loud, "loud"))
+    ]
     turn = _turn(lines[1].mean(axis=0), played, tone_periods + rest_periods)
     # Both windows are turned alike, so that their difference is not of the delay.
     both = np.concatenate([some * turn for some in lines], axis=1)
@@ -120,9 +115,7 @@ def _turn(lines: ComplexArray, played: ComplexArray, whole: int) -> ComplexArray
 def _by_period(lines: ComplexArray, whole: int) -> FloatArray:
     """Return one course, (whole, steps): a row for each period of the tone."""
     steps = 1 << math.ceil(math.log2(2.5 * (len(lines) + 1) / whole))
-    spectrum = np.zeros(whole * steps // 2 + 1, dtype=np.complex128)
-    spectrum[1 : len(lines) + 1] = 0.5 * whole * steps * lines
-    return np.asarray(np.fft.irfft(spectrum, whole * steps)).reshape(whole, steps)
+    return rendered(lines, whole * steps).reshape(whole, steps)
 
 
 def _levels(lines: ComplexArray, whole: int) -> FloatArray:

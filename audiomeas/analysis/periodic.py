@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from audiomeas.errors import SignalError
+
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
@@ -20,6 +22,8 @@ _KAISER_BETA = 5.0
 #: Steps of a period for each line: between two of them a wave is nearly straight.
 _STEPS_A_LINE = 64
 _FEWEST_STEPS = 4096
+#: A wave stands at least so far above what its parts differ by (r.m.s.).
+_LEAST_CLEAR = 10.0
 
 
 def part_lines(signal: FloatArray, parts: int, periods: int, highest: int) -> ComplexArray:
@@ -35,6 +39,30 @@ def part_lines(signal: FloatArray, parts: int, periods: int, highest: int) -> Co
     return np.asarray(spectrum[:, periods : highest * periods + 1 : periods])
 
 
+def clear_lines(
+    signal: FloatArray,
+    parts: int,
+    periods: int,
+    highest: int,
+    *,
+    correction: ComplexArray | None,
+    wave: str,
+    window: str,
+) -> ComplexArray:
+    """Return the lines of each part as `part_lines` does, of a wave that stands clear of what its parts differ by.
+
+    correction : (highest,) by which lines are multiplied (what the bench adds, taken out); None: nothing.
+    wave, window : in words. Raises SignalError when noise covers it.
+    """
+    lines = part_lines(signal, parts, periods, highest)
+    if correction is not None:
+        lines = lines * correction
+    noise = float(np.sqrt(np.sum(np.var(lines, axis=0, ddof=1)) / parts))
+    if not float(np.linalg.norm(lines.mean(axis=0))) > _LEAST_CLEAR * noise:
+        raise SignalError(f"no {wave} stands clear of the noise in the {window} window: use a higher level")
+    return lines
+
+
 def smoothed(lines: ComplexArray, frequency_hz: float, band_hz: float) -> ComplexArray:
     """Return lines, (highest,), of orders from 1 on, faded towards the band's edge so that a step does not ring.
 
@@ -47,7 +75,11 @@ def smoothed(lines: ComplexArray, frequency_hz: float, band_hz: float) -> Comple
 
 def course(lines: ComplexArray) -> FloatArray:
     """Return one period of the wave of lines, (steps,), of orders from 1 on: without its mean, finely stepped."""
-    steps = max(_FEWEST_STEPS, 1 << int(np.ceil(np.log2(_STEPS_A_LINE * len(lines)))))
+    return rendered(lines, max(_FEWEST_STEPS, 1 << int(np.ceil(np.log2(_STEPS_A_LINE * len(lines))))))
+
+
+def rendered(lines: ComplexArray, steps: int) -> FloatArray:
+    """Return one period of the wave of lines, (steps,), of orders from 1 on: more steps than twice the orders."""
     spectrum = np.zeros(steps // 2 + 1, dtype=np.complex128)
     spectrum[1 : len(lines) + 1] = 0.5 * steps * lines
     return np.asarray(np.fft.irfft(spectrum, steps))

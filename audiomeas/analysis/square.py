@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audiomeas.analysis.edges import Edges, find_edges
-from audiomeas.analysis.periodic import half_widths, part_lines, smoothed
-from audiomeas.errors import SignalError
+from audiomeas.analysis.periodic import clear_lines, half_widths, smoothed
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -26,8 +25,6 @@ _QUADRATURE_FROM = 2.0
 #: … and up to this overshoot. One and two poles (Butterworth) come out within ±5 % then, by their closed forms.
 _QUADRATURE_OVERSHOOT = 0.05
 QUADRATURE_LIMIT = 0.05
-#: The wave stands at least so far above what its parts differ by (r.m.s.).
-_LEAST_CLEAR = 10.0
 #: Less than this is no figure, in parts: what the smoothing leaves of an overshoot, and of a tilt.
 _OVERSHOOT_LIMIT, TILT_LIMIT = 0.0025, 0.0015
 #: 10 % to 90 % of a Gaussian's step, in its standard deviations: so wide is the smoothing, nearly one.
@@ -142,14 +139,12 @@ def analyze_square(
     Raises SignalError: no square wave, or one that noise covers.
     """
     own = find_edges(smoothed(played, frequency_hz, band_hz), frequency_hz, band_hz)
-    factor = np.ones(len(played)) if correction is None else correction
 
-    def read(signal: FloatArray, what: str) -> tuple[Level, ComplexArray]:
-        lines = part_lines(signal, parts, periods, len(played)) * factor
+    def read(signal: FloatArray, window: str) -> tuple[Level, ComplexArray]:
+        lines = clear_lines(
+            signal, parts, periods, len(played), correction=correction, wave="square wave", window=window
+        )
         mean = lines.mean(axis=0)
-        noise = float(np.sqrt(np.sum(np.var(lines, axis=0, ddof=1)) / parts))
-        if not float(np.linalg.norm(mean)) > _LEAST_CLEAR * noise:
-            raise SignalError(f"no square wave stands clear of the noise {what}: use a higher level")
         edges = find_edges(smoothed(mean, frequency_hz, band_hz), frequency_hz, band_hz)
 
         def figures(some: ComplexArray) -> FloatArray:
@@ -158,6 +153,6 @@ def analyze_square(
         _, widths = half_widths(figures, lines)
         return Level(edges=edges, half_width=dict(zip(_NAMES, widths.tolist(), strict=True))), mean
 
-    quiet_level, _ = read(quiet, "in the quiet window")
-    loud_level, lines = read(loud, "in the loud window")
+    quiet_level, _ = read(quiet, "quiet")
+    loud_level, lines = read(loud, "loud")
     return Square(quiet=quiet_level, loud=loud_level, own=own, lines=lines)
