@@ -31,6 +31,14 @@ def bench_level(level: Level, name: str) -> Level:
     return level
 
 
+def rated_level(options: Mapping[str, Any], meaning: str = "what the maker states for each channel") -> Level:
+    """Return the level that is rated. meaning : which one that is.  Raises RequestError: none, or of full scale."""
+    rated: Level | None = options["rated_level"]
+    if rated is None:
+        raise RequestError(f"give rated_level, {meaning}, such as '60 W'")
+    return bench_level(rated, "rated_level")
+
+
 def refuse_empty_band(context: PlayContext, options: Mapping[str, Any]) -> None:
     """Raise RequestError when nothing lies between the options low_hz and high_hz (None: half the sample rate)."""
     low_hz, high_hz, highest_hz = options["low_hz"], options["high_hz"], context.sample_rate_hz / 2.0

@@ -68,10 +68,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     read = read_steps(recording, band, _WORD)
     steps = {channel: found[0] for channel, found in read.channels.items() if found}
     first = next(iter(steps.values()), None)
-    channels = [
-        _channel(read.recording, channel, steps.get(channel), first, options["rated_level"])
-        for channel in read.channels
-    ]
+    channels = [_channel(read.recording, channel, steps.get(channel), first, rated) for channel in read.channels]
     conditions = {key: value for key, value in read.conditions.items() if key in _KEPT}
     return result_of(
         read.recording,

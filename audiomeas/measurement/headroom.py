@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import scaled
-from audiomeas.errors import RequestError, SignalError
+from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext, SearchContext
 from audiomeas.measurement.budget import Told, own_parts
-from audiomeas.measurement.checks import bench_level, made, refuse_empty_band
+from audiomeas.measurement.checks import made, rated_level, refuse_empty_band
 from audiomeas.measurement.headroom_views import charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.searched import joined_captures, refuse_silent
@@ -71,10 +71,7 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
 
 
 def _rated(options: Mapping[str, Any]) -> Level:
-    rated: Level | None = options["rated_level"]
-    if rated is None:
-        raise RequestError("give rated_level, the continuous power of each channel, such as '60 W'")
-    return bench_level(rated, "rated_level")
+    return rated_level(options, "the continuous power of each channel")
 
 
 class _HeadroomSearch:

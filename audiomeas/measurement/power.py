@@ -11,7 +11,7 @@ from audiomeas.bench.parts import Part, of_limits, scaled
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext, SearchContext
 from audiomeas.measurement.budget import Told
-from audiomeas.measurement.checks import bench_level, made, refuse_empty_band
+from audiomeas.measurement.checks import made, rated_level, refuse_empty_band
 from audiomeas.measurement.curves import row_curve
 from audiomeas.measurement.distortion_steps import HUM_WORDS, NO_THD, read_steps, step_row
 from audiomeas.measurement.offers import band_options
@@ -66,10 +66,7 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
 
 
 def _rated(options: Mapping[str, Any]) -> Level:
-    rated: Level | None = options["rated_level"]
-    if rated is None:
-        raise RequestError("give rated_level, what the maker states for each channel, such as '60 W'")
-    bench_level(rated, "rated_level")
+    rated = rated_level(options)
     if options["lowest_level"].unit != rated.unit:
         raise RequestError(
             f"rated_level and lowest_level have other units, {rated} and {options['lowest_level']}: give both in W, or "

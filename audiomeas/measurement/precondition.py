@@ -11,7 +11,7 @@ from audiomeas.bench.parts import scaled
 from audiomeas.errors import RequestError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext, SearchContext
 from audiomeas.measurement.budget import Told
-from audiomeas.measurement.checks import bench_level, made, refuse_empty_band
+from audiomeas.measurement.checks import made, rated_level, refuse_empty_band
 from audiomeas.measurement.distortion_steps import read_steps, step_row
 from audiomeas.measurement.power_search import read_rows
 from audiomeas.measurement.precondition_views import charts, tables
@@ -27,7 +27,6 @@ from audiomeas.measurement.searched import (
     refuse_silent,
 )
 from audiomeas.measurement.tone_values import BAND_OPTIONS, uncertainty_covers
-from audiomeas.units import Level
 
 if TYPE_CHECKING:
     from audiomeas.measurement.base import Search
@@ -70,18 +69,11 @@ def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Sine:
 
 def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
     """Raise RequestError for what can never be played or told."""
-    _rated(options)
+    rated_level(options)
     if options["waived"] is not None and not options["waived"].strip():
         raise RequestError("preconditioning is waived for a reason: say it, it is kept in the record")
     made(_stimulus, context, options)
     refuse_empty_band(context, options)
-
-
-def _rated(options: Mapping[str, Any]) -> Level:
-    rated: Level | None = options["rated_level"]
-    if rated is None:
-        raise RequestError("give rated_level, what the maker states for each channel, such as '60 W'")
-    return bench_level(rated, "rated_level")
 
 
 class _Hour:
@@ -99,7 +91,7 @@ class _Hour:
 
     def _level(self) -> float:
         """Return the input at which no channel gives less than its share of the rated power."""
-        rated, share = _rated(self._options), self._options["power_share"]
+        rated, share = rated_level(self._options), self._options["power_share"]
         rated_v_rms = output_v_rms(self._context, rated, self._options["frequency_hz"])
         asked_v_rms = {channel: math.sqrt(share) * volts for channel, volts in rated_v_rms.items()}
         level_v_rms = input_v_rms(asked_v_rms, self._gain_db)
@@ -198,7 +190,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         _WORD,
         conditions={
             **read.conditions,
-            "rated_level": str(_rated(options)),
+            "rated_level": str(rated_level(options)),
             "power_share": options["power_share"],
             "asked_s": asked_s,
             "stood_s": max(stood_s, default=0.0),
