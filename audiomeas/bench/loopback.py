@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from audiomeas.bench.origin import ScaleOrigin, origin_of
 from audiomeas.tomlfile import Table
 
+_AUDIO_HZ = (20.0, 20_000.0)
 #: A row of `residual` above the highest of a range by this is worth having from another range of the same input.
 _HIGHER_DB = 1.0
 
@@ -69,6 +70,17 @@ class Loopback:
     noise_at_most: bool
     polarity: int
     origin: ScaleOrigin
+
+    @property
+    def farthest_off(self) -> ResponsePoint | None:
+        """The point of the audio band whose gain is farthest from 0 dB; None where no point lies in it."""
+        audio = [point for point in self.response if _AUDIO_HZ[0] <= point.frequency_hz <= _AUDIO_HZ[1]]
+        return max(audio, key=lambda point: abs(point.gain_db), default=None)
+
+    @property
+    def loudest(self) -> ResidualPoint:
+        """The residual beside the loudest tone."""
+        return max(self.residual, key=lambda row: row.level_dbfs)
 
 
 def read_loopbacks(table: Table) -> tuple[Loopback, ...]:
@@ -146,6 +158,6 @@ def residual_rows(loopbacks: Sequence[Loopback], channel: int, range_name: str) 
     own = next((one for one in loopbacks if (one.channel, one.range_name) == (channel, range_name)), None)
     if own is None:
         return ()
-    highest_dbfs = max(row.level_dbfs for row in own.residual)
+    highest_dbfs = own.loudest.level_dbfs
     others = (row for one in loopbacks if one.channel == channel and one is not own for row in one.residual)
     return (*own.residual, *(row for row in others if row.level_dbfs > highest_dbfs + _HIGHER_DB))

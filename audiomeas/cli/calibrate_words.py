@@ -18,9 +18,7 @@ def scale_line(found: Any, ask: Any) -> str:
 
 def loopback_line(one: Any) -> str:
     """Return what a loop showed. one : `bench.loopback.Loopback`."""
-    audio = [point for point in one.response if 20.0 <= point.frequency_hz <= 20_000.0]
-    worst = max(audio, key=lambda point: abs(point.gain_db))
-    loud = max(one.residual, key=lambda row: row.level_dbfs)
+    worst, loud = one.farthest_off, one.loudest
     return (
         f"loopback {one.channel} on range {one.range_name}: noise {one.noise_dbfs:.1f} dBFS; at most "
         f"{worst.gain_db:+.3f} dB ({worst.frequency_hz:.5g} Hz); distortion "

@@ -38,7 +38,6 @@ RESPONSE_HZ = (
 )  # fmt: skip
 #: A loop that is off by more than this inside the audio band is to be mended, not noted (trade notes, 3.12).
 LARGEST_OFF_DB = 3.0
-_AUDIO_HZ = (20.0, 20_000.0)
 #: Decibels of the tables have so many places.
 _PLACES = 4
 #: No response is better known: coupling capacitors still settle when a step begins (0.00014 dB at 31.5 Hz on the
@@ -142,9 +141,8 @@ def _loopback(
     rows = tuple(row for step in residual if (row := _residual_row(step)) is not None)
     if noise_dbfs is None or not rows:
         raise CalibrationError(f"channel {channel}: the loop's noise or distortion could not be told: capture it again")
-    _refuse_bad_loop(channel, points, rows)
     look = session.first_look()
-    return Loopback(
+    loopback = Loopback(
         channel=channel,
         range_name=dict(session.bench.file.ranges)[channel],
         reference_hz=ask.reference_hz,
@@ -171,6 +169,8 @@ def _loopback(
             },
         ),
     )
+    _refuse_bad_loop(loopback)
+    return loopback
 
 
 def _response(steps: Sequence[Mapping[str, Any]], reference_hz: float, channel: int) -> tuple[ResponsePoint, ...]:
@@ -212,15 +212,13 @@ def _residual_row(step: Mapping[str, Any]) -> ResidualPoint | None:
     )
 
 
-def _refuse_bad_loop(channel: int, points: Sequence[ResponsePoint], rows: Sequence[ResidualPoint]) -> None:
-    audio = [point for point in points if _AUDIO_HZ[0] <= point.frequency_hz <= _AUDIO_HZ[1]]
-    worst = max(audio, key=lambda point: abs(point.gain_db), default=None)
+def _refuse_bad_loop(loopback: Loopback) -> None:
+    channel, worst, loudest = loopback.channel, loopback.farthest_off, loopback.loudest
     if worst is not None and abs(worst.gain_db) > LARGEST_OFF_DB:
         raise CalibrationError(
             f"channel {channel}: the loop is {worst.gain_db:+.1f} dB off at {worst.frequency_hz:.4g} Hz, more than "
             f"{LARGEST_OFF_DB:g} dB: a pad of too high resistance, a long cable, or an equalizer in the path; mend it"
         )
-    loudest = max(rows, key=lambda row: row.level_dbfs)
     if loudest.thd_db > amplitude_ratio_to_db(LARGEST_RESIDUAL) and not loudest.at_most:
         raise CalibrationError(
             f"channel {channel}: the loop itself distorts {100.0 * db_to_amplitude_ratio(loudest.thd_db):.2g} %: an "
