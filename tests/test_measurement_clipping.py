@@ -534,3 +534,27 @@ def test_a_minimum_that_the_bench_hides_bounds_the_onset_and_leaves_the_levels(s
         before = result.channel(channel.channel).values["at_1_percent_w"]
         assert channel.values["at_1_percent_w"] == pytest.approx(before, rel=1e-9)
     assert sum("bench-limited" in line for line in again.warnings) == 2
+
+
+def test_bursts_that_the_card_itself_clips_are_left_out(tmp_path):
+    series = BurstSeries.falling(
+        frequency_hz=1000.0, level_v_rms=0.7, falls_db=(12, 9, 6, 3, 1, 0), duration_s=0.1,
+        sample_rate_hz=float(RATE_HZ), driven_channels=(1, 2),
+    )  # fmt: skip
+    audiomeas.generate(series, tmp_path / "played.wav", markers=True)
+    played, _ = soundfile.read(tmp_path / "played.wav")
+    played /= np.max(np.abs(played))
+    # The unit is a wire. At 1.2 times full scale (1.6 dB) the last two bursts are cut on channel 1, at half of it none.
+    noise = 3e-6 * np.random.default_rng(7).standard_normal(played.shape)
+    captured = np.clip(1.2 * played * [1.0, 0.5] + noise, -1, 1)
+    soundfile.write(tmp_path / "captured.wav", captured, RATE_HZ, subtype="PCM_24")
+    result = audiomeas.analyze("clipping", tmp_path / "captured.wav", stimulus=tmp_path / "played.wav")
+    assert [len(channel.values["curve"]) for channel in result.channels] == [4, 6]
+    assert all(channel.bound["at_1_percent_dbfs"] == "at least" for channel in result.channels)
+    (line,) = [line for line in result.warnings if "converter is at its end" in line]
+    assert line.startswith("channel 1: ")
+    assert "in 2 of 6 bursts" in line
+    hot = np.clip(8.0 * played, -1, 1)
+    soundfile.write(tmp_path / "hot.wav", hot, RATE_HZ, subtype="PCM_24")
+    with pytest.raises(SignalError, match="in 6 of 6 bursts"):
+        audiomeas.analyze("clipping", tmp_path / "hot.wav", stimulus=tmp_path / "played.wav")

@@ -133,7 +133,7 @@ def _read(
 
     if played is not None:
         until = None if stop is None else stop.burst
-        return reading.channel_of_bursts(played, recording.channels[column], options, until=until)
+        return reading.channel_of_bursts(recording, column, played, options, until=until)
     return reading.channel_of_envelope(recording, column, None, options)
 
 
@@ -170,10 +170,8 @@ def _told(recording: Recording, column: int, read: Read, teller: Teller) -> Chan
 
 def _notes(recording: Recording, column: int, read: Read, told: ChannelResult, *, early: bool) -> list[str]:
     """Return what is said of one channel. early : the search had to stop."""
-    from audiomeas.measurement.clipping_read import over_range_note
-
     own = (
-        over_range_note(recording, column),
+        read.left_out,
         words.near_full_scale(recording, column, read),
         None if early else words.at_ceiling(recording, told),
     )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.errors import SignalError
 from audiomeas.measurement.clipping_bursts import part_of, percentages, reader
 from audiomeas.measurement.steady import samples
-from audiomeas.measurement.stepped import aligned
+from audiomeas.measurement.stepped import aligned, at_end_of_range
 from audiomeas.measurement.sweeps import refuse_other_rate
 
 if TYPE_CHECKING:
@@ -20,8 +20,11 @@ if TYPE_CHECKING:
     from audiomeas.recording import Recording
     from audiomeas.stimulus import BurstSeries, Stimulus
 
+_HIGHER_RANGE = "capture again with a higher attenuator range to see higher levels"
 #: What a capture must be, said where it is something else.
 _WANTED = "clipping needs bursts, or steps of one tone at several levels (audiomeas generate burst)"
+#: Clipping is told of so many levels at least.
+_LEAST_LEVELS = 2
 Span = tuple[int, int]
 
 
@@ -48,6 +51,7 @@ class Read:
 
     bursts : those that `clipping` is made of (of a capture without a stimulus: where its level was read).
     in_volts : input levels are volts at the unit's input, not only in the right ratio.
+    left_out : what is said of what the card's own converter has clipped; None: it has clipped nothing.
     """
 
     clipping: Clipping
@@ -55,6 +59,7 @@ class Read:
     bursts: tuple[Burst, ...]
     frequency_hz: float
     in_volts: bool
+    left_out: str | None
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -134,13 +139,17 @@ def _frames(series: BurstSeries, burst: int) -> tuple[Span, Span | None]:
     return series.loud_span(burst), quiet if quiet[1] > quiet[0] else None
 
 
-def channel_of_bursts(played: Played, channel: int, options: Mapping[str, Any], *, until: int | None) -> Read:
+def channel_of_bursts(
+    recording: Recording, column: int, played: Played, options: Mapping[str, Any], *, until: int | None
+) -> Read:
     """Return what known bursts tell of one channel. until : number of the first one that tells nothing; None: all do.
 
-    Raises SignalError: fewer than two of them, or not of one frequency.
+    Those that the card's own converter has clipped are left out: what they show is not the unit's.
+    Raises SignalError: fewer than two are left.
     """
     from audiomeas.analysis.clipping import levels_of
 
+    channel = recording.channels[column]
     mine = [
         Burst(
             number=number,
@@ -158,16 +167,27 @@ def channel_of_bursts(played: Played, channel: int, options: Mapping[str, Any], 
         inputs = [one.input_v_rms for one in bursts if one.input_v_rms is not None]
         return levels_of([one.reading for one in bursts], inputs, percentages=percentages(options))
 
+    good = [one for one in mine if not at_end_of_range(recording, column, slice(*one.span)).any()]
+    left_out = _left_out_of_bursts(len(mine) - len(good), len(mine))
     most = max((len(one.driven) for one in mine), default=0)
-    together = [one for one in mine if len(one.driven) == most]
-    alone = [one for one in mine if len(one.driven) == 1] if most > 1 else []
+    together = [one for one in good if len(one.driven) == most]
+    alone = [one for one in good if len(one.driven) == 1] if most > 1 else []
+    if left_out is not None and len(together) < _LEAST_LEVELS:
+        raise SignalError(left_out)
     return Read(
         clipping=told(together),
         alone=told(alone) if alone else None,
         bursts=tuple(together),
         frequency_hz=played.frequency_hz,
         in_volts=played.in_volts,
+        left_out=left_out,
     )
+
+
+def _left_out_of_bursts(count: int, of: int) -> str | None:
+    if count == 0:
+        return None
+    return f"the card's own converter is at its end in {count} of {of} bursts: they are left out; {_HIGHER_RANGE}"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -216,7 +236,8 @@ def channel_of_envelope(
     from audiomeas.analysis.clipping import levels_of
     from audiomeas.analysis.clipping_capture import level_windows, readings_of_ramp
 
-    signal = samples(recording, column, slice(0, _unspoilt(recording, column)))
+    end = _unspoilt(recording, column)
+    signal = samples(recording, column, slice(0, end))
     # Refuses what is no ramp, and fits its frequency.
     found_hz = readings_of_ramp(signal, recording.sample_rate_hz, frequency_hz=frequency_hz)[0].frequency_hz
     read = reader(options, recording.sample_rate_hz, settled=True)
@@ -239,29 +260,19 @@ def channel_of_envelope(
         bursts=tuple(bursts),
         frequency_hz=found_hz,
         in_volts=False,
+        left_out=None if end == recording.frames else _left_out_from(end / recording.sample_rate_hz),
     )
 
 
 def _unspoilt(recording: Recording, column: int) -> int:
     """Return how many frames come before the converter itself was at its end: what comes later is not the unit's."""
-    import numpy as np
-
-    from audiomeas.interface.transport import consecutive_at
-
-    if not (recording.over_range and recording.over_range[column]):
-        return recording.frames
-    at_end = consecutive_at(np.abs(recording.counts_fs[:, column : column + 1]), 1.0 - 1e-12)
-    return int(np.argmax(at_end[:, 0])) if np.any(at_end) else recording.frames
+    at_end = at_end_of_range(recording, column, slice(None))
+    return int(at_end.argmax()) if at_end.any() else recording.frames
 
 
-def over_range_note(recording: Recording, column: int) -> str | None:
-    """Return what is said of a channel whose converter was at its end, or None."""
-    frames = _unspoilt(recording, column)
-    if frames == recording.frames:
-        return None
+def _left_out_from(time_s: float) -> str:
     return (
-        f"the card's own converter is at its end from {frames / recording.sample_rate_hz:.2f} s on: what comes later "
-        "is left out; capture again with a higher attenuator range to see higher levels"
+        f"the card's own converter is at its end from {time_s:.2f} s on: what comes later is left out; {_HIGHER_RANGE}"
     )
 
 

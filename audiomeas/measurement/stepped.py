@@ -107,15 +107,21 @@ def settling_frames(stimulus: SteppedSines, frequency_hz: float) -> float:
     return max(stimulus.settle_s, stimulus.settle_periods / frequency_hz) * stimulus.sample_rate_hz
 
 
-def refuse_over_range(recording: Recording, column: int, span: slice) -> None:
-    """Raise SignalError when two samples in a row of one step stand at full scale; other steps stay good."""
-    if not (recording.over_range and recording.over_range[column]):
-        return
+def at_end_of_range(recording: Recording, column: int, span: slice) -> Any:
+    """Return in which frames of a span two samples in a row stand at full scale, (frames,) of bool."""
     import numpy as np
 
     from audiomeas.interface.transport import consecutive_at
 
-    if np.any(consecutive_at(np.abs(recording.counts_fs[span, column : column + 1]), 1.0 - 1e-12)):
+    counts_fs = recording.counts_fs[span, column : column + 1]
+    if not (recording.over_range and recording.over_range[column]):
+        return np.zeros(len(counts_fs), dtype=np.bool_)
+    return consecutive_at(np.abs(counts_fs), 1.0 - 1e-12)[:, 0]
+
+
+def refuse_over_range(recording: Recording, column: int, span: slice) -> None:
+    """Raise SignalError when two samples in a row of one step stand at full scale; other steps stay good."""
+    if at_end_of_range(recording, column, span).any():
         raise SignalError(
             "over-range: values are unknown; capture again with a lower level or a higher attenuator range"
         )
