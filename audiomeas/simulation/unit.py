@@ -28,6 +28,7 @@ With a knee of half-width k the rail R is reached by a parabola, for R − k ≤
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -353,23 +354,22 @@ def _corners(table: Table, key: str, lowest_hz: float, highest_hz: float) -> tup
 def _volume_turn(table: Table) -> tuple[tuple[float, float], ...]:
     """Take [[seconds, dB], …]: times rise from 0 on, the control gives from 0 dB down to -120 dB."""
     message = "must be a list of [seconds, dB], the seconds rising, the dB from -120 to 0, such as [[4, 0], [18, -70]]"
-    points = _pairs(table, "volume_turn", message)
-    after = -math.inf
-    for time_s, volume_db in points:
-        if not (after < time_s < math.inf and time_s >= 0.0 and -120.0 <= volume_db <= 0.0):
-            raise table.problem("volume_turn", message)
-        after = time_s
-    return points
+    return _over_time(table, "volume_turn", message, lambda volume_db: -120.0 <= volume_db <= 0.0)
 
 
 def _load_change(table: Table) -> tuple[tuple[float, float], ...]:
     """Take [[seconds, Ω], …]: times rise from 0 on, loads are above 0; inf for none."""
     message = "must be a list of [seconds, ohms], the seconds rising, the ohms above 0 or inf, such as [[20, inf]]"
-    points = _pairs(table, "load_change", message)
+    return _over_time(table, "load_change", message, lambda load_ohm: load_ohm > 0.0)
+
+
+def _over_time(table: Table, key: str, message: str, fits: Callable[[float], bool]) -> tuple[tuple[float, float], ...]:
+    """Take [[seconds, value], …]: times rise from 0 on, every value fits. message : what it must be."""
+    points = _pairs(table, key, message)
     after = -math.inf
-    for time_s, load_ohm in points:
-        if not (after < time_s < math.inf and time_s >= 0.0 and load_ohm > 0.0):
-            raise table.problem("load_change", message)
+    for time_s, value in points:
+        if not (after < time_s < math.inf and time_s >= 0.0 and fits(value)):
+            raise table.problem(key, message)
         after = time_s
     return points
 
