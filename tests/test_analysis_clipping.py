@@ -24,7 +24,7 @@ from tone_signals import db, sine
 
 from audiomeas.analysis.clipping import Clipping, levels_of, sag_db
 from audiomeas.analysis.clipping_burst import BurstReading, read_burst
-from audiomeas.analysis.clipping_capture import clipping_of_ramp, readings_of_ramp
+from audiomeas.analysis.clipping_capture import readings_of_ramp
 from audiomeas.analysis.clipping_recovery import recovery_after
 from audiomeas.analysis.clipping_search import ClippingSearch, SearchEnd
 from audiomeas.analysis.clipping_signs import Ending
@@ -388,7 +388,8 @@ def _climbing(transfer: Transfer, frequency_hz: float, duration_s: float, steps:
 def test_a_ramp_or_steps_from_elsewhere_give_the_levels(steps: int | None, frequency_hz: float) -> None:
     """26 dB in 6 s, input unknown: output levels within 0.03 dB of the integral (a third of a ramp's window)."""
     transfer = uneven(1e-3, rounded(40.0, 38.0, 0.1))
-    found = clipping_of_ramp(_climbing(transfer, frequency_hz, 6.0, steps), RATE_HZ, highest_percent=3.0)
+    readings = readings_of_ramp(_climbing(transfer, frequency_hz, 6.0, steps), RATE_HZ)
+    found = levels_of([one for _, one in readings], highest_percent=3.0)
     amplifier = Amplifier(20.0, transfer)
     for level in (found.onset, *found.levels):
         truth = amplifier.level_v_rms(amplifier.input_at(level.percent / 100, 0.9, 2.5))

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from audiomeas.analysis.clipping import Clipping, levels_of
 from audiomeas.analysis.clipping_burst import BurstReading, least_burst_s, read_burst
-from audiomeas.analysis.clipping_search import BURST_S, USUAL_PERCENTAGES
+from audiomeas.analysis.clipping_search import BURST_S
 from audiomeas.analysis.demodulation import short_levels
 from audiomeas.analysis.tone import tone_frequency
 from audiomeas.errors import SignalError
@@ -87,44 +85,38 @@ def _climbs(level_db: FloatArray, count: int) -> bool:
     return bool(abs(level_db[-1] - level_db[0]) < _SLOW_DB and np.max(np.abs(change_db)) < _SLOW_DB * _EVEN_PART)
 
 
-def clipping_of_ramp(
-    signal_v: FloatArray,
-    sample_rate_hz: float,
-    *,
-    frequency_hz: float | None = None,
-    percentages: Sequence[float] = USUAL_PERCENTAGES,
-    highest_percent: float | None = None,
-    band_hz: tuple[float, float] = (20.0, 20_000.0),
-) -> Clipping:
-    """Return where one channel clips, from a capture of a slow level ramp or of steps, whose input is not known.
-
-    signal_v : (frames,), one channel, volts at the unit's output.   frequency_hz : about (2 %); None: the strongest
-    line's. It is fitted in both cases.
-    Raises SignalError: no tone, a level that hardly changes, too fast a ramp, values that are no numbers.
-    """
-    readings = readings_of_ramp(signal_v, sample_rate_hz, frequency_hz=frequency_hz, band_hz=band_hz)
-    return levels_of(readings, percentages=percentages, highest_percent=highest_percent)
-
-
 def readings_of_ramp(
     signal_v: FloatArray,
     sample_rate_hz: float,
     *,
-    frequency_hz: float | None = None,
     band_hz: tuple[float, float] = (20.0, 20_000.0),
-) -> tuple[BurstReading, ...]:
-    """Return the readings that `clipping_of_ramp` makes its result of, in order of time. Errors as there."""
+    harmonic_limit_hz: float | None = None,
+) -> tuple[tuple[LevelWindow, BurstReading], ...]:
+    """Return where the level of a slow ramp or of steps is read, and what each place tells; in order of time.
+
+    signal_v : (frames,), one channel; its tone is the strongest line.   band_hz, harmonic_limit_hz : as for
+    `read_burst`. Places where the tone drowns in noise are left out.
+    Raises SignalError: no tone, a level that hardly changes, too fast a ramp, values that are no numbers.
+    """
     if signal_v.ndim != 1 or not np.all(np.isfinite(signal_v)):
         raise SignalError("one channel of finite values is read at a time: capture it again where it holds NaN")
-    fitted_hz = _fitted_hz(signal_v, sample_rate_hz, frequency_hz)
+    fitted_hz = _fitted_hz(signal_v, sample_rate_hz)
     readings = []
     for window in level_windows(signal_v, sample_rate_hz, fitted_hz):
         part = signal_v[window.start : window.stop]
         try:
-            readings.append(read_burst(part, sample_rate_hz, fitted_hz, settle_s=0.0, band_hz=band_hz))
+            reading = read_burst(
+                part,
+                sample_rate_hz,
+                fitted_hz,
+                settle_s=0.0,
+                band_hz=band_hz,
+                harmonic_limit_hz=harmonic_limit_hz,
+            )
         except SignalError:  # the tone drowns in noise there
             continue
-    level_db = [20.0 * math.log10(one.fundamental_v_rms) for one in readings]
+        readings.append((window, reading))
+    level_db = [20.0 * math.log10(one.fundamental_v_rms) for _, one in readings]
     if not level_db:
         raise SignalError(
             f"nowhere does the level stay, or change by less than {_SLOW_DB:g} dB in {BURST_S:g} s: play a slower "
@@ -135,7 +127,7 @@ def readings_of_ramp(
     return tuple(readings)
 
 
-def _fitted_hz(signal_v: FloatArray, sample_rate_hz: float, near_hz: float | None) -> float:
+def _fitted_hz(signal_v: FloatArray, sample_rate_hz: float) -> float:
     """Return the tone's frequency, fitted where it is loudest."""
     frames = min(len(signal_v), round(_FITTED_S * sample_rate_hz))
     if frames == 0:
@@ -143,4 +135,4 @@ def _fitted_hz(signal_v: FloatArray, sample_rate_hz: float, near_hz: float | Non
     hop = max(1, frames // 4)
     power = np.mean(np.square(sliding_window_view(signal_v, frames)[::hop]), axis=1)
     start = int(np.argmax(power)) * hop
-    return tone_frequency(signal_v[start : start + frames], sample_rate_hz, near_hz=near_hz)[0]
+    return tone_frequency(signal_v[start : start + frames], sample_rate_hz)[0]

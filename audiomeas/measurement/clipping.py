@@ -134,7 +134,7 @@ def _read(
     if played is not None:
         until = None if stop is None else stop.burst
         return reading.channel_of_bursts(recording, column, played, options, until=until)
-    return reading.channel_of_envelope(recording, column, None, options)
+    return reading.channel_of_envelope(recording, column, options)
 
 
 def _stop_words(recording: Recording, stop: Stop | None) -> list[str]:

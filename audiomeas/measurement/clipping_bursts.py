@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import RequestError, SignalError
-from audiomeas.measurement.searched import refuse_silent
-from audiomeas.units import SQRT2, Level, db_to_amplitude_ratio
+from audiomeas.measurement.searched import markers_v, refuse_silent
+from audiomeas.units import Level, db_to_amplitude_ratio
 
 if TYPE_CHECKING:
     from audiomeas.analysis.clipping_burst import BurstReading
@@ -24,9 +24,6 @@ if TYPE_CHECKING:
 
 #: Conditions: what a search began with, and what was said of a burst that never came back.
 FACTS, LOST = "clipping_search", "lost_burst"
-#: Markers lie so far below their burst, but never below the first look's level, which is known to be heard: a burst
-#: that clips has markers that don't, and that still stand out beside it.
-MARKERS_BELOW_DB = 10.0
 #: A level that was asked for is passed from here on: the first look's gain is known to some hundredths of a dB.
 _PASSES = db_to_amplitude_ratio(0.1)
 ALONE, BOTH = "alone", "both"
@@ -93,25 +90,20 @@ def new_search(facts: SearchFacts, driven: Sequence[int], options: Mapping[str, 
     )
 
 
-def reader(
-    options: Mapping[str, Any], sample_rate_hz: float, *, settled: bool = False
-) -> Callable[[Any, float], BurstReading | None]:
-    """Return what reads one channel of one burst: (samples, frequency_hz) → reading; None where no tone is there.
+def limits_of(options: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the limits in frequency within which a burst is read, as `read_burst` takes them."""
+    return {"band_hz": (options["low_hz"], options["high_hz"]), "harmonic_limit_hz": options["harmonic_limit_hz"]}
 
-    settled : the samples begin where all has come to rest.
-    """
-    from audiomeas.analysis.clipping_burst import SETTLE_S, read_burst
+
+def reader(options: Mapping[str, Any], sample_rate_hz: float) -> Callable[[Any, float], BurstReading | None]:
+    """Return what reads one channel of one burst: (samples, frequency_hz) → reading; None where no tone is there."""
+    from audiomeas.analysis.clipping_burst import read_burst
+
+    limits = limits_of(options)
 
     def read(signal: Any, frequency_hz: float) -> BurstReading | None:
         try:
-            return read_burst(
-                signal,
-                sample_rate_hz,
-                frequency_hz,
-                settle_s=0.0 if settled else SETTLE_S,
-                band_hz=(options["low_hz"], options["high_hz"]),
-                harmonic_limit_hz=options["harmonic_limit_hz"],
-            )
+            return read_burst(signal, sample_rate_hz, frequency_hz, **limits)
         except SignalError:
             return None
 
@@ -187,7 +179,7 @@ class BurstSearch:
             levels_v_rms=(tuple(levels),),
             durations_s=(wanted.duration_s,),
             sample_rate_hz=self._rate_hz,
-            markers_v=SQRT2 * self._marker_v_rms(min(levels), max(levels)),
+            markers_v=markers_v(levels, self._first_look_v_rms),
             first=len(self._played),
             driven_channels=self._driven,
         )
@@ -203,10 +195,6 @@ class BurstSearch:
             asked is not None and level_v_rms * self._gain.get(channel, 0.0) > asked * _PASSES
             for (channel, asked), level_v_rms in zip(self._asked_v_rms.items(), input_v_rms, strict=True)
         )
-
-    def _marker_v_rms(self, quietest_v_rms: float, loudest_v_rms: float) -> float:
-        below = quietest_v_rms * db_to_amplitude_ratio(-MARKERS_BELOW_DB)
-        return min(max(below, self._first_look_v_rms), loudest_v_rms)
 
     def take(self, recording: Recording) -> None:
         """Take the capture of the burst that was wanted last."""

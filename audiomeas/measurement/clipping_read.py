@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
-from audiomeas.measurement.clipping_bursts import part_of, percentages, reader
+from audiomeas.measurement.clipping_bursts import limits_of, part_of, percentages, reader
 from audiomeas.measurement.steady import samples
 from audiomeas.measurement.stepped import aligned, at_end_of_range
 from audiomeas.measurement.sweeps import refuse_other_rate
@@ -229,19 +229,13 @@ def stop_of(played: Played) -> Stop | None:
     return None
 
 
-def channel_of_envelope(
-    recording: Recording, column: int, frequency_hz: float | None, options: Mapping[str, Any]
-) -> Read:
+def channel_of_envelope(recording: Recording, column: int, options: Mapping[str, Any]) -> Read:
     """Return what one channel of a slow level ramp, or of steps, tells; found by its envelope. Raises SignalError."""
     from audiomeas.analysis.clipping import levels_of
-    from audiomeas.analysis.clipping_capture import level_windows, readings_of_ramp
+    from audiomeas.analysis.clipping_capture import readings_of_ramp
 
     end = _unspoilt(recording, column)
-    signal = samples(recording, column, slice(0, end))
-    # Refuses what is no ramp, and fits its frequency.
-    found_hz = readings_of_ramp(signal, recording.sample_rate_hz, frequency_hz=frequency_hz)[0].frequency_hz
-    read = reader(options, recording.sample_rate_hz, settled=True)
-    windows = level_windows(signal, recording.sample_rate_hz, found_hz)
+    found = readings_of_ramp(samples(recording, column, slice(0, end)), recording.sample_rate_hz, **limits_of(options))
     bursts = [
         Burst(
             number=number,
@@ -251,14 +245,13 @@ def channel_of_envelope(
             driven=(recording.channels[column],),
             reading=reading,
         )
-        for number, window in enumerate(windows)
-        if (reading := read(signal[window.start : window.stop], found_hz)) is not None
+        for number, (window, reading) in enumerate(found)
     ]
     return Read(
         clipping=levels_of([one.reading for one in bursts], percentages=percentages(options)),
         alone=None,
         bursts=tuple(bursts),
-        frequency_hz=found_hz,
+        frequency_hz=bursts[0].reading.frequency_hz,
         in_volts=False,
         left_out=None if end == recording.frames else _left_out_from(end / recording.sample_rate_hz),
     )
