@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import Part
-from audiomeas.measurement.bench_own import bound_ratios, limited_words, loop_gain
+from audiomeas.measurement.bench_own import bound_ratios, limited_words
 from audiomeas.measurement.budget import NOISE_AND_FIT, Told, own_parts
 from audiomeas.measurement.clipping_words import AT_LEAST
-from audiomeas.measurement.scale_parts import gain_parts, input_level_parts
-from audiomeas.measurement.tone_values import tell_output
+from audiomeas.measurement.scale_parts import input_level_parts
+from audiomeas.measurement.tone_values import tell_gain, tell_output
 from audiomeas.units import amplitude_ratio_to_db
 
 if TYPE_CHECKING:
@@ -165,11 +165,7 @@ class Teller:
     def _gain(self, clipping: Clipping) -> None:
         if clipping.gain_db is None or not self._read.in_volts or self._recording.scale_v(self._column) is None:
             return
-        loop_db, left = loop_gain(self._recording, self._column, self._frequency_hz)
-        self.told.values["gain_db"] = clipping.gain_db - loop_db
-        parts = gain_parts(self._recording, self._column)
-        if parts is not None:
-            self.told.add("gain_db", (*parts, *left), DB_PER_NEPER)
+        tell_gain(self.told, self._recording, self._column, clipping.gain_db, frequency_hz=self._frequency_hz, own=())
 
     def _point(self, point: CurvePoint) -> dict[str, Any]:
         input_v_rms = self._input_v_rms(point.input_v_rms)

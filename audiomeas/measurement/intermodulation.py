@@ -13,13 +13,12 @@ from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
 from audiomeas.bench.parts import of_limits
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
-from audiomeas.measurement.bench_own import freed_level, own_words
+from audiomeas.measurement.bench_own import own_words
 from audiomeas.measurement.budget import BENCH_DISTORTION, Told, own_parts
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.intermodulation_views import charts, tables
 from audiomeas.measurement.offers import band_options, ratio_figures
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.scale_parts import scale_parts
 from audiomeas.measurement.steady import (
     LEAST_RELATIVE,
     clock_words,
@@ -29,7 +28,7 @@ from audiomeas.measurement.steady import (
     samples,
     steady_span,
 )
-from audiomeas.measurement.tone_values import spectrum_values, tell_relative
+from audiomeas.measurement.tone_values import spectrum_values, tell_relative, tell_volts
 
 if TYPE_CHECKING:
     from audiomeas.analysis.intermodulation import Intermodulation, Ratio
@@ -281,22 +280,19 @@ def _tell_ratio(told: Told, name: str, ratio: Ratio | None, bench_db: float | No
 
 
 def _tell_tones(told: Told, recording: Recording, column: int, found: Intermodulation) -> None:
-    from audiomeas.units import amplitude_ratio_to_db
-
-    values, scale = told.values, scale_parts(recording, column)
     for name, tone in (("low", found.low), ("high", found.high)):
-        own = own_parts(tone.level_uncertainty / tone.level_rms)
-        values[f"{name}_frequency_hz"] = tone.frequency_hz
+        told.values[f"{name}_frequency_hz"] = tone.frequency_hz
         told.uncertainty[f"{name}_frequency_hz"] = max(tone.frequency_uncertainty_hz, 1e-9 * tone.frequency_hz)
-        values[f"{name}_level_dbfs"] = amplitude_ratio_to_db(tone.level_rms / recording.reference(column))
-        told.add(f"{name}_level_dbfs", own, DB_PER_NEPER)
-        if recording.scale_v(column) is None:
-            continue
-        level_v_rms, away = freed_level(recording, column, tone.frequency_hz, tone.level_rms)
-        values[f"{name}_level_v_rms"] = level_v_rms
-        if scale is not None:
-            told.add(f"{name}_level_v_rms", (*scale, *own, *away), level_v_rms)
-    values["tone_ratio"] = found.low.level_rms / found.high.level_rms
+        tell_volts(
+            told,
+            recording,
+            column,
+            tone.level_rms,
+            frequency_hz=tone.frequency_hz,
+            own=own_parts(tone.level_uncertainty / tone.level_rms),
+            prefix=f"{name}_level",
+        )
+    told.values["tone_ratio"] = found.low.level_rms / found.high.level_rms
 
 
 def _orders(found: Intermodulation) -> list[dict[str, Any]]:

@@ -11,12 +11,12 @@ from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import Part, combined
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
-from audiomeas.measurement.bench_own import freed_level, loop_gain, own_words
+from audiomeas.measurement.bench_own import freed_level, own_words
 from audiomeas.measurement.budget import NOISE_AND_FIT, Told, own_parts
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.linearity_views import RANGES_DB, charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.scale_parts import gain_parts, scale_parts
+from audiomeas.measurement.scale_parts import scale_parts
 from audiomeas.measurement.steady import loudest_counts, samples
 from audiomeas.measurement.stepped import (
     MOST_STEPS,
@@ -27,6 +27,7 @@ from audiomeas.measurement.stepped import (
     refuse_over_range,
     steps_of,
 )
+from audiomeas.measurement.tone_values import tell_gain, tell_volts
 
 if TYPE_CHECKING:
     from audiomeas.analysis.linearity import Deviations, NarrowLevel
@@ -314,23 +315,15 @@ class _Channel:
 
     def _tell_reference(self, told: Told, base: NarrowLevel, input_v_rms: float | None) -> None:
         """Tell the level and gain of the reference step."""
-        recording, column, values = self._recording, self._column, told.values
+        recording, column, frequency_hz = self._recording, self._column, self._played.frequency_hz
         own = own_parts(base.half_width_db / DB_PER_NEPER, _LEAST_DB / DB_PER_NEPER)
-        values.update(dict.fromkeys(("reference_level_v_rms", "gain_db")))
-        values["reference_level_dbfs"] = 20.0 * math.log10(base.level_rms / recording.reference(column))
-        told.add("reference_level_dbfs", own, DB_PER_NEPER)
-        if recording.scale_v(column) is None:
-            return
-        level_v_rms, away = freed_level(recording, column, self._played.frequency_hz, base.level_rms)
-        values["reference_level_v_rms"] = level_v_rms
-        scale, of_gain = scale_parts(recording, column), gain_parts(recording, column)
-        if scale is not None:
-            told.add("reference_level_v_rms", (*scale, *own, *away), level_v_rms)
-        if input_v_rms is not None:
-            loop_db, left = loop_gain(recording, column, self._played.frequency_hz)
-            values["gain_db"] = 20.0 * math.log10(base.level_rms / input_v_rms) - loop_db
-            if of_gain is not None:
-                told.add("gain_db", (*of_gain, *own, *left), DB_PER_NEPER)
+        told.values.update(dict.fromkeys(("reference_level_v_rms", "gain_db")))
+        tell_volts(
+            told, recording, column, base.level_rms, frequency_hz=frequency_hz, own=own, prefix="reference_level"
+        )
+        if recording.scale_v(column) is not None and input_v_rms is not None:
+            gain_db = 20.0 * math.log10(base.level_rms / input_v_rms)
+            tell_gain(told, recording, column, gain_db, frequency_hz=frequency_hz, own=own)
 
 
 def _figures(rows: Sequence[Mapping[str, Any]]) -> Told:

@@ -91,14 +91,23 @@ def tell_level(
         Part("level drift", drift, "rectangular"),
     ]
     tell_output(told, recording, column, channel, tone.level_rms, frequency_hz=tone.frequency_hz, own=own)
-    if recording.scale_v(column) is None:
-        return
-    if input_v_rms is not None:
-        loop_db, left = loop_gain(recording, column, tone.frequency_hz)
-        told.values["gain_db"] = amplitude_ratio_to_db(tone.level_rms / input_v_rms) - loop_db
-        of_gain = gain_parts(recording, column)
-        if of_gain is not None:
-            told.add("gain_db", (*of_gain, *own, *left), DB_PER_NEPER)
+    if recording.scale_v(column) is not None and input_v_rms is not None:
+        gain_db = amplitude_ratio_to_db(tone.level_rms / input_v_rms)
+        tell_gain(told, recording, column, gain_db, frequency_hz=tone.frequency_hz, own=own)
+
+
+def tell_gain(
+    told: Told, recording: Recording, column: int, captured_db: float, *, frequency_hz: float, own: Sequence[Part]
+) -> None:
+    """Tell gain_db, without what the bench adds. captured_db : volts of a calibrated capture over those at the input.
+
+    own : relative parts of its uncertainty beside the calibrations.
+    """
+    loop_db, left = loop_gain(recording, column, frequency_hz)
+    told.values["gain_db"] = captured_db - loop_db
+    of_gain = gain_parts(recording, column)
+    if of_gain is not None:
+        told.add("gain_db", (*of_gain, *own, *left), DB_PER_NEPER)
 
 
 def tell_output(
@@ -116,24 +125,48 @@ def tell_output(
 
     level_rms : in the unit of the recording's signal.   own : relative parts of its uncertainty beside scale and load.
     """
-    from audiomeas.units import amplitude_ratio_to_db, v_rms_to_w
+    from audiomeas.units import v_rms_to_w
 
-    values, volts, watts = told.values, f"{prefix}_v_rms", f"{prefix}_w"
-    values[f"{prefix}_dbfs"] = amplitude_ratio_to_db(level_rms / recording.reference(column))
+    found = tell_volts(told, recording, column, level_rms, frequency_hz=frequency_hz, own=own, prefix=prefix)
+    load_ohm = power_ohm(recording.conditions, channel, frequency_hz)
+    if found is None or load_ohm is None:
+        return
+    level_v_rms, parts = found
+    watts = f"{prefix}_w"
+    told.values[watts] = v_rms_to_w(level_v_rms, load_ohm)
+    of_load = load_parts(recording.conditions, channel, frequency_hz)
+    if parts is not None and of_load is not None:
+        told.add(watts, (*scaled(parts, 2.0), *of_load), told.values[watts])
+
+
+def tell_volts(
+    told: Told,
+    recording: Recording,
+    column: int,
+    level_rms: float,
+    *,
+    frequency_hz: float,
+    own: Sequence[Part],
+    prefix: str = "level",
+) -> tuple[float, tuple[Part, ...] | None] | None:
+    """Tell `prefix`_dbfs and, where known, `prefix`_v_rms, of a tone; arguments as of `tell_output`.
+
+    Returns the volts and the relative parts of their uncertainty (None: not claimed); None where volts are not known.
+    """
+    from audiomeas.units import amplitude_ratio_to_db
+
+    told.values[f"{prefix}_dbfs"] = amplitude_ratio_to_db(level_rms / recording.reference(column))
     told.add(f"{prefix}_dbfs", own, DB_PER_NEPER)
     if recording.scale_v(column) is None:
-        return
+        return None
     level_v_rms, away = freed_level(recording, column, frequency_hz, level_rms)
-    values[volts] = level_v_rms
+    told.values[f"{prefix}_v_rms"] = level_v_rms
     scale = scale_parts(recording, column)
-    if scale is not None:
-        told.add(volts, (*scale, *own, *away), level_v_rms)
-    load_ohm = power_ohm(recording.conditions, channel, frequency_hz)
-    if load_ohm is not None:
-        values[watts] = v_rms_to_w(level_v_rms, load_ohm)
-        of_load = load_parts(recording.conditions, channel, frequency_hz)
-        if scale is not None and of_load is not None:
-            told.add(watts, (*scaled((*scale, *own, *away), 2.0), *of_load), values[watts])
+    if scale is None:
+        return level_v_rms, None
+    parts = (*scale, *own, *away)
+    told.add(f"{prefix}_v_rms", parts, level_v_rms)
+    return level_v_rms, parts
 
 
 def tell_ratio(told: Told, name: str, ratio: float | None, power: PowerSum | None) -> None:

@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
-from audiomeas.measurement.bench_own import freed_level, own_words
+from audiomeas.measurement.bench_own import own_words
 from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.scale_parts import between_parts, scale_parts
+from audiomeas.measurement.scale_parts import between_parts
 from audiomeas.measurement.steady import over_range_words
+from audiomeas.measurement.tone_values import tell_volts
 from audiomeas.measurement.tracking_views import charts, tables
 
 if TYPE_CHECKING:
@@ -173,11 +174,9 @@ def _second(recording: Recording, found: Tracking, begin_s: float) -> ChannelRes
 def _own(recording: Recording, found: Tracking, column: int, begin_s: float) -> Told:
     """Return what both channels have: their own levels, and what is of the pair."""
     level, own = found.loudest_rms[column], own_parts(found.loudest_uncertainty[column])
-    level_v_rms, away = freed_level(recording, column, found.frequency_hz, level)
     crackles, jumps = found.crackles_s[column], found.jumps_s[column]
     values: dict[str, Any] = {
-        "level_v_rms": level_v_rms if recording.scale_v(column) is not None else None,
-        "level_dbfs": 20.0 * math.log10(level / recording.reference(column)),
+        "level_v_rms": None,
         "lowest_db": found.lowest_db[column],
         "crackles": len(crackles),
         "jumps": len(jumps),
@@ -186,12 +185,9 @@ def _own(recording: Recording, found: Tracking, column: int, begin_s: float) -> 
         **_course(found, column, begin_s),
     }
     told = Told(values, {"crackles": 0.0, "jumps": 0.0})
-    told.add("level_dbfs", own, DB_PER_NEPER)
+    tell_volts(told, recording, column, level, frequency_hz=found.frequency_hz, own=own)
     if found.went_silent[column]:
         told.at_most("lowest_db")
-    scale = scale_parts(recording, column)
-    if values["level_v_rms"] is not None and scale is not None:
-        told.add("level_v_rms", (*scale, *own, *away), level_v_rms)
     for range_db in _RANGES_DB:
         _tell_largest(told, found, range_db)
     return told
