@@ -105,14 +105,12 @@ def _window_frames(frequency_hz: float, window_s: float, periods: int, sample_ra
 
 
 @dataclass(frozen=True, kw_only=True)
-class SteppedSines(JsonFacts):
-    """Sines one after the other, each ramped up from and down to silence: a frequency list, a level list, or both.
+class Steps(JsonFacts):
+    """What a stimulus of steps is made of: a frequency list, a level list, or both.
 
     steps : (frequency_hz, level_v_rms) of each.  settle_periods : settling is at least this many periods.
     window_periods : so is the window that is analysed (a whole number).
     """
-
-    kind: ClassVar[str] = "steps"
 
     steps: tuple[tuple[float, float], ...]
     sample_rate_hz: float
@@ -128,6 +126,23 @@ class SteppedSines(JsonFacts):
             raise ValueError("stepped sines need at least one step")
         for frequency_hz, level_v_rms in self.steps:
             checked_tone(frequency_hz, level_v_rms, self.sample_rate_hz)
+
+    @property
+    def level_v_rms(self) -> float:
+        """Largest r.m.s. voltage of any step."""
+        return max(level_v_rms for _, level_v_rms in self.steps)
+
+    @property
+    def peak_v(self) -> float:
+        """Largest instantaneous voltage."""
+        return self.level_v_rms * SQRT2
+
+
+@dataclass(frozen=True, kw_only=True)
+class SteppedSines(Steps):
+    """Sines one after the other, each ramped up from and down to silence."""
+
+    kind: ClassVar[str] = "steps"
 
     @classmethod
     def bin_centred(
@@ -167,16 +182,6 @@ class SteppedSines(JsonFacts):
     def frames(self) -> int:
         """Length, ramps included."""
         return sum(part.frames for part in self._parts())
-
-    @property
-    def level_v_rms(self) -> float:
-        """Largest r.m.s. voltage of any step."""
-        return max(level_v_rms for _, level_v_rms in self.steps)
-
-    @property
-    def peak_v(self) -> float:
-        """Largest instantaneous voltage."""
-        return self.level_v_rms * SQRT2
 
     def samples_v(self) -> FloatArray:
         """Return one channel's samples, (frames,), in volts."""
