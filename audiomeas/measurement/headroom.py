@@ -13,9 +13,9 @@ from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.checks import made, rated_level, refuse_empty_band
 from audiomeas.measurement.headroom_views import charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
-from audiomeas.measurement.searched import joined_captures, refuse_silent
+from audiomeas.measurement.searched import joined_captures, markers_v, refuse_silent
 from audiomeas.measurement.tone_values import BAND_OPTIONS, definitions, tell_output, uncertainty_covers
-from audiomeas.units import SQRT2, Level, amplitude_ratio_to_db, db_to_amplitude_ratio, power_ratio_to_db
+from audiomeas.units import Level, amplitude_ratio_to_db, power_ratio_to_db
 
 if TYPE_CHECKING:
     from audiomeas.analysis.clipping import Clipping
@@ -47,16 +47,14 @@ def _pulsed(
     first: int = 0,
 ) -> PulsedTone:
     """Return swells at one level a channel. heard_v_rms : markers are not below it, where the swells aren't."""
-    from audiomeas.measurement.clipping_bursts import MARKERS_BELOW_DB
     from audiomeas.stimulus import PulsedTone
     from audiomeas.stimulus.pulsed import whole_periods_hz
 
-    unclipped_v_rms = min(levels_v_rms) * db_to_amplitude_ratio(-MARKERS_BELOW_DB)
     return PulsedTone(
         frequency_hz=whole_periods_hz(options["frequency_hz"]),
         levels_v_rms=(levels_v_rms,),
         sample_rate_hz=sample_rate_hz,
-        markers_v=SQRT2 * min(max(unclipped_v_rms, heard_v_rms), max(levels_v_rms)),
+        markers_v=markers_v(levels_v_rms, heard_v_rms),
         rounds=options["rounds"],
         first=first,
         driven_channels=channels,

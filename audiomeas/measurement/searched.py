@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import CaptureError, RequestError, SignalError
-from audiomeas.units import Level, db_to_amplitude_ratio
+from audiomeas.units import SQRT2, Level, db_to_amplitude_ratio
 
 if TYPE_CHECKING:
     from audiomeas.measurement.base import SearchContext
@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
 #: A channel that comes out so much lower than its gain lets expect has fallen: something opened, the search ends.
 FELL_DB = 3.0
+#: Markers lie so far below what they enclose, but never below the first look's level, which is known to be heard: what
+#: clips has markers that don't, and that still stand out beside it.
+_MARKERS_BELOW_DB = 10.0
 
 
 def refuse_silent(context: SearchContext, so: str) -> None:
@@ -46,6 +49,12 @@ def refuse_above(context: SearchContext, level_v_rms: float, what: str) -> None:
             f"{what} needs {level_v_rms:.3g} V at the input, and {highest_v_rms:.3g} V are allowed by "
             f"{context.highest_words}"
         )
+
+
+def markers_v(levels_v_rms: Sequence[float], heard_v_rms: float) -> float:
+    """Return the peak of the markers around one level a channel. heard_v_rms : where the first look was heard."""
+    unclipped_v_rms = min(levels_v_rms) * db_to_amplitude_ratio(-_MARKERS_BELOW_DB)
+    return SQRT2 * min(max(unclipped_v_rms, heard_v_rms), max(levels_v_rms))
 
 
 def all_steps(series: Sequence[SteppedSines]) -> SteppedSines:
