@@ -149,14 +149,17 @@ def _thump(
         peak=float(part[highest]),
         noise_peak=noise_peak,
         duration_s=(end - begin + 1) / rate_hz,
-        dc_shift=_dc_shift(signal - mean, rate_hz, begin),
+        dc_shift=_dc_shift(signal, rate_hz, begin, mean),
     )
 
 
-def _dc_shift(signal: FloatArray, rate_hz: float, begin: int) -> float:
-    """Return the largest mean of 0.1 s that begins within some tenths of a second behind a moment, with its sign."""
+def _dc_shift(signal: FloatArray, rate_hz: float, begin: int, mean: float) -> float:
+    """Return the largest mean of 0.1 s that begins within some tenths of a second behind a moment, with its sign.
+
+    mean : that before, which it counts from.
+    """
     length = round(_DC_MEAN_S * rate_hz)
-    part = signal[begin : begin + length + round(_DC_SEARCH_S * rate_hz)]
+    part = signal[begin : begin + length + round(_DC_SEARCH_S * rate_hz)] - mean
     if len(part) < length:
         return 0.0
     sums = np.concatenate([[0.0], np.cumsum(part)])

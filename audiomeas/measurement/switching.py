@@ -14,6 +14,7 @@ from audiomeas.measurement.budget import METHOD, NOISE_AND_FIT, Told
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.result import Result, result_of
 from audiomeas.measurement.scale_parts import scale_parts
+from audiomeas.measurement.steady import samples
 from audiomeas.measurement.switching_views import charts, tables
 
 if TYPE_CHECKING:
@@ -59,14 +60,15 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
-    signals, begin_s = _window(recording)
-    length_s = signals.shape[0] / recording.sample_rate_hz
+    span = _span(recording)
+    begin_s = span.start / recording.sample_rate_hz
+    length_s = (span.stop - span.start) / recording.sample_rate_hz
     on_s = _on_from_s(options, length_s, begin_s)
     channels, warnings, found = [], [], 0
     for column, channel in enumerate(recording.channels):
         told = Told({**dict.fromkeys(_KEYS), "thumps": [], "changes": [], "course_s": [], "course": []})
         try:
-            lines = _tell(told, recording, column, signals[:, column], options, on_s, begin_s)
+            lines = _tell(told, recording, column, samples(recording, column, span), options, on_s, begin_s)
             found += 1
         except SignalError as error:
             lines = [str(error)]
@@ -83,24 +85,18 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     )
 
 
-def _window(recording: Recording) -> tuple[Any, float]:
-    """Return the frames in which the unit is switched, (frames, channels), and when they begin in the capture (s)."""
-    import numpy as np
-
+def _span(recording: Recording) -> slice:
+    """Return the frames in which the unit is switched."""
     from audiomeas.recording import stimulus_slice
 
-    span = slice(0, recording.frames)
     if recording.stimulus is not None and recording.stimulus.level_v_rms != 0.0:
         raise SignalError(
             f"switching is heard in silence, and this is a capture of {recording.stimulus.kind!r}: play nothing"
         )
     if recording.stimulus is not None and recording.stimulus_start is not None:
         settle = round(_SETTLE_S * recording.sample_rate_hz)
-        span = stimulus_slice(recording, settle, recording.stimulus.frames)
-    columns = range(len(recording.channels))
-    return np.stack([recording.signal(column)[span] for column in columns], axis=1), span.start / (
-        recording.sample_rate_hz
-    )
+        return stimulus_slice(recording, settle, recording.stimulus.frames)
+    return slice(0, recording.frames)
 
 
 def _on_from_s(options: Mapping[str, Any], length_s: float, begin_s: float) -> float:
