@@ -119,17 +119,22 @@ def part_of(recording: Recording, column: int, span: tuple[int, int]) -> Any:
 
 
 def readings_of(
-    recording: Recording, series: BurstSeries, burst: int, channels: Sequence[int], options: Mapping[str, Any]
-) -> list[BurstReading | None]:
-    """Return what a burst told on each channel; None for one that was silent, or on which no tone is to be read."""
+    recording: Recording,
+    span: tuple[int, int],
+    frequency_hz: float,
+    level_v_rms: Mapping[int, float],
+    options: Mapping[str, Any],
+) -> dict[int, BurstReading | None]:
+    """Return what a burst told, by channel; None for one that was silent, or on which no tone is to be read.
+
+    span : frames of the stimulus in which it stands.   level_v_rms : by channel, at its input; 0: silent.
+    Raises SignalError: the capture does not hold it.
+    """
     read = reader(options, recording.sample_rate_hz)
-    levels = series.level_of(burst, channels)
-    return [
-        read(part_of(recording, recording.column(channel), series.loud_span(burst)), series.frequency_hz)
-        if level_v_rms > 0.0
-        else None
-        for channel, level_v_rms in zip(channels, levels, strict=True)
-    ]
+    return {
+        channel: read(part_of(recording, column, span), frequency_hz) if level_v_rms.get(channel, 0.0) > 0.0 else None
+        for column, channel in enumerate(recording.channels)
+    }
 
 
 class BurstSearch:
@@ -199,11 +204,12 @@ class BurstSearch:
     def take(self, recording: Recording) -> None:
         """Take the capture of the burst that was wanted last."""
         series, channels = self._played[-1], self._facts.channels
-        readings = readings_of(recording, series, 0, channels, self._options)
-        for channel, level_v_rms, reading in zip(channels, series.level_of(0, channels), readings, strict=True):
+        levels = dict(zip(channels, series.level_of(0, channels), strict=True))
+        readings = readings_of(recording, series.loud_span(0), series.frequency_hz, levels, self._options)
+        for channel, reading in readings.items():
             if reading is not None:
-                self._gain[channel] = reading.level_v_rms / level_v_rms
-        self._search.take(readings)
+                self._gain[channel] = reading.level_v_rms / levels[channel]
+        self._search.take([readings[channel] for channel in channels])
 
 
 def _phases(channels: tuple[int, ...], driving: str) -> Iterator[tuple[int, ...]]:

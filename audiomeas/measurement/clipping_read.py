@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
-from audiomeas.measurement.clipping_bursts import limits_of, part_of, percentages, reader
+from audiomeas.measurement.clipping_bursts import limits_of, percentages, readings_of
 from audiomeas.measurement.steady import samples
 from audiomeas.measurement.stepped import aligned, at_end_of_range
 from audiomeas.measurement.sweeps import refuse_other_rate
@@ -32,12 +32,11 @@ Span = tuple[int, int]
 class Burst:
     """One burst, or step, of one channel.
 
-    number : of the burst in its series.   span : its frames in the recording.   input_v_rms : relative
-    where the stimulus is not in volts, None without a stimulus.
+    span : its frames in the recording.   input_v_rms : relative where the stimulus is not in volts, None without a
+    stimulus.
     quiet : frames of the quiet tone behind it; None: there is none.   driven : channels driven by it.
     """
 
-    number: int
     span: Span
     input_v_rms: float | None
     quiet: Span | None
@@ -96,21 +95,16 @@ def played_bursts(recording: Recording, options: Mapping[str, Any]) -> Played:
     assert stimulus is not None
     assert recording.stimulus_start is not None
     frequency_hz, frames, levels = _known(stimulus)
-    read = reader(options, recording.sample_rate_hz)
-    readings = []
-    for (loud, _), level in zip(frames, levels, strict=True):
-        readings.append(
-            {
-                channel: read(part_of(recording, column, loud), frequency_hz) if level.get(channel, 0.0) > 0.0 else None
-                for column, channel in enumerate(recording.channels)
-            }
-        )
+    readings = tuple(
+        readings_of(recording, loud, frequency_hz, level, options)
+        for (loud, _), level in zip(frames, levels, strict=True)
+    )
     start = recording.stimulus_start
     return Played(
         frequency_hz=frequency_hz,
         spans=tuple((_moved(loud, start), None if quiet is None else _moved(quiet, start)) for loud, quiet in frames),
         levels=levels,
-        readings=tuple(readings),
+        readings=readings,
         in_volts=recording.stimulus_in_volts,
     )
 
@@ -152,7 +146,6 @@ def channel_of_bursts(
     channel = recording.channels[column]
     mine = [
         Burst(
-            number=number,
             span=played.spans[number][0],
             input_v_rms=played.levels[number][channel],
             quiet=played.spans[number][1],
@@ -238,14 +231,13 @@ def channel_of_envelope(recording: Recording, column: int, options: Mapping[str,
     found = readings_of_ramp(samples(recording, column, slice(0, end)), recording.sample_rate_hz, **limits_of(options))
     bursts = [
         Burst(
-            number=number,
             span=(window.start, window.stop),
             input_v_rms=None,
             quiet=None,
             driven=(recording.channels[column],),
             reading=reading,
         )
-        for number, (window, reading) in enumerate(found)
+        for window, reading in found
     ]
     return Read(
         clipping=levels_of([one.reading for one in bursts], percentages=percentages(options)),
