@@ -6,7 +6,7 @@ The interlock is asked by whoever changes the level (`measurement.live`); here v
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Protocol
 
 import numpy as np
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from audiomeas.bench.opened import Bench
 from audiomeas.interface.streaming import StreamingTransport
+from audiomeas.interface.transport import Also
 from audiomeas.units import SQRT2
 
 
@@ -48,7 +49,7 @@ def live_transport(
     *,
     ears: Sequence[str],
     hold_s: float,
-    also: Callable[[NDArray[np.float64], float], str] | None = None,
+    also: Also | None = None,
 ) -> StreamingTransport:
     """Return a transport that plays volts until it is told to fade; opens no device.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from audiomeas.bench.loudspeakers import LARGEST_W, refuse_power_search, said_lo
 from audiomeas.errors import CalibrationError, RequestError
 from audiomeas.files import read_text, shipped
 from audiomeas.interface.protocol import Interface, StreamFormat
-from audiomeas.interface.transport import Capture, Progress, Watch, play
+from audiomeas.interface.transport import Also, Capture, Progress, Watch, play
 from audiomeas.units import SQRT2, db_to_amplitude_ratio, w_to_v_rms
 
 
@@ -143,7 +143,7 @@ class Bench:
         """Raise InterlockRefusal where no power search may run. Whoever starts one asks here, before any sound."""
         refuse_power_search(self.file.loudspeakers)
 
-    def watch(self, also: Callable[[NDArray[np.float64], float], str] | None = None) -> Watch:
+    def watch(self, also: Also | None = None) -> Watch:
         """Return the ceilings on the captured samples, for the audio thread. also : see `Watch.also`."""
         peak_fs, rms_fs = [], []
         for channel in range(1, self.form.input_channels + 1):
@@ -166,7 +166,7 @@ class Bench:
         tail_s: float,
         form: StreamFormat | None = None,
         progress: Progress | None = None,
-        also: Callable[[NDArray[np.float64], float], str] | None = None,
+        also: Also | None = None,
     ) -> Capture:
         """Play volts at the unit's input on some channels (silence on the others) and return the capture.
 

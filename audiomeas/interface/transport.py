@@ -34,6 +34,9 @@ STOPPED_BY_INPUT = "input channel"
 FULL_SCALE_CODE = {"int16": 32767.0, "int24": 8388607.0, "float32": 1.0}
 
 Progress = Callable[[float], None]
+#: Asked with each captured block (fractions, (frames, channels)) and its length in seconds, in the audio thread:
+#: what it protects has had enough, in words; '' while it has not.
+Also = Callable[[NDArray[np.float64], float], str]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,15 +45,14 @@ class Watch:
 
     peak_fs : largest allowed instantaneous value.  rms_fs : largest allowed r.m.s. over `rms_s` (in peak full-scale
     units: a full-scale sine has 0.7071).  what : says what a ceiling protects, for the message.
-    also : asked with each captured block (fractions, (frames, channels)) and its length in seconds, in the audio
-    thread: what it protects has had enough, in words; '' while it has not.
+    also : what else is asked of each block (see `Also`).
     """
 
     peak_fs: tuple[float, ...]
     rms_fs: tuple[float, ...]
     rms_s: float = 0.1
     what: str = "the ceiling of unit or load"
-    also: Callable[[NDArray[np.float64], float], str] | None = None
+    also: Also | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -15,14 +15,12 @@ from audiomeas.bench.interlock import GAIN_MARGIN_DB
 from audiomeas.bench.load_heat import LoadHeat, heated_w, hottest_w, wait_s
 from audiomeas.bench.opened import Bench
 from audiomeas.errors import InterlockRefusal
-from audiomeas.interface.transport import STOPPED_BY_INPUT, Capture
+from audiomeas.interface.transport import STOPPED_BY_INPUT, Also, Capture
 from audiomeas.stimulus import Stimulus, VariesInLevel
 from audiomeas.units import SQRT2, db_to_amplitude_ratio
 
 #: Powers are means over parts this long: short against any heating, long against a period.
 PART_S = 0.05
-
-Also = Callable[[NDArray[np.float64], float], str]
 
 
 def mean_squares(samples: NDArray[np.float64], sample_rate_hz: float, *, part_s: float = PART_S) -> NDArray[np.float64]:

@@ -22,12 +22,12 @@ from audiomeas.bench.loudspeakers import refuse_long_high, refuse_output_level
 from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.errors import CaptureError, Interrupted, RequestError
 from audiomeas.interface.protocol import StreamFormat
-from audiomeas.interface.transport import STOPPED_BY_INPUT, Capture
+from audiomeas.interface.transport import STOPPED_BY_INPUT, Also, Capture
 from audiomeas.measurement.attached import with_recordings
 from audiomeas.measurement.base import Measurement, PlayContext, SearchContext
 from audiomeas.measurement.first_look import FirstLook, FirstMarkers, first_look_sweeps, read_first_look
 from audiomeas.measurement.lasting import refuse_lasting
-from audiomeas.measurement.load_gate import Also, LoadGate
+from audiomeas.measurement.load_gate import LoadGate
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.raised_gain import RaisedGain, loudest_db, marker_ratios
 from audiomeas.measurement.result import Result
