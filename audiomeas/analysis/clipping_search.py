@@ -146,10 +146,9 @@ class ClippingSearch:
 
     def _beside_others(self) -> tuple[Sign, int] | None:
         """Hold the gains of the channels against each other."""
-        gains = {i: one.readings[0].fundamental_v_rms / one.input_v_rms[0] for i, one in self._channels.items()}
-        weakest = min(gains, key=lambda index: gains[index])
-        sign = sign_beside_others(gains[weakest], max(gains.values()))
-        return None if sign is None else (sign, weakest)
+        return sign_beside_others(
+            {i: one.readings[0].fundamental_v_rms / one.input_v_rms[0] for i, one in self._channels.items()}
+        )
 
     def _stop(self, sign: Sign, channel: int) -> None:
         self._wanted = None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import enum
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from audiomeas.analysis.clipping_burst import BurstReading
@@ -59,15 +59,17 @@ def sign_of(
     return _fallen(lower, reading) or _fallen_within(reading) or _own_tone(lower, reading) or _noisy(lower, reading)
 
 
-def sign_beside_others(gain: float, largest_gain: float) -> Sign | None:
-    """Return why a channel can't be searched beside others: its gain lies far below theirs."""
-    below_db = 20.0 * math.log10(largest_gain / gain)
+def sign_beside_others(gain: Mapping[int, float]) -> tuple[Sign, int] | None:
+    """Return why a channel can't be searched beside others, and which: its gain lies far below theirs.
+
+    gain : by channel, as ratios.
+    """
+    weakest = min(gain, key=lambda channel: gain[channel])
+    below_db = 20.0 * math.log10(max(gain.values()) / gain[weakest])
     if below_db < _CHANNELS_DB:
         return None
-    return Sign(
-        ending=Ending.DEAD,
-        sentence=f"gives {below_db:.0f} dB less than the other: look whether it is muted, dead, or its load is shorted",
-    )
+    said = f"gives {below_db:.0f} dB less than the other: look whether it is muted, dead, or its load is shorted"
+    return Sign(ending=Ending.DEAD, sentence=said), weakest
 
 
 _DEAD = Sign(

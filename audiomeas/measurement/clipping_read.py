@@ -215,10 +215,8 @@ def stop_of(played: Played) -> Stop | None:
             gains = {
                 n: one.fundamental_v_rms / played.levels[number][n] for n, one in readings.items() if one is not None
             }
-            weakest = min(gains, key=lambda channel: gains[channel])
-            sign = sign_beside_others(gains[weakest], max(gains.values()))
-            if sign is not None:
-                return Stop(burst=number, channel=weakest, sign=sign)
+            if (found := sign_beside_others(gains)) is not None:
+                return Stop(burst=number, channel=found[1], sign=found[0])
     return None
 
 
