@@ -21,10 +21,11 @@ from audiomeas.cli.calibrate_dialogue import (
     new_file,
     say_next,
     session_of,
+    session_on,
     tone_options,
 )
 from audiomeas.cli.calibrate_words import loopback_line, scale_line
-from audiomeas.cli.common import Group, bench_option, json_option, print_json, say, show_progress
+from audiomeas.cli.common import Group, bench_option, json_option, print_json, say
 
 
 @click.group(cls=Group)
@@ -277,7 +278,6 @@ def _loopback(
     from audiomeas.measurement.api import CaptureFolder
     from audiomeas.measurement.calibrate_loopback import AskLoopback, bare, check_ask, check_bench
     from audiomeas.measurement.calibrate_loopback import calibrate_loopback as calibrate_call
-    from audiomeas.measurement.session import Session
 
     for line in CAUTIONS:
         say(line)
@@ -285,7 +285,7 @@ def _loopback(
     wanted = tuple(sorted(set(channels))) or known.channels
     ask = AskLoopback(channels=wanted, made=datetime.now(UTC).date(), **given)
     check_ask(ask)
-    session = Session(bare(known), say=say, progress=show_progress)
+    session = session_on(bare(known))
     check_bench(session, ask)
     former = known.file.calibration
     path = new_file(former.file, write, ask.made.isoformat())

@@ -25,17 +25,17 @@ from audiomeas.cli.calibrate_dialogue import (
     new_file,
     say_next,
     session_of,
+    session_on,
     tone_options,
 )
 from audiomeas.cli.calibrate_words import loopback_line, scale_line
-from audiomeas.cli.common import Command, bench_option, say, show_progress
+from audiomeas.cli.common import Command, bench_option, say
 
 if TYPE_CHECKING:
     from audiomeas.bench.calibration import Calibration
     from audiomeas.bench.opened import Bench
     from audiomeas.measurement.calibrate import Ask
     from audiomeas.measurement.calibrate_loopback import AskLoopback
-    from audiomeas.measurement.session import Session
 
 #: Readings are of one channel: as options they would stand for all.
 _OF_ONE_CHANNEL = ("quiet_reading", "loud_reading", "confirm_reading")
@@ -93,7 +93,7 @@ class _Walk:
         check_ask(self.ask)
         check_loop(self._ask_loop(channels[0]))
         for channel in channels:
-            check_bench(self._session(self.bench), dataclasses.replace(self.ask, channel=channel))
+            check_bench(session_on(self.bench), dataclasses.replace(self.ask, channel=channel))
 
     def calibrate(self, channel: int) -> None:
         """Find output, input and loopback of a channel, plugged once. Raises as each of them does."""
@@ -101,13 +101,13 @@ class _Walk:
         from audiomeas.measurement.calibrate_loopback import bare, calibrate_loopback
 
         output = dataclasses.replace(self.ask, channel=channel)
-        ask_to_play(output, self._session(self.bench), play=self._given["play"])
+        ask_to_play(output, session_on(self.bench), play=self._given["play"])
         self._scale(output)
         say(f"input {channel}: the same two tones again, told by the output; nothing to read")
         self._scale(dataclasses.replace(output, kind="input", meter=None))
         say(f"loopback {channel}: tones and silence; take the meter off the cable, leave the cable in")
         ask_whether(play=self._given["play"])
-        found = calibrate_loopback(self._session(bare(self.bench)), self._ask_loop(channel), keep=self._keep)
+        found = calibrate_loopback(session_on(bare(self.bench)), self._ask_loop(channel), keep=self._keep)
         self._know(with_loopbacks(self.bench.file.calibration, found), *map(loopback_line, found))
 
     def write(self, path: Path) -> None:
@@ -127,16 +127,16 @@ class _Walk:
         from audiomeas.measurement.calibrate import calibrate
 
         read, confirm = dialogue(ask, self._given)
-        found = calibrate(self._session(self.bench), ask, read=read, confirm=confirm, keep=self._keep)
+        found = calibrate(session_on(self.bench), ask, read=read, confirm=confirm, keep=self._keep)
         for note in found.notes:
             say(f"warning: {note}")
         new = with_scale(self.bench.file.calibration, found.scale, output=ask.kind == "output")
         self._know(new, scale_line(found, ask))
 
     def _know(self, calibration: Calibration, *lines: str) -> None:
-        from audiomeas.bench.opened import Bench
+        from audiomeas.measurement.calibrate import with_calibration
 
-        self.bench = Bench(dataclasses.replace(self.bench.file, calibration=calibration), self.bench.interface)
+        self.bench = with_calibration(self.bench, calibration)
         self._lines += lines
 
     def _ask_loop(self, channel: int) -> AskLoopback:
@@ -149,8 +149,3 @@ class _Walk:
             valid_days=self.ask.valid_days,
             made=self.ask.made,
         )
-
-    def _session(self, bench: Bench) -> Session:
-        from audiomeas.measurement.session import Session
-
-        return Session(bench, say=say, progress=show_progress)

@@ -191,13 +191,10 @@ def dialogue(ask: Any, given: Mapping[str, Any]) -> tuple[Callable[[str, float],
 
 def session_of(bench: str | None, calibration: str | None) -> Any:
     """Return a session on a bench, with another calibration than its own where one is named. Opens no device."""
-    import dataclasses
-
     from audiomeas.bench.calibration import read_calibration
-    from audiomeas.bench.opened import Bench
     from audiomeas.errors import CalibrationError
     from audiomeas.measurement.api import open_bench
-    from audiomeas.measurement.session import Session
+    from audiomeas.measurement.calibrate import with_calibration
 
     opened = open_bench(bench)
     if calibration is not None:
@@ -209,8 +206,15 @@ def session_of(bench: str | None, calibration: str | None) -> Any:
                     "uses: "
                     "enter a rough value"
                 )
-        opened = Bench(dataclasses.replace(opened.file, calibration=other), opened.interface)
-    return Session(opened, say=say, progress=show_progress)
+        opened = with_calibration(opened, other)
+    return session_on(opened)
+
+
+def session_on(bench: Any) -> Any:
+    """Return a session on an opened bench that says and shows here how it goes."""
+    from audiomeas.measurement.session import Session
+
+    return Session(bench, say=say, progress=show_progress)
 
 
 def new_file(former: Path, write: str | None, day: str) -> Path:

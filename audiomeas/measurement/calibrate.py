@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from audiomeas.bench.calibration import Calibration, Scale
 from audiomeas.bench.interlock import DAC_HEADROOM_DB
 from audiomeas.bench.meter import Meter, Reading, parse_reading, slip
+from audiomeas.bench.opened import Bench
 from audiomeas.bench.origin import ScaleOrigin
 from audiomeas.bench.parts import Part, combined, of_deviation, of_limits
 from audiomeas.errors import CalibrationError, CaptureError, InterlockRefusal, RequestError
@@ -91,6 +92,11 @@ class Calibrated:
     notes: tuple[str, ...]
 
 
+def with_calibration(bench: Bench, calibration: Calibration) -> Bench:
+    """Return a bench on the same interface that knows this calibration in place of its own."""
+    return Bench(dataclasses.replace(bench.file, calibration=calibration), bench.interface)
+
+
 def check_ask(ask: Ask) -> None:
     """Raise RequestError for what can't calibrate anything; before any sound."""
     if not 315.0 <= ask.frequency_hz <= 400.0:
@@ -105,10 +111,7 @@ def check_ask(ask: Ask) -> None:
                 f"{ask.frequency_hz:g} Hz lies within 5 Hz of a multiple of {mains_hz:g} Hz, where hum adds to the "
                 "reading: use 330 Hz"
             )
-    if not -20.0 <= ask.level_dbfs <= -DAC_HEADROOM_DB:
-        raise RequestError(
-            f"the loud point must lie from -20 to -{DAC_HEADROOM_DB:g} dBFS, not at {ask.level_dbfs:g} dBFS"
-        )
+    refuse_level("point", ask.level_dbfs)
     if not 1.0 <= ask.duration_s <= 120.0:
         raise RequestError(f"each tone lasts 1 to 120 s, not {ask.duration_s:g} s")
     valid_for(ask.valid_days)
@@ -116,6 +119,14 @@ def check_ask(ask: Ask) -> None:
         ask.meter.refuse_outside(ask.frequency_hz)
     elif ask.kind == "output":
         raise RequestError("an output is calibrated against a meter: name it, with its accuracy")
+
+
+def refuse_level(what: str, level_dbfs: float) -> None:
+    """Raise RequestError for a level at which nothing is calibrated. what : what is loud."""
+    if not -20.0 <= level_dbfs <= -DAC_HEADROOM_DB:
+        raise RequestError(
+            f"the loud {what} must lie from -20 to -{DAC_HEADROOM_DB:g} dBFS, not at {level_dbfs:g} dBFS"
+        )
 
 
 def valid_for(days: int) -> None:
@@ -127,8 +138,7 @@ def valid_for(days: int) -> None:
 def check_bench(session: Session, ask: Ask) -> None:
     """Raise RequestError or CalibrationError where this bench can't start from its calibration; before any sound."""
     bench, calibration = session.bench, session.bench.file.calibration
-    if ask.channel not in bench.channels:
-        raise RequestError(f"this bench has no channel {ask.channel}: it has {', '.join(map(str, bench.channels))}")
+    refuse_other_channel(bench, ask.channel)
     if calibration.output(ask.channel) is None:
         raise CalibrationError(
             f"{calibration.file.name} has no [[output]] for channel {ask.channel}: enter a rough value from the card's "
@@ -167,6 +177,12 @@ def calibrate(session: Session, ask: Ask, *, read: Read, confirm: Confirm, keep:
         former_v_rms=former.v_rms_at_full_scale,
         notes=_notes(session, ask),
     )
+
+
+def refuse_other_channel(bench: Bench, channel: int) -> None:
+    """Raise RequestError for a channel that the bench has not."""
+    if channel not in bench.channels:
+        raise RequestError(f"this bench has no channel {channel}: it has {', '.join(map(str, bench.channels))}")
 
 
 def refuse_other_set_up(calibration: Calibration, session: Session) -> None:

@@ -13,12 +13,19 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
-from audiomeas.bench.interlock import DAC_HEADROOM_DB
 from audiomeas.bench.loopback import Loopback, ResidualPoint, ResponsePoint
 from audiomeas.bench.opened import Bench
 from audiomeas.bench.origin import ScaleOrigin
 from audiomeas.errors import CalibrationError, RequestError
-from audiomeas.measurement.calibrate import LARGEST_RESIDUAL, refuse_no_loop, refuse_other_set_up, valid_for
+from audiomeas.measurement.calibrate import (
+    LARGEST_RESIDUAL,
+    refuse_level,
+    refuse_no_loop,
+    refuse_other_channel,
+    refuse_other_set_up,
+    valid_for,
+    with_calibration,
+)
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.response_limits import HIGHEST_PART
 from audiomeas.measurement.session import Keep, Session
@@ -59,10 +66,7 @@ class AskLoopback:
 
 def check_ask(ask: AskLoopback) -> None:
     """Raise RequestError for what can't be measured; before any sound."""
-    if not -20.0 <= ask.level_dbfs <= -DAC_HEADROOM_DB:
-        raise RequestError(
-            f"the loud steps must lie from -20 to -{DAC_HEADROOM_DB:g} dBFS, not at {ask.level_dbfs:g} dBFS"
-        )
+    refuse_level("steps", ask.level_dbfs)
     if not 2.0 <= ask.noise_s <= 120.0:
         raise RequestError(f"noise is listened to for 2 to 120 s, not {ask.noise_s:g} s")
     valid_for(ask.valid_days)
@@ -72,16 +76,14 @@ def bare(bench: Bench) -> Bench:
     """Return a bench that knows nothing yet of what it adds: else the old figures would bound the new ones."""
     calibration = bench.file.calibration
     inputs = tuple(dataclasses.replace(scale, noise_v_rms=None) for scale in calibration.inputs)
-    known = dataclasses.replace(calibration, inputs=inputs, loopbacks=())
-    return Bench(dataclasses.replace(bench.file, calibration=known), bench.interface)
+    return with_calibration(bench, dataclasses.replace(calibration, inputs=inputs, loopbacks=()))
 
 
 def check_bench(session: Session, ask: AskLoopback) -> None:
     """Raise RequestError or CalibrationError where this bench can't be looked at; before any sound."""
     bench = session.bench
     for channel in ask.channels:
-        if channel not in bench.channels:
-            raise RequestError(f"this bench has no channel {channel}: it has {', '.join(map(str, bench.channels))}")
+        refuse_other_channel(bench, channel)
         bench.output_scale(channel)
     refuse_other_set_up(bench.file.calibration, session)
 
