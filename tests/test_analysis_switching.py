@@ -108,3 +108,20 @@ def test_what_is_too_short_or_empty_is_refused():
         find_switching(capture(seconds=2.0), RATE_HZ)
     with pytest.raises(SignalError, match="nothing but zeros"):
         find_switching(np.zeros(round(5 * RATE_HZ)), RATE_HZ)
+    with pytest.raises(SignalError, match="one value throughout"):
+        find_switching(np.full(round(5 * RATE_HZ), 2.0**-15), RATE_HZ)
+
+
+def test_a_coarse_capture_that_rests_on_one_value_claims_no_silence():
+    """A sixth of a step of noise hardly leaves its value, and its peaks are within half a step; rounding's r.m.s. is
+    step/√12 (W. R. Bennett, Bell Syst. Tech. J. 27, 1948).
+    """
+    step = 2.0**-15
+    coarse = np.rint(capture((4.0, 0.3, 0.002), seconds=8.0, noise=step / 6.0) / step) * step
+    assert np.median(np.abs(coarse)) == 0.0
+    found = find_switching(coarse, RATE_HZ, step=step)
+    assert [round(one.time_s, 2) for one in found.thumps] == [4.0]
+    assert found.changes == ()
+    # What is at least half a step in every block can't be told from none, and four times that stands out.
+    assert 2.0 * step <= found.smallest_peak <= 4.0 * step
+    assert found.level_before == found.level_after == pytest.approx(step / math.sqrt(12.0))

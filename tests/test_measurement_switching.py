@@ -183,6 +183,24 @@ def test_nothing_heard_is_a_bound_and_said() -> None:
     assert any("no sign of switching on" in line for line in result.warnings)
 
 
+def test_a_coarse_silent_capture_claims_what_its_step_hides() -> None:
+    """16 bit: the signal is one value before and behind the thump; nothing of it is said to be 0 V."""
+    step_fs = 2.0**-15
+    coarse = dataclasses.replace(
+        _file(), counts_fs=np.rint(_file().counts_fs / step_fs * 0.02) * step_fs, resolution_fs=step_fs
+    )
+    (channel,) = SWITCHING.analyse(coarse, complete(SWITCHING, {"order": "off-on"}, stage="analyse")).channels
+    step_v = step_fs * 20.0 * 2**0.5
+    assert channel.bound["turn_off_peak_v"] == "at most"
+    assert channel.values["turn_off_peak_v"] == pytest.approx(2.0 * step_v)
+    for key in ("noise_on_v_rms", "noise_off_v_rms"):
+        assert channel.bound[key] == "at most"
+        assert channel.values[key] == pytest.approx(step_v / 12**0.5)
+    flat = dataclasses.replace(coarse, counts_fs=np.full_like(coarse.counts_fs, step_fs))
+    with pytest.raises(SignalError, match="one value throughout"):
+        SWITCHING.analyse(flat, complete(SWITCHING, {"order": "on"}, stage="analyse"))
+
+
 def test_wrong_requests_are_refused(tmp_path: Path) -> None:
     options = complete(SWITCHING, {"order": "on"})
     with pytest.raises(RequestError, match="lies outside the capture"):

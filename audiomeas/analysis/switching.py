@@ -6,6 +6,7 @@ signal is there from then on. Both are told against medians of a second, which n
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,10 +74,12 @@ class Switching:
     course: FloatArray
 
 
-def find_switching(signal: FloatArray, sample_rate_hz: float) -> Switching:
+def find_switching(signal: FloatArray, sample_rate_hz: float, *, step: float = 0.0) -> Switching:
     """Return the thumps and the lasting changes of a capture.
 
-    signal : (frames,), at least 3 s, any unit.   Raises SignalError: shorter, or nothing but zeros.
+    signal : (frames,), at least 3 s, any unit.   step : between neighbouring values, in that unit; 0: not known. What
+    rests on one value is told as what rounding hides: half a step of peak, and a step over √12 of r.m.s.
+    Raises SignalError: shorter, or nothing but one value.
     """
     block = round(_BLOCK_S * sample_rate_hz)
     count = len(signal) // block
@@ -85,15 +88,16 @@ def find_switching(signal: FloatArray, sample_rate_hz: float) -> Switching:
             f"the capture lasts {len(signal) / sample_rate_hz:.2f} s: at least {_LEAST_S:g} s are needed, with a "
             "second before and after what is switched"
         )
-    if not np.any(signal):
-        raise SignalError("the capture holds nothing but zeros: is the input connected?")
+    if not np.ptp(signal):
+        value = "one value throughout" if signal[0] else "nothing but zeros"
+        raise SignalError(f"the capture holds {value}: is the input connected?")
     pieces = signal[: count * block].reshape(count, block)
     around = round(_MEDIAN_S / _BLOCK_S)
     # What a thump is measured against: the mean before it, which drifts with the card's coupling.
     centre, _ = _both_sides(pieces.mean(axis=1), around)
     peaks = np.max(np.abs(pieces - centre[:, None]), axis=1)
-    rms = np.sqrt(np.var(pieces, axis=1))
-    usual = np.maximum(*_both_sides(peaks, around))
+    rms = np.maximum(np.sqrt(np.var(pieces, axis=1)), step / math.sqrt(12.0))
+    usual = np.maximum(np.maximum(*_both_sides(peaks, around)), 0.5 * step)
     changes = _changes(rms, around, block / sample_rate_hz)
     standing = peaks > _STANDS_OUT * usual
     thumps = tuple(

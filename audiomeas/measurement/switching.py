@@ -122,7 +122,7 @@ def _tell(
     """Enter a channel's figures; return what is to be said of it."""
     from audiomeas.analysis.switching import find_switching
 
-    found = find_switching(signal, recording.sample_rate_hz)
+    found = find_switching(signal, recording.sample_rate_hz, step=recording.resolution(column) or 0.0)
     over = bool(recording.over_range and recording.over_range[column])
     words = []
     if over:
