@@ -9,8 +9,6 @@ import click
 
 from audiomeas.cli.calibrate_all import calibrate_all
 from audiomeas.cli.calibrate_dialogue import (
-    CAUTIONS,
-    SIMULATED,
     ask_of,
     ask_to_play,
     ask_whether,
@@ -19,7 +17,8 @@ from audiomeas.cli.calibrate_dialogue import (
     dialogue,
     file_options,
     new_file,
-    say_next,
+    print_found,
+    say_cautions,
     session_of,
     session_on,
     tone_options,
@@ -242,8 +241,7 @@ def _calibrate(
     from audiomeas.measurement.calibrate import calibrate as calibrate_call
     from audiomeas.measurement.calibrate import check_ask, check_bench
 
-    for line in CAUTIONS:
-        say(line)
+    say_cautions()
     ask = ask_of(kind, **given)
     check_ask(ask)
     read, confirm = dialogue(ask, given)
@@ -279,8 +277,7 @@ def _loopback(
     from audiomeas.measurement.calibrate_loopback import AskLoopback, bare, check_ask, check_bench
     from audiomeas.measurement.calibrate_loopback import calibrate_loopback as calibrate_call
 
-    for line in CAUTIONS:
-        say(line)
+    say_cautions()
     known = session_of(bench, calibration).bench
     wanted = tuple(sorted(set(channels))) or known.channels
     ask = AskLoopback(channels=wanted, made=datetime.now(UTC).date(), **given)
@@ -310,11 +307,7 @@ def _print_loopbacks(found: Any, path: Path, simulated: bool, *, as_json: bool) 
             }
         )
         return
-    if simulated:
-        click.echo(SIMULATED)
-    for one in found:
-        click.echo(loopback_line(one))
-    say_next(path)
+    print_found(map(loopback_line, found), path, simulated=simulated)
 
 
 def _facts(one: Any) -> dict[str, Any]:
@@ -350,10 +343,7 @@ def _print(found: Any, ask: Any, path: Path, simulated: bool, *, as_json: bool) 
         }
         print_json(facts)
         return
-    if simulated:
-        click.echo(SIMULATED)
-    click.echo(scale_line(found, ask))
-    say_next(path)
+    print_found([scale_line(found, ask)], path, simulated=simulated)
 
 
 calibrate.add_command(calibrate_all)

@@ -14,8 +14,6 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from audiomeas.cli.calibrate_dialogue import (
-    CAUTIONS,
-    SIMULATED,
     ask_of,
     ask_to_play,
     ask_whether,
@@ -23,7 +21,8 @@ from audiomeas.cli.calibrate_dialogue import (
     dialogue,
     file_options,
     new_file,
-    say_next,
+    print_found,
+    say_cautions,
     session_of,
     session_on,
     tone_options,
@@ -60,8 +59,7 @@ def calibrate_all(channels: tuple[int, ...], bench: str | None, calibration: str
 
     if any(given[name] for name in _OF_ONE_CHANNEL):
         raise RequestError("`calibrate all` asks for the readings of each channel: leave the three reading options out")
-    for line in CAUTIONS:
-        say(line)
+    say_cautions()
     opened = session_of(bench, calibration).bench
     wanted = tuple(sorted(set(channels))) or opened.channels
     walk = _Walk(opened, ask_of("output", channel=wanted[0], against_output=False, **given), given)
@@ -118,9 +116,7 @@ class _Walk:
         if not self._lines:
             return
         write_new_text(path, calibration_text(self.bench.file.calibration, simulated=self.bench.simulated))
-        for line in ([SIMULATED] if self.bench.simulated else []) + self._lines:
-            click.echo(line)
-        say_next(path)
+        print_found(self._lines, path, simulated=self.bench.simulated)
 
     def _scale(self, ask: Ask) -> None:
         from audiomeas.bench.calibration_text import with_scale

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -11,11 +11,11 @@ import click
 
 from audiomeas.cli.common import CAPTURES_FOLDER, say, show_progress
 
-CAUTIONS = (
+_CAUTIONS = (
     "caution: take every unit and loudspeaker off; only card, loop cable, attenuator and meter take part",
     "caution: audiomeas is not a safety device; nothing above 60 V r.m.s. goes to the attenuator, no mains anywhere",
 )
-SIMULATED = "SIMULATED: made on the simulated bench"
+_SIMULATED = "SIMULATED: made on the simulated bench"
 #: What a file that was written here has behind its name: it is not piled up when one goes on from it.
 _OF_A_DAY = re.compile(r"(-\d{4}-\d{2}-\d{2}(-\d+)?)+$")
 
@@ -88,6 +88,8 @@ def ask_of(
     level_dbfs: float,
     duration_s: float,
     valid_days: int,
+    quiet_reading: str | None,
+    loud_reading: str | None,
     **_: Any,
 ) -> Any:
     """Return what is to be calibrated; the meter is asked for where it was not given. Raises RequestError."""
@@ -97,7 +99,7 @@ def ask_of(
     from audiomeas.errors import RequestError
     from audiomeas.measurement.calibrate import Ask
 
-    if against_output and (meter is not None or meter_accuracy is not None or _["quiet_reading"] or _["loud_reading"]):
+    if against_output and (meter is not None or meter_accuracy is not None or quiet_reading or loud_reading):
         raise RequestError("--against-output needs no meter and no reading: give either")
     known = None
     if not against_output:
@@ -189,6 +191,12 @@ def dialogue(ask: Any, given: Mapping[str, Any]) -> tuple[Callable[[str, float],
     return read, confirm
 
 
+def say_cautions() -> None:
+    """Say what must not be connected, before anything else."""
+    for line in _CAUTIONS:
+        say(line)
+
+
 def session_of(bench: str | None, calibration: str | None) -> Any:
     """Return a session on a bench, with another calibration than its own where one is named. Opens no device."""
     from audiomeas.bench.calibration import read_calibration
@@ -255,7 +263,9 @@ def ask_whether(*, play: bool) -> None:
     raise RequestError("nothing was played: it plays after a 'y', or with --play")
 
 
-def say_next(path: Path) -> None:
-    """Say what was written, and how it is used."""
+def print_found(lines: Iterable[str], path: Path, *, simulated: bool) -> None:
+    """Print what was found, a line each; what was written, and how it is used."""
+    for line in (*([_SIMULATED] if simulated else []), *lines):
+        click.echo(line)
     click.echo(f"written: {path}")
     click.echo(f'next: in the bench file write calibration = "{path.name}", or go on with --calibration {path}')
