@@ -7,7 +7,7 @@ hit the frequency where the unit is loudest, and a unit may have a little more g
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from audiomeas.errors import InterlockRefusal
@@ -19,13 +19,15 @@ GAIN_MARGIN_DB = 3.0
 FIRST_LOOK_BELOW_DB = 40.0
 #: The converter is not driven closer to full scale than this: shared mixers may limit there (common practice).
 DAC_HEADROOM_DB = 1.0
+#: Where a ceiling holds.
+AT_INPUT, AT_OUTPUT = "unit input", "unit output"
 
 
 @dataclass(frozen=True, kw_only=True)
 class Ceiling:
     """One thing that must not be exceeded on one channel, as a voltage at one place.
 
-    at : 'unit input' or 'unit output'.  v_rms, v_peak : the ceilings there.  load_ohm : to say watts, where known.
+    at : AT_INPUT or AT_OUTPUT.  v_rms, v_peak : the ceilings there.  load_ohm : to say watts, where known.
     """
 
     channel: int
@@ -72,7 +74,7 @@ class Prediction:
 
 
 def predict(
-    ceilings: Sequence[Ceiling], *, level_v_rms: float, peak_v: float, gain_db: dict[int, float]
+    ceilings: Sequence[Ceiling], *, level_v_rms: float, peak_v: float, gain_db: Mapping[int, float]
 ) -> tuple[Prediction, ...]:
     """Return what a stimulus would do to each ceiling.
 
@@ -82,7 +84,7 @@ def predict(
     found = []
     for ceiling in ceilings:
         gain = 1.0
-        if ceiling.at == "unit output":
+        if ceiling.at == AT_OUTPUT:
             if ceiling.channel not in gain_db or not math.isfinite(gain_db[ceiling.channel]):
                 raise InterlockRefusal(
                     f"channel {ceiling.channel}: its gain is not known, so nothing is played: take a first look"
@@ -99,7 +101,7 @@ def refuse_beyond(predictions: Sequence[Prediction]) -> None:
         raise InterlockRefusal(worst.line())
 
 
-def largest_sine(ceilings: Sequence[Ceiling], gain_db: dict[int, float]) -> tuple[float, Ceiling]:
+def largest_sine(ceilings: Sequence[Ceiling], gain_db: Mapping[int, float]) -> tuple[float, Ceiling]:
     """Return the largest sine (V r.m.s. at the unit's input) that passes no ceiling, and the ceiling that it meets.
 
     gain_db : as for `predict`, which is asked here for 1 V.  Raises InterlockRefusal for a channel of unknown gain.
@@ -117,6 +119,6 @@ def first_look_v_rms(ceilings: Sequence[Ceiling], *, highest_gain_db: float) -> 
     """
     allowed = []
     for ceiling in ceilings:
-        gain = db_to_amplitude_ratio(highest_gain_db) if ceiling.at == "unit output" else 1.0
+        gain = db_to_amplitude_ratio(highest_gain_db) if ceiling.at == AT_OUTPUT else 1.0
         allowed.append(min(ceiling.v_rms, ceiling.v_peak / SQRT2) / gain)
     return min(allowed) * db_to_amplitude_ratio(-FIRST_LOOK_BELOW_DB)

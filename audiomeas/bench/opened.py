@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from audiomeas.bench.calibration import Scale, bench_noise_conditions, bench_own_conditions, not_claimed
 from audiomeas.bench.file import BenchFile, Load, bench_facts, read_bench
-from audiomeas.bench.interlock import DAC_HEADROOM_DB, Ceiling
+from audiomeas.bench.interlock import AT_INPUT, AT_OUTPUT, DAC_HEADROOM_DB, Ceiling
 from audiomeas.bench.loudspeakers import LARGEST_W, refuse_power_search, said_loudspeakers
 from audiomeas.errors import CalibrationError, RequestError
 from audiomeas.files import read_text, shipped
@@ -105,10 +105,10 @@ class Bench:
         limit_v_rms = self.file.limits.input_v_rms
         converter_v_rms = self.output_scale(channel).v_rms_at_full_scale * db_to_amplitude_ratio(-DAC_HEADROOM_DB)
         return [
-            _sine_ceiling(channel, "unit input", "unit's input", limit_v_rms, "lower the level"),
+            _sine_ceiling(channel, AT_INPUT, "unit's input", limit_v_rms, "lower the level"),
             _sine_ceiling(
                 channel,
-                "unit input",
+                AT_INPUT,
                 "card's output",
                 converter_v_rms,
                 "the card can't play that much: lower the level, or use an output with a higher full scale",
@@ -116,23 +116,28 @@ class Bench:
         ]
 
     def _output_ceilings(self, channel: int) -> list[Ceiling]:
-        out = "unit output"
-        found = [_sine_ceiling(channel, out, "unit's output", self.file.limits.output_v_rms, "lower the level")]
+        found = [_sine_ceiling(channel, AT_OUTPUT, "unit's output", self.file.limits.output_v_rms, "lower the level")]
         load = self.file.load(channel)
         if load is not None:
-            load_v_rms = w_to_v_rms(load.thermal.short_term_w, load.resistance_ohm)
-            way_out = "lower the level, or use a load that is rated higher"
-            found.append(_sine_ceiling(channel, out, "load", load_v_rms, way_out, load.resistance_ohm))
+            found.append(_load_ceiling(load, "load", load.thermal.short_term_w))
         speakers = self.file.loudspeakers
         if speakers is not None:
             way_out = f"lower the level: loudspeakers get {LARGEST_W:g} W at most"
             found.append(
-                _sine_ceiling(channel, out, "loudspeaker", speakers.largest_v_rms, way_out, speakers.lowest_ohm)
+                _sine_ceiling(channel, AT_OUTPUT, "loudspeaker", speakers.largest_v_rms, way_out, speakers.lowest_ohm)
             )
         card_v_rms = self.input_scale(channel).v_rms_at_full_scale
         way_out = "lower the level, or set the attenuator to a higher range and enter it in the bench file"
-        found.append(_sine_ceiling(channel, out, "card's input on this range", card_v_rms, way_out))
+        found.append(_sine_ceiling(channel, AT_OUTPUT, "card's input on this range", card_v_rms, way_out))
         return found
+
+    def lasting_ceilings(self, channels: tuple[int, ...]) -> tuple[Ceiling, ...]:
+        """Return what a sound without an end must not exceed: also what each load stands for long."""
+        what = "load (as long as it lasts)"
+        return (
+            *self.ceilings(channels),
+            *(_load_ceiling(load, what, load.thermal.usable_w) for load in self.file.loads),
+        )
 
     @property
     def allows_power_search(self) -> bool:
@@ -257,6 +262,12 @@ def _sine_ceiling(
     return Ceiling(
         channel=channel, at=at, what=what, v_rms=v_rms, v_peak=v_rms * SQRT2, way_out=way_out, load_ohm=load_ohm
     )
+
+
+def _load_ceiling(load: Load, what: str, power_w: float) -> Ceiling:
+    v_rms = w_to_v_rms(power_w, load.resistance_ohm)
+    way_out = "lower the level, or use a load that is rated higher"
+    return _sine_ceiling(load.channel, AT_OUTPUT, what, v_rms, way_out, load.resistance_ohm)
 
 
 def make_interface(bench_file: BenchFile) -> Interface:

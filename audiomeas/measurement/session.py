@@ -194,7 +194,7 @@ class Session:
             self.bench.ceilings(stimulus.driven_channels),
             level_v_rms=stimulus.level_v_rms,
             peak_v=stimulus.peak_v,
-            gain_db=dict(gain_db),
+            gain_db=gain_db,
         )
         refuse_beyond(predictions)
         samples_v = played_samples_v(stimulus)
