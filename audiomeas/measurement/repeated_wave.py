@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Option
 from audiomeas.measurement.budget import Told
+from audiomeas.measurement.response_loopback import AGAIN, refuse_other_bench
 from audiomeas.measurement.result import Result, result_of
 from audiomeas.measurement.steady import loudest_column, over_range_words, refuse_gaps, samples
 
@@ -71,13 +72,13 @@ def result_of_wave(
     keys, lists : of a channel's values, null and empty until they are told.   conditions : beside those that all waves
     have.   Raises SignalError when no channel can be told.
     """
-    wave = of_kind(recording, kind, word)
-    recording = windows_of(recording, wave)
-    factors, compensation = corrections(options, recording, wave, word)
+    wave = _of_kind(recording, kind, word)
+    recording = _windows_of(recording, wave)
+    factors, compensation = _corrections(options, recording, wave)
     channels, warnings, found = [], [], 0
     for column, channel in enumerate(recording.channels):
         told = Told({**dict.fromkeys(keys), **{key: [] for key in lists}})
-        reason = refusal(recording, column)
+        reason = _refusal(recording, column)
         if reason is None and channel in wave.driven_channels:
             try:
                 lines = tell(told, recording, column, wave, factors.get(channel))
@@ -109,7 +110,7 @@ def _conditions(wave: PeriodicWave) -> dict[str, Any]:
     }
 
 
-def of_kind(recording: Recording, kind: type[Wave], word: str) -> Wave:
+def _of_kind(recording: Recording, kind: type[Wave], word: str) -> Wave:
     """Return the stimulus of a capture. Raises SignalError when it is another one."""
     stimulus = recording.stimulus
     if not isinstance(stimulus, kind):
@@ -121,7 +122,7 @@ def of_kind(recording: Recording, kind: type[Wave], word: str) -> Wave:
     return stimulus
 
 
-def windows_of(recording: Recording, wave: PeriodicWave) -> Recording:
+def _windows_of(recording: Recording, wave: PeriodicWave) -> Recording:
     """Return a recording whose windows stand where the stimulus says, by the clock that played.
 
     A capture by another clock is found by its first marker and stretched by what its lines tell.
@@ -192,7 +193,7 @@ def window_samples(recording: Recording, wave: PeriodicWave, column: int) -> tup
     return samples(recording, column, quiet), samples(recording, column, loud)
 
 
-def refusal(recording: Recording, column: int) -> str | None:
+def _refusal(recording: Recording, column: int) -> str | None:
     """Return why a channel can't be told, or None."""
     return over_range_words(recording, column, recording.channels[column])
 
@@ -206,8 +207,8 @@ def played_lines(wave: PeriodicWave) -> NDArray[np.complex128]:
     return lines
 
 
-def corrections(
-    options: Mapping[str, Any], recording: Recording, wave: Wave, word: str
+def _corrections(
+    options: Mapping[str, Any], recording: Recording, wave: Wave
 ) -> tuple[dict[int, NDArray[np.complex128]], dict[str, Any]]:
     """Return channel → factors of its lines that take the bench out, and conditions; nothing without a loopback.
 
@@ -219,28 +220,24 @@ def corrections(
         return {}, {}
     where = f"the loopback {attached.name}"
     loop = attached.recording
-    _refuse_other(loop, recording, wave, where)
-    loop_wave = of_kind(loop, type(wave), word)
-    loop = windows_of(loop, loop_wave)
+    loop_wave = _wave_of(loop, recording, wave, where)
+    loop = _windows_of(loop, loop_wave)
     found = {channel: _factors(loop, loop_wave, channel, where) for channel in recording.channels}
     facts = {"file": attached.name, "sha256": attached.sha256, "level": "1 at the strongest line"}
     return found, {"loopback": facts, "compensation": "lines divided by those of the loopback of each channel"}
 
 
-def _refuse_other(loop: Recording, recording: Recording, wave: PeriodicWave, where: str) -> None:
+def _wave_of(loop: Recording, recording: Recording, wave: Wave, where: str) -> Wave:
+    """Return the wave of a loopback: that of the capture, but for its level and channels."""
     import dataclasses
 
-    again = "capture the loopback again, as the unit"
     played = loop.stimulus
-    if type(played) is not type(wave):
-        raise SignalError(f"{where} holds no {wave.kind!r}: {again}")
+    if not isinstance(played, type(wave)):
+        raise SignalError(f"{where} holds no {wave.kind!r}: {AGAIN}")
     if dataclasses.replace(played, peak_v=wave.peak_v, driven_channels=wave.driven_channels) != wave:
-        raise SignalError(f"{where} is of another wave, or of another rate: {again}")
-    if loop.provenance.simulated != recording.provenance.simulated:
-        raise SignalError(f"{where} and the capture are not both of a real bench (one is SIMULATED): {again}")
-    mine, other = recording.conditions.get("range"), loop.conditions.get("range")
-    if mine and other and mine != other:
-        raise SignalError(f"{where} was captured at another attenuator range than the unit: {again}")
+        raise SignalError(f"{where} is of another wave, or of another rate: {AGAIN}")
+    refuse_other_bench(loop, recording, where)
+    return played
 
 
 def _factors(loop: Recording, wave: PeriodicWave, channel: int, where: str) -> NDArray[np.complex128]:
@@ -251,7 +248,7 @@ def _factors(loop: Recording, wave: PeriodicWave, channel: int, where: str) -> N
 
     if channel not in loop.channels:
         raise SignalError(f"{where} holds no channel {channel}: capture the loopback of all channels")
-    if words := refusal(loop, loop.column(channel)):
+    if words := _refusal(loop, loop.column(channel)):
         raise SignalError(f"{where}, {words}")
     _, loud = window_samples(loop, wave, loop.column(channel))
     lines = part_lines(loud, PARTS, wave.periods // PARTS, int(wave.orders[-1])).mean(axis=0)

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 Found = Mapping[int, "SweepResponse"]
 #: Analyses some columns of a recording of a sweep: returns column → response, and why others have none.
 Analyse = Callable[["Recording", "Sweep", list[int]], tuple[Found, list[str]]]
+#: What is to be done about a loopback that does not fit.
+AGAIN = "capture the loopback again, as the unit"
 
 
 def compensated(
@@ -79,22 +81,26 @@ def _one_sweep(attached: Attached, played: Stimulus | None, where: str) -> tuple
 
 
 def _refuse_other(recording: Recording, sweep: Sweep, loop: Recording, loop_sweep: Sweep, where: str) -> None:
-    again = "capture the loopback again, as the unit"
     if loop.sample_rate_hz != recording.sample_rate_hz:
         raise SignalError(
-            f"{where} has {loop.sample_rate_hz:g} Hz sample rate, the capture {recording.sample_rate_hz:g} Hz: {again}"
+            f"{where} has {loop.sample_rate_hz:g} Hz sample rate, the capture {recording.sample_rate_hz:g} Hz: {AGAIN}"
         )
     same_level = dataclasses.replace(loop_sweep, level_v_rms=sweep.level_v_rms, driven_channels=sweep.driven_channels)
     if same_level != sweep:
         raise SignalError(
             f"{where} is of another sweep ({loop_sweep.full_from_hz:.4g} to {loop_sweep.full_to_hz:.5g} Hz in "
-            f"{loop_sweep.frames / loop_sweep.sample_rate_hz:.3g} s): {again}"
+            f"{loop_sweep.frames / loop_sweep.sample_rate_hz:.3g} s): {AGAIN}"
         )
+    refuse_other_bench(loop, recording, where)
+
+
+def refuse_other_bench(loop: Recording, recording: Recording, where: str) -> None:
+    """Raise SignalError for a loopback of a bench that is simulated where the capture's is not, or of another range."""
     if loop.provenance.simulated != recording.provenance.simulated:
-        raise SignalError(f"{where} and the capture are not both of a real bench (one is SIMULATED): {again}")
+        raise SignalError(f"{where} and the capture are not both of a real bench (one is SIMULATED): {AGAIN}")
     mine, other = recording.conditions.get("range"), loop.conditions.get("range")
     if mine and other and mine != other:
-        raise SignalError(f"{where} was captured at the range {_words(other)}, the unit at {_words(mine)}: {again}")
+        raise SignalError(f"{where} was captured at the range {_words(other)}, the unit at {_words(mine)}: {AGAIN}")
 
 
 def _words(ranges: Any) -> str:
