@@ -3,12 +3,78 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
-from audiomeas.measurement.views import Series
+from audiomeas.measurement.views import ChartView, Series
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.result import Result
 
 #: x, y, and 'at most', 'at least' or '' for a value.
 Point = tuple[float, float, str]
+#: A row of a result and a key → what bound its value is, '' for none.
+Bound = Callable[[Mapping[str, Any], str], str]
+#: From this many points on, a curve is drawn.
+_FEWEST_POINTS = 2
+
+
+def row_bound(row: Mapping[str, Any], key: str) -> str:
+    """Return what bound a row says that a value of it is; '' for none."""
+    return str(row["bound"].get(key, ""))
+
+
+def row_series(
+    result: Result,
+    rows: str,
+    key: str,
+    *,
+    x: str = "frequency_hz",
+    bound: Bound = row_bound,
+    through: bool = False,
+) -> list[Series]:
+    """Return the series of a value in rows that all channels have. rows : their key.   through : as `with_bounds`.
+
+    What is not known, or zero, which no logarithmic axis has, is left out.
+    """
+    return [
+        one
+        for channel in result.channels
+        for one in with_bounds(
+            channel.channel,
+            [(float(row[x]), float(row[key]), bound(row, key)) for row in channel.values[rows] if row[x] and row[key]],
+            through=through,
+        )
+    ]
+
+
+def frequency_chart(
+    result: Result,
+    rows: str,
+    key: str,
+    *,
+    name: str,
+    title: str,
+    y_label: str,
+    caption: str,
+    bound: Bound = row_bound,
+    through: bool = False,
+) -> ChartView | None:
+    """Return the chart of a value in rows against their frequency; None for fewer points than a curve has."""
+    series = row_series(result, rows, key, bound=bound, through=through)
+    if len({x for one in series for x in one.x}) < _FEWEST_POINTS:
+        return None
+    return ChartView(
+        name=name,
+        title=title,
+        x_label="Frequency (Hz)",
+        y_label=y_label,
+        series=tuple(series),
+        y_scale="log",
+        caption=caption,
+        simulated=result.simulated,
+        curve_key=key,
+    )
 
 
 def with_bounds(channel: int, points: Sequence[Point], *, through: bool = False) -> list[Series]:

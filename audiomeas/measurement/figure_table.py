@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
+from typing import Any
 
 from audiomeas.measurement.result import ChannelResult, Result
 from audiomeas.measurement.views import Column, TableView
 from audiomeas.shown_units import shown_in
+
+
+def row_cell(row: Mapping[str, Any], key: str) -> str | float | None:
+    """Return a value of a row of values, with the bound that the row has of it, as a cell."""
+    return told_cell(row[key], row["bound"].get(key))
 
 
 def figures_table(
@@ -34,6 +40,39 @@ def figures_table(
         leading=2,
         rows=tuple(rows),
         uncertainties=tuple(widths),
+        notes=notes,
+    )
+
+
+def frequency_table(
+    rows: Sequence[Mapping[str, Any]],
+    columns: Sequence[tuple[str, str, str]],
+    *,
+    title: str,
+    notes: tuple[str, ...] = (),
+    told: Callable[[Mapping[str, Any], str], str | float | None] = row_cell,
+) -> TableView:
+    """Return the table of a channel's rows at frequencies, each with its values, uncertainty, bound and note.
+
+    columns : (key, heading, unit); those that no row knows are left out, and so are notes where there are none.
+    told : a row and a key → the cell, where the row's bound is not all there is to say.
+    """
+    shown = [one for one in columns if any(row[one[0]] is not None for row in rows)]
+    noted = any(row["note"] for row in rows)
+    cells = [[told(row, key) for key, _, _ in shown] for row in rows]
+    widths = [[row["uncertainty"].get(key) for key, _, _ in shown] for row in rows]
+    return TableView(
+        title=title,
+        columns=(
+            Column(heading="Frequency", unit="Hz"),
+            *(Column(heading=heading, unit=unit) for _, heading, unit in shown),
+            *((Column(heading="Note"),) if noted else ()),
+        ),
+        rows=tuple(
+            (float(row["frequency_hz"]), *own, *((row["note"] or "",) if noted else ()))
+            for row, own in zip(rows, cells, strict=True)
+        ),
+        uncertainties=tuple((None, *own, *((None,) if noted else ())) for own in widths),
         notes=notes,
     )
 

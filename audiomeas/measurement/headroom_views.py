@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from audiomeas.measurement.bounded_series import with_bounds
+from audiomeas.measurement.bounded_series import row_series
 from audiomeas.measurement.figure_table import figures_table
 from audiomeas.measurement.views import ChartView, TableView
 
@@ -36,18 +36,7 @@ def _caption(result: Result) -> str:
 
 def charts(result: Result) -> tuple[ChartView, ...]:
     """Return the distortion of the swells against their voltage."""
-    series = [
-        one
-        for channel in result.channels
-        for one in with_bounds(
-            channel.channel,
-            [
-                (float(point["level_v_rms"]), float(point["thd_percent"]), point["bound"].get("thd_percent", ""))
-                for point in channel.values["curve"]
-                if point["level_v_rms"]
-            ],
-        )
-    ]
+    series = row_series(result, "curve", "thd_percent", x="level_v_rms")
     if not series:
         return ()
     return (

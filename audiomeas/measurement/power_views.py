@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.measurement.bounded_series import with_bounds
-from audiomeas.measurement.figure_table import figures_table, told_cell
+from audiomeas.measurement.bounded_series import frequency_chart
+from audiomeas.measurement.figure_table import figures_table, frequency_table
 from audiomeas.measurement.response_views import hertz
-from audiomeas.measurement.views import ChartView, Column, TableView
+from audiomeas.measurement.views import ChartView, TableView
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
@@ -31,7 +31,6 @@ _COLUMNS = (
     ("distortion_percent", "Largest distortion", "%"),
     ("distortion_at_w", "at", "W"),
 )
-_FEWEST_POINTS = 2
 _CRITERIA = {"thd_percent": "THD", "thd_n_percent": "THD+N"}
 
 
@@ -44,27 +43,10 @@ def tables(result: Result) -> tuple[TableView, ...]:
 
 
 def _frequencies(result: Result, channel: ChannelResult) -> TableView:
-    rows = channel.values["power"]
-    shown = [one for one in _COLUMNS if any(row[one[0]] is not None for row in rows)]
-    noted = any(row["note"] for row in rows)
-    return TableView(
+    return frequency_table(
+        channel.values["power"],
+        _COLUMNS,
         title=f"Largest level with {_criterion(result)}, channel {channel.channel}",
-        columns=(
-            Column(heading="Frequency", unit="Hz"),
-            *(Column(heading=heading, unit=unit) for _, heading, unit in shown),
-            *((Column(heading="Note"),) if noted else ()),
-        ),
-        rows=tuple(
-            (
-                float(row["frequency_hz"]),
-                *(told_cell(row[key], row["bound"].get(key)) for key, _, _ in shown),
-                *((row["note"] or "",) if noted else ()),
-            )
-            for row in rows
-        ),
-        uncertainties=tuple(
-            (None, *(row["uncertainty"].get(key) for key, _, _ in shown), *((None,) if noted else ())) for row in rows
-        ),
         notes=("Where nothing louder was played, the unit may give more than this.",),
     )
 
@@ -87,9 +69,10 @@ def _caption(result: Result) -> str:
     )
 
 
-def _may_be_more(row: Mapping[str, Any], key: str) -> bool:
-    """Return whether a value is the least that the unit's own can be."""
-    return row["bound"].get(key) == "at least" or (key.startswith("power_") and not row["more_played"])
+def _drawn_bound(row: Mapping[str, Any], key: str) -> str:
+    """Return 'at least' for a value that is the least that the unit's own can be; '' else."""
+    more = row["bound"].get(key) == "at least" or (key.startswith("power_") and not row["more_played"])
+    return "at least" if more else ""
 
 
 def charts(result: Result) -> tuple[ChartView, ...]:
@@ -97,43 +80,23 @@ def charts(result: Result) -> tuple[ChartView, ...]:
     rows = [row for channel in result.channels for row in channel.values["power"] if row["power_v_rms"] is not None]
     in_w = bool(rows) and all(row["power_w"] is not None for row in rows)
     key, label = ("power_w", "Power (W)") if in_w else ("power_v_rms", "Output voltage (V r.m.s.)")
-    views = (
-        _chart(result, key, "power-frequency", f"Power with {_criterion(result)}", label),
-        _chart(
-            result,
-            "distortion_percent",
-            "power-distortion",
-            "Largest distortion up to the rated level",
-            f"{_CRITERIA[str(result.conditions['criterion'])]} (%)",
-        ),
+    distortion = _CRITERIA[str(result.conditions["criterion"])]
+    drawn = (
+        (key, "power-frequency", f"Power with {_criterion(result)}", label),
+        ("distortion_percent", "power-distortion", "Largest distortion up to the rated level", f"{distortion} (%)"),
     )
-    return tuple(view for view in views if view is not None)
-
-
-def _chart(result: Result, key: str, name: str, title: str, y_label: str) -> ChartView | None:
-    series = [
-        one
-        for channel in result.channels
-        for one in with_bounds(
-            channel.channel,
-            [
-                (float(row["frequency_hz"]), float(row[key]), "at least" if _may_be_more(row, key) else "")
-                for row in channel.values["power"]
-                if row[key]
-            ],
+    views = (
+        frequency_chart(
+            result,
+            "power",
+            of,
+            name=name,
+            title=title,
+            y_label=y_label,
+            caption=_caption(result),
+            bound=_drawn_bound,
             through=True,
         )
-    ]
-    if len({x for one in series for x in one.x}) < _FEWEST_POINTS:
-        return None
-    return ChartView(
-        name=name,
-        title=title,
-        x_label="Frequency (Hz)",
-        y_label=y_label,
-        series=tuple(series),
-        y_scale="log",
-        caption=_caption(result),
-        simulated=result.simulated,
-        curve_key=key,
+        for of, name, title, y_label in drawn
     )
+    return tuple(view for view in views if view is not None)
