@@ -158,7 +158,7 @@ def _told(recording: Recording, column: int, read: Read, teller: Teller) -> Chan
     from audiomeas.measurement.clipping_read import recovery_of
 
     told = teller.tell()
-    recovery = recovery_of(recording, column, read.bursts, read.frequency_hz)
+    recovery = recovery_of(recording, column, read)
     if recovery is not None:
         told.values["recovery_s"] = recovery.recovery_s
         if recovery.at_most or recovery.at_least:
@@ -172,7 +172,7 @@ def _notes(recording: Recording, column: int, read: Read, told: ChannelResult, *
     """Return what is said of one channel. early : the search had to stop."""
     own = (
         read.left_out,
-        words.near_full_scale(recording, column, read),
+        words.near_full_scale(recording, column, read.loudest),
         None if early else words.at_ceiling(recording, told),
     )
     return [*read.clipping.notes, *(line for line in own if line is not None)]

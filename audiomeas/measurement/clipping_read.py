@@ -60,6 +60,11 @@ class Read:
     in_volts: bool
     left_out: str | None
 
+    @property
+    def loudest(self) -> Burst:
+        """The burst of the highest output level."""
+        return max(self.bursts, key=lambda one: one.reading.level_v_rms)
+
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class Played:
@@ -259,15 +264,14 @@ def _left_out_from(time_s: float) -> str:
     )
 
 
-def recovery_of(recording: Recording, column: int, bursts: Sequence[Burst], frequency_hz: float) -> Recovery | None:
+def recovery_of(recording: Recording, column: int, read: Read) -> Recovery | None:
     """Return how long the quiet tone behind the loudest burst took to come back; None where there is none to read."""
     from audiomeas.analysis.clipping_recovery import recovery_after
 
-    loudest = max(bursts, key=lambda one: one.reading.level_v_rms, default=None)
-    if loudest is None or loudest.quiet is None:
+    span = read.loudest.quiet
+    if span is None:
         return None
-    quiet = samples(recording, column, slice(*loudest.quiet))
     try:
-        return recovery_after(quiet, recording.sample_rate_hz, frequency_hz)
+        return recovery_after(samples(recording, column, slice(*span)), recording.sample_rate_hz, read.frequency_hz)
     except SignalError:
         return None

@@ -210,11 +210,10 @@ class Teller:
 
     def _waveforms(self) -> list[dict[str, Any]]:
         """Return the wave of the burst nearest above the onset, and of the loudest one."""
-        bursts = sorted(self._read.bursts, key=lambda one: one.reading.level_v_rms)
         onset = self._read.clipping.onset
-        above = [one for one in bursts if one.reading.level_v_rms >= onset.level_v_rms]
-        chosen = {"onset": above[0]} if above and onset.bound is None else {}
-        chosen["loudest"] = bursts[-1]
+        above = [one for one in self._read.bursts if one.reading.level_v_rms >= onset.level_v_rms]
+        nearest = {"onset": min(above, key=lambda one: one.reading.level_v_rms)} if above and not onset.bound else {}
+        chosen = {**nearest, "loudest": self._read.loudest}
         return [self._waveform(name, burst) for name, burst in chosen.items()]
 
     def _waveform(self, name: str, burst: Burst) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from audiomeas.units import Level, amplitude_ratio_to_db, power_ratio_to_db
 
 if TYPE_CHECKING:
     from audiomeas.measurement.attached import AttachedResult
-    from audiomeas.measurement.clipping_read import Read
+    from audiomeas.measurement.clipping_read import Burst
     from audiomeas.measurement.result import ChannelResult, Result
     from audiomeas.recording import Recording
 
@@ -24,11 +24,10 @@ _BULB_BELOW_DB = 3.0
 AT_LEAST = "at least"
 
 
-def near_full_scale(recording: Recording, column: int, read: Read) -> str | None:
+def near_full_scale(recording: Recording, column: int, loudest: Burst) -> str | None:
     """Return what is said where a channel's loudest burst comes near to the card's full scale, or None."""
     import numpy as np
 
-    loudest = max(read.bursts, key=lambda one: one.reading.level_v_rms)
     peak_fs = float(np.max(np.abs(recording.counts_fs[slice(*loudest.span), column])))
     below_db = -amplitude_ratio_to_db(peak_fs) if peak_fs > 0.0 else math.inf
     if below_db > NEAR_FULL_SCALE_DB:
