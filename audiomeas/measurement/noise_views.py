@@ -186,19 +186,18 @@ def _lines(result: Result) -> tuple[TableView, ...]:
     if not found:
         return ()
     found.sort(key=lambda item: -item[1]["level_dbfs"])
-    unit, factor = shown_in("V", *(row["level_v_rms"] for _, row in found))
     return (
         TableView(
             title="Single lines that are no hum",
             columns=(
                 Column(heading="channel", decimals=0),
                 Column(heading="frequency", unit="Hz", decimals=1),
-                Column(heading="level", unit=unit),
+                Column(heading="level", unit="V"),
                 Column(heading="level", unit="dBFS", decimals=1),
             ),
             leading=2,
             rows=tuple(
-                (float(number), row["frequency_hz"], times(row["level_v_rms"], factor), row["level_dbfs"])
+                (float(number), row["frequency_hz"], row["level_v_rms"], row["level_dbfs"])
                 for number, row in found[:_MOST_ROWS]
             ),
             notes=(f"The strongest {_MOST_ROWS} of {len(found)}.",) if len(found) > _MOST_ROWS else (),
@@ -211,7 +210,6 @@ def _events(result: Result) -> tuple[TableView, ...]:
     if not found:
         return ()
     found.sort(key=lambda item: -(item[1]["peak_dbfs"] or -999.0))
-    unit, factor = shown_in("V", *(row["peak_v"] for _, row in found))
     listed = sorted(found[:_MOST_ROWS], key=lambda item: (item[0], item[1]["time_s"]))
     return (
         TableView(
@@ -220,7 +218,7 @@ def _events(result: Result) -> tuple[TableView, ...]:
                 Column(heading="channel", decimals=0),
                 Column(heading="time", unit="s", decimals=3),
                 Column(heading="kind"),
-                Column(heading="peak", unit=unit),
+                Column(heading="peak", unit="V"),
                 Column(heading="peak", unit="dBFS", decimals=1),
                 Column(heading="length", unit="ms", decimals=2),
             ),
@@ -230,7 +228,7 @@ def _events(result: Result) -> tuple[TableView, ...]:
                     float(n),
                     row["time_s"],
                     row["kind"],
-                    times(row["peak_v"], factor),
+                    row["peak_v"],
                     row["peak_dbfs"],
                     1e3 * row["duration_s"],
                 )
