@@ -94,6 +94,11 @@ def test_rated_power_is_kept_and_shown():
     assert not any(row["more_played"] for row in weaker.values["power"])
     assert [chart.name for chart in POWER.charts(found)] == ["power-frequency", "power-distortion"]
     assert any("at least" in one.label for one in POWER.charts(found)[0].series)
+    # Nothing louder was played: watts and volts are the least that the unit gives, in the cell too.
+    at_each = POWER.tables(found)[1]
+    power_w, _ = (row["power_w"] for row in found.channel(1).values["power"])
+    assert at_each.rows[0][1:3] == (f"at least {power_w:.3g}", "at least 7.03")
+    assert at_each.uncertainties[0][1:3] == (None, None)
 
 
 def test_power_at_half_the_load_resistance():

@@ -9,6 +9,9 @@ from audiomeas.measurement.result import ChannelResult, Result
 from audiomeas.measurement.views import Column, TableView
 from audiomeas.shown_units import shown_in
 
+#: A bound has so many, where nothing else is said.
+_BOUND_DIGITS = 2
+
 
 def row_cell(row: Mapping[str, Any], key: str) -> str | float | None:
     """Return a value of a row of values, with the bound that the row has of it, as a cell."""
@@ -60,7 +63,13 @@ def frequency_table(
     shown = [one for one in columns if any(row[one[0]] is not None for row in rows)]
     noted = any(row["note"] for row in rows)
     cells = [[told(row, key) for key, _, _ in shown] for row in rows]
-    widths = [[row["uncertainty"].get(key) for key, _, _ in shown] for row in rows]
+    widths = [
+        [
+            None if isinstance(cell, str) else row["uncertainty"].get(key)
+            for cell, (key, _, _) in zip(own, shown, strict=True)
+        ]
+        for own, row in zip(cells, rows, strict=True)
+    ]
     return TableView(
         title=title,
         columns=(
@@ -92,14 +101,14 @@ def times(value: float | None, factor: float) -> float | None:
     return None if value is None else value * factor
 
 
-def told_cell(value: float | None, bound: str | None) -> str | float | None:
-    """Return a value with its bound, where it has one, as a cell."""
+def told_cell(value: float | None, bound: str | None, *, digits: int = _BOUND_DIGITS) -> str | float | None:
+    """Return a value with its bound, where it has one, as a cell. digits : of a bound."""
     if value is None:
         return None
-    return bounded(bound, float(value)) if bound else float(value)
+    return bounded(bound, float(value), digits=digits) if bound else float(value)
 
 
-def bounded(bound: str, value: float) -> str:
-    """Return a bound as a table says it: 'at most 0.0012'."""
-    digits = f"{value:.2g}" if abs(value) < 10 else f"{value:.1f}"
-    return f"{bound} {digits.replace('-', '−')}"
+def bounded(bound: str, value: float, *, digits: int = _BOUND_DIGITS) -> str:
+    """Return a bound as a table says it: 'at most 0.0012'. digits : so many, and a decimal where more stand before."""
+    shown = f"{value:.{digits}g}" if abs(value) < 10 ** (digits - 1) else f"{value:.1f}"
+    return f"{bound} {shown.replace('-', '−')}"

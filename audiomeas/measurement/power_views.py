@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.measurement.bounded_series import frequency_chart
-from audiomeas.measurement.figure_table import figures_table, frequency_table
+from audiomeas.measurement.bounded_series import frequency_chart, row_bound
+from audiomeas.measurement.figure_table import figures_table, frequency_table, row_cell, told_cell
 from audiomeas.measurement.response_views import hertz
 from audiomeas.measurement.views import ChartView, TableView
 
@@ -31,6 +31,9 @@ _COLUMNS = (
     ("distortion_percent", "Largest distortion", "%"),
     ("distortion_at_w", "at", "W"),
 )
+_AT_LEAST = "at least"
+#: Of a power that is the least that the unit gives: a claim is held against it.
+_DIGITS = 3
 _CRITERIA = {"thd_percent": "THD", "thd_n_percent": "THD+N"}
 
 
@@ -47,6 +50,7 @@ def _frequencies(result: Result, channel: ChannelResult) -> TableView:
         channel.values["power"],
         _COLUMNS,
         title=f"Largest level with {_criterion(result)}, channel {channel.channel}",
+        told=_cell,
         notes=("Where nothing louder was played, the unit may give more than this.",),
     )
 
@@ -69,10 +73,18 @@ def _caption(result: Result) -> str:
     )
 
 
+def _may_be_more(row: Mapping[str, Any], key: str) -> bool:
+    """Return whether a value is the least that the unit's own can be, as nothing louder was played."""
+    return key.startswith("power_") and not row.get("more_played")
+
+
+def _cell(row: Mapping[str, Any], key: str) -> str | float | None:
+    return told_cell(row[key], _AT_LEAST, digits=_DIGITS) if _may_be_more(row, key) else row_cell(row, key)
+
+
 def _drawn_bound(row: Mapping[str, Any], key: str) -> str:
     """Return 'at least' for a value that is the least that the unit's own can be; '' else."""
-    more = row["bound"].get(key) == "at least" or (key.startswith("power_") and not row["more_played"])
-    return "at least" if more else ""
+    return _AT_LEAST if _may_be_more(row, key) or row_bound(row, key) == _AT_LEAST else ""
 
 
 def charts(result: Result) -> tuple[ChartView, ...]:
