@@ -94,6 +94,12 @@ def test_rated_power_is_kept_and_shown():
     assert not any(row["more_played"] for row in weaker.values["power"])
     assert [chart.name for chart in POWER.charts(found)] == ["power-frequency", "power-distortion"]
     assert any("at least" in one.label for one in POWER.charts(found)[0].series)
+    # Rails that are nowhere reached: noise hides the harmonics, and the curve of distortion says so.
+    assert all(row["bound"]["distortion_percent"] == "at most" for row in weaker.values["power"])
+    assert [one.label for one in POWER.charts(found)[1].series if one.hollow] == [
+        "channel 1, at most",
+        "channel 2, at most",
+    ]
     # Nothing louder was played: watts and volts are the least that the unit gives, in the cell too.
     at_each = POWER.tables(found)[1]
     power_w, _ = (row["power_w"] for row in found.channel(1).values["power"])

@@ -82,9 +82,8 @@ def _cell(row: Mapping[str, Any], key: str) -> str | float | None:
     return told_cell(row[key], _AT_LEAST, digits=_DIGITS) if _may_be_more(row, key) else row_cell(row, key)
 
 
-def _drawn_bound(row: Mapping[str, Any], key: str) -> str:
-    """Return 'at least' for a value that is the least that the unit's own can be; '' else."""
-    return _AT_LEAST if _may_be_more(row, key) or row_bound(row, key) == _AT_LEAST else ""
+def _bound(row: Mapping[str, Any], key: str) -> str:
+    return _AT_LEAST if _may_be_more(row, key) else row_bound(row, key)
 
 
 def charts(result: Result) -> tuple[ChartView, ...]:
@@ -106,7 +105,7 @@ def charts(result: Result) -> tuple[ChartView, ...]:
             title=title,
             y_label=y_label,
             caption=_caption(result),
-            bound=_drawn_bound,
+            bound=_bound,
             through=True,
         )
         for of, name, title, y_label in drawn
