@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import Future
+from dataclasses import replace
 
 import pytest
 
@@ -12,7 +13,7 @@ from audiomeas.measurement.live_adjust import QUANTITIES, Adjusting, Target, fin
 from audiomeas.measurement.live_reading import ChannelReading, LiveReading
 from audiomeas.measurement.live_words import LiveWords, hertz, next_frequency_hz
 from audiomeas.present.big_figure import DOT_LINES, big_figure
-from audiomeas.present.live_view import LEAST_COLUMNS, LEAST_LINES, LiveScreen, position_line, reading_line
+from audiomeas.present.live_view import KEYS, LEAST_COLUMNS, LEAST_LINES, LiveScreen, position_line, reading_line
 
 
 class Remembering:
@@ -224,6 +225,25 @@ def test_a_screen_says_all_that_matters():
         assert words in text, words
     muted = screen_of(None, wish=Wish(frequency_hz=1000.0, level_v_rms=0.1)).lines(100, 30)
     assert "MUTED" in muted[0]
+
+
+@pytest.mark.parametrize(
+    "message", ["", "refused: the knob sets what goes into the unit, " + "in V, mV, dBV or dBu; " * 4]
+)
+def test_the_usual_window_has_room_for_the_big_figure(message):
+    # 80 by 24 is what a terminal opens with (common practice); the digits must be readable from afar there.
+    shown = reading(0.0118, key="thd_n_percent", level_w=0.9861, simulated=True)
+    pair = {"balance_db": 0.06, "phase_difference_deg": 0.0}
+    both = replace(shown, channels=(shown.channels[0], replace(shown.channels[0], channel=2)), pair=pair)
+    adjusting = Adjusting(find_quantity("thd-n"), channel=1, target=Target(value=0.05, tolerance=0.02))
+    lines = screen_of(both, adjusting, message=message, simulated=True).lines(79, 24)
+    assert sum("██" in line for line in lines) == DOT_LINES
+    assert lines[-len(KEYS) :] == list(KEYS)
+
+
+def test_no_zero_has_a_sign():
+    phase = find_quantity("phase")
+    assert Adjusting(phase, channel=1).digits(-0.001) == Adjusting(phase, channel=1).digits(0.001)
 
 
 def test_a_line_for_scripts():

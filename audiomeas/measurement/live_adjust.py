@@ -114,7 +114,7 @@ class Adjusting:
         if decimals is None:
             leading = math.floor(math.log10(abs(value))) if value else 0
             decimals = max(0, min(self.quantity.digits - 1 - leading, 2 * _DIGITS))
-        return f"{value:.{decimals}f}".replace("-", "−")
+        return f"{value:z.{decimals}f}".replace("-", "−")  # z: no zero has a sign
 
     def where(self) -> str:
         """Say where the value stands to the target; '' without one."""

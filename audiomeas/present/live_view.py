@@ -9,7 +9,7 @@ from audiomeas.measurement.live import Wish
 from audiomeas.measurement.live_adjust import Adjusting, Target
 from audiomeas.measurement.live_reading import ChannelReading, LiveReading
 from audiomeas.measurement.result import SIMULATED_NOTE
-from audiomeas.present.big_figure import big_figure
+from audiomeas.present.big_figure import DOT_LINES, big_figure
 from audiomeas.present.digits import fixed, plain
 from audiomeas.present.tables import wrapped
 from audiomeas.shown_units import shown_in
@@ -19,9 +19,10 @@ from audiomeas.units import v_rms_to_dbv
 LEAST_COLUMNS, LEAST_LINES = 60, 16
 #: The position line reaches so many tolerances to either side of the target.
 _REACH = 4.0
+#: Two lines of a window of 80 columns: each more would take one from the big figure.
 KEYS = (
-    "SPACE mutes and unmutes · up/down 0.1 dB · page up/down 1 dB · l type a level · t or Enter takes · q quits",
-    "left/right frequency · f type one · 1 2 b channels · a next figure · r forget least and most",
+    "SPACE mutes, unmutes · up/down 0.1 dB · page up/down 1 dB · l level · q quits",
+    "left/right, f frequency · 1 2 b channels · a next figure · r resets · t takes",
 )
 
 
@@ -67,9 +68,14 @@ class LiveScreen:
         if adjusting.value is None:
             return ["", "not known", "", *told]
         digits = adjusting.digits(adjusting.value)
-        big = big_figure(digits, width=width, height=room - len(told) - 2, block=block) or [digits]
-        bound = ["at most"] if adjusting.is_bound else [""]
-        return [*bound, *big, "", *told]
+        bound = ["at most"] if adjusting.is_bound else []
+        # The empty lines around the figure go first where the window is low: the figure is what is read from afar.
+        most = room - len(told) - len(bound)
+        spared = most - (1 if bound else 2)
+        height = spared if spared >= DOT_LINES else most
+        big = big_figure(digits, width=width, height=height, block=block) or [digits]
+        air = [""] if len(big) <= spared else []
+        return [*(bound or air), *big, *air, *told]
 
     def _below(self, width: int) -> list[str]:
         lines: list[str] = [f"! {words}" for words in self.notes]
