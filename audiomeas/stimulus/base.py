@@ -164,6 +164,15 @@ def apply_ramps(samples: FloatArray, ramp_frames: int) -> FloatArray:
     return ramped
 
 
+def turned_rad(frequency_hz: float, frames: int, sample_rate_hz: float, *, from_frame: int = 0) -> FloatArray:
+    """Return the phase of a tone in radians, (frames,), which is zero at frame 0; the first is `from_frame`.
+
+    Whole turns are taken off before the product with 2π, so that a long tone stays as exact as a short one.
+    """
+    counted = np.arange(from_frame, from_frame + frames)
+    return np.asarray(2.0 * np.pi * np.remainder(counted * (frequency_hz / sample_rate_hz), 1.0))
+
+
 def checked_tone(frequency_hz: float, level_v_rms: float, sample_rate_hz: float) -> None:
     """Raise ValueError for a tone that this rate can't carry, or a level that is no level."""
     if not (np.isfinite(frequency_hz) and 0 < frequency_hz < sample_rate_hz / 2):

@@ -13,7 +13,7 @@ from typing import ClassVar, Self
 
 import numpy as np
 
-from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, checked_tone, raised_cosine_ramp
+from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone, turned_rad
 from audiomeas.stimulus.sines import bin_centred_hz
 from audiomeas.units import SQRT2, db_to_amplitude_ratio
 
@@ -173,12 +173,10 @@ class BurstSeries(JsonFacts):
     def _shape(self, burst: int) -> FloatArray:
         """Return a burst of peak 1 with its quiet tone and silence."""
         loud, quiet, mute = self._lengths(burst)
-        ramp = raised_cosine_ramp(round(RAMP_S * self.sample_rate_hz))
         level = np.concatenate([np.ones(loud), np.full(quiet, db_to_amplitude_ratio(-QUIET_BELOW_DB))])
-        level[: len(ramp)] *= ramp
-        level[-len(ramp) :] *= ramp[::-1]
-        periods = np.remainder(np.arange(loud + quiet) * (self.frequency_hz / self.sample_rate_hz), 1.0)
-        return np.concatenate([level * np.sin(2.0 * np.pi * periods), np.zeros(mute)])
+        level = apply_ramps(level, round(RAMP_S * self.sample_rate_hz))
+        tone = np.sin(turned_rad(self.frequency_hz, loud + quiet, self.sample_rate_hz))
+        return np.concatenate([level * tone, np.zeros(mute)])
 
     def windows(self) -> tuple[Window, ...]:
         """Return the steady part of each burst, and of its quiet tone; with the level of the loudest channel."""

@@ -12,7 +12,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone
+from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone, turned_rad
 from audiomeas.units import SQRT2, db_to_amplitude_ratio
 
 #: Of one swell, of the whole round, and of the level in between.
@@ -113,8 +113,8 @@ class PulsedTone(JsonFacts):
             level[stop - self._frames_of(SWELL_S) : stop] = 1.0
         # Phase counts from the first swell's beginning, so that every change falls on a crossing of zero.
         begin = self._frames_of(ROUND_S) - self._frames_of(SWELL_S)
-        turns = np.remainder((np.arange(len(level)) - begin) * (self.frequency_hz / self.sample_rate_hz), 1.0)
-        return apply_ramps(level * np.sin(2.0 * np.pi * turns), self._frames_of(RAMP_S))
+        tone = np.sin(turned_rad(self.frequency_hz, len(level), self.sample_rate_hz, from_frame=-begin))
+        return apply_ramps(level * tone, self._frames_of(RAMP_S))
 
     def windows(self) -> tuple[Window, ...]:
         """Return the last swell of each level; with the level of the loudest channel."""

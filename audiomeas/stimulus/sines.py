@@ -8,7 +8,7 @@ from typing import Any, ClassVar, Self
 
 import numpy as np
 
-from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone
+from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone, turned_rad
 from audiomeas.units import SQRT2
 
 
@@ -23,9 +23,7 @@ def bin_centred_hz(frequency_hz: float, window_frames: int, sample_rate_hz: floa
 
 
 def _sine(frequency_hz: float, level_v_rms: float, frames: int, sample_rate_hz: float) -> FloatArray:
-    # The phase is reduced modulo one period before the sine, so that a long tone stays as exact as a short one.
-    periods = np.remainder(np.arange(frames) * (frequency_hz / sample_rate_hz), 1.0)
-    return np.asarray(level_v_rms * SQRT2 * np.sin(2.0 * np.pi * periods), dtype=np.float64)
+    return np.asarray(level_v_rms * SQRT2 * np.sin(turned_rad(frequency_hz, frames, sample_rate_hz)), dtype=np.float64)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,7 +12,7 @@ from typing import Any, ClassVar, Self
 
 import numpy as np
 
-from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone
+from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone, turned_rad
 from audiomeas.stimulus.sines import bin_centred_hz
 from audiomeas.units import SQRT2
 
@@ -20,11 +20,6 @@ from audiomeas.units import SQRT2
 SQUARE_EDGE = 0.46
 #: Steps of one period at which the peak of the low-passed square is looked for.
 _PEAK_STEPS = 1 << 14
-
-
-def _turned(frequency_hz: float, frames: int, sample_rate_hz: float) -> FloatArray:
-    """Return the phase of a tone in radians, (frames,), whole turns taken off before the product with 2π."""
-    return np.asarray(2.0 * np.pi * np.remainder(np.arange(frames) * (frequency_hz / sample_rate_hz), 1.0))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,8 +113,8 @@ class TwinTone(Steady):
     def samples_v(self) -> FloatArray:
         """Return one channel's samples, (frames,), in volts."""
         low_v, high_v = self.peaks_v
-        both = low_v * np.sin(_turned(self.low_hz, self.frames, self.sample_rate_hz))
-        both += high_v * np.sin(_turned(self.high_hz, self.frames, self.sample_rate_hz))
+        both = low_v * np.sin(turned_rad(self.low_hz, self.frames, self.sample_rate_hz))
+        both += high_v * np.sin(turned_rad(self.high_hz, self.frames, self.sample_rate_hz))
         return apply_ramps(both, self._ramp_frames)
 
 
@@ -203,8 +198,8 @@ class SquarePlusSine(Steady):
     def samples_v(self) -> FloatArray:
         """Return one channel's samples, (frames,), in volts."""
         square_v, sine_v = self.peaks_v()
-        samples = sine_v * np.sin(_turned(self.sine_hz, self.frames, self.sample_rate_hz))
+        samples = sine_v * np.sin(turned_rad(self.sine_hz, self.frames, self.sample_rate_hz))
         for order, line in zip(*self.square_lines(), strict=True):
-            turned = _turned(order * self.square_hz, self.frames, self.sample_rate_hz)
+            turned = turned_rad(order * self.square_hz, self.frames, self.sample_rate_hz)
             samples += square_v * abs(line) * np.sin(turned + np.angle(line))
         return apply_ramps(samples, self._ramp_frames)
