@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import RequestError, SignalError
-from audiomeas.measurement.searched import markers_v, refuse_silent
+from audiomeas.measurement.searched import end_to_end, markers_v, refuse_silent
 from audiomeas.units import Level, db_to_amplitude_ratio
 
 if TYPE_CHECKING:
@@ -270,58 +270,30 @@ def joined(recordings: Sequence[Recording]) -> Recording:
     if not begins:
         raise SignalError("these captures hold no search for clipping from its first burst on")
     last = bursts[begins[-1] :]
-    good = {series.first: (one, series) for one, series in last if one.stimulus_start is not None}
+    good = {series.first: one for one, series in last if one.stimulus_start is not None}
     refused = [one for one, series in last if one.stimulus_start is None and series.first not in good]
     if sorted(good) != list(range(len(good))) or not good:
         raise SignalError("a burst of this search is missing: give all of its captures")
     parts = [good[number] for number in sorted(good)]
-    return _as_one([one for one, _ in parts], [series for _, series in parts], refused)
-
-
-def _as_one(parts: Sequence[Recording], series: Sequence[BurstSeries], refused: Sequence[Recording]) -> Recording:
-    import numpy as np
-
-    from audiomeas.recording import stimulus_slice
-    from audiomeas.stimulus import BurstSeries
-
-    first = parts[0]
-    alike = {(one.channels, one.sample_rate_hz, one.v_rms_at_full_scale) for one in parts}
-    if len(alike) > 1:
-        raise SignalError("these bursts were captured on different channels, rates or ranges: give those of one search")
-    try:
-        whole = BurstSeries.joined(series)
-    except ValueError as error:
-        raise SignalError(str(error)) from None
-    spans = [stimulus_slice(one, 0, own.frames) for one, own in zip(parts, series, strict=True)]
-    steps = [one.resolution_fs for one in parts if one.resolution_fs is not None]
+    whole = end_to_end(parts, BurstSeries.joined)
+    flags = (f"burst {number}: {flag}" for number, one in enumerate(parts, 1) for flag in one.provenance.flags)
     return dataclasses.replace(
-        first,
-        counts_fs=np.concatenate([one.counts_fs[span] for one, span in zip(parts, spans, strict=True)]),
-        stimulus=whole,
-        stimulus_start=0,
-        markers=None,
-        over_range=tuple(int(n) for n in np.sum([one.over_range for one in parts], axis=0)),
-        resolution_fs=min(steps) if steps else None,
+        whole,
         conditions=_conditions(parts, whole, refused),
-        warnings=tuple(dict.fromkeys(line for one in parts for line in one.warnings)),
-        provenance=dataclasses.replace(
-            first.provenance,
-            flags=tuple(
-                f"burst {number}: {flag}" for number, one in enumerate(parts, 1) for flag in one.provenance.flags
-            ),
-        ),
+        provenance=dataclasses.replace(whole.provenance, flags=tuple(flags)),
     )
 
 
-def _conditions(parts: Sequence[Recording], whole: BurstSeries, refused: Sequence[Recording]) -> dict[str, Any]:
+def _conditions(parts: Sequence[Recording], whole: Recording, refused: Sequence[Recording]) -> dict[str, Any]:
     """Return the conditions of all captures together; what is told by channel is gathered from all of them."""
+    stimulus: Any = whole.stimulus
     merged: dict[str, Any] = {}
     for one in parts:
         for key, value in one.conditions.items():
             old = merged.get(key)
             merged[key] = {**old, **value} if isinstance(old, dict) and isinstance(value, dict) else value
     merged.pop("latency_frames", None)  # each capture's own
-    merged.update(driven_channels=list(whole.driven_channels), input_level_v_rms=whole.level_v_rms)
+    merged.update(driven_channels=list(stimulus.driven_channels), input_level_v_rms=stimulus.level_v_rms)
     if refused:
         merged[LOST] = refused[-1].warnings[-1] if refused[-1].warnings else "it was refused"
     return merged

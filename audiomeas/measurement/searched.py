@@ -91,11 +91,21 @@ def joined_captures(
     whole : their stimuli → the one of all; raises ValueError when they don't belong together.
     Raises SignalError as `last_search`, and for captures that don't belong together.
     """
+    joined = end_to_end(last_search(recordings, key, what), whole)
+    conditions = {name: value for name, value in joined.conditions.items() if name != key}
+    return dataclasses.replace(joined, conditions=conditions)
+
+
+def end_to_end(parts: Sequence[Recording], whole: Callable[[Sequence[Any]], Any]) -> Recording:
+    """Return captures that belong together as one recording, with one stimulus; what else is known is of the first.
+
+    parts : in order, each with its stimulus placed.   whole : as `joined_captures` has it.
+    Raises SignalError: they don't belong together.
+    """
     import numpy as np
 
     from audiomeas.recording import stimulus_slice
 
-    parts = last_search(recordings, key, what)
     stimuli = [one.stimulus for one in parts if one.stimulus is not None]
     if len({(one.channels, one.sample_rate_hz, one.v_rms_at_full_scale) for one in parts}) > 1:
         raise SignalError("these were captured on different channels, rates or ranges: give the captures of one search")
@@ -105,7 +115,7 @@ def joined_captures(
         raise SignalError(str(error)) from None
     counts = [one.counts_fs[stimulus_slice(one, 0, own.frames)] for one, own in zip(parts, stimuli, strict=True)]
     steps_fs = [one.resolution_fs for one in parts if one.resolution_fs is not None]
-    conditions = {name: value for name, value in parts[0].conditions.items() if name not in (key, "latency_frames")}
+    conditions = {name: value for name, value in parts[0].conditions.items() if name != "latency_frames"}
     return dataclasses.replace(
         parts[0],
         counts_fs=np.concatenate(counts),
