@@ -12,6 +12,7 @@ from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.budget import Told
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.curves import row_curve
+from audiomeas.measurement.distortion_steps import step_row
 from audiomeas.measurement.impedance_views import views_of
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.two_takes import (
@@ -80,11 +81,12 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
             "an input has a capacitance, which two captures can't tell: play both takes in one capture, without other"
         )
     reference_hz = reference_of(takes, options)
-    channels = [_channel(one, _Divider(options), reference_hz, options) for one in takes.channels]
+    divider = _Divider(options)
+    channels = [_channel(one, divider, reference_hz, options) for one in takes.channels]
     return result_of(
         recording,
         _WORD,
-        conditions=_conditions(takes, _Divider(options), reference_hz, options),
+        conditions=_conditions(takes, divider, reference_hz, options),
         channels=tuple(channels),
         warnings=notes_of(channels),
     )
@@ -92,8 +94,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
 
 def _channel(one: ChannelPairs, divider: _Divider, reference_hz: float, options: Mapping[str, Any]) -> ChannelResult:
     steps = [_step(hz, pair, divider, options) for hz, pair in zip(one.frequency_hz, one.pairs, strict=True)]
-    rows = [{**step.values, "uncertainty": step.uncertainty, "bound": step.bound} for step in steps]
-    told = Told({"reference_hz": reference_hz, "steps": rows})
+    told = Told({"reference_hz": reference_hz, "steps": [step_row(step) for step in steps]})
     at = next(step for step in steps if step.values["frequency_hz"] == reference_hz)
     sharpest = min(
         (step for step in steps if _CAPACITANCE in step.uncertainty),
@@ -112,8 +113,11 @@ def _step(frequency_hz: float, pair: Pair | str, divider: _Divider, options: Map
         told.values["note"] = pair
         return told
     open_relative = combined([Part("", pair.noise), of_limits("", options["ratio_percent"] / 100.0)]) * abs(pair.ratio)
-    if abs(pair.ratio - 1.0) <= open_relative or abs(pair.ratio) < 1.0:
-        told.values["note"] = _UNCHANGED if abs(pair.ratio - 1.0) <= open_relative else _ROSE
+    if abs(pair.ratio - 1.0) <= open_relative:
+        told.values["note"] = _UNCHANGED
+        return told
+    if abs(pair.ratio) < 1.0:
+        told.values["note"] = _ROSE
         return told
     impedance = told_magnitude(told, _IMPEDANCE, pair, divider.input, divider.parts(pair), options["ratio_percent"])
     _tell_parallel(told, impedance, pair)

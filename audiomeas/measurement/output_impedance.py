@@ -11,6 +11,7 @@ from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.budget import Told
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.curves import row_curve
+from audiomeas.measurement.distortion_steps import step_row
 from audiomeas.measurement.impedance_views import views_of
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.scale_parts import LOAD, LOAD_INDUCTANCE
@@ -118,7 +119,7 @@ def _channel(
         for step in steps:
             if step.bound.get(_IMPEDANCE) == "at most":
                 _nothing(step, _UNCHANGED)
-    rows = [{**step.values, "uncertainty": step.uncertainty, "bound": step.bound} for step in steps]
+    rows = [step_row(step) for step in steps]
     told = Told({"reference_hz": reference_hz, "load_ohm": loads.rated_ohm, "steps": rows})
     at = next(step for step in steps if step.values["frequency_hz"] == reference_hz)
     for key in (_IMPEDANCE, _DAMPING):
