@@ -34,11 +34,11 @@ def cable(tmp_path):
     return bench_file(tmp_path, *LOOP, unit="loop", rate_hz=48_000)
 
 
-def on(path, **meddling):
+def on(path, *, say=None, **meddling):
     """A session on a bench file, and the meddling interface between."""
     bench = open_bench_file(path)
     between = Meddling(bench.interface, **meddling)
-    return Session(Bench(bench.file, between)), between
+    return Session(Bench(bench.file, between), say=say), between
 
 
 def settled(knob):
@@ -157,9 +157,8 @@ def test_a_unit_that_was_turned_up_is_predicted_so(cable):
     def louder(captured, _frame, stream):
         return captured * 2 if stream > 1 else captured
 
-    session, _ = on(cable, meddle=louder)
     said = []
-    session._say = said.append
+    session, _ = on(cable, say=said.append, meddle=louder)
     with opened_knob(session, level_v_rms=0.05) as knob:
         before_v_rms = knob.highest_level_v_rms
         knob.unmute()

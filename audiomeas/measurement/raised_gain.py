@@ -7,12 +7,17 @@ turned up, a dead band that is small beside the level), or a part of the capture
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
 
+from audiomeas.bench.opened import Bench
+from audiomeas.errors import CaptureError
+from audiomeas.measurement.first_look import FirstLook, FirstMarkers
 from audiomeas.measurement.load_gate import mean_squares
+from audiomeas.measurement.trust import Aligned
+from audiomeas.stimulus import Stimulus
 from audiomeas.stimulus.marker import LEAD_S
 from audiomeas.units import SQRT2, amplitude_ratio_to_db
 
@@ -62,6 +67,87 @@ class RaisedGain:
         return new
 
 
+class FollowedGain:
+    """The gain of what is connected, followed through a session: each capture is compared with the first look.
+
+    markers : how loud markers came back at the first look, once it is taken.
+    """
+
+    def __init__(self, bench: Bench, *, say: Callable[[str], None]) -> None:
+        self.markers: FirstMarkers | None = None
+        self._bench, self._say = bench, say
+        self._raised = RaisedGain()
+
+    def added_to(self, gain_db: Mapping[int, float]) -> dict[int, float]:
+        """Return gains with what was found since the first look."""
+        return self._raised.added_to(gain_db)
+
+    def marker_ratios(self, aligned: Aligned, marker_peak_v: float) -> dict[int, float]:
+        """Return channel → captured marker over played marker, in volts."""
+        if not marker_peak_v > 0.0:
+            return {}
+        return {n: gain * self._volts(n) / marker_peak_v for n, gain in aligned.marker_gain.items()}
+
+    def see(
+        self,
+        look: FirstLook,
+        stimulus: Stimulus,
+        fractions: NDArray[np.float64],
+        aligned: Aligned | None,
+        *,
+        marker_peak_v: float,
+    ) -> None:
+        """Compare a capture with the first look. aligned : None for one that the watch ended. Raises as `learn`."""
+        louder = {}
+        for channel, gain_db in look.gain_to_compare_db(stimulus).items():
+            more_db = loudest_db(
+                fractions[:, channel - 1] * self._volts(channel),
+                stimulus.sample_rate_hz,
+                level_v_rms=stimulus.level_v_rms,
+                gain_db=gain_db,
+                stopped=aligned is None,
+            )
+            if more_db is not None:
+                louder[channel] = more_db
+        ratios = {} if aligned is None else self.marker_ratios(aligned, marker_peak_v)
+        first = {} if self.markers is None else self.markers.ratios(stimulus.driven_channels)
+        self.learn(look, louder, marker_ratio=ratios, first_ratio=first)
+
+    def learn(
+        self,
+        look: FirstLook,
+        louder_db: Mapping[int, float],
+        *,
+        marker_ratio: Mapping[int, float] | None = None,
+        first_ratio: Mapping[int, float] | None = None,
+    ) -> None:
+        """Take what `RaisedGain.learn` takes, and say each raise; what follows is predicted from it.
+
+        Raises CaptureError for more gain than the bench allows.
+        """
+        raised = self._raised.learn(marker_ratio or {}, louder_db, first_ratio=first_ratio or {})
+        for channel, more_db in raised.items():
+            self._say(
+                f"channel {channel} has {more_db:.1f} dB more gain than at first look (was it turned up?): what "
+                "follows is predicted from that"
+            )
+        refuse_too_much_gain(self._bench, self.added_to(look.found_db), look.silent)
+
+    def _volts(self, channel: int) -> float:
+        return self._bench.input_scale(channel).v_rms_at_full_scale * SQRT2
+
+
+def refuse_too_much_gain(bench: Bench, largest_db: Mapping[int, float], silent: tuple[int, ...]) -> None:
+    """Raise CaptureError for a channel that is not silent and has more gain than the bench allows."""
+    allowed_db = bench.file.limits.highest_gain_db
+    for channel, gain_db in largest_db.items():
+        if gain_db > allowed_db and channel not in silent:
+            raise CaptureError(
+                f"channel {channel} has up to {gain_db:.1f} dB of gain, more than the {allowed_db:g} dB that this "
+                "bench allows (limits.highest_gain_db): turn the volume down, or enter the higher gain"
+            )
+
+
 def loudest_db(
     volts: NDArray[np.float64], sample_rate_hz: float, *, level_v_rms: float, gain_db: float, stopped: bool = False
 ) -> float | None:
@@ -78,12 +164,3 @@ def loudest_db(
     if level_v_rms <= 0.0 or loudest_v_rms <= _ABOVE_SILENCE * silence_v_rms:
         return None
     return amplitude_ratio_to_db(loudest_v_rms / level_v_rms) - gain_db
-
-
-def marker_ratios(
-    marker_gain: Mapping[int, float], full_scale_v_rms: Mapping[int, float], marker_peak_v: float
-) -> dict[int, float]:
-    """Return channel → captured marker over played marker, in volts. marker_gain : captured, in full-scale peaks."""
-    if not marker_peak_v > 0.0:
-        return {}
-    return {n: gain * full_scale_v_rms[n] * SQRT2 / marker_peak_v for n, gain in marker_gain.items()}

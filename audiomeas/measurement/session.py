@@ -29,7 +29,7 @@ from audiomeas.measurement.first_look import FirstLook, FirstMarkers, first_look
 from audiomeas.measurement.lasting import refuse_lasting
 from audiomeas.measurement.load_gate import LoadGate
 from audiomeas.measurement.options import complete
-from audiomeas.measurement.raised_gain import RaisedGain, loudest_db, marker_ratios
+from audiomeas.measurement.raised_gain import FollowedGain, refuse_too_much_gain
 from audiomeas.measurement.result import Result
 from audiomeas.measurement.scale_parts import input_level_conditions, scale_conditions
 from audiomeas.measurement.trust import (
@@ -91,8 +91,7 @@ class Session:
         self._say = say or _quiet
         self._progress = progress or _no_progress
         self._look: FirstLook | None = None
-        self._markers: FirstMarkers | None = None
-        self._raised = RaisedGain()
+        self._gain = FollowedGain(bench, say=self._say)
         self._loads = LoadGate(bench)
         self._warned_hot = False
         self._form = bench.form
@@ -158,11 +157,12 @@ class Session:
             latency_frames=aligned.latency_frames,
             silent=aligned.silent,
         )
-        self._refuse_too_much_gain(look.found_db, look.silent)
+        refuse_too_much_gain(self.bench, look.found_db, look.silent)
         for channel in look.silent:
             self._say(f"channel {channel}: nothing came back at first look; check its cables, balance and output")
         heard_v = {channel: volts for channel, volts in captured_v.items() if channel not in look.silent}
-        self._markers = FirstMarkers(heard_v, sweeps, self._marker_ratios(sweeps, aligned), marked)
+        ratios = self._gain.marker_ratios(aligned, self._marker_peak_v(sweeps))
+        self._gain.markers = FirstMarkers(heard_v, sweeps, ratios, marked)
         return look
 
     # -- capture ------------------------------------------------------------------------------------------------
@@ -179,7 +179,7 @@ class Session:
     def _through_gates(self, stimulus: Stimulus, keep: Keep | None, doing: str) -> tuple[Recording, Aligned]:
         look = self.first_look(keep=keep)
         gain_db = look.gain_for_db(stimulus)
-        return self._captured(stimulus, self._raised.added_to(gain_db), keep, doing)
+        return self._captured(stimulus, self._gain.added_to(gain_db), keep, doing)
 
     def _captured(
         self,
@@ -229,7 +229,7 @@ class Session:
 
     def largest_gain_db(self, *, keep: Keep | None = None) -> dict[int, float]:
         """Return channel → the largest gain over frequency that was found so far, for predictions."""
-        return self._raised.added_to(self.first_look(keep=keep).gain_db)
+        return self._gain.added_to(self.first_look(keep=keep).gain_db)
 
     def allow_lasting(self, *, level_v_rms: float, frequency_hz: float, channels: tuple[int, ...]) -> None:
         """Ask the interlock for a tone that may last. Raises InterlockRefusal."""
@@ -242,7 +242,7 @@ class Session:
 
     def learn_raise(self, more_db: Mapping[int, float]) -> None:
         """Take by how much more gain than at first look was seen, and predict with it. Raises CaptureError."""
-        self._learn({}, more_db, {})
+        self._gain.learn(self.first_look(), more_db)
 
     def load_watch(self) -> Also | None:
         """Return what follows the heat of the loads, for `Bench.watch`."""
@@ -295,50 +295,9 @@ class Session:
             for line in POWER_CAUTIONS:
                 self._say(f"caution: {line}")
 
-    def _marker_ratios(self, stimulus: Stimulus, aligned: Aligned) -> dict[int, float]:
-        full_v_rms = {channel: self.bench.input_scale(channel).v_rms_at_full_scale for channel in self.bench.channels}
-        return marker_ratios(aligned.marker_gain, full_v_rms, self._marker_peak_v(stimulus))
-
     def _learn_gain(self, stimulus: Stimulus, fractions: NDArray[np.float64], aligned: Aligned | None) -> None:
-        """Compare a capture with the first look; what has more gain is predicted with that from now on."""
-        look = self._look
-        if look is None:
-            return
-        louder = {}
-        for channel, gain_db in look.gain_to_compare_db(stimulus).items():
-            volts = fractions[:, channel - 1] * self.bench.input_scale(channel).v_rms_at_full_scale * SQRT2
-            more_db = loudest_db(
-                volts,
-                stimulus.sample_rate_hz,
-                level_v_rms=stimulus.level_v_rms,
-                gain_db=gain_db,
-                stopped=aligned is None,
-            )
-            if more_db is not None:
-                louder[channel] = more_db
-        ratios = {} if aligned is None else self._marker_ratios(stimulus, aligned)
-        first = {} if self._markers is None else self._markers.ratios(stimulus.driven_channels)
-        self._learn(ratios, louder, first)
-
-    def _learn(
-        self, marker_ratio: Mapping[int, float], louder_db: Mapping[int, float], first_ratio: Mapping[int, float]
-    ) -> None:
-        look = self.first_look()
-        for channel, more_db in self._raised.learn(marker_ratio, louder_db, first_ratio=first_ratio).items():
-            self._say(
-                f"channel {channel} has {more_db:.1f} dB more gain than at first look (was it turned up?): what "
-                "follows is predicted from that"
-            )
-        self._refuse_too_much_gain(self._raised.added_to(look.found_db), look.silent)
-
-    def _refuse_too_much_gain(self, largest_db: Mapping[int, float], silent: tuple[int, ...]) -> None:
-        allowed_db = self.bench.file.limits.highest_gain_db
-        for channel, gain_db in largest_db.items():
-            if gain_db > allowed_db and channel not in silent:
-                raise CaptureError(
-                    f"channel {channel} has up to {gain_db:.1f} dB of gain, more than the {allowed_db:g} dB that this "
-                    "bench allows (limits.highest_gain_db): turn the volume down, or enter the higher gain"
-                )
+        if self._look is not None:
+            self._gain.see(self._look, stimulus, fractions, aligned, marker_peak_v=self._marker_peak_v(stimulus))
 
     def _played(self, stimulus: Stimulus, playlist: Playlist, gain_db: Mapping[int, float], doing: str) -> Capture:
         """Play, watched, and count what the loads got, also when no capture comes back."""
