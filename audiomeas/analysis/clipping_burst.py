@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import irfft, rfft
+from scipy.fft import rfft
 from scipy.special import stdtrit
 
 from audiomeas.analysis.harmonics import Harmonics, PowerSum, describe_harmonics, line_noise
@@ -27,8 +27,6 @@ FloatArray = NDArray[np.float64]
 SETTLE_S = 0.01
 #: Parts into which a window is cut to see whether its level stays: the first is held against the last.
 _PARTS = 4
-#: Least points of the wave that harmonics make, per period and per order: its peak is then read to 0.1 %.
-_POINTS, _POINTS_PER_ORDER = 256, 16
 #: A harmonic on the limit itself counts when rounding moved it over by this much (relative).
 _ORDER_SLACK = 1e-9
 #: A level that fell further than this is gone (−120 dB).
@@ -141,7 +139,7 @@ def read_burst(
     noise_v2 = floor.in_band(weight)[0]
     in_band = (harmonics.frequency_hz >= band_hz[0]) & (harmonics.frequency_hz <= band_hz[1])
     fundamental_v_rms = math.sqrt(fundamental_v2)
-    high, low = _peaks(harmonics)
+    upper, lower = harmonics.crests()
     return BurstReading(
         sample_rate_hz=sample_rate_hz,
         frequency_hz=frequency_hz,
@@ -155,8 +153,8 @@ def read_burst(
         distortion=distortion,
         residual_v2=max(noise_v2 + harmonics.total(in_band).mean_square, 0.0),
         noise_v2=noise_v2,
-        positive_peak_v=math.sqrt(2.0) * fundamental_v_rms * high,
-        negative_peak_v=math.sqrt(2.0) * fundamental_v_rms * low,
+        positive_peak_v=math.sqrt(2.0) * fundamental_v_rms * upper,
+        negative_peak_v=math.sqrt(2.0) * fundamental_v_rms * lower,
         drift_db=_drift_db(steady, sample_rate_hz, frequency_hz),
         other=second_tone(floor, weight),
     )
@@ -180,20 +178,6 @@ def _check(steady: FloatArray, sample_rate_hz: float, frequency_hz: float, settl
         )
     if not np.all(np.isfinite(steady)):
         raise SignalError("the burst holds values that are no numbers (NaN or infinite): capture it again")
-
-
-def _peaks(harmonics: Harmonics) -> tuple[float, float]:
-    """Return the highest and the lowest point (as a positive number) of the wave, relative to its fundamental's peak.
-
-    Harmonics that can't be told from noise are left out: they would raise both.
-    """
-    last = int(harmonics.order[-1]) if len(harmonics.order) else 1
-    points = max(_POINTS, _POINTS_PER_ORDER * last)
-    sines = np.zeros(points // 2 + 1, dtype=np.complex128)
-    sines[1] = 1.0
-    sines[harmonics.order] = np.where(harmonics.at_most, 0.0, harmonics.relative)
-    wave = irfft(sines * (-0.5j * points), points)  # |a|·sin(nθ + φ) = Re(−j·a·exp(jnθ))
-    return float(np.max(wave)), -float(np.min(wave))
 
 
 def _drift_db(steady: FloatArray, sample_rate_hz: float, frequency_hz: float) -> float:

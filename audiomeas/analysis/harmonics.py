@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import irfft
 from scipy.special import gammaincinv, stdtrit
 
 from audiomeas.analysis.factors import DB_PER_NEPER, ONE_SIDED_95
@@ -15,6 +16,9 @@ from audiomeas.analysis.lines import ENBW
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 BoolArray = NDArray[np.bool_]
+
+#: Least points of the wave that harmonics make, per period and per order: its crest is then read to 0.1 %.
+_POINTS, _POINTS_PER_ORDER = 256, 16
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,6 +64,19 @@ class Harmonics:
         if chosen is None:
             return power_sum(self.power, self.noise)
         return power_sum(self.power[chosen], self.noise[chosen])
+
+    def crests(self) -> tuple[float, float]:
+        """Return the upper and the lower crest of the wave that they make with the fundamental, over its peak.
+
+        Both are positive. Harmonics that can't be told from noise are left out: they would raise both.
+        """
+        last = int(self.order[-1]) if len(self.order) else 1
+        points = max(_POINTS, _POINTS_PER_ORDER * last)
+        sines = np.zeros(points // 2 + 1, dtype=np.complex128)
+        sines[1] = 1.0
+        sines[self.order] = np.where(self.at_most, 0.0, self.relative)
+        wave = irfft(sines * (-0.5j * points), points)  # |a|·sin(nθ + φ) = Re(−j·a·exp(jnθ))
+        return float(np.max(wave)), -float(np.min(wave))
 
 
 def power_sum(power: FloatArray, noise: FloatArray) -> PowerSum:

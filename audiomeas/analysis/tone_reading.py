@@ -23,8 +23,6 @@ LEAST_WINDOW_S = 0.2
 WINDOW_PERIODS = LEAST_PERIODS + 2
 #: A list of harmonics names one that is only noise with this chance.
 _CHANCE = 0.05
-#: Points over one period on which the waveform is looked at: many on each half-wave of the highest harmonic.
-_POINTS = 16 * HIGHEST_ORDER
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,7 +75,7 @@ def read_tone(
         harmonic_limit_hz=(HIGHEST_ORDER + 0.5) * near_hz,
         resolution=resolution,
     )
-    upper_db, lower_db = flatness_db(tone.harmonics)
+    upper_db, lower_db = _flatness_db(tone.harmonics)
     return ToneReading(
         frequency_hz=tone.frequency_hz,
         level_rms=tone.level_rms,
@@ -100,17 +98,13 @@ def _largest(harmonics: Harmonics, count: int) -> tuple[tuple[int, float], ...]:
     return tuple((int(harmonics.order[i]), float(harmonics.level_db[i])) for i in chosen)
 
 
-def flatness_db(harmonics: Harmonics) -> tuple[float, float]:
+def _flatness_db(harmonics: Harmonics) -> tuple[float, float]:
     """Return by how much the upper and the lower crest are lower than the fundamental's own, in dB.
 
-    The waveform is that of fundamental and harmonics (those that stand out of noise), so noise adds nothing to it. A
-    sine has 0 dB; an ideal square wave 20·lg(4/π) = 2.1 dB, less what its harmonics beyond the last one would take.
+    A sine has 0 dB; an ideal square wave 20·lg(4/π) = 2.1 dB, less what its harmonics beyond the last one would take.
     """
-    seen = ~harmonics.at_most
-    angle = 2.0 * np.pi * np.arange(_POINTS) / _POINTS
-    turned = np.multiply.outer(angle, harmonics.order[seen]) + np.angle(harmonics.relative[seen])
-    wave = np.sin(angle) + np.sin(turned) @ np.abs(harmonics.relative[seen])
-    return _below_one_db(float(np.max(wave))), _below_one_db(float(-np.min(wave)))
+    upper, lower = harmonics.crests()
+    return _below_one_db(upper), _below_one_db(lower)
 
 
 def _below_one_db(crest: float) -> float:
