@@ -6,10 +6,10 @@ import threading
 import time
 
 from audiomeas.analysis.tone_reading import reading_frames
-from audiomeas.interface.streaming import StreamingTransport
+from audiomeas.interface.streaming import Heard, StreamingTransport
 from audiomeas.measurement.live_reading import LiveReading, read_live
 from audiomeas.measurement.session import Session
-from audiomeas.stimulus.live_tone import LiveTone
+from audiomeas.stimulus.live_tone import LiveTone, Wish
 
 #: A reading is begun this often; it takes a few hundredths of a second, more on a busy machine.
 READ_EVERY_S = 0.1
@@ -42,9 +42,10 @@ class LiveReader:
         self._over.set()
         self._thread.join(_READER_ENDS_S)  # one that hangs is left behind: the tone has faded without it
 
-    def counts_from(self) -> int:
-        """Return the captured frame from which on the present tone has come back settled."""
-        return self._tone.steady_from + self._late_frames
+    def settled(self, wish: Wish, heard: Heard) -> bool:
+        """Return whether what was heard is nothing but a wish that still holds, come back settled."""
+        tone = self._tone  # who sees its `playing` first sees a `steady_from` that belongs to it
+        return tone.playing is wish and heard.start >= tone.steady_from + self._late_frames and tone.wish is wish
 
     def _run(self) -> None:
         number, due_s = 0, time.monotonic()
@@ -65,5 +66,4 @@ class LiveReader:
         heard = self._transport.newest(frames)
         if len(heard.samples) < frames:
             return None
-        settled = self._tone.playing is wish and heard.start >= self.counts_from() and wish is self._tone.wish
-        return read_live(heard, wish, bench, number=number, settled=settled)
+        return read_live(heard, wish, bench, number=number, settled=self.settled(wish, heard))

@@ -116,8 +116,7 @@ class Taker:
         while self._transport.position < until_frame and not self._transport.done.is_set():
             wish = self._tone.wish
             heard = self._transport.newest(frames)
-            steady = self._tone.playing is wish and heard.start >= self._reader.counts_from()
-            if steady and len(heard.samples) == frames and wish is self._tone.wish and wish.sounding:
+            if len(heard.samples) == frames and wish.sounding and self._reader.settled(wish, heard):
                 return heard, wish
             time.sleep(_LOOK_EVERY_S)
         raise CaptureError(
