@@ -20,7 +20,6 @@ from audiomeas.errors import (
     FileProblem,
     Interrupted,
     RequestError,
-    StopAsked,
 )
 from audiomeas.files import refuse_full_disk
 from audiomeas.measurement import registry
@@ -29,14 +28,15 @@ from audiomeas.measurement.result import clean
 from audiomeas.plan.file import Plan, Step, find_plan, read_plan, refuse_impossible
 from audiomeas.plan.verdict import Verdict, judge_step, overall
 from audiomeas.record.store import (
+    HasBench,
     PlanAsRun,
-    Snapshot,
     StepWriter,
     Visit,
     VisitWriter,
     checked_stage,
     open_visit,
     read_visit,
+    snapshot_of,
 )
 from audiomeas.record.unit import Unit, parse_unit
 from audiomeas.record.verdict_row import Word
@@ -65,22 +65,8 @@ class HasFacts(Protocol):
         ...
 
 
-class BenchSession(Protocol):
+class BenchSession(HasBench, Protocol):
     """What a run needs of a bench in use (`audiomeas.measurement.session.Session` is one)."""
-
-    @property
-    def simulated(self) -> bool:
-        """The bench is a simulated one."""
-        ...
-
-    @property
-    def warnings(self) -> tuple[str, ...]:
-        """What of the calibration does not fit."""
-        ...
-
-    def facts(self) -> dict[str, Any]:
-        """Return the bench's snapshot: 'bench', 'hashes', 'texts'."""
-        ...
 
     def first_look(self, *, keep: Callable[[Capture, Recording], Path | None] | None = None) -> HasFacts:
         """Look at the unit with a quiet sweep, before any level."""
@@ -220,7 +206,7 @@ def run_on(
     unit = unit if unit.kind else replace(unit, kind=plan.kind)
     for line in session.warnings:
         tell(line)
-    visit = open_visit(records, unit, stage, plan=_as_run(plan), snapshot=_snapshot(session))
+    visit = open_visit(records, unit, stage, plan=_as_run(plan), snapshot=snapshot_of(session))
     try:
         going = _Run(session, plan, visit, tell)
         going.look()
@@ -243,23 +229,10 @@ def _as_run(plan: Plan) -> PlanAsRun:
     return PlanAsRun(title=plan.title, kind=plan.kind, file=plan.path.name, text=plan.text, steps=names)
 
 
-def _snapshot(session: BenchSession) -> Snapshot:
-    facts = session.facts()
-    return Snapshot(
-        bench=facts["bench"],
-        hashes=facts["hashes"],
-        texts=facts["texts"],
-        simulated=session.simulated,
-        warnings=session.warnings,
-    )
-
-
 def _note_end(visit: VisitWriter, error: BaseException, tell: Say) -> None:
     """Write down why a run ended early, where the disk still lets us; say where the record stands."""
-    reason = str(error) or type(error).__name__
     try:
-        interrupted = isinstance(error, (Interrupted, StopAsked, KeyboardInterrupt))
-        visit.break_off("interrupted" if interrupted else "stopped", reason)
+        visit.break_off(error)
     except FileProblem:
         tell("the reason or the checksums could not be written into the record")
     tell(f"what was measured until then is kept in {visit.path}")

@@ -7,14 +7,14 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from audiomeas.errors import FileProblem, Interrupted, StopAsked
+from audiomeas.errors import FileProblem
 from audiomeas.files import refuse_full_disk, write_new_json
 from audiomeas.measurement.api import CaptureFolder, open_bench
 from audiomeas.measurement.live import Knob, opened_knob
 from audiomeas.measurement.live_take import TAKE_S, TAKEN_AS, Store
 from audiomeas.measurement.result import Result
 from audiomeas.measurement.session import Progress, Say, Session
-from audiomeas.record.store import PlanAsRun, Snapshot, VisitWriter, checked_stage, open_visit
+from audiomeas.record.store import PlanAsRun, VisitWriter, checked_stage, open_visit, snapshot_of
 from audiomeas.record.unit import Unit, parse_unit
 from audiomeas.units import Level, parse_level
 
@@ -135,16 +135,8 @@ class _TakesOfUnit:
         return path
 
     def _opened(self) -> VisitWriter:
-        facts = self._session.facts()
-        snapshot = Snapshot(
-            bench=facts["bench"],
-            hashes=facts["hashes"],
-            texts=facts["texts"],
-            simulated=self._session.simulated,
-            warnings=self._session.warnings,
-        )
         plan = PlanAsRun(title=_TITLE, kind=self._unit.kind, file="", text=_NO_PLAN, steps=())
-        visit = open_visit(self._records, self._unit, self._stage, plan=plan, snapshot=snapshot)
+        visit = open_visit(self._records, self._unit, self._stage, plan=plan, snapshot=snapshot_of(self._session))
         visit.begin_first_look().keep_look(self._session.first_look().facts())
         return visit
 
@@ -156,5 +148,4 @@ class _TakesOfUnit:
     def broke_off(self, error: BaseException) -> None:
         """Write down why it ended early."""
         if self._visit is not None:
-            interrupted = isinstance(error, (Interrupted, StopAsked, KeyboardInterrupt))
-            self._visit.break_off("interrupted" if interrupted else "stopped", str(error) or type(error).__name__)
+            self._visit.break_off(error)

@@ -16,10 +16,10 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from audiomeas import __version__
-from audiomeas.errors import FileProblem, RequestError
+from audiomeas.errors import FileProblem, Interrupted, RequestError, StopAsked
 from audiomeas.files import (
     free_name,
     read_json,
@@ -59,6 +59,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "STAGES",
+    "HasBench",
     "PlanAsRun",
     "Snapshot",
     "StepRecord",
@@ -69,6 +70,7 @@ __all__ = [
     "find_visits",
     "open_visit",
     "read_visit",
+    "snapshot_of",
 ]
 
 STAGES = ("as-found", "as-left", "after-run-in", "return")
@@ -96,6 +98,36 @@ class Snapshot:
     texts: Mapping[str, str] = field(default_factory=dict)
     simulated: bool = False
     warnings: tuple[str, ...] = ()
+
+
+class HasBench(Protocol):
+    """A bench in use (`audiomeas.measurement.session.Session` is one)."""
+
+    @property
+    def simulated(self) -> bool:
+        """The bench is a simulated one."""
+        ...
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What of the calibration does not fit."""
+        ...
+
+    def facts(self) -> dict[str, Any]:
+        """Return the bench's snapshot: 'bench', 'hashes', 'texts'."""
+        ...
+
+
+def snapshot_of(session: HasBench) -> Snapshot:
+    """Return a bench as it stands."""
+    facts = session.facts()
+    return Snapshot(
+        bench=facts["bench"],
+        hashes=facts["hashes"],
+        texts=facts["texts"],
+        simulated=session.simulated,
+        warnings=session.warnings,
+    )
 
 
 def checked_stage(stage: str) -> str:
@@ -243,13 +275,14 @@ class VisitWriter:
         self.note("finished", verdict=verdict)
         write_checksums(self.path)
 
-    def break_off(self, event: str, reason: str) -> None:
-        """Write down why a run ended early, and the checksums of what there is; nothing on a record that is closed.
+    def break_off(self, error: BaseException) -> None:
+        """Write down what ended a visit early, and the checksums of what there is; nothing on a record that is closed.
 
         Raises FileProblem.
         """
         if not (self.path / CHECKSUM_FILE).exists():
-            self.note(event, reason=reason)
+            interrupted = isinstance(error, (Interrupted, StopAsked, KeyboardInterrupt))
+            self.note("interrupted" if interrupted else "stopped", reason=str(error) or type(error).__name__)
             write_checksums(self.path)
 
 
