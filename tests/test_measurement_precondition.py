@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 
 import numpy as np
@@ -109,3 +110,8 @@ def test_refusals():
         _hour(bench=context(highest_level_v_rms=0.1))
     with pytest.raises(SignalError, match="no search for preconditioning"):
         joined([])
+    _, (first, _) = _hour()
+    hour = _Hour(context(), complete(PRECONDITION, OPTIONS))
+    hour.next()
+    with pytest.raises(SignalError, match="precondition needs volts of each step: calibrate"):
+        hour.take(dataclasses.replace(first, v_rms_at_full_scale=(None, None)))

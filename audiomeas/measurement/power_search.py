@@ -119,7 +119,7 @@ class PowerSearch:
     def take(self, recording: Recording) -> None:
         """Take the capture of what was wanted last. Raises SignalError when nothing can be read in it."""
         try:
-            self._wanted = self._course.send(read_rows(recording, self._options))
+            self._wanted = self._course.send(read_rows(recording, self._options, WORD))
         except StopIteration:
             self._wanted = None
 
@@ -204,15 +204,17 @@ def _outputs(input_v: float, gain_db: Mapping[int, float]) -> dict[int, float]:
     return {channel: input_v * db_to_amplitude_ratio(gain) for channel, gain in gain_db.items()}
 
 
-def read_rows(recording: Recording, options: Mapping[str, Any]) -> Rows:
-    """Return what each step of a capture tells, by driven channel. Raises SignalError."""
+def read_rows(recording: Recording, options: Mapping[str, Any], word: str) -> Rows:
+    """Return what each step of a capture tells, by driven channel. word : that asks. Raises SignalError."""
     from audiomeas.measurement.distortion_steps import read_steps, step_row
 
-    read = read_steps(recording, step_options(recording, options), WORD)
+    read = read_steps(recording, step_options(recording, options), word)
     told = {channel: [step_row(step) for step in steps] for channel, steps in read.channels.items() if steps}
     silent = [row for rows in told.values() for row in rows if row["level_v_rms"] is None]
     if silent:
-        raise SignalError(f"power needs volts of each step: {silent[0]['note'] or 'calibrate the inputs of the bench'}")
+        raise SignalError(
+            f"{word} needs volts of each step: {silent[0]['note'] or 'calibrate the inputs of the bench'}"
+        )
     return [dict(zip(told, rows, strict=True)) for rows in zip(*told.values(), strict=True)]
 
 

@@ -115,7 +115,7 @@ class _Hour:
 
     def take(self, recording: Recording) -> None:
         """Take the capture of the part that was wanted last."""
-        (rows,) = read_rows(read_part(recording), self._options)
+        (rows,) = read_rows(read_part(recording), self._options, _WORD)
         for channel, row in rows.items():
             self._fallen |= self._number > 0 and row["gain_db"] < self._gain_db[channel] - FELL_DB
             if self._number == 0:
