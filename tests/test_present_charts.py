@@ -159,6 +159,19 @@ def test_text_and_the_usual_channels_stand_out_from_paper():
 def test_a_second_curve_of_a_channel_differs_from_its_first():
     one, other = style.stroke(1), style.stroke(1, repeat=1)
     assert (one.width_pt, one.marker) != (other.width_pt, other.marker)
+    firsts = {style.stroke(channel).point for channel in range(1, 9)}
+    assert not firsts & {style.stroke(channel, repeat=repeat).marker for channel in (1, 2) for repeat in range(1, 6)}
+
+
+def test_a_text_at_a_point_leaves_the_marks_of_curves_uncovered():
+    view = replace(cases.VIEWS["one point"], x_scale="linear", y_scale="linear", x_range=(0.0, 2.0), y_range=(0.0, 1.0))
+    named = Series(label="", x=[1.0], y=[0.5], role="points", channel=1, labels=("onset",))
+    raised = []
+    for height in (0.53, 0.9):  # the mark of a curve where the text would stand first, and far above it
+        curve = Series(label="", x=[1.0, 1.9], y=[height, 0.9], channel=2, each_point=True)
+        drawn = chart_figure(replace(view, series=(named, curve))).axes[0].texts
+        raised += [text.xyann[1] for text in drawn if text.get_text() == "onset"]
+    assert len(raised) == 2 and raised[0] > raised[1]
 
 
 def test_a_curve_that_is_known_at_its_points_only_marks_each_of_them():

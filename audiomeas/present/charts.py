@@ -44,6 +44,7 @@ _OUTLINE_PT = 1.0
 #: Where the text at a point may stand above it: the next row where one is taken, then with a thin line down to it.
 _LABEL_ROWS_PT = (5.0, 15.0, 25.0)
 _SAME_PLACE_PT = 3.0
+_MARK_PT = 4.0
 _FEW_POINTS = 600
 
 
@@ -303,7 +304,7 @@ def _draw_series(
     if series.role == "line":
         style_of_line: Any = (0, stroke.dashes) if stroke.dashes else "-"
         every = 1 if series.each_point else max(1, len(x) // 12)
-        marks: dict[str, Any] = {"marker": stroke.marker or None, "markersize": 4.0, "markevery": every}
+        marks: dict[str, Any] = {"marker": stroke.marker or None, "markersize": _MARK_PT, "markevery": every}
         # A spectrum of many points is a fine texture: thick lines would make one band of it.
         width = stroke.width_pt if len(x) <= _FEW_POINTS else 0.5 * stroke.width_pt
         ax.plot(x, y, linewidth=width, linestyle=style_of_line, **marks, **look)
@@ -356,19 +357,31 @@ def _draw_point_labels(drawn: list[tuple[Series, NDArray[np.float64], NDArray[np
         if text and math.isfinite(x[index]) and math.isfinite(y[index])
     ]
     taken: list[_Box] = []
+    marks = [box for series, x, y in drawn if series.each_point or series.role == "points" for box in _marks(x, y, ax)]
     written: list[tuple[str, float]] = []
     for y_value, x_value, text, rows in sorted(wanted, key=lambda item: -item[0]):
         across, up = ax.transData.transform((x_value, y_value)) * 72.0 / ax.get_figure(root=True).dpi  # type: ignore[union-attr]
         if any(text == other and abs(across - place) < _SAME_PLACE_PT for other, place in written):
             continue  # another channel's point of the same name
-        raised = next(
-            (row for row in _LABEL_ROWS_PT[:rows] if _is_free(_label_boxes(text, across, up, row), taken)), None
-        )
+        free = [row for row in _LABEL_ROWS_PT[:rows] if _is_free(_label_boxes(text, across, up, row), taken)]
+        # Where it can, a text leaves the marks of curves uncovered too.
+        clear = (row for row in free if _is_free(_label_boxes(text, across, up, row)[:1], marks))
+        raised = next(clear, free[0] if free else None)
         if raised is None:
             continue
         taken += _label_boxes(text, across, up, raised)
         written.append((text, across))
         _write_label(text, (x_value, y_value), raised, ax)
+
+
+def _marks(x: NDArray[np.float64], y: NDArray[np.float64], ax: Axes) -> list[_Box]:
+    """Return the places of marks in points."""
+    import numpy as np
+
+    good = np.isfinite(x) & np.isfinite(y)
+    places = ax.transData.transform(np.column_stack([x[good], y[good]])) * 72.0 / ax.get_figure(root=True).dpi  # type: ignore[union-attr]
+    half = _MARK_PT / 2.0
+    return [(across - half, up - half, across + half, up + half) for across, up in places.tolist()]
 
 
 def _write_label(text: str, point: tuple[float, float], raised_pt: float, ax: Axes) -> None:

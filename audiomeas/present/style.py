@@ -75,7 +75,8 @@ _OTHERS = (
     Stroke(colour=RULE, width_pt=1.4, dashes=(8.0, 2.0), point="d"),
     Stroke(colour=REDDISH_PURPLE, width_pt=1.2, dashes=(4.0, 1.5), point="p"),
 )
-_REPEAT_MARKERS = ("", "o", "^", "s", "D", "v")
+#: None is the mark of a channel, so that a curve of channel 2 is never taken for one of channel 1 in grey.
+_REPEAT_MARKERS = ("", "x", "+", "<", ">", "h")
 
 
 def stroke(channel: int | None, *, repeat: int = 0) -> Stroke:
