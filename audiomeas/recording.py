@@ -34,6 +34,8 @@ _LOSSLESS = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"
 _INTEGER_FORMS = {"PCM_16": ("int16", "int16"), "PCM_24": ("int32", "int24")}
 #: Step of float samples just below full scale. No grid of codes has just such a step: full scale is an odd code.
 FLOAT_STEPS = {"FLOAT": 2.0**-24, "DOUBLE": 2.0**-53}
+#: What is said of a capture that begins too late or ends too soon.
+CUT = "the capture is cut: it does not hold the whole stimulus; capture it again"
 #: Float samples beyond this many times full scale are no sound.
 _BELIEVABLE_FS = 1e6
 
@@ -509,5 +511,5 @@ def stimulus_slice(recording: Recording, start: int, stop: int) -> slice:
         raise SignalError("the place of the stimulus in this capture is not known")
     first, last = recording.stimulus_start + start, recording.stimulus_start + stop
     if first < 0 or last > recording.frames:
-        raise SignalError("the capture is cut: it does not hold the whole stimulus; capture it again")
+        raise SignalError(CUT)
     return slice(first, last)

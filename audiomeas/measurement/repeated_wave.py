@@ -144,21 +144,20 @@ def _on_played_clock(recording: Recording, wave: PeriodicWave) -> Recording:
 
     from audiomeas.analysis.interpolation import sampled_at
     from audiomeas.analysis.multitone import time_scale
+    from audiomeas.recording import CUT, stimulus_slice
 
     start = _start(recording)
     _, loud = wave.windows()
     lines_hz = wave.orders * wave.frequency_hz
     strong = np.abs(wave.lines_v) > 0.05 * float(np.max(np.abs(wave.lines_v)))
     column = loudest_column(recording)
-    first = round(start) + loud.start
-    if first + loud.frames > recording.frames:
-        raise SignalError("the capture is cut: it does not hold the whole stimulus; capture it again")
-    heard = np.ascontiguousarray(recording.counts_fs[first : first + loud.frames, column])
+    about = stimulus_slice(dataclasses.replace(recording, stimulus_start=round(start)), loud.start, loud.stop)
+    heard = np.ascontiguousarray(recording.counts_fs[about, column])
     scale = time_scale(heard, recording.sample_rate_hz, lines_hz[strong].tolist())
     places = start + np.arange(wave.frames) / scale
     places = places[(places > 16.0) & (places < recording.frames - 16.0)]
     if len(places) < wave.frames:
-        raise SignalError("the capture is cut: it does not hold the whole stimulus; capture it again")
+        raise SignalError(CUT)
     laid = np.stack(
         [sampled_at(recording.counts_fs[:, place], places) for place in range(len(recording.channels))], axis=1
     )
