@@ -43,7 +43,7 @@ class Run:
     readings: list[BurstReading]
 
     def clipping(self) -> Clipping:
-        return levels_of(self.readings, self.input_v_rms, highest_percent=1.0)
+        return levels_of(self.readings, self.input_v_rms, percentages=(0.1, 1.0))
 
 
 def searched(play: Play, first_v_rms: float, highest_v_rms: float = 1e3) -> Run:
@@ -256,7 +256,7 @@ def test_two_channels_go_up_together_and_clip_in_the_same_bursts() -> None:
     assert search.end.ending is Ending.FOUND
     for channel, amplifier in enumerate(amplifiers):
         inputs = [one[channel] for one in levels]
-        found = levels_of([one[channel] for one in readings], inputs, highest_percent=1.0)
+        found = levels_of([one[channel] for one in readings], inputs, percentages=(0.1, 1.0))
         truth = amplifier.input_at(0.01, 0.5, 2.2)
         assert found.levels[-1].input_v_rms is not None
         assert db(found.levels[-1].input_v_rms / truth) == pytest.approx(0.0, abs=0.02)
@@ -389,7 +389,7 @@ def test_a_ramp_or_steps_from_elsewhere_give_the_levels(steps: int | None, frequ
     """26 dB in 6 s, input unknown: output levels within 0.03 dB of the integral (a third of a ramp's window)."""
     transfer = uneven(1e-3, rounded(40.0, 38.0, 0.1))
     readings = readings_of_ramp(_climbing(transfer, frequency_hz, 6.0, steps), RATE_HZ)
-    found = levels_of([one for _, one in readings], highest_percent=3.0)
+    found = levels_of([one for _, one in readings], percentages=(0.1, 1.0, 3.0))
     amplifier = Amplifier(20.0, transfer)
     for level in (found.onset, *found.levels):
         truth = amplifier.level_v_rms(amplifier.input_at(level.percent / 100, 0.9, 2.5))

@@ -100,7 +100,7 @@ def test_one_per_cent_of_a_transistor_stage_is_that_of_the_simulator(
         search.take([readings[-1]])
     assert search.end is not None
     assert search.end.ending is Ending.FOUND
-    found = levels_of(readings, levels, highest_percent=1.0)
+    found = levels_of(readings, levels, percentages=(0.1, 1.0))
     level = found.levels[-1]
     low, high = 5.0, 15.0
     assert stage.thd(low) < 0.01 < stage.thd(high)

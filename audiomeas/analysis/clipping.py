@@ -55,7 +55,6 @@ class CurvePoint:
     thd_ratio: float
     thd_at_most: bool
     thd_n_ratio: float
-    peak_asymmetry_db: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,21 +86,19 @@ def levels_of(
     input_v_rms: Sequence[float] | None = None,
     *,
     percentages: Sequence[float] = USUAL_PERCENTAGES,
-    highest_percent: float | None = None,
 ) -> Clipping:
     """Return where one channel clips, from bursts at two levels and more, in any order.
 
     readings : of one channel, all at one frequency.   input_v_rms : the input level of each; None: not known.
-    percentages : of THD, whose levels are told.   highest_percent : those above it are left out; None: none is.
+    percentages : of THD, whose levels are told.
     Raises SignalError: fewer than two levels, readings of different frequencies, percentages out of range.
     """
-    _check(percentages, highest_percent)
+    _check(percentages)
     curve = DistortionCurve(readings, input_v_rms)
     least_db, least = curve.minimum()
     onset, onset_ratio = curve.onset()
     minimum_at_most = not curve.is_minimum_told
-    wanted = sorted(one for one in percentages if highest_percent is None or one <= highest_percent)
-    levels = tuple(_level(curve, curve.crossing(percent / 100.0), percent) for percent in wanted)
+    levels = tuple(_level(curve, curve.crossing(percent / 100.0), percent) for percent in sorted(percentages))
     at_onset = _level(curve, onset, 100.0 * onset_ratio)
     asymmetry_db, first_half = _asymmetry(curve)
     return Clipping(
@@ -128,9 +125,9 @@ def sag_db(alone: DistortionLevel, together: DistortionLevel) -> float | None:
     return 20.0 * math.log10(together.level_v_rms / alone.level_v_rms)
 
 
-def _check(percentages: Sequence[float], highest_percent: float | None) -> None:
+def _check(percentages: Sequence[float]) -> None:
     low, high = PERCENT_LIMITS
-    wrong = [one for one in (*percentages, highest_percent or high) if not low <= one <= high]
+    wrong = [one for one in percentages if not low <= one <= high]
     if wrong:
         raise SignalError(f"a THD of {wrong[0]:g} % is outside {low:g} to {high:g} %")
 
@@ -187,7 +184,6 @@ def _points(curve: DistortionCurve) -> tuple[CurvePoint, ...]:
             thd_ratio=one.thd_ratio,
             thd_at_most=one.thd_at_most,
             thd_n_ratio=one.thd_n_ratio,
-            peak_asymmetry_db=one.peak_asymmetry_db,
         )
         for level, one in zip(inputs, curve.readings, strict=True)
     )

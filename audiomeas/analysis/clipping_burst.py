@@ -37,10 +37,9 @@ _LEAST_PART = 1e-6
 class BurstReading:
     """What one channel of one burst tells; volts are those of the signal. Half-widths (`…_uncertainty`) are for 95 %.
 
-    window_s : length of what was read, without the settling.
     level_v_rms : of fundamental and harmonics together, less noise, without DC: what heats the load.
     fundamental_v_rms : of the fundamental alone; fundamental_uncertainty : relative.
-    harmonics : relative to the fundamental, less noise; up to `harmonic_limit_hz`.
+    harmonics : relative to the fundamental, less noise.
     distortion : their power sum in V².   residual_v2 : everything in band but fundamental and DC, in V².
     noise_v2 : what of it is no harmonic.
     positive_peak_v, negative_peak_v : of the wave that fundamental and harmonics make, around its DC; both positive.
@@ -48,15 +47,11 @@ class BurstReading:
     other : the strongest line that is not ours, if one stands out of the noise.
     """
 
-    sample_rate_hz: float
     frequency_hz: float
-    window_s: float
     level_v_rms: float
     fundamental_v_rms: float
     fundamental_uncertainty: float
-    dc_v: float
     harmonics: Harmonics
-    harmonic_limit_hz: float
     distortion: PowerSum
     residual_v2: float
     noise_v2: float
@@ -141,15 +136,11 @@ def read_burst(
     fundamental_v_rms = math.sqrt(fundamental_v2)
     upper, lower = harmonics.crests()
     return BurstReading(
-        sample_rate_hz=sample_rate_hz,
         frequency_hz=frequency_hz,
-        window_s=frames / sample_rate_hz,
         level_v_rms=math.sqrt(fundamental_v2 + max(distortion.mean_square, 0.0)),
         fundamental_v_rms=fundamental_v_rms,
         fundamental_uncertainty=float(stdtrit(floor.freedom[1], 0.975)) * math.sqrt(noise[1] / (2.0 * fundamental_v2)),
-        dc_v=float(amplitudes[0].real),
         harmonics=harmonics,
-        harmonic_limit_hz=limit_hz,
         distortion=distortion,
         residual_v2=max(noise_v2 + harmonics.total(in_band).mean_square, 0.0),
         noise_v2=noise_v2,
