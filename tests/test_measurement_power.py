@@ -158,6 +158,26 @@ def test_a_unit_that_falls_ends_the_search():
     assert any("fell by 10.5 dB" in line for line in found.warnings)
 
 
+def test_a_channel_that_falls_silent_ends_the_search():
+    """A relay that opens in one channel: the other one's markers still come back, and what was read before is told."""
+    count = iter(range(100))
+
+    def relay(volts):
+        # Both channels of the quiet levels, then the first channel of the rated one.
+        return 0.0 * volts if next(count) == 2 else hard(volts)
+
+    found, captured = _searched(relay, rated_level="6 W", frequencies_hz=(500.0, 1000.0))
+    assert len(captured) == 2
+    assert any(
+        "channel 1: nothing of it was to be read any more at 500 Hz, and nothing more" in line
+        for line in found.warnings
+    )
+    first, second = (channel.values["power"][0] for channel in found.channels)
+    # The quiet level below 6 W that was read, and 6 W on the channel that gave them.
+    assert first["power_w"] < 3.0
+    assert second["power_w"] == pytest.approx(6.0, rel=0.05)
+
+
 def test_more_than_the_bench_allows_is_refused_before_it_plays():
     with pytest.raises(RequestError, match="allowed by the ceiling of the load"):
         _searched(rated_level="6 W", bench=context(highest_level_v_rms=0.5))

@@ -93,6 +93,19 @@ def test_a_unit_that_falls_ends_it():
     assert "ended after 0.533 of 5 minutes" in found.warnings[-1]
 
 
+def test_a_channel_that_falls_silent_ends_it():
+    count = iter(range(100))
+
+    def relay(volts):
+        return 0.0 * volts if next(count) == 2 else hard(volts)
+
+    found, captured = _hour(relay, minutes=5.0)
+    assert len(captured) == 2
+    assert "fell silent" in found.warnings[-1]
+    assert found.channel(1).values["end_w"] is None
+    assert found.channel(2).values["end_w"] == pytest.approx(6.0 / 8.0, rel=1e-3)
+
+
 def test_waived_is_told_with_its_reason():
     found, captured = _hour(waived="the owner waits")
     assert len(captured) == 1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
@@ -179,23 +179,28 @@ def _hidden(channels: Sequence[ChannelResult]) -> list[str]:
 
 
 def _fallen(channels: Sequence[ChannelResult]) -> list[str]:
-    """Return what is said where a unit gave far less than before at the same frequency."""
-    said = []
-    for channel in channels:
-        best_db: dict[float, float] = {}
-        for row in channel.values["steps"]:
-            gain_db = row["gain_db"]
-            if gain_db is None:
-                continue
-            best_db[row["frequency_hz"]] = max(gain_db, best_db.get(row["frequency_hz"], gain_db))
-            fell_db = best_db[row["frequency_hz"]] - gain_db
-            if fell_db > FELL_DB:
-                said.append(
-                    f"channel {channel.channel}: its gain fell by {fell_db:.1f} dB at {hertz(row['frequency_hz'])}, "
-                    "and nothing more was played: protection may have opened, a fuse have blown or a limiter work; let "
-                    "it rest, check the load"
-                )
-    return said
+    """Return what is said where a unit gave far less than before at the same frequency, or nothing in the end."""
+    return [
+        f"channel {channel.channel}: {fell} at {hertz(hz)}, and nothing more was played: protection may have opened, a "
+        "fuse have blown or a limiter work; let it rest, check the load"
+        for channel in channels
+        for hz, fell in _falls(channel.values["steps"])
+    ]
+
+
+def _falls(steps: Sequence[Mapping[str, Any]]) -> Iterator[tuple[float, str]]:
+    """Yield the frequencies at which a channel fell, and how."""
+    best_db: dict[float, float] = {}
+    for row in steps:
+        hz, gain_db = row["frequency_hz"], row["gain_db"]
+        if gain_db is None:
+            if hz in best_db and row is steps[-1]:
+                yield hz, "nothing of it was to be read any more"
+            continue
+        best_db[hz] = max(gain_db, best_db.get(hz, gain_db))
+        fell_db = best_db[hz] - gain_db
+        if fell_db > FELL_DB:
+            yield hz, f"its gain fell by {fell_db:.1f} dB"
 
 
 def _channel(

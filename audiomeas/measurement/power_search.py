@@ -119,7 +119,7 @@ class PowerSearch:
     def take(self, recording: Recording) -> None:
         """Take the capture of what was wanted last. Raises SignalError when nothing can be read in it."""
         try:
-            self._wanted = self._course.send(read_rows(recording, self._options, WORD))
+            self._wanted = self._course.send(read_rows(recording, self._options, WORD, first=self._number == 0))
         except StopIteration:
             self._wanted = None
 
@@ -204,14 +204,18 @@ def _outputs(input_v: float, gain_db: Mapping[int, float]) -> dict[int, float]:
     return {channel: input_v * db_to_amplitude_ratio(gain) for channel, gain in gain_db.items()}
 
 
-def read_rows(recording: Recording, options: Mapping[str, Any], word: str) -> Rows:
-    """Return what each step of a capture tells, by driven channel. word : that asks. Raises SignalError."""
+def read_rows(recording: Recording, options: Mapping[str, Any], word: str, *, first: bool) -> Rows:
+    """Return what each step of a capture tells, by driven channel. word : that asks.   first : of its captures.
+
+    Raises SignalError: nothing can be read, or a step of the first capture has no volts. Later on a channel without
+    any has fallen silent: something opened.
+    """
     from audiomeas.measurement.distortion_steps import read_steps, step_row
 
     read = read_steps(recording, step_options(recording, options), word)
     told = {channel: [step_row(step) for step in steps] for channel, steps in read.channels.items() if steps}
     silent = [row for rows in told.values() for row in rows if row["level_v_rms"] is None]
-    if silent:
+    if silent and first:
         raise SignalError(
             f"{word} needs volts of each step: {silent[0]['note'] or 'calibrate the inputs of the bench'}"
         )
@@ -245,10 +249,10 @@ def _too_much(told: Mapping[int, Row], key: str, limit: float) -> bool:
 
 
 def _fell(rows: Rows, expected: Sequence[Mapping[int, float]]) -> bool:
-    """Return whether a channel came back far quieter than expected."""
+    """Return whether a channel came back far quieter than expected, or not at all."""
     least = db_to_amplitude_ratio(-FELL_DB)
     return any(
-        row["level_v_rms"] < least * volts[channel]
+        row["level_v_rms"] is None or row["level_v_rms"] < least * volts[channel]
         for told, volts in zip(rows, expected, strict=True)
         for channel, row in told.items()
     )

@@ -115,13 +115,14 @@ class _Hour:
 
     def take(self, recording: Recording) -> None:
         """Take the capture of the part that was wanted last."""
-        (rows,) = read_rows(read_part(recording), self._options, _WORD)
-        for channel, row in rows.items():
-            self._fallen |= self._number > 0 and row["gain_db"] < self._gain_db[channel] - FELL_DB
-            if self._number == 0:
-                self._gain_db[channel] = row["gain_db"]
-        if self._number == 0:
+        first = self._number == 0
+        (rows,) = read_rows(read_part(recording), self._options, _WORD, first=first)
+        gains_db = {channel: row["gain_db"] for channel, row in rows.items()}
+        if first:
+            self._gain_db = gains_db
             self._level_v_rms = self._level()
+        else:
+            self._fallen = any(gain is None or gain < self._gain_db[n] - FELL_DB for n, gain in gains_db.items())
         self._stood_s += self._playing_s
         self._left_s -= self._playing_s
         self._playing_s = 0.0
