@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from audiomeas.errors import DeviceError
+from audiomeas.errors import CaptureError, DeviceError, Interrupted
 from audiomeas.interface.protocol import CARRIER_DTYPE, Interface, InterfaceIdentity, StreamFormat
 
 #: A fade lasts this long; with one block before it, the output is silent within 50 ms of the reason.
@@ -210,6 +210,16 @@ class Transport:
                 self.stopped = f"{STOPPED_BY_INPUT} {channel + 1} passed {self.watch.what}"
         if self.watch.also is not None and not self.stopped:
             self.stopped = self.watch.also(block, len(block) / self.form.sample_rate_hz)
+
+
+def interrupted(stopped: str) -> Interrupted:
+    """Return what a playing that a signal stopped is told as. stopped : why."""
+    return Interrupted(f"stopped by {stopped}: the output was faded to silence")
+
+
+def beyond_ceiling(stopped: str) -> CaptureError:
+    """Return what a playing that the watch stopped is told as. stopped : why, beginning with STOPPED_BY_INPUT."""
+    return CaptureError(f"{stopped}: the output was faded to silence; lower the level and look why")
 
 
 #: Signals that fade first. Not all exist on every system.

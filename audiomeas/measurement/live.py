@@ -15,9 +15,9 @@ from contextlib import contextmanager
 
 from audiomeas.analysis.tone_reading import reading_frames
 from audiomeas.bench.live_output import live_transport
-from audiomeas.errors import CaptureError, DeviceError, Interrupted, RequestError
+from audiomeas.errors import DeviceError, RequestError
 from audiomeas.interface.streaming import StreamingTransport, streamed
-from audiomeas.interface.transport import STOPPED_BY_INPUT
+from audiomeas.interface.transport import STOPPED_BY_INPUT, beyond_ceiling, interrupted
 from audiomeas.measurement.lasting import highest_level_v_rms
 from audiomeas.measurement.live_reader import READER, LiveReader
 from audiomeas.measurement.live_reading import LiveReading
@@ -212,9 +212,9 @@ class Knob:
         if self._reader.failure is not None:
             return self._reader.failure
         if self._came:
-            return Interrupted(f"stopped by {reason}: the output was faded to silence")
+            return interrupted(reason)
         if reason.startswith(STOPPED_BY_INPUT):
-            return CaptureError(f"{reason}: the output was faded to silence; lower the level and look why")
+            return beyond_ceiling(reason)
         return DeviceError(
             f"{reason or 'the stream ended'}: the output was faded to silence; look why, and start again"
         )

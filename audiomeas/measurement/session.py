@@ -20,9 +20,9 @@ from audiomeas.bench.cautions import POWER_CAUTIONS
 from audiomeas.bench.interlock import Prediction, first_look_v_rms, largest_sine, predict, refuse_beyond
 from audiomeas.bench.loudspeakers import refuse_long_high, refuse_output_level
 from audiomeas.bench.opened import Bench, open_bench_file
-from audiomeas.errors import CaptureError, Interrupted, RequestError
+from audiomeas.errors import CaptureError, RequestError
 from audiomeas.interface.protocol import StreamFormat
-from audiomeas.interface.transport import STOPPED_BY_INPUT, Also, Capture
+from audiomeas.interface.transport import STOPPED_BY_INPUT, Also, Capture, beyond_ceiling, interrupted
 from audiomeas.measurement.attached import with_recordings
 from audiomeas.measurement.base import Measurement, PlayContext, SearchContext
 from audiomeas.measurement.first_look import FirstLook, FirstMarkers, first_look_sweeps, read_first_look
@@ -355,10 +355,10 @@ class Session:
     ) -> Aligned:
         """Return the alignment of a capture that can be trusted; raise what is wrong with any other."""
         if capture.signal_number is not None:
-            raise Interrupted(f"stopped by {capture.stopped}: the output was faded to silence")
+            raise interrupted(capture.stopped)
         refuse_nonsense(capture, fractions)
         if capture.stopped.startswith(STOPPED_BY_INPUT):
-            raise CaptureError(f"{capture.stopped}: the output was faded to silence; lower the level and look why")
+            raise beyond_ceiling(capture.stopped)
         if capture.stopped:
             raise RepeatableCaptureError(capture.stopped)
         refuse_over_range(capture, self.bench.channels)
