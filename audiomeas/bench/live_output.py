@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from audiomeas.bench.opened import Bench
 from audiomeas.interface.streaming import StreamingTransport
 from audiomeas.interface.transport import Also
-from audiomeas.units import SQRT2
 
 
 class PlaysVolts(Protocol):
@@ -33,7 +32,7 @@ class _Fractions:
         self._volts = volts
         per_volt = np.zeros(bench.form.output_channels)  # outputs that the bench does not use stay silent
         for channel in bench.channels:
-            per_volt[channel - 1] = 1.0 / (bench.output_scale(channel).v_rms_at_full_scale * SQRT2)
+            per_volt[channel - 1] = 1.0 / bench.output_v_peak(channel)
         self._per_volt = per_volt
 
     def block_fs(self, frames: int) -> NDArray[np.float64]:

@@ -92,6 +92,14 @@ class Bench:
         assert scale is not None  # the bench file was refused otherwise
         return scale
 
+    def input_v_peak(self, channel: int) -> float:
+        """Return the volts at the unit's output that are a fraction of 1 at an input, on the range in use."""
+        return self.input_scale(channel).v_rms_at_full_scale * SQRT2
+
+    def output_v_peak(self, channel: int) -> float:
+        """Return the volts at the unit's input that a fraction of 1 at an output is. Raises CalibrationError."""
+        return self.output_scale(channel).v_rms_at_full_scale * SQRT2
+
     def ceilings(self, channels: tuple[int, ...]) -> tuple[Ceiling, ...]:
         """Return everything that a stimulus on these channels must not exceed: unit input, unit output, load, card."""
         found: list[Ceiling] = []
@@ -157,7 +165,7 @@ class Bench:
                 rms_fs.append(float("inf"))
                 continue
             ceilings = [c for c in self._output_ceilings(channel) if not c.what.startswith("card")]
-            scale_v_peak = self.input_scale(channel).v_rms_at_full_scale * SQRT2
+            scale_v_peak = self.input_v_peak(channel)
             peak_fs.append(min(c.v_peak for c in ceilings) / scale_v_peak)
             rms_fs.append(min(c.v_rms for c in ceilings) / scale_v_peak)
         what = "the ceiling of the unit's output or of what is connected to it"
@@ -185,7 +193,7 @@ class Bench:
             if channel not in self.channels:
                 raise RequestError(f"this bench has no channel {channel}: it has {', '.join(map(str, self.channels))}")
             own_v = samples_v if samples_v.ndim == 1 else samples_v[:, column]
-            output_fs[:, channel - 1] = own_v / (self.output_scale(channel).v_rms_at_full_scale * SQRT2)
+            output_fs[:, channel - 1] = own_v / self.output_v_peak(channel)
         if len(output_fs) and float(np.max(np.abs(output_fs))) > 1.0:
             raise RequestError("internal: a stimulus beyond the converter's full scale came past the interlock")
         tail_frames = round(tail_s * form.sample_rate_hz)

@@ -18,7 +18,7 @@ from audiomeas.interface.transport import at_end_code, to_fractions
 from audiomeas.measurement.result import clean
 from audiomeas.recording import step_of_codes
 from audiomeas.stimulus.live_tone import Wish
-from audiomeas.units import SQRT2, amplitude_ratio_to_db, ratio_to_percent, v_rms_to_w
+from audiomeas.units import amplitude_ratio_to_db, ratio_to_percent, v_rms_to_w
 
 #: From this flatness of a crest on the tops are called flat: 0.1 dB of an ideal clipper's overdrive flattens by 0.08 dB
 #: (0.33 % THD), 0.3 dB by 0.22 dB (1.2 % THD).
@@ -168,7 +168,7 @@ def _channel(
         why_not = _OVER_RANGE
     tone = None
     if not why_not:
-        full_v = _volts_per_fraction(bench, channel)
+        full_v = bench.input_v_peak(channel)
         try:
             tone = read_tone(
                 fractions * full_v,
@@ -201,10 +201,6 @@ def _only_level(reading: ChannelReading) -> ChannelReading:
     warnings = tuple(line for line in reading.warnings if _FLAT_TOPS not in line)
     why_not = reading.why_not if reading.why_not in (*_NOTHING_PLAYED, _OVER_RANGE, "") else "settling"
     return dataclasses.replace(reading, values=values, bound={}, harmonics=(), warnings=warnings, why_not=why_not)
-
-
-def _volts_per_fraction(bench: Bench, channel: int) -> float:
-    return bench.input_scale(channel).v_rms_at_full_scale * SQRT2
 
 
 def _values(tone: ToneReading, channel: int, wish: Wish, bench: Bench) -> dict[str, float]:
@@ -247,7 +243,7 @@ def _pair(fractions: Any, tones: Mapping[int, ToneReading], wish: Wish, bench: B
         }
     for driven, quiet in ((one, other), (other, one)):
         if driven in tones and quiet not in wish.sounding:
-            volts = fractions[:, quiet - 1] * _volts_per_fraction(bench, quiet)
+            volts = fractions[:, quiet - 1] * bench.input_v_peak(quiet)
             leaked = abs(tone_amplitude(volts, bench.form.sample_rate_hz, tones[driven].frequency_hz))
             return {"crosstalk_db": amplitude_ratio_to_db(max(leaked, 1e-12) / tones[driven].level_rms)}
     return {}

@@ -17,7 +17,7 @@ from audiomeas.bench.opened import Bench
 from audiomeas.errors import InterlockRefusal
 from audiomeas.interface.transport import STOPPED_BY_INPUT, Also, Capture
 from audiomeas.stimulus import Stimulus, VariesInLevel
-from audiomeas.units import SQRT2, db_to_amplitude_ratio
+from audiomeas.units import db_to_amplitude_ratio
 
 #: Powers are means over parts this long: short against any heating, long against a period.
 PART_S = 0.05
@@ -67,7 +67,7 @@ class LoadGate:
             return None
         now_s = self._clock()
         heat_w = {channel: heat.heat_w(now_s) for channel, heat in self._heats.items()}
-        per_square = {channel: self._volts_at_peak(channel) ** 2 / self._ohm[channel] for channel in self._heats}
+        per_square = {channel: self._bench.input_v_peak(channel) ** 2 / self._ohm[channel] for channel in self._heats}
 
         def enough(block_fs: NDArray[np.float64], duration_s: float) -> str:
             for channel, heat in self._heats.items():
@@ -127,11 +127,8 @@ class LoadGate:
 
     def _captured_w(self, channel: int, capture: Capture) -> NDArray[np.float64]:
         fractions = np.nan_to_num(capture.fractions()[:, channel - 1], nan=0.0, posinf=0.0, neginf=0.0)
-        volts = fractions * self._volts_at_peak(channel)
+        volts = fractions * self._bench.input_v_peak(channel)
         return mean_squares(volts, capture.form.sample_rate_hz) / self._ohm[channel]
-
-    def _volts_at_peak(self, channel: int) -> float:
-        return self._bench.input_scale(channel).v_rms_at_full_scale * SQRT2
 
 
 def _larger(one: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -21,7 +21,7 @@ from audiomeas.stimulus import Stimulus
 from audiomeas.stimulus.marker import LEAD_S
 from audiomeas.units import SQRT2, amplitude_ratio_to_db
 
-#: A louder marker by less than this is noise, or a room's hum.
+#: A louder marker by less than this may be noise, or a room's hum: it counts, but nobody is told of it.
 LEAST_RAISE_DB = 0.5
 #: Parts whose loudness is compared: half a period of the lowest tone, or more.
 _PART_S = 0.1
@@ -34,6 +34,7 @@ class RaisedGain:
 
     def __init__(self) -> None:
         self._raised_db: dict[int, float] = {}
+        self._said_db: dict[int, float] = {}
 
     def added_to(self, gain_db: Mapping[int, float]) -> dict[int, float]:
         """Return gains with what was found since."""
@@ -46,7 +47,7 @@ class RaisedGain:
         *,
         first_ratio: Mapping[int, float],
     ) -> dict[int, float]:
-        """Take a later capture's; return channel → dB of each raise that was not known yet.
+        """Take a later capture's; return channel → dB of each raise that was not told yet.
 
         marker_ratio : channel → captured over played marker, in volts.  first_ratio : the same at the first look, with
         the same channels driven.  loudest_ratio_db : channel → loudest part over what the first look's gain allows, in
@@ -61,9 +62,12 @@ class RaisedGain:
         new = {
             channel: more_db
             for channel, more_db in found.items()
-            if more_db > self._raised_db.get(channel, 0.0) + LEAST_RAISE_DB
+            if more_db > self._said_db.get(channel, 0.0) + LEAST_RAISE_DB
         }
-        self._raised_db.update(new)
+        self._said_db.update(new)
+        # What is too little to be told from noise counts none the less: the margin is the unit's, not a hand's.
+        for channel, more_db in found.items():
+            self._raised_db[channel] = max(more_db, self._raised_db.get(channel, 0.0))
         return new
 
 
@@ -86,7 +90,7 @@ class FollowedGain:
         """Return channel → captured marker over played marker, in volts."""
         if not marker_peak_v > 0.0:
             return {}
-        return {n: gain * self._volts(n) / marker_peak_v for n, gain in aligned.marker_gain.items()}
+        return {n: gain * self._bench.input_v_peak(n) / marker_peak_v for n, gain in aligned.marker_gain.items()}
 
     def see(
         self,
@@ -101,7 +105,7 @@ class FollowedGain:
         louder = {}
         for channel, gain_db in look.gain_to_compare_db(stimulus).items():
             more_db = loudest_db(
-                fractions[:, channel - 1] * self._volts(channel),
+                fractions[:, channel - 1] * self._bench.input_v_peak(channel),
                 stimulus.sample_rate_hz,
                 level_v_rms=stimulus.level_v_rms,
                 gain_db=gain_db,
@@ -132,9 +136,6 @@ class FollowedGain:
                 "follows is predicted from that"
             )
         refuse_too_much_gain(self._bench, self.added_to(look.found_db), look.silent)
-
-    def _volts(self, channel: int) -> float:
-        return self._bench.input_scale(channel).v_rms_at_full_scale * SQRT2
 
 
 def refuse_too_much_gain(bench: Bench, largest_db: Mapping[int, float], silent: tuple[int, ...]) -> None:
