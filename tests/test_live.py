@@ -267,6 +267,29 @@ def test_takes_of_a_unit_are_a_record(cable, tmp_path):
 
 
 @pytest.mark.wide
+def test_a_record_that_takes_no_more_does_not_hide_what_ended_the_tone(cable, tmp_path):
+    said = []
+    with (
+        pytest.raises(Interrupted, match="SIGINT"),
+        audiomeas.live(
+            bench=cable,
+            input_level="0.3 V",
+            take_s=0.2,
+            unit="Demo amplifier C, serial D-0003",
+            records=tmp_path / "records",
+            say=said.append,
+        ) as knob,
+    ):
+        knob.unmute()
+        journal = knob.take().path.parent.parent / "journal.jsonl"
+        journal.rename(tmp_path / "journal.jsonl")
+        journal.mkdir()
+        raise Interrupted("stopped by SIGINT")
+    assert any("could not be written into the record" in line for line in said), said
+    assert any("what was measured until then is kept in" in line for line in said), said
+
+
+@pytest.mark.wide
 def test_without_a_take_there_is_no_visit(cable, tmp_path):
     with audiomeas.live(bench=cable, unit="Demo amplifier B, serial D-0002", records=tmp_path / "records") as knob:
         knob.wait(0.05)

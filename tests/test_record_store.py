@@ -15,7 +15,7 @@ import pytest
 import soundfile
 from plan_fakes import GOOD, capture_of, checked_by_sha256sum
 
-from audiomeas.errors import AudiomeasError, FileProblem, RequestError
+from audiomeas.errors import AudiomeasError, FileProblem, Interrupted, RequestError
 from audiomeas.record import journal
 from audiomeas.record.store import PlanAsRun, Snapshot, VisitWriter, find_visits, open_visit, read_visit
 from audiomeas.record.unit import Unit, parse_unit
@@ -193,6 +193,18 @@ def test_a_step_named_like_a_path_stays_in_the_visit(tmp_path: Path) -> None:
         step = visit.begin_step(name, "distortion", {})
         assert step.folder.resolve().parent == visit.path.resolve()
     assert [step.name for step in read_visit(visit.path).steps] == ["../../x", "/", "真空管", "a" * 3000]
+
+
+def test_what_ended_a_visit_is_told_also_where_the_record_takes_no_more(tmp_path: Path) -> None:
+    visit = _opened(tmp_path / "records")
+    told: list[str] = []
+    (visit.path / "journal.jsonl").unlink()
+    (visit.path / "journal.jsonl").mkdir()  # nothing can be added to it, as on a full disk
+    visit.break_off(Interrupted("stopped by SIGINT"), told.append)
+    assert [line.partition(" could not")[0] for line in told] == [
+        "the reason or the checksums",
+        f"what was measured until then is kept in {visit.path}",
+    ]
 
 
 # -- reading what is broken, and finding ---------------------------------------------------------------------------

@@ -75,7 +75,7 @@ Say = Callable[[str], None]
 Progress = Callable[[str, float], None]
 
 
-def _quiet(_: str) -> None:
+def quiet(_: str) -> None:
     """Say nothing."""
 
 
@@ -88,7 +88,7 @@ class Session:
 
     def __init__(self, bench: Bench, *, say: Say | None = None, progress: Progress | None = None) -> None:
         self.bench = bench
-        self._say = say or _quiet
+        self._say = say or quiet
         self._progress = progress or _no_progress
         self._look: FirstLook | None = None
         self._gain = FollowedGain(bench, say=self._say)

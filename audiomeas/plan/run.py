@@ -214,7 +214,7 @@ def run_on(
         going.through_all()
         visit.finish(overall(going.rows, complete=not going.failures))
     except BaseException as error:
-        _note_end(visit, error, tell)
+        visit.break_off(error, tell)
         raise
     return RunOutcome(visit=read_visit(visit.path).verified(), failures=tuple(going.failures))
 
@@ -227,15 +227,6 @@ def _refuse_no_reason(without_check: str | None) -> None:
 def _as_run(plan: Plan) -> PlanAsRun:
     names = tuple(step.name for step in plan.steps)
     return PlanAsRun(title=plan.title, kind=plan.kind, file=plan.path.name, text=plan.text, steps=names)
-
-
-def _note_end(visit: VisitWriter, error: BaseException, tell: Say) -> None:
-    """Write down why a run ended early, where the disk still lets us; say where the record stands."""
-    try:
-        visit.break_off(error)
-    except FileProblem:
-        tell("the reason or the checksums could not be written into the record")
-    tell(f"what was measured until then is kept in {visit.path}")
 
 
 class _Run:

@@ -13,7 +13,7 @@ from audiomeas.measurement.api import CaptureFolder, open_bench
 from audiomeas.measurement.live import Knob, opened_knob
 from audiomeas.measurement.live_take import TAKE_S, TAKEN_AS, Store
 from audiomeas.measurement.result import Result
-from audiomeas.measurement.session import Progress, Say, Session
+from audiomeas.measurement.session import Progress, Say, Session, quiet
 from audiomeas.record.store import PlanAsRun, VisitWriter, checked_stage, open_visit, snapshot_of
 from audiomeas.record.unit import Unit, parse_unit
 from audiomeas.units import Level, parse_level
@@ -75,7 +75,7 @@ def live(
                 yield knob
         except BaseException as error:
             if record is not None:
-                record.broke_off(error)
+                record.broke_off(error, say or quiet)
             raise
         if record is not None:
             record.finish()
@@ -145,7 +145,7 @@ class _TakesOfUnit:
         if self._visit is not None:
             self._visit.finish(None)
 
-    def broke_off(self, error: BaseException) -> None:
+    def broke_off(self, error: BaseException, say: Say) -> None:
         """Write down why it ended early."""
         if self._visit is not None:
-            self._visit.break_off(error)
+            self._visit.break_off(error, say)

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
@@ -275,15 +275,20 @@ class VisitWriter:
         self.note("finished", verdict=verdict)
         write_checksums(self.path)
 
-    def break_off(self, error: BaseException) -> None:
-        """Write down what ended a visit early, and the checksums of what there is; nothing on a record that is closed.
+    def break_off(self, error: BaseException, say: Callable[[str], None]) -> None:
+        """Write down what ended a visit early, where the disk still lets us; say where the record stands.
 
-        Raises FileProblem.
+        The checksums of what there is are written too; nothing on a record that is closed. Raises nothing: what ended
+        the visit is what must be told.
         """
-        if not (self.path / CHECKSUM_FILE).exists():
-            interrupted = isinstance(error, (Interrupted, StopAsked, KeyboardInterrupt))
-            self.note("interrupted" if interrupted else "stopped", reason=str(error) or type(error).__name__)
-            write_checksums(self.path)
+        try:
+            if not (self.path / CHECKSUM_FILE).exists():
+                interrupted = isinstance(error, (Interrupted, StopAsked, KeyboardInterrupt))
+                self.note("interrupted" if interrupted else "stopped", reason=str(error) or type(error).__name__)
+                write_checksums(self.path)
+        except FileProblem:
+            say("the reason or the checksums could not be written into the record")
+        say(f"what was measured until then is kept in {self.path}")
 
 
 class StepWriter:
