@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from audiomeas.units import Level
 
 
+#: Nothing is steady for less: of a few frames, or none, no tone can be made.
+_LEAST_S = 0.001
+
+
 @click.group(cls=Group)
 def generate() -> None:
     """Write a stimulus as WAV or FLAC, with its sidecar FILE.json.
@@ -269,6 +273,7 @@ def burst(file: str, frequency_hz: float, falls_db: str, duration_s: float, quie
     def make(**at: Any) -> Stimulus:
         from audiomeas.stimulus import BurstSeries
 
+        _checked_duration(duration_s)
         falls = _numbers(falls_db)
         return BurstSeries.falling(
             frequency_hz=frequency_hz, falls_db=falls, duration_s=duration_s, quiet_s=quiet_s, **at
@@ -486,8 +491,8 @@ def silence(file: str, duration_s: float, **common: Any) -> None:
 
 
 def _checked_duration(duration_s: float) -> None:
-    if not 0 < duration_s <= 4 * 3600:
-        raise ValueError(f"a duration of {duration_s:g} s is not possible: use up to 4 hours")
+    if not _LEAST_S <= duration_s <= 4 * 3600:
+        raise ValueError(f"a duration of {duration_s:g} s is not possible: use {_LEAST_S:g} s up to 4 hours")
 
 
 def _checked_averages(averages: int, pre_emphasis: str | None) -> None:
