@@ -28,8 +28,8 @@ from audiomeas.stimulus import ShapedSweep, Sine, SteppedSines, Sweep, TwinTone
 RATE_HZ = 96_000.0
 SHIPPED = open_bench_file(default_bench_file())
 SHARE, WITHOUT_MARGIN, ALL = 300, 150, 100_000
-#: Where a real first look has its points: 6 an octave, between the fades of its sweeps (9.4 Hz to 0.44 of the rate).
-LOOK_HZ = np.geomspace(9.4, 0.44 * RATE_HZ, 74)
+#: Where a real first look has its points: 24 an octave, between the fades of its sweeps (9.4 Hz to 0.44 of the rate).
+LOOK_HZ = np.geomspace(9.4, 0.44 * RATE_HZ, 293)
 #: More gain at level than at first look, up to this: all of the margin.
 EXPANDS_DB = 3.0
 #: The first look's noise, 95 % half-width against the unit's largest gain: −60 dB, as on a range of 50:1, up to −26 dB.
