@@ -358,14 +358,16 @@ def _draw_point_labels(drawn: list[tuple[Series, NDArray[np.float64], NDArray[np
     ]
     taken: list[_Box] = []
     marks = [box for series, x, y in drawn if series.each_point or series.role == "points" for box in _marks(x, y, ax)]
+    top = float(ax.transAxes.transform((0.0, 1.0))[1]) * 72.0 / ax.get_figure(root=True).dpi  # type: ignore[union-attr]
     written: list[tuple[str, float]] = []
     for y_value, x_value, text, rows in sorted(wanted, key=lambda item: -item[0]):
         across, up = ax.transData.transform((x_value, y_value)) * 72.0 / ax.get_figure(root=True).dpi  # type: ignore[union-attr]
         if any(text == other and abs(across - place) < _SAME_PLACE_PT for other, place in written):
             continue  # another channel's point of the same name
         free = [row for row in _LABEL_ROWS_PT[:rows] if _is_free(_label_boxes(text, across, up, row), taken)]
-        # Where it can, a text leaves the marks of curves uncovered too.
-        clear = (row for row in free if _is_free(_label_boxes(text, across, up, row)[:1], marks))
+        # Where it can inside the axes, a text leaves the marks of curves uncovered too.
+        boxes = {row: _label_boxes(text, across, up, row)[:1] for row in free}
+        clear = (row for row in free if boxes[row][0][3] <= top and _is_free(boxes[row], marks))
         raised = next(clear, free[0] if free else None)
         if raised is None:
             continue
