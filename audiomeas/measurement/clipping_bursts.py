@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import RequestError, SignalError
-from audiomeas.measurement.searched import end_to_end, markers_v, refuse_silent
+from audiomeas.measurement.searched import end_to_end, markers_v, output_v_rms, refuse_silent
 from audiomeas.units import Level, db_to_amplitude_ratio
 
 if TYPE_CHECKING:
@@ -149,12 +149,12 @@ class BurstSearch:
         burst_frames = round(options["burst_s"] * context.sample_rate_hz)
         self._frequency_hz = bin_centred_hz(options["frequency_hz"], burst_frames, context.sample_rate_hz)
         self._first_look_v_rms = context.first_level_v_rms
-        self._facts = _facts_of(context, options)
+        self._asked_v_rms = _asked_output_v_rms(context, options)
+        self._facts = _facts_of(context, options, self._asked_v_rms)
         self._phases = _phases(context.channels, options["driving"])
         self._driven = next(self._phases)
         self._search = new_search(self._facts, self._driven, options)
         self._played: list[BurstSeries] = []
-        self._asked_v_rms = {channel: _asked_output_v_rms(context, channel, options) for channel in context.channels}
         self._gain: dict[int, float] = {}
 
     @property
@@ -197,8 +197,9 @@ class BurstSearch:
         At the first look a unit may have had less gain (a dead band takes more of a quiet sweep).
         """
         return any(
-            asked is not None and level_v_rms * self._gain.get(channel, 0.0) > asked * _PASSES
-            for (channel, asked), level_v_rms in zip(self._asked_v_rms.items(), input_v_rms, strict=True)
+            level_v_rms * self._gain.get(channel, 0.0) > self._asked_v_rms[channel] * _PASSES
+            for channel, level_v_rms in zip(self._facts.channels, input_v_rms, strict=True)
+            if channel in self._asked_v_rms
         )
 
     def take(self, recording: Recording) -> None:
@@ -219,38 +220,33 @@ def _phases(channels: tuple[int, ...], driving: str) -> Iterator[tuple[int, ...]
     yield channels
 
 
-def _facts_of(context: SearchContext, options: Mapping[str, Any]) -> SearchFacts:
-    highest, words = [], context.highest_words
-    for channel in context.channels:
-        of_bench, asked = context.highest_level_v_rms, _asked_input_v_rms(context, channel, options)
-        if asked is not None and asked < context.first_level_v_rms:
+def _facts_of(context: SearchContext, options: Mapping[str, Any], asked_v_rms: Mapping[int, float]) -> SearchFacts:
+    """Return what a search begins with. asked_v_rms : channel → highest output level asked for. Raises RequestError."""
+    of_bench_v_rms, words = context.highest_level_v_rms, context.highest_words
+    highest = dict.fromkeys(context.channels, of_bench_v_rms)
+    for channel, level_v_rms in asked_v_rms.items():
+        # The input level at which an unclipped unit would give it.
+        input_v_rms = level_v_rms / db_to_amplitude_ratio(context.gain_at_db(channel, options["frequency_hz"]))
+        if input_v_rms < context.first_level_v_rms:
             raise RequestError(
                 f"highest_level of {options['highest_level']} lies below the level of the first look: give a higher one"
             )
-        if asked is not None and asked < of_bench:
+        if input_v_rms < of_bench_v_rms:
             words = f"highest_level, {options['highest_level']}; to go higher, ask for more"
-        highest.append(of_bench if asked is None else min(asked, of_bench))
+        highest[channel] = min(input_v_rms, of_bench_v_rms)
     return SearchFacts(
         channels=context.channels,
         first_v_rms=(context.first_level_v_rms,) * len(context.channels),
-        highest_v_rms=tuple(highest),
+        highest_v_rms=tuple(highest.values()),
         highest_words=words,
         burst_s=options["burst_s"],
     )
 
 
-def _asked_input_v_rms(context: SearchContext, channel: int, options: Mapping[str, Any]) -> float | None:
-    """Return the input level at which an unclipped unit would give the highest output level asked for."""
-    wanted_v_rms = _asked_output_v_rms(context, channel, options)
-    if wanted_v_rms is None:
-        return None
-    return wanted_v_rms / db_to_amplitude_ratio(context.gain_at_db(channel, options["frequency_hz"]))
-
-
-def _asked_output_v_rms(context: SearchContext, channel: int, options: Mapping[str, Any]) -> float | None:
-    """Return the highest output level asked for; None: none was. Raises RequestError: watts without a load."""
+def _asked_output_v_rms(context: SearchContext, options: Mapping[str, Any]) -> dict[int, float]:
+    """Return channel → highest output level asked for; empty: none was. Raises RequestError: watts without a load."""
     asked: Level | None = options["highest_level"]
-    return None if asked is None else asked.v_rms(load_ohm=context.load_ohm(channel, options["frequency_hz"]))
+    return {} if asked is None else output_v_rms(context, asked, options["frequency_hz"])
 
 
 # -- many captures, one recording ------------------------------------------------------------------------------------
