@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import sys
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
@@ -46,6 +46,22 @@ def bench_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )(command)
 
 
+#: What --channels takes → the driven channels; None: all that there are.
+_DRIVEN: dict[str, tuple[int, ...] | None] = {"both": None, "1": (1,), "2": (2,)}
+
+
+def channels_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --channels, which gives the driven channels (None: all)."""
+    return click.option(
+        "--channels",
+        type=click.Choice(list(_DRIVEN)),
+        callback=lambda _, __, word: _DRIVEN[word],
+        default="both",
+        show_default=True,
+        help="Driven channels.",
+    )(command)
+
+
 def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add --json."""
     return click.option("--json", "as_json", is_flag=True, help="Print the result as one JSON object.")(command)
@@ -67,6 +83,11 @@ def say(line: str) -> None:
     with contextlib.suppress(*_lost_stderr):
         show_progress_end()
         click.echo(line, err=True)
+
+
+def on_terminal(*streams: TextIO | None) -> bool:
+    """Return whether a person sits at all of these streams."""
+    return all(stream is not None and stream.isatty() for stream in streams)
 
 
 _shown = False

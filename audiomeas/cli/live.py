@@ -15,6 +15,7 @@ from audiomeas.cli.common import (
     CAPTURES_FOLDER,
     Command,
     bench_option,
+    channels_option,
     say,
     show_progress,
     show_progress_end,
@@ -38,9 +39,7 @@ _LINES_AHEAD = 100
 @click.option("--frequency", default="1 kHz", show_default=True, metavar="HZ", help="Where it begins, such as '997'.")
 @click.option("--input-level", metavar="LEVEL", help="Where it begins, at the unit's input. Default: very quiet.")
 @click.option("--output-level", metavar="LEVEL", help="Or at the unit's output, such as '1 W': found by measuring.")
-@click.option(
-    "--channels", type=click.Choice(["both", "1", "2"]), default="both", show_default=True, help="Driven channels."
-)
+@channels_option
 @click.option(
     "--adjust",
     default="volts",
@@ -71,7 +70,7 @@ def live(
     frequency: str,
     input_level: str | None,
     output_level: str | None,
-    channels: str,
+    channels: tuple[int, ...] | None,
     adjust: str,
     adjust_channel: int | None,
     target: float | None,
@@ -102,7 +101,6 @@ def live(
     from audiomeas.measurement.live_words import LiveWords, hertz
     from audiomeas.record.live import live as live_call
 
-    driven = {"both": None, "1": (1,), "2": (2,)}[channels]
     quantity, goal = find_quantity(adjust), _target(target, tolerance)
     if as_json and not lines:
         raise RequestError("--json prints lines: give --lines too")
@@ -116,7 +114,7 @@ def live(
         frequency_hz=hertz(frequency),
         input_level=input_level,
         output_level=output_level,
-        channels=driven,
+        channels=channels,
         take_s=take_seconds,
         captures=captures,
         unit=unit,

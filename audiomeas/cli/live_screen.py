@@ -9,6 +9,7 @@ from contextlib import contextmanager, suppress
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.cli.common import on_terminal
 from audiomeas.cli.live import taken_words
 from audiomeas.errors import AudiomeasError, RequestError
 
@@ -31,7 +32,7 @@ def refuse_no_screen() -> None:
         import_module("curses")
     except ImportError:
         raise RequestError(f"this Python has no curses for a full screen: {_WAY_OUT}") from None
-    if not (sys.stdin is not None and sys.stdin.isatty() and sys.stdout is not None and sys.stdout.isatty()):
+    if not on_terminal(sys.stdin, sys.stdout):
         raise RequestError(f"a full screen needs a terminal for keys and for its picture: {_WAY_OUT}")
 
 

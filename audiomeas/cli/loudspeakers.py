@@ -8,6 +8,8 @@ from typing import Any
 
 import click
 
+from audiomeas.cli.common import on_terminal
+
 _QUESTION = "Are loudspeakers connected to the unit? Their nominal impedance, such as '8 ohm', or 'none'"
 
 
@@ -26,17 +28,17 @@ def asked(bench: str | None, said: str | None) -> str | None:
 
     Nobody is asked on the simulated bench, or where no one can answer (no terminal). Raises RequestError, FileProblem.
     """
+    from audiomeas.bench.loudspeakers import said_loudspeakers
     from audiomeas.errors import RequestError
     from audiomeas.measurement.api import open_bench
 
     opened = open_bench(bench, loudspeakers=said)
-    terminal = sys.stdin is not None and sys.stdin.isatty() and sys.stderr is not None and sys.stderr.isatty()
-    if said is not None or opened.simulated or opened.file.loudspeakers_said or not terminal:
+    if said is not None or opened.simulated or opened.file.loudspeakers_said or not on_terminal(sys.stdin, sys.stderr):
         return said
     while True:
         answer = str(click.prompt(_QUESTION, err=True))
         try:
-            open_bench(bench, loudspeakers=answer)
+            said_loudspeakers(answer, opened.file.loudspeakers)
         except RequestError as error:
             click.echo(str(error), err=True)
         else:

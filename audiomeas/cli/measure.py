@@ -10,6 +10,7 @@ from audiomeas.cli.common import (
     CAPTURES_FOLDER,
     Command,
     bench_option,
+    channels_option,
     explain_option,
     given,
     json_option,
@@ -59,7 +60,7 @@ def _measure_command(word: str) -> click.Command:
         bench: str | None,
         input_level: str | None,
         output_level: str | None,
-        channels: str,
+        channels: tuple[int, ...] | None,
         captures: str,
         no_captures: bool,
         chart: str | None,
@@ -75,7 +76,7 @@ def _measure_command(word: str) -> click.Command:
             bench=bench,
             input_level=input_level,
             output_level=output_level,
-            channels={"both": None, "1": (1,), "2": (2,)}[channels],
+            channels=channels,
             captures=None if no_captures else captures,
             loudspeakers=loudspeakers,
             say=say,
@@ -95,9 +96,7 @@ def _measure_command(word: str) -> click.Command:
     click.option(
         "--output-level", metavar="LEVEL", help="At the unit's output, such as '1 W' or '2.83 V': found by measuring."
     )(command)
-    click.option(
-        "--channels", type=click.Choice(["both", "1", "2"]), default="both", show_default=True, help="Driven channels."
-    )(command)
+    channels_option(command)
     click.option(
         "--captures",
         type=click.Path(file_okay=False),
