@@ -59,6 +59,7 @@ class Knob:
         self._came = came
         self._driven = channels
         self._taker = taker
+        self._compared = -1
 
     # -- what is played -----------------------------------------------------------------------------------------
 
@@ -196,7 +197,7 @@ class Knob:
     def _learn_gain(self) -> None:
         """See whether the unit has been turned up since the first look: then what follows is predicted from that."""
         newest = self._reader.newest
-        if newest is None or not newest.settled:
+        if newest is None or not newest.settled or newest.number == self._compared:
             return
         look, wish = self._session.first_look(), newest.wish
         more_db = {
@@ -206,6 +207,7 @@ class Knob:
             if "gain_db" in reading.values
         }
         self._session.learn_raise(more_db)
+        self._compared = newest.number  # not before: too much gain is told to whoever asks
 
     def _why_it_ended(self) -> Exception:
         reason = self._transport.stopped
