@@ -75,6 +75,11 @@ class Bench:
         each = calibration.scale_mismatches(dict(self.file.ranges), sample_rate_hz=rate_hz, today=today)
         return (*whole, *each)
 
+    def refuse_other_channel(self, channel: int) -> None:
+        """Raise RequestError for a channel that the bench has not."""
+        if channel not in self.channels:
+            raise RequestError(f"this bench has no channel {channel}: it has {', '.join(map(str, self.channels))}")
+
     def output_scale(self, channel: int) -> Scale:
         """Return an output's scale. Raises CalibrationError when it was never calibrated."""
         scale = self.file.calibration.output(channel)
@@ -190,8 +195,7 @@ class Bench:
         form = form or self.form
         output_fs = np.zeros((len(samples_v), form.output_channels))
         for column, channel in enumerate(channels):
-            if channel not in self.channels:
-                raise RequestError(f"this bench has no channel {channel}: it has {', '.join(map(str, self.channels))}")
+            self.refuse_other_channel(channel)
             own_v = samples_v if samples_v.ndim == 1 else samples_v[:, column]
             output_fs[:, channel - 1] = own_v / self.output_v_peak(channel)
         if len(output_fs) and float(np.max(np.abs(output_fs))) > 1.0:

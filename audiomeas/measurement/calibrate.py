@@ -138,7 +138,7 @@ def valid_for(days: int) -> None:
 def check_bench(session: Session, ask: Ask) -> None:
     """Raise RequestError or CalibrationError where this bench can't start from its calibration; before any sound."""
     bench, calibration = session.bench, session.bench.file.calibration
-    refuse_other_channel(bench, ask.channel)
+    bench.refuse_other_channel(ask.channel)
     if calibration.output(ask.channel) is None:
         raise CalibrationError(
             f"{calibration.file.name} has no [[output]] for channel {ask.channel}: enter a rough value from the card's "
@@ -177,12 +177,6 @@ def calibrate(session: Session, ask: Ask, *, read: Read, confirm: Confirm, keep:
         former_v_rms=former.v_rms_at_full_scale,
         notes=_notes(session, ask),
     )
-
-
-def refuse_other_channel(bench: Bench, channel: int) -> None:
-    """Raise RequestError for a channel that the bench has not."""
-    if channel not in bench.channels:
-        raise RequestError(f"this bench has no channel {channel}: it has {', '.join(map(str, bench.channels))}")
 
 
 def refuse_other_set_up(calibration: Calibration, session: Session) -> None:

@@ -21,7 +21,6 @@ from audiomeas.measurement.calibrate import (
     LARGEST_RESIDUAL,
     refuse_level,
     refuse_no_loop,
-    refuse_other_channel,
     refuse_other_set_up,
     valid_for,
     with_calibration,
@@ -83,7 +82,7 @@ def check_bench(session: Session, ask: AskLoopback) -> None:
     """Raise RequestError or CalibrationError where this bench can't be looked at; before any sound."""
     bench = session.bench
     for channel in ask.channels:
-        refuse_other_channel(bench, channel)
+        bench.refuse_other_channel(channel)
         bench.output_scale(channel)
     refuse_other_set_up(bench.file.calibration, session)
 

@@ -558,9 +558,7 @@ class Session:
         filled = with_recordings(measurement, complete(measurement, options or {}))
         driven = channels or self.bench.channels
         for channel in driven:
-            if channel not in self.bench.channels:
-                has = ", ".join(map(str, self.bench.channels))
-                raise RequestError(f"this bench has no channel {channel}: it has {has}")
+            self.bench.refuse_other_channel(channel)
         if measurement.check is not None:  # before any sound, the first look's included
             rate_hz = self._form.sample_rate_hz
             measurement.check(PlayContext(sample_rate_hz=rate_hz, channels=driven, input_level_v_rms=1.0), filled)
