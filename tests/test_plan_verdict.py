@@ -14,6 +14,7 @@ from audiomeas.bench.parts import Part
 from audiomeas.measurement.result import ChannelResult, Result
 from audiomeas.plan.file import Limit, Step
 from audiomeas.plan.verdict import Verdict, decide, judge, judge_step, overall
+from audiomeas.record.verdict_row import limit_text
 
 
 def _limit(**kept: object) -> Limit:
@@ -217,3 +218,8 @@ def test_the_verdict_of_a_whole_run(words: list[str], verdict: str | None) -> No
     }
     assert [row[word].verdict for word in words] == words
     assert overall(row[word] for word in words) == verdict
+
+
+def test_a_limit_below_zero_has_a_true_minus():
+    # The value beside it has one; a hyphen is no sign of a number (common practice in setting).
+    assert limit_text(-0.5, 0.5, None, "dB") == "−0.5 to 0.5 dB"

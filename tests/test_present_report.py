@@ -12,7 +12,7 @@ import pytest
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.present.amounts import amount, amounts, power_ranges, same_powers
 from audiomeas.present.content import _bench_check
-from audiomeas.present.report import report_pages, write_report
+from audiomeas.present.report import _fits, report_pages, write_report
 from audiomeas.present.sentences import limit_line, topics, value_lines, verdict_lines
 from audiomeas.present.stepnames import listed_steps, short_names
 from audiomeas.present.style import PAPERS_PT
@@ -49,6 +49,12 @@ def test_each_page_names_the_unit_its_number_and_what_it_is_not(pages, name):
 @pytest.mark.parametrize("name", ["plain", "whole plan", "all failed", "all undecided", "no limits", "all missing"])
 def test_a_usual_report_is_one_page(pages, name):
     assert len(pages[name]) == 1
+
+
+def test_what_was_left_for_the_ending_holds_it():
+    # The sums that a page of clipping came to (A4): the ending went to the next page, and rows stood where it belongs.
+    assert _fits(185.4, 185.39999999999998)
+    assert not _fits(185.4, 185.3)
 
 
 @pytest.mark.parametrize("paper", PAPERS_PT)
@@ -191,6 +197,8 @@ def test_what_a_number_means_is_said_once():
         (["Distortion"], "Distortion", ["Distortion"]),  # something must be left
         (["Distortion", "Distortion at 1 W"], "Distortion", ["Distortion", "Distortion at 1 W"]),
         (["at 1 W", "at 1 W, 6 kHz"], "Gain at 1 W", ["1 W", "1 W, 6 kHz"]),
+        (["Gain and sensitivity"], "Gain", ["Gain and sensitivity"]),  # 'and sensitivity' is no name
+        (["For a moment"], "Power for a moment", ["For a moment"]),
     ],
 )
 def test_step_names_lose_only_what_their_heading_says(steps, heading, short):

@@ -45,6 +45,7 @@ _FOOT_PT = 62.0
 _LEADING = 1.32
 _LEAST_AXES_PT = 72.0
 _CONTINUED_PT = 16.0
+_HAIR_PT = 0.01
 _FEWEST_LINES = 3
 #: Conditions that take more than this go behind the rows, on another page.
 _LONGEST_ENDING_PT = 190.0
@@ -178,7 +179,7 @@ def _lay_out(content: ReportContent, paper: str) -> list[_Page]:
         _say_continued(page)
     if content.chart is not None:
         page = _place_chart(content, pages, paper, leave=ending_height if ending_first else 0.0)
-    if ending_first and ending_height <= page.room:
+    if ending_first and _fits(ending_height, page.room):
         for block in _ruled(ending, page):
             page.put(block)
         ending = []
@@ -187,6 +188,11 @@ def _lay_out(content: ReportContent, paper: str) -> list[_Page]:
     for block in _ruled(ending, page):
         page = _place(block, pages, content, paper)
     return pages
+
+
+def _fits(height: float, room: float) -> bool:
+    """Return whether something has room; what was left for it exactly has, whatever the sums of floats say."""
+    return height <= room + _HAIR_PT
 
 
 def _ruled(ending: list[_Block], page: _Page) -> list[_Block]:

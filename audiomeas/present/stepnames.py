@@ -7,6 +7,10 @@ from collections.abc import Sequence
 
 _NUMBER = re.compile(r"[-+−±]?\d[\d.,]*")
 
+#: No name ends before these, and none begins with what stood behind those: 'For a moment' is never 'moment'.
+_JOINTS = frozenset({"and", "or", "of"})
+_LINKS = _JOINTS | {"a", "an", "the", "for"}
+
 
 def short_names(steps: Sequence[str], heading: str) -> dict[str, str]:
     """Return a name for each step below a heading: the first words that all share and the heading says are left out.
@@ -19,7 +23,15 @@ def short_names(steps: Sequence[str], heading: str) -> dict[str, str]:
         if _plain(word) not in said or _NUMBER.fullmatch(word):
             break
         drop += 1
+    words = steps[0].split() if steps else []
+    while drop and (_plain(words[drop - 1]) in _LINKS or any(_goes_on(step.split()[drop:]) for step in steps)):
+        drop -= 1
     return {step: " ".join(step.split()[drop:]) for step in steps}
+
+
+def _goes_on(words: Sequence[str]) -> bool:
+    """Return whether words hang on what stands before them: 'and sensitivity'."""
+    return bool(words) and _plain(words[0]) in _JOINTS
 
 
 def _plain(word: str) -> str:

@@ -66,13 +66,17 @@ def limit_text(at_least: float | None, at_most: float | None, difference_at_most
     shown, factor = shown_in(unit, at_least, at_most, difference_at_most)
     ending = f" {shown}" if shown else ""
     if difference_at_most is not None:
-        return f"channels within {difference_at_most * factor:g}{ending} of each other"
+        return f"channels within {_shown(difference_at_most * factor)}{ending} of each other"
     if at_least is not None and at_most is not None:
-        return f"{at_least * factor:g} to {at_most * factor:g}{ending}"
+        return f"{_shown(at_least * factor)} to {_shown(at_most * factor)}{ending}"
     if at_most is not None:
-        return f"at most {at_most * factor:g}{ending}"
+        return f"at most {_shown(at_most * factor)}{ending}"
     assert at_least is not None
-    return f"at least {at_least * factor:g}{ending}"
+    return f"at least {_shown(at_least * factor)}{ending}"
+
+
+def _shown(number: float) -> str:
+    return f"{number:g}".replace("-", "−")
 
 
 def decide(value: float, uncertainty: float, *, at_least: float | None, at_most: float | None) -> Word:
