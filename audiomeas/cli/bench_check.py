@@ -106,4 +106,4 @@ def _figure(key: str, value: float) -> str:
     """Return a figure as words: its key ends in its unit."""
     what, _, unit = key.rpartition("_")
     shown = {"dbv": "dBV", "db": "dB"}.get(unit, unit)
-    return f"{what} {value:.3f} {shown}" if what == "gain" else f"{what} {value:.1f} {shown}"
+    return f"{what} {value:z.3f} {shown}" if what == "gain" else f"{what} {value:z.1f} {shown}"  # z: no zero has a sign

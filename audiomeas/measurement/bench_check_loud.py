@@ -49,7 +49,7 @@ def judge_gain(heard: Heard, tolerance_db: dict[int, float]) -> Finding:
     said = []
     for channel in heard.sequence.driven_channels:
         gain_db = heard.gain_db(LOUD_REFERENCE, channel)
-        said.append(f"{gain_db:+.3f} dB")
+        said.append(f"{gain_db:+z.3f} dB")  # z: no zero is negative
         if abs(gain_db) > tolerance_db[channel] + GAIN_ROOM_DB:
             text = (
                 f"channel {channel}: the cable has {gain_db:+.2f} dB ({100 * 10 ** (gain_db / 20):.0f} % of what was "
@@ -185,7 +185,7 @@ def judge_rate(heard: Heard) -> Finding:
             )
             return Finding(check="rate", state="found", text=text)
     gain_db = heard.gain_db(LOUD_RATE, heard.sequence.driven_channels[0])
-    text = f"{tone_hz:.0f} Hz, which {lower_hz:g} Hz could not carry, comes back at {gain_db:+.1f} dB"
+    text = f"{tone_hz:.0f} Hz, which {lower_hz:g} Hz could not carry, comes back at {gain_db:+z.1f} dB"
     return Finding(check="rate", state="as it should be", text=text)
 
 
