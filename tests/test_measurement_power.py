@@ -14,6 +14,7 @@ from scipy.optimize import brentq
 from audiomeas.errors import CaptureError, RequestError, SignalError
 from audiomeas.measurement.api import analyze, measure
 from audiomeas.measurement.attached import AttachedResult
+from audiomeas.measurement.bounded_series import with_bounds
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.power_search import PowerSearch, joined, levels_v_rms
 from audiomeas.measurement.registry import find
@@ -260,3 +261,10 @@ def test_levels_from_the_lowest_up():
 def test_captures_that_are_no_search_are_refused():
     with pytest.raises(SignalError, match="no search for power"):
         joined([])
+
+
+def test_a_line_through_bounds_alone_has_no_marks_of_values():
+    """What no point shows stands in no legend; one value among the bounds brings the marks back."""
+    for words, marked in ((("at least", "at least"), False), (("at least", ""), True)):
+        points = [(20.0, 60.0, words[0]), (1000.0, 61.0, words[1])]
+        assert with_bounds(1, points, through=True)[0].each_point is marked

@@ -83,7 +83,9 @@ def with_bounds(channel: int, points: Sequence[Point], *, through: bool = False)
     line = [math.nan if bound and not through else y for _, y, bound in points]
     series = []
     if not all(map(math.isnan, line)):
-        series.append(Series(label=label, x=x, y=line, channel=channel, each_point=True))
+        # Where all are bounds the line has no marks of its own, nor has the legend.
+        known = any(not bound for _, _, bound in points)
+        series.append(Series(label=label, x=x, y=line, channel=channel, each_point=known))
     for word in ("at most", "at least"):
         own = [(at, y) for at, y, bound in points if bound == word]
         if own:

@@ -274,7 +274,7 @@ def _waves(result: Result, of: str, name: str, words: str) -> ChartView | None:
             Series(label=f"{label} without its sine, {factor:g} times", x=time_ms, y=rest, channel=channel.channel)
         )
     in_volts = all(wave["in_volts"] for _, wave in found)
-    thd = ", ".join(f"channel {channel.channel} {wave['thd_percent']:.2g} %" for channel, wave in found)
+    thd = ", ".join(f"channel {channel.channel}: {wave['thd_percent']:.2g} %" for channel, wave in found)
     return ChartView(
         name=name,
         title=f"Waveform {words}",
@@ -282,7 +282,7 @@ def _waves(result: Result, of: str, name: str, words: str) -> ChartView | None:
         y_label="Output voltage (V)" if in_volts else "Capture (of full scale)",
         series=tuple(series),
         x_scale="linear",
-        caption=f"THD: {thd}. {_definitions(result)}",
+        caption=f"THD, {thd}. {_definitions(result)}",
         simulated=result.simulated,
     )
 
