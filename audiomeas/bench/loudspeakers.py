@@ -131,6 +131,15 @@ def refuse_output_level(connected: Loudspeakers | None, wanted_v_rms: float, cha
     )
 
 
+def refuse_lasting_high(connected: Loudspeakers | None, frequency_hz: float) -> None:
+    """Raise InterlockRefusal for a high tone without an end: loudspeakers get such a tone for seconds only."""
+    if connected is not None and frequency_hz > HIGH_FROM_HZ:
+        raise InterlockRefusal(
+            f"loudspeakers are connected: a lasting tone above {HIGH_FROM_HZ:g} Hz is refused ({frequency_hz:g} Hz "
+            "asked for): use a lower frequency, or connect dummy loads"
+        )
+
+
 def high_s(samples_v: NDArray[np.float64], sample_rate_hz: float, level_v_rms: float) -> float:
     """Return for how long sound above 2 kHz lasts, in seconds; a pause shorter than 0.2 s is none.
 

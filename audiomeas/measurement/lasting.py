@@ -9,9 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from audiomeas.bench.interlock import Prediction, largest_sine, predict, refuse_beyond
-from audiomeas.bench.loudspeakers import HIGH_FROM_HZ
+from audiomeas.bench.loudspeakers import refuse_lasting_high
 from audiomeas.bench.opened import Bench
-from audiomeas.errors import InterlockRefusal
 from audiomeas.units import SQRT2
 
 
@@ -36,11 +35,7 @@ def refuse_lasting(
 
     Raises InterlockRefusal for one that could pass a ceiling, or that loudspeakers must not get for long.
     """
-    if bench.file.loudspeakers is not None and frequency_hz > HIGH_FROM_HZ:
-        raise InterlockRefusal(
-            f"loudspeakers are connected: a lasting tone above {HIGH_FROM_HZ:g} Hz is refused ({frequency_hz:g} Hz "
-            "asked for): use a lower frequency, or connect dummy loads"
-        )
+    refuse_lasting_high(bench.file.loudspeakers, frequency_hz)
     ceilings = bench.lasting_ceilings(channels)
     predictions = predict(ceilings, level_v_rms=level_v_rms, peak_v=level_v_rms * SQRT2, gain_db=gain_db)
     refuse_beyond(predictions)
