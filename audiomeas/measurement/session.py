@@ -225,53 +225,6 @@ class Session:
                 self._form = self._with_larger_block()
         raise AssertionError("not reached")
 
-    # -- for a tone without an end (`measurement.live`) ----------------------------------------------------------
-
-    def largest_gain_db(self, *, keep: Keep | None = None) -> dict[int, float]:
-        """Return channel → the largest gain over frequency that was found so far, for predictions."""
-        return self._gain.added_to(self.first_look(keep=keep).gain_db)
-
-    def allow_lasting(self, *, level_v_rms: float, frequency_hz: float, channels: tuple[int, ...]) -> None:
-        """Ask the interlock for a tone that may last. Raises InterlockRefusal."""
-        gain_db = self.largest_gain_db()
-        self._warn_hot(
-            refuse_lasting(
-                self.bench, level_v_rms=level_v_rms, frequency_hz=frequency_hz, channels=channels, gain_db=gain_db
-            )
-        )
-
-    def learn_raise(self, more_db: Mapping[int, float]) -> None:
-        """Take by how much more gain than at first look was seen, and predict with it. Raises CaptureError."""
-        self._gain.learn(self.first_look(), more_db)
-
-    def load_watch(self) -> Also | None:
-        """Return what follows the heat of the loads, for `Bench.watch`."""
-        return self._loads.watch()
-
-    def streamed_recording(self, capture: Capture, stimulus: Stimulus, *, purpose: str) -> tuple[Recording, str]:
-        """Return a part of a stream as the recording of a stimulus that fills it, and why it can't be trusted ('').
-
-        A stream has no markers: its driver's flags and the tone itself tell whether samples were lost, and how late it
-        came is not known.
-        """
-        look = self.first_look()
-        fractions = capture.fractions()
-        place = Aligned(
-            stimulus_start=0, latency_frames=0.0, polarity=look.polarity, marker_gain={}, silent=look.silent
-        )
-        problem = ""
-        notes: tuple[str, ...] = ()
-        try:
-            refuse_nonsense(capture, fractions)
-            notes = look_for_breaks(capture, fractions, stimulus, place)
-        except CaptureError as error:
-            problem = str(error)
-        recording = self._recording(
-            capture, fractions, stimulus, place, purpose, (*notes, problem) if problem else notes
-        )
-        known = {key: value for key, value in recording.conditions.items() if key != "latency_frames"}
-        return dataclasses.replace(recording, conditions=known), problem
-
     def _marker_peak_v(self, stimulus: Stimulus) -> float:
         """Return the peak voltage of the markers; around silence as quiet as the first look, allowed on any unit."""
         if stimulus.peak_v > 0.0:
@@ -631,6 +584,53 @@ class Session:
             silent=look.silent,
             load_ohm=self._load_ohm,
         )
+
+    # -- for a tone without an end (`measurement.live`) ----------------------------------------------------------
+
+    def largest_gain_db(self) -> dict[int, float]:
+        """Return channel → the largest gain over frequency that was found so far, for predictions."""
+        return self._gain.added_to(self.first_look().gain_db)
+
+    def allow_lasting(self, *, level_v_rms: float, frequency_hz: float, channels: tuple[int, ...]) -> None:
+        """Ask the interlock for a tone that may last. Raises InterlockRefusal."""
+        gain_db = self.largest_gain_db()
+        self._warn_hot(
+            refuse_lasting(
+                self.bench, level_v_rms=level_v_rms, frequency_hz=frequency_hz, channels=channels, gain_db=gain_db
+            )
+        )
+
+    def learn_raise(self, more_db: Mapping[int, float]) -> None:
+        """Take by how much more gain than at first look was seen, and predict with it. Raises CaptureError."""
+        self._gain.learn(self.first_look(), more_db)
+
+    def load_watch(self) -> Also | None:
+        """Return what follows the heat of the loads, for `Bench.watch`."""
+        return self._loads.watch()
+
+    def streamed_recording(self, capture: Capture, stimulus: Stimulus, *, purpose: str) -> tuple[Recording, str]:
+        """Return a part of a stream as the recording of a stimulus that fills it, and why it can't be trusted ('').
+
+        A stream has no markers: its driver's flags and the tone itself tell whether samples were lost, and how late it
+        came is not known.
+        """
+        look = self.first_look()
+        fractions = capture.fractions()
+        place = Aligned(
+            stimulus_start=0, latency_frames=0.0, polarity=look.polarity, marker_gain={}, silent=look.silent
+        )
+        problem = ""
+        notes: tuple[str, ...] = ()
+        try:
+            refuse_nonsense(capture, fractions)
+            notes = look_for_breaks(capture, fractions, stimulus, place)
+        except CaptureError as error:
+            problem = str(error)
+        recording = self._recording(
+            capture, fractions, stimulus, place, purpose, (*notes, problem) if problem else notes
+        )
+        known = {key: value for key, value in recording.conditions.items() if key != "latency_frames"}
+        return dataclasses.replace(recording, conditions=known), problem
 
 
 def _highest_tone_hz(stimulus: Stimulus) -> float | None:
