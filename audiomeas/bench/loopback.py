@@ -12,9 +12,12 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from audiomeas.bench.origin import ScaleOrigin, origin_of
-from audiomeas.tomlfile import Table
+
+if TYPE_CHECKING:
+    from audiomeas.tomlfile import Table
 
 _AUDIO_HZ = (20.0, 20_000.0)
 #: A row of `residual` above the highest of a range by this is worth having from another range of the same input.

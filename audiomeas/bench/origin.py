@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from audiomeas.tomlfile import Table
+if TYPE_CHECKING:
+    from audiomeas.tomlfile import Table
 
 #: The keys of a file that say it, in its order; all but the last are needed where one is there.
 ORIGIN_KEYS = ("made", "valid_until", "sample_rates_hz", "method", "instrument")
