@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import re
 
 import numpy as np
 import pytest
@@ -264,6 +265,17 @@ def test_protection_that_opens_between_two_bursts_ends_the_search_with_what_ther
     assert any("nothing came back of its last burst" in line for line in result.warnings)
     assert all(channel.bound["onset_v_rms"] == "at least" for channel in result.channels)
     assert between.streams == 5  # it is not tried again
+
+
+def test_a_unit_that_gets_more_gain_meanwhile_ends_the_search_with_what_there_is(tmp_path):
+    """0.8 dB more from the third burst on: the burst at the ceiling, by the gain of the first look, is refused."""
+    path = bench_of(tmp_path, text=LINEAR)
+    path.write_text(re.sub(r"output_v_rms = [0-9.]+", "output_v_rms = 2.0", path.read_text()))
+    result, _ = measured(path, meddle=after(4, lambda captured: (captured * 1.1).astype(np.int32) // 256 * 256))
+    assert any("the search ended where the unit's gain had risen" in line for line in result.warnings)
+    assert all(channel.bound["onset_v_rms"] == "at least" for channel in result.channels)
+    # No burst has passed the ceiling of 2 V, and the search came within its steps of 3 dB and its margin of 3 dB.
+    assert all(0.9 < channel.values["onset_v_rms"] < 2.0 / math.sqrt(2.0) for channel in result.channels)
 
 
 def test_a_unit_that_is_dead_from_the_first_burst_on_is_refused(tmp_path):

@@ -20,7 +20,7 @@ from audiomeas.bench.cautions import POWER_CAUTIONS
 from audiomeas.bench.interlock import Prediction, first_look_v_rms, largest_sine, predict, refuse_beyond
 from audiomeas.bench.loudspeakers import refuse_long_high, refuse_output_level
 from audiomeas.bench.opened import Bench, open_bench_file
-from audiomeas.errors import CaptureError, RequestError
+from audiomeas.errors import CaptureError, InterlockRefusal, RequestError
 from audiomeas.interface.protocol import StreamFormat
 from audiomeas.interface.transport import STOPPED_BY_INPUT, Also, Capture, beyond_ceiling, interrupted
 from audiomeas.measurement.attached import with_recordings
@@ -69,6 +69,9 @@ LEVEL_WITHIN_DB = 0.02
 LEAST_STEP_DB = 0.1
 #: From this power on a load gets too hot to touch (common practice).
 HOT_FROM_W = 10.0
+
+#: A search ends this far below a ceiling: what noise adds to the gain meanwhile must not refuse its loudest stimulus.
+SEARCH_BELOW_DB = 0.1
 
 Keep = Callable[[Capture, Recording], Path | None]
 Say = Callable[[str], None]
@@ -545,13 +548,15 @@ class Session:
     ) -> Recording:
         """Let a search choose each stimulus by the captures before; return them joined. Raises as `measure`.
 
-        Where nothing comes back any more although it did before, the search ends there: what was captured is told.
+        Where nothing comes back any more although it did before, or the unit has got so much more gain meanwhile that
+        the next stimulus is refused, the search ends there: what was captured is told.
         """
         assert measurement.search is not None
         assert measurement.join is not None
         self.bench.refuse_power_search()
         self.first_look(keep=keep)
         search = measurement.search(self._search_context(channels), options)
+        at_first_db = self.largest_gain_db()
         captured: list[Recording] = []
 
         def keeping(capture: Capture, recording: Recording) -> Path | None:
@@ -567,6 +572,12 @@ class Session:
                 if not heard:
                     raise
                 break
+            except InterlockRefusal as refusal:
+                if not captured or self.largest_gain_db() == at_first_db:
+                    raise
+                line = f"the search ended where the unit's gain had risen: {refusal}"
+                captured[-1] = dataclasses.replace(captured[-1], warnings=(*captured[-1].warnings, line))
+                break
             heard = True
             search.take(recording)
         return measurement.join(captured)
@@ -574,6 +585,7 @@ class Session:
     def _search_context(self, channels: tuple[int, ...]) -> SearchContext:
         look = self.first_look()
         highest_v_rms, ceiling = largest_sine(self.bench.ceilings(channels), self.largest_gain_db())
+        highest_v_rms *= db_to_amplitude_ratio(-SEARCH_BELOW_DB)
         return SearchContext(
             sample_rate_hz=self._form.sample_rate_hz,
             channels=channels,
