@@ -7,7 +7,7 @@ import pytest
 import scipy.signal
 from sweep_chains import chain, errors, flat, law_of, padded, start_of, sweep, through, through_polynomial
 
-from audiomeas.analysis.sweep import analyze_sweep, frequency_grid, gain_over_frequency
+from audiomeas.analysis.sweep import analyze_sweep, frequency_grid, gains_over_frequency
 from audiomeas.stimulus import Sweep
 
 
@@ -219,9 +219,10 @@ def _quiet_sweep() -> Sweep:
 
 
 def _gain(captured, stimulus):
-    return gain_over_frequency(
-        captured, stimulus.samples_v(), 48_000.0, low_hz=stimulus.full_from_hz, high_hz=stimulus.full_to_hz
+    frequency_hz, gains, noises = gains_over_frequency(
+        [captured], stimulus.samples_v(), 48_000.0, low_hz=stimulus.full_from_hz, high_hz=stimulus.full_to_hz
     )
+    return frequency_hz, gains[0], noises[0]
 
 
 def test_first_look_reads_the_gain():

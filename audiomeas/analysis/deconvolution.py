@@ -263,16 +263,19 @@ def endless_inverse(law: SweepLaw, amplitude: float, points: int) -> ComplexArra
     return np.asarray(shape / (amplitude * endless_on_bins(law, points)))
 
 
-def find_sweep(captured: FloatArray, played: FloatArray, law: SweepLaw) -> int:
+def find_sweep(
+    captured: FloatArray, played: FloatArray, law: SweepLaw, *, inverse_at: Callable[[int], ComplexArray] | None = None
+) -> int:
     """Return the frame of a capture at which the sweep begins (negative when its beginning is missing).
 
+    inverse_at : points → `inverse_spectrum` of this sweep, for callers that find it several times; None: it is made.
     Blocks of the capture are deconvolved one after the other, so that minutes of silence cost little memory.
     Raises SignalError for a silent capture.
     """
     if not np.any(captured):
         raise SignalError("the captured channel is silent: check cable, source and input gain, then capture again")
     points = int(next_fast_len(min(4 * law.frames, 2 * law.frames + len(captured)), real=True))
-    inverse = inverse_spectrum(played, law, points)
+    inverse = inverse_spectrum(played, law, points) if inverse_at is None else inverse_at(points)
     hop = points - law.frames
     best, best_size = 0, -1.0
     # From one sweep's length before the capture on: a cut beginning must be recognised as such.

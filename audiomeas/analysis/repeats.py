@@ -9,6 +9,7 @@ same 10 ms of the others.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache, partial
 from typing import Literal
 
 import numpy as np
@@ -121,12 +122,13 @@ def _first_arrival(
     if start_frame is None:
         return _first_of_all(signal, find_sweep(signal, played, law), law, period_frames, count)
     early, late = round(_EARLY_S * law.sample_rate_hz), round(_LONGEST_DELAY_S * law.sample_rate_hz)
+    inverse_at = cache(partial(inverse_spectrum, played, law))
     delays = []
     for number in range(min(count, 5)):
         begin = start_frame + number * period_frames
         part = signal[max(begin - early, 0) : begin + law.frames + late]
         if np.any(part):
-            delays.append(max(begin - early, 0) + find_sweep(part, played, law) - begin)
+            delays.append(max(begin - early, 0) + find_sweep(part, played, law, inverse_at=inverse_at) - begin)
     if not delays:
         raise SignalError("the captured channels are silent: check cables, sources and input gain, then capture again")
     # The middle one of the odd numbers: the first sweep itself may be the damaged one.

@@ -7,8 +7,9 @@ harmonics); O. Lepski, Theory Probab. Appl. 35 (1991) (the shortest window that 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache, partial
 
 import numpy as np
 
@@ -238,8 +239,8 @@ def growth_error(captured: FloatArray, played: FloatArray, law: SweepLaw, frame:
     return _growth_error(frequency_hz, _linear_part(impulses, frequency_hz, law), law)
 
 
-def gain_over_frequency(
-    captured: FloatArray,
+def gains_over_frequency(
+    captures: Sequence[FloatArray],
     played: FloatArray,
     sample_rate_hz: float,
     *,
@@ -248,15 +249,16 @@ def gain_over_frequency(
     start_frame: int = 0,
     points_per_octave: int = 6,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return (frequency_hz, gain, noise_gain), each (points,), of any broadband stimulus, however poor its capture.
+    """Return frequency_hz, (points,), gain and noise_gain, (captures, points), of captures of one broadband stimulus.
 
-    captured : holds the stimulus from start_frame on (up to 0.5 s of delay is searched).
+    However poor they are.  captures : each holds the stimulus from start_frame on (up to 0.5 s of delay is searched).
     low_hz, high_hz : band in which the stimulus has full level.
     gain : magnitude, captured over played, noise included.
     noise_gain : 95 % half-width of the gain through noise.
     A silent capture gives zeros.  Raises SignalError for a capture that is cut.
     """
-    _check_samples(captured, played)
+    for captured in captures:
+        _check_samples(captured, played)
     # A law that only spans the band: nothing here rests on the sweep's growth except where noise is looked for.
     growth_s = len(played) / sample_rate_hz / np.log(high_hz / low_hz)
     start_hz = max(1.0, np.round(low_hz * growth_s)) / growth_s
@@ -269,16 +271,19 @@ def gain_over_frequency(
         frames=len(played),
     )
     frequency_hz = frequency_grid(low_hz, high_hz, points_per_octave, (1000.0,))
-    if not np.any(captured):
-        return frequency_hz, np.zeros(len(frequency_hz)), np.zeros(len(frequency_hz))
-    frame = frame_of_impulse(captured, played, law, start_frame)
-    if frame + law.frames > len(captured):
-        frame = start_frame  # noise can peak anywhere; a stimulus that came back is in the capture as a whole
-    cut = cut_out(captured, frame, law, QUIET_S)
-    points = transform_points(cut, law)
-    impulses = deconvolve(cut, inverse_spectrum(played, law, points), points, law)
-    linear = _linear_part(impulses, frequency_hz, law)
-    return frequency_hz, np.abs(linear.response), _K95 / np.sqrt(2.0) * linear.noise
+    inverse_at = cache(partial(inverse_spectrum, played, law))
+    gains, noises = np.zeros((2, len(captures), len(frequency_hz)))
+    for row, captured in enumerate(captures):
+        if not np.any(captured):
+            continue
+        frame = frame_of_impulse(captured, played, law, start_frame, inverse_at=inverse_at)
+        if frame + law.frames > len(captured):
+            frame = start_frame  # noise can peak anywhere; a stimulus that came back is in the capture as a whole
+        cut = cut_out(captured, frame, law, QUIET_S)
+        points = transform_points(cut, law)
+        linear = _linear_part(deconvolve(cut, inverse_at(points), points, law), frequency_hz, law)
+        gains[row], noises[row] = np.abs(linear.response), _K95 / np.sqrt(2.0) * linear.noise
+    return frequency_hz, gains, noises
 
 
 def _check_samples(captured: FloatArray, played: FloatArray) -> None:
@@ -326,14 +331,21 @@ def _worst_disturbance(cut: Cut, rest: Cut, law: SweepLaw) -> tuple[float, float
     return float(ratio[worst]), at_hz
 
 
-def frame_of_impulse(captured: FloatArray, played: FloatArray, law: SweepLaw, start_frame: int | None) -> int:
-    """Return the whole frame at which the sweep arrives; with a known start, near it."""
+def frame_of_impulse(
+    captured: FloatArray,
+    played: FloatArray,
+    law: SweepLaw,
+    start_frame: int | None,
+    *,
+    inverse_at: Callable[[int], ComplexArray] | None = None,
+) -> int:
+    """Return the whole frame at which the sweep arrives; with a known start, near it. inverse_at : see `find_sweep`."""
     if start_frame is None:
-        return find_sweep(captured, played, law)
+        return find_sweep(captured, played, law, inverse_at=inverse_at)
     early = round(0.005 * law.sample_rate_hz)
     first = max(start_frame - early, 0)
     last = start_frame + law.frames + round(_LONGEST_DELAY_S * law.sample_rate_hz)
-    found = first + find_sweep(captured[first:last], played, law)
+    found = first + find_sweep(captured[first:last], played, law, inverse_at=inverse_at)
     # What seems to come before it was played is no echo of the sweep: the clearness test has the last word.
     return found if found >= first else start_frame
 

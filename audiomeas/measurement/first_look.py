@@ -8,7 +8,7 @@ gets more than the sum of its ways.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,7 +18,7 @@ from scipy.fft import next_fast_len
 
 from audiomeas.analysis.alignment import find
 from audiomeas.analysis.factors import TWO_SIDED_95
-from audiomeas.analysis.sweep import QUIET_S, gain_over_frequency
+from audiomeas.analysis.sweep import QUIET_S, gains_over_frequency
 from audiomeas.stimulus import StaggeredSweeps, Stimulus, Sweep, VariesInLevel
 from audiomeas.stimulus.marker import marker
 from audiomeas.units import amplitude_ratio_to_db
@@ -204,16 +204,13 @@ def read_first_look(
     markers. A channel on which they cancel is not silent when it carries a sweep, whose polarity is told then.
     Raises SignalError for a capture that is cut, or that holds what is no number.
     """
-    frequency_hz: FloatArray = np.zeros(0)
     curves, ceilings, ways, signs = {}, {}, {}, dict(polarity)
-    for channel, samples in captured.items():
-        parts = _in_turn(samples, sweeps)
-        read = {}
-        for driven, part in parts.items():
-            frequency_hz, read[driven] = _read(part, sweeps.sweep)
+    in_turn = {channel: _in_turn(samples, sweeps) for channel, samples in captured.items()}
+    frequency_hz, found = _read([part for parts in in_turn.values() for part in _with_sum(parts)], sweeps.sweep)
+    for channel, parts in in_turn.items():
+        read = {driven: next(found) for driven in parts}
         ways[channel] = read
-        # What all channels alike would have given: the sum, for a unit that is as linear as it is when quiet.
-        alike = read[channel] if len(parts) == 1 else _read(_sum(parts, tuple(parts)), sweeps.sweep)[1]
+        alike = read[channel] if len(parts) == 1 else next(found)
         curves[channel] = tuple(float(db) for db in _db(np.array(alike.gain)))
         ceilings[channel] = tuple(float(db) for db in _db(alike.most))
         loudest = max(read, key=lambda driven: float(np.median(read[driven].gain)))
@@ -277,16 +274,22 @@ def _sum(parts: Mapping[int, FloatArray], driven: tuple[int, ...]) -> FloatArray
     return np.asarray(np.sum([parts[source] for source in driven], axis=0))
 
 
-def _read(part: FloatArray, sweep: Sweep) -> tuple[FloatArray, Way]:
-    frequency_hz, gain, noise = gain_over_frequency(
-        part,
+def _with_sum(parts: Mapping[int, FloatArray]) -> list[FloatArray]:
+    """Return the parts of an output, and what all channels alike would have given: their sum, as it is when quiet."""
+    return [*parts.values(), *([_sum(parts, tuple(parts))] if len(parts) > 1 else [])]
+
+
+def _read(parts: Sequence[FloatArray], sweep: Sweep) -> tuple[FloatArray, Iterator[Way]]:
+    frequency_hz, gains, noises = gains_over_frequency(
+        parts,
         sweep.samples_v(),
         sweep.sample_rate_hz,
         low_hz=sweep.full_from_hz,
         high_hz=sweep.full_to_hz,
         points_per_octave=_POINTS_PER_OCTAVE,
     )
-    return frequency_hz, Way(gain=tuple(float(one) for one in gain), noise=tuple(float(one) for one in noise))
+    rows = zip(gains.tolist(), noises.tolist(), strict=True)
+    return frequency_hz, (Way(gain=tuple(gain), noise=tuple(noise)) for gain, noise in rows)
 
 
 def _through(part: FloatArray, sweep: Sweep) -> float:
