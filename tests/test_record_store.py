@@ -172,10 +172,10 @@ def test_nothing_is_written_over(tmp_path: Path) -> None:
 
 
 def test_another_unit_never_moves_into_a_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from audiomeas.record import store
+    from audiomeas.record import unit_folder
 
     # Even if two names came to one folder name (a hash collision), the second is refused.
-    monkeypatch.setattr(store, "folder_name", lambda name: "same")
+    monkeypatch.setattr(unit_folder, "folder_name", lambda name: "same")
     _opened(tmp_path)
     with pytest.raises(FileProblem, match=r"belongs to another unit \(Demo amplifier A, serial D-0001\)"):
         _opened(tmp_path, parse_unit("Demo amplifier B, serial D-0002"))

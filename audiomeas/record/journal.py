@@ -30,12 +30,12 @@ def append(path: Path, event: str, **facts: Any) -> None:
     with translated(path, "write"):
         descriptor = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o666)
         try:
-            _append_whole(descriptor, line.encode("utf-8", "backslashreplace"))
+            append_whole(descriptor, line.encode("utf-8", "backslashreplace"))
         finally:
             os.close(descriptor)
 
 
-def _append_whole(descriptor: int, data: bytes) -> None:
+def append_whole(descriptor: int, data: bytes) -> None:
     """Write all bytes and sync, or leave the file as long as it was."""
     before = os.fstat(descriptor).st_size
     try:

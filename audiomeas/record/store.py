@@ -14,15 +14,14 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from audiomeas import __version__
-from audiomeas.errors import FileProblem, Interrupted, RequestError, StopAsked
+from audiomeas.errors import FileProblem, Interrupted, StopAsked
 from audiomeas.files import (
     free_name,
-    read_json,
     sync_folder,
     translated,
     write_new_json,
@@ -30,8 +29,12 @@ from audiomeas.files import (
 )
 from audiomeas.measurement.result import clean
 from audiomeas.record import journal
+from audiomeas.record.chain import head_of
 from audiomeas.record.checksums import CHECKSUM_FILE, write_checksums
-from audiomeas.record.unit import Unit, folder_name, slug, unit_from_json
+from audiomeas.record.lock import Held, hold
+from audiomeas.record.stage import STAGES, checked_stage, seal_earlier, stay_of
+from audiomeas.record.unit import Unit, slug
+from audiomeas.record.unit_folder import LOGBOOK_FILE, folder_of, made_folder, refuse_namesakes
 from audiomeas.record.verdict_row import Verdict, overall
 from audiomeas.record.visit import (
     BENCH_CHECK_EVENT,
@@ -50,7 +53,6 @@ from audiomeas.record.visit import (
     find_visits,
     read_visit,
 )
-from audiomeas.tomlfile import nearest
 
 if TYPE_CHECKING:
     from audiomeas.interface.transport import Capture
@@ -70,11 +72,10 @@ __all__ = [
     "find_visits",
     "open_visit",
     "read_visit",
+    "refuse_visit",
     "snapshot_of",
 ]
 
-STAGES = ("as-found", "as-left", "after-run-in", "return")
-_UNIT_FILE = "unit.json"
 _BENCH_FOLDER = "bench"
 
 
@@ -130,24 +131,38 @@ def snapshot_of(session: HasBench) -> Snapshot:
     )
 
 
-def checked_stage(stage: str) -> str:
-    """Return a stage that is known. Raises RequestError with the nearest valid word."""
-    if stage not in STAGES:
-        raise RequestError(f"unknown stage {stage!r}{nearest(stage, list(STAGES))}; known: {', '.join(STAGES)}")
-    return stage
+def refuse_visit(
+    records: Path, unit: Unit, stage: str = "as-found", *, new_stay: bool = False, other_unit: bool = False
+) -> None:
+    """Raise what `open_visit` would raise for a unit and a stage: to be asked before any sound. Nothing is written."""
+    checked_stage(stage)
+    refuse_namesakes(Path(records), unit, other_unit=other_unit)
+    stay_of(folder_of(Path(records), unit).path, stage, new_stay=new_stay)
 
 
 def open_visit(
-    records: Path, unit: Unit, stage: str = "as-found", *, plan: PlanAsRun, snapshot: Snapshot
+    records: Path,
+    unit: Unit,
+    stage: str = "as-found",
+    *,
+    plan: PlanAsRun,
+    snapshot: Snapshot,
+    new_stay: bool = False,
+    other_unit: bool = False,
 ) -> VisitWriter:
-    """Make a new visit's folder and write down what stands before the first sound.
+    """Make a new visit's folder and write down what stands before the first sound; seal the visits before this stage.
 
     visit.json is written last: a folder without it is one that was never opened fully.
-    Raises FileProblem (read-only, disk full, another unit in this folder) and RequestError (unknown stage).
+    new_stay : the unit was sold and bought again.   other_unit : it is another one than those with its serial number.
+    Raises FileProblem (read-only, disk full, another unit in this folder) and RequestError (unknown stage, one that is
+    over, a serial number that another unit has, an earlier visit still going on).
     """
     checked_stage(stage)
+    unit_folder = made_folder(Path(records), unit, other_unit=other_unit)
+    stay = stay_of(unit_folder, stage, new_stay=new_stay)
+    seal_earlier(unit_folder, stage, stay)
     opened_at = journal.utc_now()
-    folder = _new_folder(_unit_folder(Path(records), unit), f"{opened_at:%Y-%m-%dT%H%M%SZ}-{stage}")
+    folder = _new_folder(unit_folder, f"{opened_at:%Y-%m-%dT%H%M%SZ}-{stage}")
     write_new_text(folder / PLAN_FILE, plan.text)
     copies = _copy_texts(folder, snapshot.texts)
     facts = {
@@ -156,7 +171,9 @@ def open_visit(
         "simulated": snapshot.simulated,
         "unit": unit.as_json(),
         "stage": stage,
+        "stay": stay,
         "opened_at": journal.iso(opened_at),
+        "logbook": asdict(head_of(unit_folder / LOGBOOK_FILE)),
         "plan": {
             "title": plan.title,
             "kind": plan.kind,
@@ -172,25 +189,8 @@ def open_visit(
     write_new_json(folder / VISIT_FILE, facts)
     visit = VisitWriter(folder)
     visit.note("opened")
+    visit.hold()
     return visit
-
-
-def _unit_folder(records: Path, unit: Unit) -> Path:
-    """Return the unit's folder, made when it is new. It holds the true name, so that no other unit can move in."""
-    folder = records / folder_name(unit.name)
-    with translated(folder, "write"):
-        folder.mkdir(parents=True, exist_ok=True)
-    file = folder / _UNIT_FILE
-    if not file.exists():
-        write_new_json(file, {"record": RECORD_VERSION, "unit": unit.as_json()})
-        return folder
-    try:
-        owner = unit_from_json(read_json(file)["unit"])
-    except (KeyError, TypeError, RequestError) as error:
-        raise FileProblem(f"{file} is damaged ({error}): move this folder away, or mend the file") from None
-    if owner.name != unit.name:
-        raise FileProblem(f"{folder} belongs to another unit ({owner.name}): use another records folder")
-    return folder
 
 
 def _new_folder(parent: Path, name: str) -> Path:
@@ -233,6 +233,15 @@ class VisitWriter:
     def __init__(self, folder: Path) -> None:
         self.path = folder
         self._steps = 0
+        self._held: Held | None = None
+
+    def hold(self) -> None:
+        """Let other programs see that this visit is going on, until it ends or this program does."""
+        self._held = hold(self.path / journal.NAME)
+
+    def _release(self) -> None:
+        if self._held is not None:
+            self._held.release()
 
     def note(self, event: str, **facts: Any) -> None:
         """Add a line to the journal. Raises FileProblem."""
@@ -274,6 +283,7 @@ class VisitWriter:
         """Close the record: a last line in the journal, then the checksums of every file. Raises FileProblem."""
         self.note("finished", verdict=verdict)
         write_checksums(self.path)
+        self._release()
 
     def break_off(self, error: BaseException, say: Callable[[str], None]) -> None:
         """Write down what ended a visit early, where the disk still lets us; say where the record stands.
@@ -288,6 +298,8 @@ class VisitWriter:
                 write_checksums(self.path)
         except FileProblem:
             say("the reason or the checksums could not be written into the record")
+        finally:
+            self._release()
         say(f"what was measured until then is kept in {self.path}")
 
 

@@ -33,6 +33,8 @@ from audiomeas.record.verdict_row import Verdict, Word, overall, verdict_from_js
 
 #: The form of a record; a newer one is refused.
 RECORD_VERSION = 1
+#: Stays are counted from here.
+FIRST_STAY = 1
 VISIT_FILE = "visit.json"
 PLAN_FILE = "plan.toml"
 STEP_FILE = "step.json"
@@ -153,7 +155,7 @@ def read_visit(path: Path, *, hash_audio: bool = True) -> Visit:
     with translated(path, "read"):
         facts = _facts(path)
         events = journal.read(path / journal.NAME) if (path / journal.NAME).exists() else ()
-        visit = _guarded(path / VISIT_FILE, lambda: _visit(path, facts, events))
+        visit = guarded(path / VISIT_FILE, lambda: _visit(path, facts, events))
         return replace(visit, damage=damage(path, closed=visit.finished, hash_audio=hash_audio))
 
 
@@ -170,10 +172,10 @@ def find_visits(
     """
     found: list[Visit] = []
     with _told(on_problem):
-        for unit_folder in _folders(Path(records), holding=""):
+        for unit_folder in folders(Path(records), holding=""):
             with _told(on_problem):
                 # A folder without visit.json was broken off before anything was measured.
-                for folder in _folders(unit_folder, holding=VISIT_FILE):
+                for folder in folders(unit_folder, holding=VISIT_FILE):
                     with _told(on_problem):
                         if serial is None or serial in _identities(folder):
                             found.append(read_visit(folder, hash_audio=False))
@@ -201,13 +203,14 @@ def _told(on_problem: Callable[[FileProblem], None] | None) -> Iterator[None]:
         on_problem(problem)
 
 
-def _folders(parent: Path, *, holding: str) -> list[Path]:
+def folders(parent: Path, *, holding: str) -> list[Path]:
+    """Return the folders in a folder that hold a file, by name ('' for all of them). Raises FileProblem."""
     with translated(parent, "read"):
         return sorted(each for each in parent.iterdir() if each.is_dir() and (each / holding).exists())
 
 
 def _identities(folder: Path) -> set[str]:
-    unit = _guarded(folder / VISIT_FILE, lambda: unit_from_json(_facts(folder)["unit"]))
+    unit = guarded(folder / VISIT_FILE, lambda: unit_from_json(_facts(folder)["unit"]))
     return {unit.serial, unit.tag} - {""}
 
 
@@ -217,10 +220,10 @@ def _facts(path: Path) -> dict[str, Any]:
         if (path / PLAN_FILE).exists():  # visit.json is the last file of those that are written before the first sound
             raise FileProblem(f"{path} was broken off before anything was measured: it holds no {VISIT_FILE}")
         raise FileProblem(f"{path} holds no {VISIT_FILE}: it is not the folder of a visit")
-    return _versioned(file)
+    return versioned(file)
 
 
-def _versioned(file: Path) -> dict[str, Any]:
+def versioned(file: Path) -> dict[str, Any]:
     """Read one of the record's JSON objects. Raises FileProblem: foreign, or of a newer version."""
     data = read_json(file)
     version = data.get("record") if isinstance(data, dict) else None
@@ -231,7 +234,7 @@ def _versioned(file: Path) -> dict[str, Any]:
     return data
 
 
-def _guarded(file: Path, read: Callable[[], Read]) -> Read:
+def guarded(file: Path, read: Callable[[], Read]) -> Read:
     """Turn what a wrong value in a file raises into an error that names the file."""
     try:
         return read()
@@ -271,7 +274,7 @@ def _ending(events: tuple[dict[str, Any], ...]) -> str:
 
 
 def _first_look(file: Path) -> dict[str, Any] | None:
-    return _versioned(file) if file.exists() else None
+    return versioned(file) if file.exists() else None
 
 
 def _step_folders(path: Path) -> list[Path]:
@@ -279,9 +282,9 @@ def _step_folders(path: Path) -> list[Path]:
 
 
 def _step(folder: Path, events: tuple[dict[str, Any], ...]) -> StepRecord:
-    facts = _versioned(folder / STEP_FILE)
+    facts = versioned(folder / STEP_FILE)
     status, reason = _outcome(folder.name, events)
-    return _guarded(
+    return guarded(
         folder / STEP_FILE,
         lambda: StepRecord(
             number=int(facts["number"]),
@@ -319,11 +322,11 @@ def _result(file: Path) -> Result | None:
     if not file.exists():
         return None
     data = read_json(file)
-    return _guarded(file, lambda: result_from_json(data))
+    return guarded(file, lambda: result_from_json(data))
 
 
 def _verdicts(file: Path) -> tuple[Verdict, ...]:
     if not file.exists():
         return ()
-    data = _versioned(file)
-    return _guarded(file, lambda: tuple(verdict_from_json(row) for row in data["rows"]))
+    data = versioned(file)
+    return guarded(file, lambda: tuple(verdict_from_json(row) for row in data["rows"]))
