@@ -14,7 +14,8 @@ import audiomeas
 from audiomeas.cli.main import audiomeas as command
 
 PACKAGE = Path(audiomeas.__file__).parent
-BASE = {"errors", "units", "shown_units", "files", "tomlfile", ""}  # '' is the package itself (its version)
+#: '' is the package itself (its version).
+BASE = {"errors", "units", "shown_units", "shown_digits", "files", "tomlfile", ""}
 ALLOWED = {
     "stimulus": {"stimulus"},
     "analysis": {"analysis"},
@@ -33,6 +34,7 @@ ALLOWED = {
     "errors.py": set(),
     "units.py": set(),
     "shown_units.py": set(),
+    "shown_digits.py": set(),
     "files.py": set(),
     "tomlfile.py": set(),
 }

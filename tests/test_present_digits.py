@@ -9,7 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from audiomeas.present.digits import fixed, outward_digits, plain, short_digits, value_digits, with_uncertainty
+from audiomeas.measurement.figure_table import bounded
+from audiomeas.present.digits import bound_digits, fixed, plain, short_digits, value_digits, with_uncertainty
+from audiomeas.shown_digits import outward_digits
 
 
 @pytest.mark.parametrize(
@@ -122,9 +124,30 @@ def test_short_digits_never_claim_more_than_is_known(value, part):
 
 
 @pytest.mark.parametrize(
-    ("value", "upward", "shown"),
-    [(0.002134, True, "0.00214"), (0.002134, False, "0.00213"), (0.0021, True, "0.0021"), (0.0, True, "0"),
-     (0.09996, True, "0.1")],
+    ("value", "bound", "shown"),
+    [(0.002134, "at most", "0.00214"), (0.002134, "at least", "0.00213"), (0.0021, "at most", "0.0021"),
+     (0.0, "at most", "0"), (0.09996, "at most", "0.1"), (0.1 + 0.2, "at most", "0.3")],
 )  # fmt: skip
-def test_a_bound_stays_a_bound_when_it_is_rounded(value, upward, shown):
-    assert outward_digits(value, 3, upward=upward) == shown
+def test_a_bound_stays_a_bound_when_it_is_rounded(value, bound, shown):
+    assert outward_digits(value, 3, bound) == shown
+
+
+@pytest.mark.parametrize(
+    ("value", "bound", "shown"),
+    [(0.964, "at most", "at most 0.97"), (0.964, "at least", "at least 0.96"), (59.96, "at least", "at least 59.9"),
+     (59.96, "at most", "at most 60"), (-120.36, "at most", "at most −120.3"), (-120.36, "at least", "at least −120.4"),
+     (20.0, "at most", "at most 20"), (0.0, "at most", "at most 0"), (1.0, "at least", "at least 1")],
+)  # fmt: skip
+def test_a_bound_in_a_table_stays_one(value, bound, shown):
+    assert bounded(bound, value) == shown
+
+
+@given(value=st.floats(1e-6, 1e6), part=st.floats(1e-5, 0.5))
+def test_a_bound_stays_one_beside_its_uncertainty(value, part):
+    """A bound lies outside its value, by less than one unit of its uncertainty's last digit."""
+    below = Decimal(bound_digits(value, value * part, "at least"))
+    above = Decimal(bound_digits(value, value * part, "at most"))
+    # Numbers are held to 12 digits, here as there.
+    assert below <= Decimal(f"{value:.11e}") <= above
+    # That unit is no more than the uncertainty, which is rounded up from 95 to 100 (5.3 %).
+    assert above - below <= Decimal(repr(1.06 * value * part))

@@ -7,6 +7,7 @@ from typing import Any
 
 from audiomeas.measurement.result import ChannelResult, Result
 from audiomeas.measurement.views import Column, TableView
+from audiomeas.shown_digits import finite, outward_digits
 from audiomeas.shown_units import shown_in
 
 #: A bound has so many, where nothing else is said.
@@ -109,6 +110,9 @@ def told_cell(value: float | None, bound: str | None, *, digits: int = _BOUND_DI
 
 
 def bounded(bound: str, value: float, *, digits: int = _BOUND_DIGITS) -> str:
-    """Return a bound as a table says it: 'at most 0.0012'. digits : so many, and a decimal where more stand before."""
-    shown = f"{value:.{digits}g}" if abs(value) < 10 ** (digits - 1) else f"{value:.1f}"
-    return f"{bound} {shown.replace('-', '−')}"
+    """Return a bound as a table says it, rounded outward: 'at most 0.0012'.
+
+    digits : so many, and a decimal where more stand before.
+    """
+    before = finite(value).adjusted() + 1
+    return f"{bound} {outward_digits(value, digits if before < digits else before + 1, bound)}"

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from audiomeas.present.content import Finding
-from audiomeas.present.digits import outward_digits, short_digits, value_digits, with_uncertainty
+from audiomeas.present.digits import bound_digits, short_digits, value_digits, with_uncertainty
+from audiomeas.shown_digits import outward_digits
 from audiomeas.shown_units import shown_in
 
 #: A customer compares percentages; the exact ones stay in the record.
@@ -46,8 +47,8 @@ def _short(finding: Finding) -> str | None:
 def _bound_digits(finding: Finding, in_full: bool) -> str:
     assert finding.value is not None
     if finding.unit != "%" or in_full:
-        return value_digits(finding.value, finding.uncertainty)
-    return outward_digits(finding.value, _PERCENT_DIGITS, upward=finding.bound == "at most")
+        return bound_digits(finding.value, finding.uncertainty, finding.bound)
+    return outward_digits(finding.value, _PERCENT_DIGITS, finding.bound)
 
 
 def amounts(members: Sequence[Finding]) -> dict[tuple[str, int | None], str]:

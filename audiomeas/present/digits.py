@@ -8,8 +8,9 @@ two digits where the first three are 100 to 354, one digit from 355 to 949, and 
 
 from __future__ import annotations
 
-import math
-from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, ROUND_UP, Decimal
+from decimal import ROUND_HALF_EVEN, ROUND_UP, Decimal
+
+from audiomeas.shown_digits import digits_text, finite, outward, outward_digits
 
 #: Digits of a number whose uncertainty is not known: what a bench of this kind can hold at best.
 PLAIN_DIGITS = 4
@@ -26,24 +27,24 @@ def with_uncertainty(value: float, uncertainty: float | None) -> str:
     if uncertainty is None or uncertainty == 0.0:
         return plain(value)
     rounded = _rounded_uncertainty(uncertainty)
-    return f"{_text(_to_last_digit_of(value, rounded))} ± {_text(rounded)}"
+    return f"{digits_text(_to_last_digit_of(value, rounded))} ± {digits_text(rounded)}"
 
 
 def value_digits(value: float, uncertainty: float | None) -> str:
     """Return only the value, rounded to the last digit of its uncertainty."""
     if uncertainty is None or uncertainty == 0.0:
         return plain(value)
-    return _text(_to_last_digit_of(value, _rounded_uncertainty(uncertainty)))
+    return digits_text(_to_last_digit_of(value, _rounded_uncertainty(uncertainty)))
 
 
 def plain(value: float, digits: int = PLAIN_DIGITS) -> str:
     """Return a number to at most so many significant digits, without zeros behind them that nobody measured."""
-    number = _finite(value)
+    number = finite(value)
     if number == 0:
         return "0"
     last = number.adjusted() - digits + 1
     rounded = number.quantize(Decimal(1).scaleb(min(last, 0)), rounding=ROUND_HALF_EVEN)
-    return _text(rounded.normalize())
+    return digits_text(rounded.normalize())
 
 
 def short_digits(value: float, uncertainty: float, digits: int) -> str:
@@ -52,37 +53,33 @@ def short_digits(value: float, uncertainty: float, digits: int) -> str:
     Without ± the number is at most one unit of its last digit from the true one: half for rounding, half for the rest.
     An uncertainty between is rounded up to the last digit that is shown: 0.02038 ± 0.00011 in three is 0.0204 ± 0.0002.
     """
-    number, width = _finite(value), _finite(uncertainty)
+    number, width = finite(value), finite(uncertainty)
     place = number.adjusted() - digits + 1
     if number == 0 or width <= 0 or int(_rounded_uncertainty(uncertainty).as_tuple().exponent) >= place:
         return with_uncertainty(value, uncertainty)
     last = Decimal(1).scaleb(place)
-    shown = _text(number.quantize(last, rounding=ROUND_HALF_EVEN))
-    return shown if width <= last / 2 else f"{shown} ± {_text(width.quantize(last, rounding=ROUND_UP))}"
+    shown = digits_text(number.quantize(last, rounding=ROUND_HALF_EVEN))
+    return shown if width <= last / 2 else f"{shown} ± {digits_text(width.quantize(last, rounding=ROUND_UP))}"
 
 
-def outward_digits(value: float, digits: int, *, upward: bool) -> str:
-    """Return a bound to so many significant digits, rounded so that it stays one: 'at most' up, 'at least' down."""
-    number = _finite(value)
-    if number == 0:
-        return "0"
-    last = Decimal(1).scaleb(number.adjusted() - digits + 1)
-    return _text(number.quantize(last, rounding=ROUND_CEILING if upward else ROUND_FLOOR).normalize())
+def bound_digits(value: float, uncertainty: float | None, bound: str) -> str:
+    """Return a bound, rounded outward to the last digit of its uncertainty; without one to four digits.
+
+    bound : 'at most' or 'at least'.
+    """
+    if uncertainty is None or uncertainty == 0.0:
+        return outward_digits(value, PLAIN_DIGITS, bound)
+    place = int(_rounded_uncertainty(uncertainty).as_tuple().exponent)
+    return digits_text(outward(finite(value), place, bound))
 
 
 def fixed(value: float, decimals: int) -> str:
     """Return a number with so many decimals."""
-    return _text(_finite(value).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN))
-
-
-def _finite(value: float) -> Decimal:
-    if not math.isfinite(value):
-        raise ValueError(f"{value} is no number that can be shown: unknown is None")
-    return Decimal(repr(float(value)))
+    return digits_text(finite(value).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN))
 
 
 def _rounded_uncertainty(uncertainty: float) -> Decimal:
-    number = _finite(uncertainty)
+    number = finite(uncertainty)
     if number < 0:
         raise ValueError("an uncertainty is not negative")
     first_three = int(number.scaleb(2 - number.adjusted()))
@@ -96,15 +93,4 @@ def _rounded_uncertainty(uncertainty: float) -> Decimal:
 
 
 def _to_last_digit_of(value: float, rounded: Decimal) -> Decimal:
-    return _finite(value).quantize(rounded, rounding=ROUND_HALF_EVEN)  # quantize takes over the exponent
-
-
-def _text(number: Decimal) -> str:
-    """Return digits with a true minus sign; powers of ten only where zeros would fill a line."""
-    if number == 0:
-        number = abs(number)
-    leading = number.adjusted()
-    if number != 0 and not -7 <= leading <= 9:
-        digits = f"{number.scaleb(-leading):f}"
-        return f"{digits}e{leading}".replace("-", "−")
-    return f"{number:f}".replace("-", "−")
+    return finite(value).quantize(rounded, rounding=ROUND_HALF_EVEN)  # quantize takes over the exponent

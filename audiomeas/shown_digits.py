@@ -1,0 +1,49 @@
+"""How a number is written where people read it: true signs, and bounds that stay bounds when they are rounded.
+
+Nothing here is kept or computed with. It loads nothing of ours.
+"""
+
+from __future__ import annotations
+
+import math
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+
+#: A number is held to so many digits: what stands behind them is how binary fractions are kept, and moves no bound.
+_HELD_DIGITS = 12
+#: What bounds a value from above; any other word of a bound bounds it from below.
+AT_MOST = "at most"
+
+
+def finite(value: float) -> Decimal:
+    """Return a number with the digits that Python writes of it. Raises ValueError: it is not finite."""
+    if not math.isfinite(value):
+        raise ValueError(f"{value} is no number that can be shown: unknown is None")
+    return Decimal(repr(float(value)))
+
+
+def outward(number: Decimal, place: int, bound: str) -> Decimal:
+    """Return a bound rounded to a power of ten so that it stays one: 'at most' up, 'at least' down.
+
+    place : exponent of the last digit, -2 for hundredths.
+    """
+    held = number.quantize(Decimal(1).scaleb(number.adjusted() - _HELD_DIGITS + 1))
+    return held.quantize(Decimal(1).scaleb(place), rounding=ROUND_CEILING if bound == AT_MOST else ROUND_FLOOR)
+
+
+def outward_digits(value: float, digits: int, bound: str) -> str:
+    """Return a bound to so many significant digits, rounded as `outward` does. Raises ValueError: it is not finite."""
+    number = finite(value)
+    if number == 0:
+        return "0"
+    return digits_text(outward(number, number.adjusted() - digits + 1, bound).normalize())
+
+
+def digits_text(number: Decimal) -> str:
+    """Return digits with a true minus sign; powers of ten only where zeros would fill a line."""
+    if number == 0:
+        number = abs(number)
+    leading = number.adjusted()
+    if number != 0 and not -7 <= leading <= 9:
+        digits = f"{number.scaleb(-leading):f}"
+        return f"{digits}e{leading}".replace("-", "−")
+    return f"{number:f}".replace("-", "−")
