@@ -21,6 +21,7 @@ from audiomeas.cli.common import (
     show_progress_end,
 )
 from audiomeas.cli.loudspeakers import asked, loudspeakers_option
+from audiomeas.cli.visits import other_unit_asked, visit_options
 from audiomeas.errors import AudiomeasError, BenchError, RequestError
 
 if TYPE_CHECKING:
@@ -60,8 +61,7 @@ _LINES_AHEAD = 100
     help="Keep what is taken here.",
 )
 @click.option("--unit", metavar="TEXT", help="Keep it in this unit's record instead.")
-@click.option("--records", default="records", show_default=True, metavar="FOLDER", help="Where records are kept.")
-@click.option("--stage", default="as-found", show_default=True, metavar="WORD", help="Of the record, as in `run`.")
+@visit_options
 @click.option("--lines", is_flag=True, help="No screen: a line for each reading; words on stdin turn the knob.")
 @click.option("--json", "as_json", is_flag=True, help="With --lines: each line is one JSON object.")
 @loudspeakers_option
@@ -80,6 +80,8 @@ def live(
     unit: str | None,
     records: str,
     stage: str,
+    new_stay: bool,
+    other_unit: bool,
     lines: bool,
     as_json: bool,
     loudspeakers: str | None,
@@ -120,6 +122,8 @@ def live(
         unit=unit,
         records=records,
         stage=stage,
+        new_stay=new_stay,
+        other_unit=other_unit if unit is None else other_unit_asked(records, unit, other_unit),
         loudspeakers=asked(bench, loudspeakers),
         say=messages.say,
         progress=show_progress,

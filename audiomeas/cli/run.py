@@ -8,6 +8,7 @@ import click
 
 from audiomeas.cli.common import Command, bench_option, json_option, print_json, say, show_progress, show_progress_end
 from audiomeas.cli.loudspeakers import asked, loudspeakers_option
+from audiomeas.cli.visits import other_unit_asked, visit_options
 
 
 @click.command(cls=Command)
@@ -18,10 +19,7 @@ from audiomeas.cli.loudspeakers import asked, loudspeakers_option
     metavar="TEXT",
     help="The unit, such as 'Demo amplifier A, serial D-0001' (or '…, tag 7' when it has no serial).",
 )
-@click.option("--records", default="records", show_default=True, metavar="FOLDER", help="Where records are kept.")
-@click.option(
-    "--stage", default="as-found", show_default=True, metavar="WORD", help="as-found, as-left, after-run-in, return."
-)
+@visit_options
 @click.option(
     "--without-check",
     metavar="REASON",
@@ -35,6 +33,8 @@ def run(
     unit: str,
     records: str,
     stage: str,
+    new_stay: bool,
+    other_unit: bool,
     without_check: str | None,
     bench: str | None,
     loudspeakers: str | None,
@@ -57,6 +57,8 @@ def run(
         loudspeakers=asked(bench, loudspeakers),
         records=records,
         stage=stage,
+        new_stay=new_stay,
+        other_unit=other_unit_asked(records, unit, other_unit),
         without_check=without_check,
         say=say,
         progress=show_progress,

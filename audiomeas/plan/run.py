@@ -33,9 +33,9 @@ from audiomeas.record.store import (
     StepWriter,
     Visit,
     VisitWriter,
-    checked_stage,
     open_visit,
     read_visit,
+    refuse_visit,
     snapshot_of,
 )
 from audiomeas.record.unit import Unit, parse_unit
@@ -149,6 +149,8 @@ def run(
     loudspeakers: str | None = None,
     records: Path | str = "records",
     stage: str = "as-found",
+    new_stay: bool = False,
+    other_unit: bool = False,
     without_check: str | None = None,
     say: Say | None = None,
     progress: Progress | None = None,
@@ -157,14 +159,15 @@ def run(
 
     plan : a file, or the name of a shipped plan ('power-amplifier').   bench : a file; None: AUDIOMEAS_BENCH, else the
     simulated bench.   loudspeakers : '8 ohm' when such are connected, 'none' when none are; None: as the bench file
-    says.   unit : a Unit, or as it is written: 'Demo amplifier A, serial D-0001'.   without_check : why the quiet check
-    of the bench before the first step is left out; None: it is made.
+    says.   unit : a Unit, or as it is written: 'Demo amplifier A, serial D-0001'.   new_stay : it was sold and bought
+    again.   other_unit : it is another one than those with the same serial number.
+    without_check : why the quiet check of the bench before the first step is left out; None: it is made.
     Raises RequestError, FileProblem, TomlProblem before any sound; Interrupted when stopped (what was captured is
     kept); FileProblem when the record can't be written on.
     """
     read = read_plan(find_plan(plan))
     who = parse_unit(unit, kind=read.kind) if isinstance(unit, str) else unit
-    checked_stage(stage)
+    refuse_visit(Path(records), who, stage, new_stay=new_stay, other_unit=other_unit)
     _refuse_no_reason(without_check)
     from audiomeas.measurement.api import open_bench
     from audiomeas.measurement.bench_check import check_with_unit
@@ -179,6 +182,8 @@ def run(
             unit=who,
             records=Path(records),
             stage=stage,
+            new_stay=new_stay,
+            other_unit=other_unit,
             check=check,
             without_check=without_check,
             say=say,
@@ -192,6 +197,8 @@ def run_on(
     unit: Unit,
     records: Path,
     stage: str = "as-found",
+    new_stay: bool = False,
+    other_unit: bool = False,
     check: BenchCheck | None = None,
     without_check: str | None = None,
     say: Say | None = None,
@@ -206,7 +213,15 @@ def run_on(
     unit = unit if unit.kind else replace(unit, kind=plan.kind)
     for line in session.warnings:
         tell(line)
-    visit = open_visit(records, unit, stage, plan=_as_run(plan), snapshot=snapshot_of(session))
+    visit = open_visit(
+        records,
+        unit,
+        stage,
+        plan=_as_run(plan),
+        snapshot=snapshot_of(session),
+        new_stay=new_stay,
+        other_unit=other_unit,
+    )
     try:
         going = _Run(session, plan, visit, tell)
         going.look()

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ from audiomeas.measurement.live import Knob, opened_knob
 from audiomeas.measurement.live_take import TAKE_S, TAKEN_AS, Store
 from audiomeas.measurement.result import Result
 from audiomeas.measurement.session import Progress, Say, Session, quiet
-from audiomeas.record.store import PlanAsRun, VisitWriter, checked_stage, open_visit, snapshot_of
+from audiomeas.record.store import PlanAsRun, VisitWriter, checked_stage, open_visit, refuse_visit, snapshot_of
 from audiomeas.record.unit import Unit, parse_unit
 from audiomeas.units import Level, parse_level
 
@@ -40,6 +41,8 @@ def live(
     unit: Unit | str | None = None,
     records: Path | str = "records",
     stage: str = "as-found",
+    new_stay: bool = False,
+    other_unit: bool = False,
     loudspeakers: str | None = None,
     say: Say | None = None,
     progress: Progress | None = None,
@@ -52,13 +55,17 @@ def live(
 
     It begins muted, at a level as quiet as the first look where none is given (an output level is found by measuring
     first). The knob must be used at least once a second (`wait`, `reading`, `readings`), else the tone fades.
-    captures : a folder for what is taken; unit, records, stage : a record for it instead; neither: takes are not kept.
+    captures : a folder for what is taken; unit, records, stage (new_stay, other_unit as in `run`) : a record for it
+    instead; neither: takes are not kept.
     The rest as in `measure`. Raises AudiomeasError.
     """
     who = parse_unit(unit) if isinstance(unit, str) else unit
     checked_stage(stage)
+    opened = partial(open_visit, Path(records), stage=stage, new_stay=new_stay, other_unit=other_unit)
+    if who is not None:
+        refuse_visit(Path(records), who, stage, new_stay=new_stay, other_unit=other_unit)
     with Session(open_bench(bench, loudspeakers=loudspeakers), say=say, progress=progress) as session:
-        record = None if who is None else _TakesOfUnit(session, who, Path(records), stage)
+        record = None if who is None else _TakesOfUnit(session, who, opened)
         store: Store | None = record
         if record is None and captures is not None:
             store = _TakesInFolder(CaptureFolder(Path(captures), "live"))
@@ -115,8 +122,8 @@ class _TakesInFolder:
 class _TakesOfUnit:
     """Keeps each take as a step of one visit, which begins with the first take."""
 
-    def __init__(self, session: Session, unit: Unit, records: Path, stage: str) -> None:
-        self._session, self._unit, self._records, self._stage = session, unit, records, stage
+    def __init__(self, session: Session, unit: Unit, opened: Callable[..., VisitWriter]) -> None:
+        self._session, self._unit, self._open = session, unit, opened
         self._visit: VisitWriter | None = None
         self._taken = 0
 
@@ -136,7 +143,7 @@ class _TakesOfUnit:
 
     def _opened(self) -> VisitWriter:
         plan = PlanAsRun(title=_TITLE, kind=self._unit.kind, file="", text=_NO_PLAN, steps=())
-        visit = open_visit(self._records, self._unit, self._stage, plan=plan, snapshot=snapshot_of(self._session))
+        visit = self._open(self._unit, plan=plan, snapshot=snapshot_of(self._session))
         visit.begin_first_look().keep_look(self._session.first_look().facts())
         return visit
 
