@@ -20,13 +20,12 @@ SCALE = 0.002
 NOISE_V_RMS = 2e-5
 
 
-def context(load_ohm=LOAD_OHM, **changes):
+def context(load_ohm=LOAD_OHM, highest_v_rms=2.0, **changes):
     facts = {
         "sample_rate_hz": RATE_HZ,
         "channels": (1, 2),
         "first_level_v_rms": 0.01,
-        "highest_level_v_rms": 2.0,
-        "highest_words": "the ceiling of the load",
+        "highest_of": lambda stimulus: (highest_v_rms, "the ceiling of the load"),
         # The first look is 0.2 dB off: what comes back corrects it.
         "gain_at_db": lambda channel, hz: GAIN_DB + 0.2,
         "silent": (),

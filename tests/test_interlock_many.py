@@ -23,7 +23,8 @@ from audiomeas.bench.opened import default_bench_file, open_bench_file
 from audiomeas.errors import InterlockRefusal
 from audiomeas.measurement.first_look import FirstLook, Way
 from audiomeas.measurement.raised_gain import RaisedGain
-from audiomeas.stimulus import ShapedSweep, Sine, SteppedSines, Sweep, TwinTone
+from audiomeas.stimulus import BurstSeries, ShapedSweep, Sine, SteppedSines, Sweep, TwinTone
+from audiomeas.stimulus.marker import marker_peak_v
 
 RATE_HZ = 96_000.0
 SHIPPED = open_bench_file(default_bench_file())
@@ -101,7 +102,7 @@ def random_stimulus(rng, level_v_rms):
     """Return a stimulus, and what it holds: (Hz, V r.m.s.) of each part, and whether the parts sound together."""
     driven = ((1, 2), (1, 2), (1,), (2,))[rng.integers(4)]
     rest = {"sample_rate_hz": RATE_HZ, "driven_channels": driven}
-    kind = rng.choice(5, p=[0.3, 0.2, 0.25, 0.2, 0.05])
+    kind = rng.choice(6, p=[0.2, 0.15, 0.2, 0.2, 0.05, 0.2])
     if kind == 0:
         hz = 10 ** rng.uniform(1.0, 4.6)
         return Sine(frequency_hz=hz, level_v_rms=level_v_rms, **rest), [hz], [level_v_rms], False
@@ -118,6 +119,14 @@ def random_stimulus(rng, level_v_rms):
         sweep = Sweep(start_hz=10.0, stop_hz=0.45 * RATE_HZ, level_v_rms=level_v_rms, duration_s=1.0, **rest)
         hz = np.geomspace(10.0, 0.45 * RATE_HZ, 400)
         return sweep, hz, np.full(400, level_v_rms), False
+    if kind == 5:
+        # A burst of a search for clipping, with markers that are quieter than itself, down to 40 dB.
+        hz = 10 ** rng.uniform(1.0, 4.2)
+        levels = ((level_v_rms,) * len(driven),)
+        marked_v = math.sqrt(2) * level_v_rms * 10 ** (rng.uniform(-40, 0) / 20)
+        return BurstSeries(
+            frequency_hz=hz, levels_v_rms=levels, durations_s=(0.1,), markers_v=marked_v, **rest
+        ), [hz], [level_v_rms], False  # fmt: skip
     # Pre-emphasised for a phono stage: more level where the unit has less gain.
     shaped = ShapedSweep(
         start_hz=20.0, stop_hz=22e3, level_v_rms=level_v_rms, duration_s=0.2, shape="riaa",
@@ -206,6 +215,8 @@ def one_trial(rng):
         reach_v = 100.0 * quiet_v * 10 ** ((limits.highest_gain_db - max(look.gain_db.values())) / 20)
         level_v_rms = min(reach_v, limits.input_v_rms) * 10 ** (rng.uniform(-15, 6) / 20)
         stimulus, frequency_hz, parts_v, together = random_stimulus(rng, level_v_rms)
+        # What is played has markers around it: a chirp from 300 Hz to 6 kHz (its own file's figures).
+        markers = (np.geomspace(300.0, 6000.0, 50), np.full(50, marker_peak_v(stimulus) / math.sqrt(2)), False)
         gain_db = raised.added_to(look.gain_for_db(stimulus))
         try:
             refuse_beyond(
@@ -219,8 +230,8 @@ def one_trial(rng):
             continue
         allowed += 1
         turned = rng.choice([0.0, math.pi, rng.uniform(0.0, 2.0 * math.pi)])
-        plan = (stimulus, np.asarray(frequency_hz), parts_v, together)
-        worst = max(worst, true_excess(bench, unit, *plan, turned=turned, more=unit.more))
+        for parts in ((np.asarray(frequency_hz), parts_v, together), markers):
+            worst = max(worst, true_excess(bench, unit, stimulus, *parts, turned=turned, more=unit.more))
     return allowed, refused, worst
 
 

@@ -72,7 +72,7 @@ def test_a_tone_that_lasts_gives_less_than_a_swell():
 
 
 def test_more_than_the_bench_allows_is_a_bound():
-    found, _ = _searched(bench=context(highest_level_v_rms=0.5))
+    found, _ = _searched(bench=context(highest_v_rms=0.5))
     channel = found.channel(1)
     # 0.5 V at the input are 5 V, 3.1 W: not clipped.
     assert channel.bound["headroom_db"] == "at least"

@@ -104,7 +104,9 @@ def test_rated_power_is_kept_and_shown():
     # Nothing louder was played: watts and volts are the least that the unit gives, in the cell too.
     at_each = POWER.tables(found)[1]
     power_w, _ = (row["power_w"] for row in found.channel(1).values["power"])
-    assert at_each.rows[0][1:3] == (f"at least {power_w:.3g}", "at least 7.03")
+    said_w = float(str(at_each.rows[0][1]).removeprefix("at least "))
+    assert 0.0 <= power_w - said_w < 0.01
+    assert at_each.rows[0][2].startswith("at least 7.0")
     assert at_each.uncertainties[0][1:3] == (None, None)
 
 
@@ -181,7 +183,7 @@ def test_a_channel_that_falls_silent_ends_the_search():
 
 def test_more_than_the_bench_allows_is_refused_before_it_plays():
     with pytest.raises(RequestError, match="allowed by the ceiling of the load"):
-        _searched(rated_level="6 W", bench=context(highest_level_v_rms=0.5))
+        _searched(rated_level="6 W", bench=context(highest_v_rms=0.5))
 
 
 def test_a_silent_channel_is_refused():

@@ -120,7 +120,7 @@ def test_refusals():
     with pytest.raises(CaptureError, match="channel 2 did not answer"):
         _hour(bench=context(silent=(2,)))
     with pytest.raises(RequestError, match="allowed by the ceiling of the load"):
-        _hour(bench=context(highest_level_v_rms=0.1))
+        _hour(bench=context(highest_v_rms=0.1))
     with pytest.raises(SignalError, match="no search for preconditioning"):
         joined([])
     _, (first, _) = _hour()

@@ -1,7 +1,8 @@
 """What a stimulus would put into unit, load and card, before it is played; and the refusal, with by how much.
 
-Pure arithmetic: volts in, findings out. The largest gain over frequency, plus 3 dB, stands for the unit: a stimulus may
-hit the frequency where the unit is loudest, and a unit may have a little more gain at level than at first look.
+Pure arithmetic: volts in, findings out. The largest gain over the frequencies that a stimulus reaches, plus 3 dB,
+stands for the unit: it may hit the frequency where the unit is loudest, and a unit may have a little more gain at level
+than at first look. What a stimulus reaches is the first look's to say (`FirstLook.gain_for_db`).
 """
 
 from __future__ import annotations
@@ -78,8 +79,9 @@ def predict(
 ) -> tuple[Prediction, ...]:
     """Return what a stimulus would do to each ceiling.
 
-    level_v_rms, peak_v : at the unit's input.  gain_db : channel → largest gain over frequency (input to output);
-    the margin is added here. A channel without a known gain raises InterlockRefusal: nothing is played blind.
+    level_v_rms, peak_v : at the unit's input.  gain_db : channel → largest gain (input to output) over the frequencies
+    that it reaches; the margin is added here. A channel without a known gain raises InterlockRefusal: nothing is played
+    blind.
     """
     found = []
     for ceiling in ceilings:

@@ -70,17 +70,16 @@ class SearchContext:
     """What the bench knows before a search for a level begins, from its ceilings and the first look.
 
     channels : 1-based outputs to drive.  first_level_v_rms : of the first look, at the unit's input.
-    highest_level_v_rms : louder there nothing is played, by the ceilings and the largest gain; highest_words : which
-    ceiling that is, and the way out.   gain_at_db : channel and frequency in Hz → gain found.   silent : channels from
-    which nothing came back.   load_ohm : channel and frequency in Hz → what makes watts of volts; None:
-    no load is entered.
+    highest_of : stimulus → the level (its `level_v_rms`) above which it is not played, by the ceilings and the largest
+    gain that it meets; and which ceiling that is, with the way out.   gain_at_db : channel and frequency in Hz → gain
+    found.   silent : channels from which nothing came back.   load_ohm : channel and frequency in Hz → what makes watts
+    of volts; None: no load is entered.
     """
 
     sample_rate_hz: float
     channels: tuple[int, ...]
     first_level_v_rms: float
-    highest_level_v_rms: float
-    highest_words: str
+    highest_of: Callable[[Stimulus], tuple[float, str]]
     gain_at_db: Callable[[int, float], float]
     silent: tuple[int, ...]
     load_ohm: Callable[[int, float], float | None]
@@ -119,6 +118,7 @@ class Measurement:
     search : context and options → a search that finds its levels by itself, each capture on its own; no level is asked
     for, and `stimulus` serves nobody but readers.   join : its captures, in any order → the recording that is analysed.
     part : of each capture of a search what is joined, where all of them would be too much for the memory.
+    figures_of : result → its figures, where they are not the same for all results of this word (`told_figures`).
     """
 
     word: str
@@ -139,3 +139,8 @@ class Measurement:
     search: Callable[[SearchContext, Mapping[str, Any]], Search] | None = None
     join: Callable[[Sequence[Recording]], Recording] | None = None
     part: Callable[[Recording], Recording] | None = None
+    figures_of: Callable[[Result], tuple[Figure, ...]] | None = None
+
+    def told_figures(self, result: Result) -> tuple[Figure, ...]:
+        """Return the figures of one of its results."""
+        return self.figures if self.figures_of is None else self.figures_of(result)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import RequestError, SignalError
-from audiomeas.measurement.searched import end_to_end, markers_v, output_v_rms, refuse_silent
+from audiomeas.measurement.searched import end_to_end, markers_gain_db, markers_v, output_v_rms, refuse_silent
 from audiomeas.units import Level, db_to_amplitude_ratio
 
 if TYPE_CHECKING:
@@ -144,17 +144,20 @@ class BurstSearch:
         from audiomeas.stimulus import bin_centred_hz
 
         refuse_silent(context, "its clipping is not searched")
+        self._played: list[BurstSeries] = []
         self._options = options
         self._rate_hz = context.sample_rate_hz
         burst_frames = round(options["burst_s"] * context.sample_rate_hz)
         self._frequency_hz = bin_centred_hz(options["frequency_hz"], burst_frames, context.sample_rate_hz)
         self._first_look_v_rms = context.first_level_v_rms
+        self._markers_gain_db = markers_gain_db(context, self._frequency_hz)
         self._asked_v_rms = _asked_output_v_rms(context, options)
-        self._facts = _facts_of(context, options, self._asked_v_rms)
+        # As loud as markers that lie below their burst allow: those of the quietest bursts meet no ceiling.
+        loud = self._burst((1.0,) * len(context.channels), options["burst_s"], context.channels, heard_v_rms=0.0)
+        self._facts = _facts_of(context, options, self._asked_v_rms, context.highest_of(loud))
         self._phases = _phases(context.channels, options["driving"])
         self._driven = next(self._phases)
         self._search = new_search(self._facts, self._driven, options)
-        self._played: list[BurstSeries] = []
         self._gain: dict[int, float] = {}
 
     @property
@@ -165,7 +168,6 @@ class BurstSearch:
     def next(self) -> Stimulus | None:
         """Return the burst to play now; None when all phases have ended."""
         from audiomeas.analysis.clipping_signs import Ending
-        from audiomeas.stimulus import BurstSeries
 
         wanted = self._search.next()
         while wanted is None:
@@ -179,17 +181,23 @@ class BurstSearch:
         if self._passes_asked(wanted.input_v_rms):
             return None
         levels = [v for n, v in zip(self._facts.channels, wanted.input_v_rms, strict=True) if n in self._driven]
-        series = BurstSeries(
+        self._played.append(self._burst(levels, wanted.duration_s, self._driven, heard_v_rms=self._first_look_v_rms))
+        return self._played[-1]
+
+    def _burst(
+        self, levels_v_rms: Sequence[float], duration_s: float, driven: tuple[int, ...], *, heard_v_rms: float
+    ) -> BurstSeries:
+        from audiomeas.stimulus import BurstSeries
+
+        return BurstSeries(
             frequency_hz=self._frequency_hz,
-            levels_v_rms=(tuple(levels),),
-            durations_s=(wanted.duration_s,),
+            levels_v_rms=(tuple(levels_v_rms),),
+            durations_s=(duration_s,),
             sample_rate_hz=self._rate_hz,
-            markers_v=markers_v(levels, self._first_look_v_rms),
+            markers_v=markers_v(levels_v_rms, heard_v_rms, self._markers_gain_db),
             first=len(self._played),
-            driven_channels=self._driven,
+            driven_channels=driven,
         )
-        self._played.append(series)
-        return series
 
     def _passes_asked(self, input_v_rms: Sequence[float]) -> bool:
         """Tell whether a burst would pass the highest level asked for, by the gain of the last one on each channel.
@@ -220,9 +228,18 @@ def _phases(channels: tuple[int, ...], driving: str) -> Iterator[tuple[int, ...]
     yield channels
 
 
-def _facts_of(context: SearchContext, options: Mapping[str, Any], asked_v_rms: Mapping[int, float]) -> SearchFacts:
-    """Return what a search begins with. asked_v_rms : channel → highest output level asked for. Raises RequestError."""
-    of_bench_v_rms, words = context.highest_level_v_rms, context.highest_words
+def _facts_of(
+    context: SearchContext,
+    options: Mapping[str, Any],
+    asked_v_rms: Mapping[int, float],
+    highest_of_bench: tuple[float, str],
+) -> SearchFacts:
+    """Return what a search begins with.
+
+    asked_v_rms : channel → highest output level asked for.   highest_of_bench : as `SearchContext.highest_of` gives it.
+    Raises RequestError.
+    """
+    of_bench_v_rms, words = highest_of_bench
     highest = dict.fromkeys(context.channels, of_bench_v_rms)
     for channel, level_v_rms in asked_v_rms.items():
         # The input level at which an unclipped unit would give it.

@@ -19,8 +19,8 @@ from scipy.fft import next_fast_len
 from audiomeas.analysis.alignment import find
 from audiomeas.analysis.factors import TWO_SIDED_95
 from audiomeas.analysis.sweep import QUIET_S, gains_over_frequency
-from audiomeas.stimulus import StaggeredSweeps, Stimulus, Sweep, VariesInLevel
-from audiomeas.stimulus.marker import marker
+from audiomeas.stimulus import BurstSeries, Sine, StaggeredSweeps, SteppedSines, Stimulus, Sweep, VariesInLevel
+from audiomeas.stimulus.marker import MARKER_FROM_HZ, marker, marker_peak_v
 from audiomeas.units import amplitude_ratio_to_db
 
 FloatArray = NDArray[np.float64]
@@ -38,6 +38,11 @@ _LEFT_OF_WAYS = 0.03
 #: A way is heard where its gains stand so far above their noise, in the middle of all frequencies. Those of noise alone
 #: stay below it by half.
 _HEARD = 3.0
+#: A tone counts from so much below its frequency on: a third of an octave.
+_BELOW_TONE = 2.0 ** (-1.0 / 3.0)
+#: What lies further below a tone is reached by what uneven clipping rectifies. That is this far below the tone where
+#: one half alone is cut to 7 % of distortion (closed form: the mean of a cut sine); 1 % leaves it at −53 dB.
+_RECTIFIED_DB = -30.0
 #: Of the spectrum's largest energy: less than this is no part of a sweep.
 _LEAST_ENERGY = 1e-8
 
@@ -122,12 +127,19 @@ class FirstLook:
         return found | {channel: one for channel, one in self.gain_db.items() if channel in undriven}
 
     def gain_for_db(self, stimulus: Stimulus) -> dict[int, float]:
-        """Return channel → largest output over the stimulus' largest input, in dB, over all frequencies.
+        """Return channel → largest output over the stimulus' largest input, in dB, over all that it reaches.
 
         A stimulus of one level may hit the frequency of the largest gain. One whose level varies does not reach its
-        largest level there: at each frequency its level meets the gain found there or at either neighbour.
+        largest level there: at each frequency its level meets the gain found there or at either neighbour. Plain tones
+        and their markers reach what `_from_tone_db` says.
         """
         curves = {channel: self._most_db(channel, stimulus.driven_channels) for channel in self.ways}
+        if isinstance(stimulus, Sine | SteppedSines | BurstSeries):
+            tones = _tones(stimulus)
+            return {
+                channel: max(level_db + self._from_tone_db(curve_db, from_hz) for from_hz, level_db in tones)
+                for channel, curve_db in curves.items()
+            }
         if not isinstance(stimulus, VariesInLevel):
             return {channel: float(np.max(curve_db)) for channel, curve_db in curves.items()}
         frequency_hz = np.array(self.frequency_hz)
@@ -141,6 +153,18 @@ class FirstLook:
             # In the fades the level is lower than its curve, and never above the largest.
             found[channel] = float(np.max(gain_db + np.minimum(below_db, 0.0)))
         return found
+
+    def _from_tone_db(self, curve_db: FloatArray, from_hz: float) -> float:
+        """Return the largest gain that a tone can meet, its own harmonics included. from_hz : as `_tones` has it.
+
+        A unit that clips makes harmonics, which a gain that rises behind it raises. What is cut is nowhere larger than
+        what was asked for: its r.m.s. value after any gain is at most the uncut one through the largest gain from the
+        tone upwards. Gains that fall with frequency only make harmonics less. Below the tone there is nothing, but
+        for what uneven clipping rectifies.
+        """
+        # The point below counts too: between two points the gain may be that of either.
+        first = max(int(np.searchsorted(self.frequency_hz, from_hz, side="right")) - 1, 0)
+        return max(float(np.max(curve_db[first:])), float(np.max(curve_db)) + _RECTIFIED_DB)
 
     def facts(self) -> dict[str, Any]:
         """Return what records keep, as JSON."""
@@ -260,6 +284,23 @@ class FirstMarkers:
         if key not in self._known:
             self._known[key] = abs(_through(_sum(self._parts[channel], driven), self._sweeps.sweep))
         return self._known[key]
+
+
+def _tones(stimulus: Sine | SteppedSines | BurstSeries) -> set[tuple[float, float]]:
+    """Return (from which frequency on, level against the stimulus' largest in dB) of each tone, and of the markers.
+
+    A third of an octave below the tone, or by the width of its spectrum where a short one's is wider.
+    """
+    found = {
+        (
+            min(_BELOW_TONE * hz, hz - stimulus.sample_rate_hz / window.frames),
+            amplitude_ratio_to_db(window.level_v_rms / stimulus.level_v_rms),
+        )
+        for window in stimulus.windows()
+        if (hz := window.frequency_hz) is not None and window.level_v_rms
+    }
+    markers_db = amplitude_ratio_to_db(marker_peak_v(stimulus) / stimulus.peak_v)
+    return {*found, (_BELOW_TONE * MARKER_FROM_HZ, markers_db)}
 
 
 def _in_turn(samples: FloatArray, sweeps: StaggeredSweeps) -> dict[int, FloatArray]:

@@ -82,9 +82,11 @@ class _HeadroomSearch:
         refuse_silent(context, "its headroom is not searched")
         self._context, self._options = context, options
         self._number = -1
+        first_v_rms = (context.first_level_v_rms,) * len(context.channels)
+        highest_v_rms, _ = context.highest_of(_pulsed(first_v_rms, context.sample_rate_hz, context.channels, options))
         self._search = ClippingSearch(
-            (context.first_level_v_rms,) * len(context.channels),
-            (context.highest_level_v_rms,) * len(context.channels),
+            first_v_rms,
+            (highest_v_rms,) * len(context.channels),
             highest_percent=options["rated_percent"],
             percentages=(options["rated_percent"],),
             burst_s=SWELL_S,

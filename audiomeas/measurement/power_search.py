@@ -124,9 +124,12 @@ class PowerSearch:
             self._wanted = None
 
     def _steps(self, steps: Sequence[tuple[float, float]]) -> SteppedSines:
-        for frequency_hz, level_v_rms in steps:
-            refuse_above(self._context, level_v_rms, f"{self._options['rated_level']} at {frequency_hz:.4g} Hz")
-        return steps_for(steps, self._context.sample_rate_hz, self._context.channels, self._options)
+        def made(some: Sequence[tuple[float, float]]) -> SteppedSines:
+            return steps_for(some, self._context.sample_rate_hz, self._context.channels, self._options)
+
+        for step in steps:
+            refuse_above(self._context, made([step]), f"{self._options['rated_level']} at {step[0]:.4g} Hz")
+        return made(steps)
 
     def _played(self) -> Generator[SteppedSines, Rows, None]:
         """Yield what to play; what is sent back is what it told."""

@@ -95,7 +95,8 @@ class _Hour:
         rated_v_rms = output_v_rms(self._context, rated, self._options["frequency_hz"])
         asked_v_rms = {channel: math.sqrt(share) * volts for channel, volts in rated_v_rms.items()}
         level_v_rms = input_v_rms(asked_v_rms, self._gain_db)
-        refuse_above(self._context, level_v_rms, f"a share of {share:g} of {rated}")
+        tone = _sine(level_v_rms, _FIRST_S, self._context.sample_rate_hz, self._context.channels, self._options)
+        refuse_above(self._context, tone, f"a share of {share:g} of {rated}")
         return level_v_rms
 
     @property

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +13,7 @@ from audiomeas.units import SQRT2, Level, db_to_amplitude_ratio
 if TYPE_CHECKING:
     from audiomeas.measurement.base import SearchContext
     from audiomeas.recording import Recording
-    from audiomeas.stimulus import SteppedSines
+    from audiomeas.stimulus import SteppedSines, Stimulus
 
 #: A channel that comes out so much lower than its gain lets expect has fallen: something opened, the search ends.
 FELL_DB = 3.0
@@ -41,19 +42,36 @@ def input_v_rms(outputs_v_rms: Mapping[int, float], gains_db: Mapping[int, float
     return max(volts / db_to_amplitude_ratio(gains_db[channel]) for channel, volts in outputs_v_rms.items())
 
 
-def refuse_above(context: SearchContext, level_v_rms: float, what: str) -> None:
-    """Raise RequestError for an input level that no gate would let pass. what : needs it."""
-    highest_v_rms = context.highest_level_v_rms
-    if level_v_rms > highest_v_rms:
+def refuse_above(context: SearchContext, stimulus: Stimulus, what: str) -> None:
+    """Raise RequestError for a stimulus whose level no gate would let pass. what : needs it."""
+    highest_v_rms, words = context.highest_of(stimulus)
+    if stimulus.level_v_rms > highest_v_rms:
         raise RequestError(
-            f"{what} needs {level_v_rms:.3g} V at the input, and {highest_v_rms:.3g} V are allowed by "
-            f"{context.highest_words}"
+            f"{what} needs {stimulus.level_v_rms:.3g} V at the input, and {highest_v_rms:.3g} V are allowed by {words}"
         )
 
 
-def markers_v(levels_v_rms: Sequence[float], heard_v_rms: float) -> float:
-    """Return the peak of the markers around one level a channel. heard_v_rms : where the first look was heard."""
-    unclipped_v_rms = min(levels_v_rms) * db_to_amplitude_ratio(-_MARKERS_BELOW_DB)
+def markers_gain_db(context: SearchContext, frequency_hz: float) -> float:
+    """Return by how much more gain markers meet than a tone does, on the channel where that is most; 0 for less.
+
+    Through an RIAA curve a tone of 10 kHz gets 19 dB less than the low end of a marker.
+    """
+    from audiomeas.stimulus.marker import MARKER_FROM_HZ, MARKER_TO_HZ
+
+    marked_hz = (MARKER_FROM_HZ, math.sqrt(MARKER_FROM_HZ * MARKER_TO_HZ), MARKER_TO_HZ)
+    return max(
+        max(context.gain_at_db(channel, hz) for hz in (*marked_hz, frequency_hz))
+        - context.gain_at_db(channel, frequency_hz)
+        for channel in context.channels
+    )
+
+
+def markers_v(levels_v_rms: Sequence[float], heard_v_rms: float, more_gain_db: float = 0.0) -> float:
+    """Return the peak of the markers around one level a channel. heard_v_rms : where the first look was heard.
+
+    more_gain_db : as `markers_gain_db`: so much quieter they come out as far below the tone as with equal gain.
+    """
+    unclipped_v_rms = min(levels_v_rms) * db_to_amplitude_ratio(-_MARKERS_BELOW_DB - more_gain_db)
     return SQRT2 * min(max(unclipped_v_rms, heard_v_rms), max(levels_v_rms))
 
 

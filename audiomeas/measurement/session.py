@@ -584,14 +584,19 @@ class Session:
 
     def _search_context(self, channels: tuple[int, ...]) -> SearchContext:
         look = self.first_look()
-        highest_v_rms, ceiling = largest_sine(self.bench.ceilings(channels), self.largest_gain_db())
-        highest_v_rms *= db_to_amplitude_ratio(-SEARCH_BELOW_DB)
+        ceilings = self.bench.ceilings(channels)
+
+        def highest_of(stimulus: Stimulus) -> tuple[float, str]:
+            gain_db = self._gain.added_to(look.gain_for_db(stimulus))
+            highest_v_rms, ceiling = largest_sine(ceilings, gain_db)
+            words = f"the ceiling of the {ceiling.what}; to go higher, {ceiling.way_higher}"
+            return highest_v_rms * db_to_amplitude_ratio(-SEARCH_BELOW_DB), words
+
         return SearchContext(
             sample_rate_hz=self._form.sample_rate_hz,
             channels=channels,
             first_level_v_rms=look.level_v_rms,
-            highest_level_v_rms=highest_v_rms,
-            highest_words=f"the ceiling of the {ceiling.what}; to go higher, {ceiling.way_higher}",
+            highest_of=highest_of,
             gain_at_db=look.gain_at_db,
             silent=look.silent,
             load_ohm=self._load_ohm,
