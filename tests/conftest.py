@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gc
 import os
+import sys
 
 # As the command does: one thread for linear algebra, before numpy loads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -17,6 +19,10 @@ from tests_support import PROGRAMS_OF_MARKER, REQUIRE_ALL, require, require_for_
 # Every generator is seeded: the same examples in each run. A search for new ones: --hypothesis-profile default.
 settings.register_profile("seeded", derandomize=True)
 settings.load_profile("seeded")
+
+# What is compiled once is kept (git ignores it): three workers and some fifty processes would each do it again.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
 def _group_of(nodeid: str) -> str:
@@ -38,6 +44,17 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
             return _group_of(nodeid)
 
     return Groups(config, log)
+
+
+def pytest_sessionstart() -> None:
+    """Thousands of tests are gathered and none is thrown away: looking for rubbish meanwhile takes a quarter of it."""
+    gc.disable()
+
+
+def pytest_collection_finish() -> None:
+    """From here on rubbish is looked for again, but not among what was loaded and gathered."""
+    gc.freeze()
+    gc.enable()
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
