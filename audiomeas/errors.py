@@ -3,6 +3,7 @@
 AudiomeasError
 ├── RequestError        2  the request or a file is wrong
 │   ├── FileProblem        a file is missing, foreign, damaged, or can't be written
+│   │   └── DiskFull       there is no room for what would be written
 │   ├── TomlProblem        a bench, calibration, plan or unit file says something impossible (file, key, line)
 │   └── SignalError        the samples don't hold what the analysis needs (no tone, too short, clipped)
 ├── BenchError          3  the bench refuses or fails
@@ -15,6 +16,8 @@ AudiomeasError
 
 from __future__ import annotations
 
+import re
+
 EXIT_DONE = 0
 EXIT_VERDICT = 1
 EXIT_REQUEST = 2
@@ -22,10 +25,32 @@ EXIT_BENCH = 3
 EXIT_INTERRUPTED = 130
 
 
+#: What stands in backticks is a command, and stays as it is; an option elsewhere is the reader's own.
+_OPTIONS = re.compile(r"`[^`]*`|(?<![\w-])--([a-z]+(?:-[a-z]+)*)")
+
+
+def as_argument(sentence: str) -> str:
+    """Return a sentence with its options named as Python and plans do: `--falls-db` is falls_db."""
+    return _OPTIONS.sub(lambda found: found[0] if found[1] is None else found[1].replace("-", "_"), sentence)
+
+
 class AudiomeasError(Exception):
-    """Base of all errors that audiomeas raises on purpose."""
+    """Base of all errors that audiomeas raises on purpose.
+
+    As a text it names options as arguments and keys are written; `sentence` has them as they were raised, and the
+    commands make of it what was typed (`cli/sentences.py`). An option of one word is raised as `--stimulus`: as a bare
+    word it could not be told from any other.
+    """
 
     exit_status = EXIT_REQUEST
+
+    @property
+    def sentence(self) -> str:
+        """The error as it was raised."""
+        return " ".join(map(str, self.args))
+
+    def __str__(self) -> str:
+        return as_argument(self.sentence)
 
 
 class RequestError(AudiomeasError):
@@ -34,6 +59,10 @@ class RequestError(AudiomeasError):
 
 class FileProblem(RequestError):
     """A file is missing, empty, truncated, foreign, damaged or can't be written."""
+
+
+class DiskFull(FileProblem):
+    """There is no room for what would be written; what is there already is whole."""
 
 
 class TomlProblem(FileProblem):

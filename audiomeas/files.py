@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from audiomeas.errors import FileProblem
+from audiomeas.errors import DiskFull, FileProblem
 
 #: Endings of the audio files that are written.
 AUDIO = frozenset({".flac", ".wav", ".rf64"})
@@ -44,7 +44,7 @@ def translated(path: Path, doing: str) -> Iterator[None]:
         raise FileProblem(f"can't {doing} {path}: permission denied") from None
     except OSError as error:
         if error.errno == errno.ENOSPC:
-            raise FileProblem(f"can't write {path}: the disk is full; free some space and try again") from None
+            raise DiskFull(f"can't write {path}: the disk is full; free some space and try again") from None
         if error.errno == errno.EROFS:
             raise FileProblem(f"can't write {path}: the file system is read-only") from None
         if error.errno == errno.ENAMETOOLONG:
@@ -178,11 +178,11 @@ ROOM_BYTES = 64 * 1024 * 1024
 
 
 def refuse_full_disk(folder: Path, *, needed_bytes: int = ROOM_BYTES) -> None:
-    """Raise FileProblem when a capture would not fit: before it is played, so that none is lost."""
+    """Raise DiskFull when a capture would not fit: before it is played, so that none is lost."""
     with translated(folder, "write"):
         free = shutil.disk_usage(folder).free
     if free < needed_bytes:
-        raise FileProblem(
+        raise DiskFull(
             f"only {free // 1_000_000} MB are free in {folder}, and captures need {needed_bytes // 1_000_000} MB: free "
             "some space first; nothing was played"
         )

@@ -6,7 +6,7 @@ goes on with the next one; without a bench (DeviceError) it ends there. What was
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -25,9 +25,14 @@ from audiomeas.files import refuse_full_disk
 from audiomeas.measurement import registry
 from audiomeas.measurement.bench_check_findings import refuse_untrusted
 from audiomeas.measurement.result import clean
-from audiomeas.plan.file import Plan, Step, find_plan, read_plan, refuse_impossible
+from audiomeas.plan.answers import NOT_ENTERED, Answers, entered, refuse_wrong_answers
+from audiomeas.plan.file import Plan, find_plan, read_plan, refuse_impossible
+from audiomeas.plan.former import Former
+from audiomeas.plan.steps import Instruction, PlanStep, Reading, Step
 from audiomeas.plan.verdict import Verdict, judge_step, overall
+from audiomeas.record.resume import Resumed, resume_visit
 from audiomeas.record.store import (
+    BatchPlace,
     HasBench,
     PlanAsRun,
     StepWriter,
@@ -152,6 +157,8 @@ def run(
     new_stay: bool = False,
     other_unit: bool = False,
     without_check: str | None = None,
+    batch: BatchPlace | None = None,
+    resume: Path | None = None,
     say: Say | None = None,
     progress: Progress | None = None,
 ) -> RunOutcome:
@@ -162,13 +169,17 @@ def run(
     says.   unit : a Unit, or as it is written: 'Demo amplifier A, serial D-0001'.   new_stay : it was sold and bought
     again.   other_unit : it is another one than those with the same serial number.
     without_check : why the quiet check of the bench before the first step is left out; None: it is made.
+    answers : to what the plan asks, key → answer, or what gives the answer to each `plan.steps.Question`; what is not
+    answered stays undecided.
     Raises RequestError, FileProblem, TomlProblem before any sound; Interrupted when stopped (what was captured is
     kept); FileProblem when the record can't be written on.
     """
     read = read_plan(find_plan(plan))
     who = parse_unit(unit, kind=read.kind) if isinstance(unit, str) else unit
-    refuse_visit(Path(records), who, stage, new_stay=new_stay, other_unit=other_unit)
+    if resume is None:
+        refuse_visit(Path(records), who, stage, new_stay=new_stay, other_unit=other_unit)
     _refuse_no_reason(without_check)
+    refuse_wrong_answers(read.steps, answers)
     from audiomeas.measurement.api import open_bench
     from audiomeas.measurement.bench_check import check_with_unit
     from audiomeas.measurement.session import Session
@@ -186,6 +197,8 @@ def run(
             other_unit=other_unit,
             check=check,
             without_check=without_check,
+            batch=batch,
+            resume=resume,
             say=say,
         )
 
@@ -201,6 +214,8 @@ def run_on(
     other_unit: bool = False,
     check: BenchCheck | None = None,
     without_check: str | None = None,
+    batch: BatchPlace | None = None,
+    resume: Path | None = None,
     say: Say | None = None,
 ) -> RunOutcome:
     """Run a plan on a bench that is open already (several units of a stack, one after the other). Raises as `run`.
@@ -213,25 +228,38 @@ def run_on(
     unit = unit if unit.kind else replace(unit, kind=plan.kind)
     for line in session.warnings:
         tell(line)
-    visit = open_visit(
-        records,
-        unit,
-        stage,
-        plan=_as_run(plan),
-        snapshot=snapshot_of(session),
-        new_stay=new_stay,
-        other_unit=other_unit,
-    )
+    as_run, snapshot = _as_run(plan), snapshot_of(session)
+    if resume is not None:
+        taken_up = resume_visit(resume, plan=as_run, snapshot=snapshot)
+        if taken_up.closed:
+            return _outcome(taken_up.visit, _failures(taken_up))
+        visit = taken_up.writer
+    else:
+        taken_up = None
+        visit = open_visit(
+            records, unit, stage, plan=as_run, snapshot=snapshot, new_stay=new_stay, other_unit=other_unit, batch=batch
+        )  # fmt: skip
     try:
         going = _Run(session, plan, visit, tell)
-        going.look()
-        going.check(check, without_check or "it was not asked for")
-        going.through_all()
+        if taken_up is not None:
+            going.take_up(taken_up)
+        if going.to_do:
+            going.look()
+            going.check(check, without_check or "it was not asked for")
+            going.through_all()
         visit.finish(overall(going.rows, complete=not going.failures))
     except BaseException as error:
         visit.break_off(error, tell)
         raise
-    return RunOutcome(visit=read_visit(visit.path).verified(), failures=tuple(going.failures))
+    return _outcome(read_visit(visit.path), going.failures)
+
+
+def _outcome(visit: Visit, failures: Sequence[Failure]) -> RunOutcome:
+    return RunOutcome(visit=visit.verified(), failures=tuple(failures))
+
+
+def _failures(taken_up: Resumed) -> list[Failure]:
+    return [Failure(step=name, reason=reason, exit_status=status) for name, reason, status in taken_up.failures]
 
 
 def _refuse_no_reason(without_check: str | None) -> None:
@@ -244,23 +272,61 @@ def _as_run(plan: Plan) -> PlanAsRun:
     return PlanAsRun(title=plan.title, kind=plan.kind, file=plan.path.name, text=plan.text, steps=names)
 
 
+def _before_sound(check: BenchCheck | None, without_check: str | None, going: _Run) -> None:
+    going.look()
+    going.check(check, without_check or "it was not asked for")
+
+
 class _Run:
     """One run on its way through the steps."""
 
-    def __init__(self, session: BenchSession, plan: Plan, visit: VisitWriter, tell: Say) -> None:
+    def __init__(
+        self,
+        session: BenchSession,
+        plan: Plan,
+        visit: VisitWriter,
+        tell: Say,
+        answers: Answers | None,
+        before_sound: Callable[[_Run], None],
+    ) -> None:
         self._session = session
         self._plan = plan
         self._visit = visit
         self._tell = tell
+        self._answers = answers
+        self._before_sound: Callable[[_Run], None] | None = before_sound
+        self._former = Former(visit.path, snapshot_of(session).hashes)
         self.failures: list[Failure] = []
         self.rows: list[Verdict] = []
+        self.all_entered = True
         self._ended = ""  # why no further step is run
+        self._done: frozenset[str] = frozenset()
+
+    @property
+    def to_do(self) -> bool:
+        """Steps are left to run."""
+        return any(step.name not in self._done for step in self._plan.steps)
+
+    def take_up(self, taken_up: Resumed) -> None:
+        """Go on from what a visit has already."""
+        self._done = taken_up.done
+        self.failures += _failures(taken_up)
+        self.rows += [row for step in taken_up.visit.steps if step.name in self._done for row in step.verdicts]
+        self._tell(f"going on with {taken_up.visit.path}: {len(self._done)} of {len(self._plan.steps)} steps are there")
 
     def through_all(self) -> None:
         """Go through the steps, noting what fails. Raises Interrupted and FileProblem."""
         for number, step in enumerate(self._plan.steps, start=1):
+            if step.name in self._done:
+                continue
             self._tell(f"step {number} of {len(self._plan.steps)}: {step.name}")
             self._step(step)
+
+    def _first_sound(self) -> None:
+        """Look at the unit and check the bench, once, before the first step that sounds: what is asked comes first."""
+        if self._before_sound is not None:
+            before, self._before_sound = self._before_sound, None
+            before(self)
 
     def look(self) -> None:
         """Take the first look, noting why it fails. Raises Interrupted and FileProblem."""
@@ -299,14 +365,16 @@ class _Run:
             self._visit.note(f"{_BENCH_CHECK} failed", reason=str(error), status=error.exit_status)
             self._ended = f"the bench can't be trusted: {error}"
 
-    def _step(self, step: Step) -> None:
+    def _step(self, step: PlanStep) -> None:
         refuse_full_disk(self._visit.path)
+        if isinstance(step, Step) and not self._ended:
+            self._first_sound()
         writer = self._visit.begin_step(step.name, step.measure, step.conditions())
         if self._ended:
             writer.pass_over(self._ended, self._judged(step, None, f"not run, {self._ended}"))
             return
         try:
-            result = self._measured(step, writer)
+            result = self._measured(step, writer) if isinstance(step, Step) else self._entered(step)
         except (Interrupted, FileProblem):
             raise
         except AudiomeasError as error:
@@ -315,7 +383,34 @@ class _Run:
             if isinstance(error, DeviceError):
                 self._ended = f"the run ended at {step.name}: {error}"
             return
-        writer.finish(result, self._judged(step, result))
+        self._finish(step, writer, result)
+
+    def _finish(self, step: PlanStep, writer: StepWriter, result: Result | None) -> None:
+        rows = self._judged(step, result, NOT_ENTERED)
+        if not isinstance(step, Step):
+            self._heed(step, result, rows)
+        if result is None:
+            self._tell(f"{step.name}: {NOT_ENTERED}")
+            writer.pass_over(NOT_ENTERED, rows)
+        else:
+            writer.finish(result, rows)
+
+    def _entered(self, step: Reading | Instruction) -> Result | None:
+        if isinstance(step, Instruction):
+            for line in step.text.splitlines():
+                self._tell(line)
+        return entered(step, self._answers, simulated=self._session.simulated)
+
+    def _heed(self, step: Reading | Instruction, result: Result | None, rows: tuple[Verdict, ...]) -> None:
+        """Measure nothing behind a step that must pass and did not. Nobody is asked on the simulated bench."""
+        missing = result is None or len(result.channels) < len(step.questions())
+        self.all_entered = self.all_entered and not missing
+        if not step.must_pass:
+            return
+        unsafe = any(row.verdict == "fail" for row in rows)
+        if unsafe or (not self._session.simulated and (missing or any(row.verdict != "pass" for row in rows))):
+            self._ended = f"the run ended at {step.name}: {NOT_ENTERED if missing else 'it must pass first'}"
+            self._tell(self._ended)
 
     def _measured(self, step: Step, writer: StepWriter) -> Result:
         return self._session.measure(
@@ -327,8 +422,8 @@ class _Run:
             keep=writer.keep,
         )
 
-    def _judged(self, step: Step, result: Result | None, reason: str = "") -> tuple[Verdict, ...]:
-        rows = judge_step(step, result, reason=reason)
+    def _judged(self, step: PlanStep, result: Result | None, reason: str = "") -> tuple[Verdict, ...]:
+        rows = judge_step(step, result, reason=reason, former=self._former)
         self.rows.extend(rows)
         return rows
 

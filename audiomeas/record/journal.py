@@ -47,6 +47,20 @@ def append_whole(descriptor: int, data: bytes) -> None:
         raise
 
 
+def mend(path: Path) -> str:
+    """Take off a last line that a crash cut short, so that the next one begins its own; return what was taken off.
+
+    A journal whose last line is whole stays as it is. Raises FileProblem.
+    """
+    with translated(path, "write"), path.open("r+b") as handle:
+        data = handle.read()
+        whole = data.rfind(b"\n") + 1
+        if whole < len(data):
+            handle.truncate(whole)
+            os.fsync(handle.fileno())
+    return data[whole:].decode("utf-8", "replace")
+
+
 def read(path: Path) -> tuple[dict[str, Any], ...]:
     """Return the lines of a journal. A last line that a crash cut off is left out.
 

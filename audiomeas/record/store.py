@@ -61,6 +61,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "STAGES",
+    "BatchPlace",
     "HasBench",
     "PlanAsRun",
     "Snapshot",
@@ -70,6 +71,7 @@ __all__ = [
     "VisitWriter",
     "checked_stage",
     "find_visits",
+    "new_folder",
     "open_visit",
     "read_visit",
     "refuse_visit",
@@ -77,6 +79,14 @@ __all__ = [
 ]
 
 _BENCH_FOLDER = "bench"
+
+
+@dataclass(frozen=True, kw_only=True)
+class BatchPlace:
+    """The place of a visit in a batch: the name of the batch's folder, and the number of the unit in it, from 1."""
+
+    name: str
+    number: int
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -149,10 +159,12 @@ def open_visit(
     snapshot: Snapshot,
     new_stay: bool = False,
     other_unit: bool = False,
+    batch: BatchPlace | None = None,
 ) -> VisitWriter:
     """Make a new visit's folder and write down what stands before the first sound; seal the visits before this stage.
 
-    visit.json is written last: a folder without it is one that was never opened fully.
+    The folder gets its name when all of that is written: a crash before leaves one with a leading dot, which nobody
+    reads and in which nothing was captured.   batch : the place in a stack that it belongs to.
     new_stay : the unit was sold and bought again.   other_unit : it is another one than those with its serial number.
     Raises FileProblem (read-only, disk full, another unit in this folder) and RequestError (unknown stage, one that is
     over, a serial number that another unit has, an earlier visit still going on).
@@ -162,7 +174,7 @@ def open_visit(
     stay = stay_of(unit_folder, stage, new_stay=new_stay)
     seal_earlier(unit_folder, stage, stay)
     opened_at = journal.utc_now()
-    folder = _new_folder(unit_folder, f"{opened_at:%Y-%m-%dT%H%M%SZ}-{stage}")
+    folder = new_folder(unit_folder, f".{opened_at:%Y-%m-%dT%H%M%SZ}-{stage}")
     write_new_text(folder / PLAN_FILE, plan.text)
     copies = _copy_texts(folder, snapshot.texts)
     facts = {
@@ -186,15 +198,20 @@ def open_visit(
         "copies": copies,
         "warnings": list(snapshot.warnings),
     }
+    if batch is not None:
+        facts["batch"] = asdict(batch)
     write_new_json(folder / VISIT_FILE, facts)
-    visit = VisitWriter(folder)
+    visit = VisitWriter(_named(folder))
     visit.note("opened")
     visit.hold()
     return visit
 
 
-def _new_folder(parent: Path, name: str) -> Path:
-    """Make a folder that nobody else has; a second one of the same second gets a number."""
+def new_folder(parent: Path, name: str) -> Path:
+    """Make a folder that nobody else has; a second one of the same second gets a number. Raises FileProblem.
+
+    One with a leading dot gets its name later (`open_visit`): that must be free too.
+    """
     with translated(parent / name, "write"):
         for number in range(1, 1000):
             folder = parent / (name if number == 1 else f"{name}-{number}")
@@ -202,9 +219,21 @@ def _new_folder(parent: Path, name: str) -> Path:
                 folder.mkdir()
             except FileExistsError:
                 continue
+            if folder.name.startswith(".") and (parent / folder.name.lstrip(".")).exists():
+                folder.rmdir()
+                continue
             sync_folder(parent)
             return folder
     raise FileProblem(f"{parent / name}: a thousand visits of one second: is the clock right?")
+
+
+def _named(folder: Path) -> Path:
+    """Give a folder its name, now that all that it needs is in it. Raises FileProblem."""
+    whole = folder.with_name(folder.name.lstrip("."))
+    with translated(whole, "write"):
+        folder.rename(whole)
+        sync_folder(whole.parent)
+    return whole
 
 
 def _made_folder(folder: Path) -> Path:
@@ -233,11 +262,20 @@ class VisitWriter:
     def __init__(self, folder: Path) -> None:
         self.path = folder
         self._steps = 0
+        self._looks = 0
         self._held: Held | None = None
 
-    def hold(self) -> None:
-        """Let other programs see that this visit is going on, until it ends or this program does."""
+    def go_on(self, *, steps: int, looks: int) -> None:
+        """Count on from the folders of steps and of first looks that are there already (`resume_visit`)."""
+        self._steps, self._looks = steps, looks
+
+    def hold(self) -> bool:
+        """Let other programs see that this visit is going on, until it ends or this program does.
+
+        Returns False when another one is making it. Raises FileProblem.
+        """
         self._held = hold(self.path / journal.NAME)
+        return self._held is not None
 
     def _release(self) -> None:
         if self._held is not None:
@@ -249,11 +287,16 @@ class VisitWriter:
 
     def begin_first_look(self) -> StepWriter:
         """Open the folder of the first look, which comes before all steps. Raises FileProblem."""
-        return StepWriter(self, _made_folder(self.path / FIRST_LOOK_FOLDER))
+        self._looks += 1
+        return StepWriter(self, self._before_steps(FIRST_LOOK_FOLDER))
 
     def begin_bench_check(self) -> StepWriter:
         """Open the folder of the bench check, which comes between first look and steps. Raises FileProblem."""
-        return StepWriter(self, _made_folder(self.path / BENCH_CHECK_FOLDER))
+        return StepWriter(self, self._before_steps(BENCH_CHECK_FOLDER))
+
+    def _before_steps(self, name: str) -> Path:
+        """Make a folder of what comes before all steps, once each time that the visit is taken up."""
+        return _made_folder(self.path / (name if self._looks <= 1 else f"{name}-{self._looks}"))
 
     def note_finding(self, finding: Mapping[str, str]) -> None:
         """Add what the bench check found ('check', 'state', 'text') to the journal. Raises FileProblem."""

@@ -43,6 +43,8 @@ VERDICT_FILE = "verdict.json"
 FIRST_LOOK_FOLDER = "00-first-look"
 FIRST_LOOK_FILE = "first-look.json"
 BENCH_CHECK_FOLDER = "00-bench-check"
+#: Journal event: a visit that was broken off is taken up.
+RESUMED_EVENT = "resumed"
 #: Journal events: one a finding, or why there is none.
 BENCH_CHECK_EVENT, NO_BENCH_CHECK_EVENT = "bench check", "bench check left out"
 
@@ -86,6 +88,7 @@ class Visit:
     planned_steps : names in the plan as run.   finished : all steps were gone through, and the record was closed.
     damage : what of its files is not as it was when the record was closed, in one line; '' when all is.
     first_look : what the quiet sweep told; None when it was not reached.
+    broken_off : earlier tries of steps that were made again when the visit was taken up.
     hashes : bench and calibration file → SHA-256.   facts : the whole of visit.json.
     """
 
@@ -106,6 +109,7 @@ class Visit:
     finished: bool
     first_look: Mapping[str, Any] | None
     steps: tuple[StepRecord, ...]
+    broken_off: tuple[StepRecord, ...] = ()
     damage: str = ""
 
     def verified(self) -> Visit:
@@ -122,8 +126,15 @@ class Visit:
 
     @property
     def bench_check(self) -> tuple[Mapping[str, Any], ...]:
-        """The journal's lines of the bench check: 'check', 'state', 'text' each, or 'reason' when left out."""
-        return tuple(line for line in self.journal if line["event"] in (BENCH_CHECK_EVENT, NO_BENCH_CHECK_EVENT))
+        """The journal's lines of the last bench check: 'check', 'state', 'text' each, or 'reason' when left out."""
+        lines: list[Mapping[str, Any]] = []
+        again = False
+        for line in self.journal:
+            if line["event"] == RESUMED_EVENT:
+                again = True
+            elif line["event"] in (BENCH_CHECK_EVENT, NO_BENCH_CHECK_EVENT):
+                lines, again = ([line] if again else [*lines, line]), False
+        return tuple(lines)
 
     @property
     def verdicts(self) -> tuple[Verdict, ...]:
@@ -204,9 +215,16 @@ def _told(on_problem: Callable[[FileProblem], None] | None) -> Iterator[None]:
 
 
 def folders(parent: Path, *, holding: str) -> list[Path]:
-    """Return the folders in a folder that hold a file, by name ('' for all of them). Raises FileProblem."""
+    """Return the folders in a folder that hold a file, by name ('' for all of them). Raises FileProblem.
+
+    Those with a leading dot are what a crash left half made.
+    """
     with translated(parent, "read"):
-        return sorted(each for each in parent.iterdir() if each.is_dir() and (each / holding).exists())
+        return sorted(
+            each
+            for each in parent.iterdir()
+            if not each.name.startswith(".") and each.is_dir() and (each / holding).exists()
+        )
 
 
 def _identities(folder: Path) -> set[str]:
@@ -226,12 +244,25 @@ def _facts(path: Path) -> dict[str, Any]:
 def versioned(file: Path) -> dict[str, Any]:
     """Read one of the record's JSON objects. Raises FileProblem: foreign, or of a newer version."""
     data = read_json(file)
-    version = data.get("record") if isinstance(data, dict) else None
-    if not isinstance(data, dict) or isinstance(version, bool) or not isinstance(version, int):
+    version = version_of(data)
+    if version is None:
         raise FileProblem(f"{file} is not part of a record: the key 'record' with a version is missing")
-    if version > RECORD_VERSION:
-        raise FileProblem(f"{file} was written by a newer audiomeas (record version {version}): update to read it")
-    return data
+    if newer := newer_words(version):
+        raise FileProblem(f"{file} {newer}")
+    return dict(data)
+
+
+def version_of(data: Any) -> int | None:
+    """Return the version that a JSON object of a record tells; None when it tells none."""
+    version = data.get("record") if isinstance(data, dict) else None
+    return version if isinstance(version, int) and not isinstance(version, bool) else None
+
+
+def newer_words(version: int) -> str:
+    """Return what to say of a version that this program can't read; '' when it can."""
+    if version <= RECORD_VERSION:
+        return ""
+    return f"was written by a newer audiomeas (record version {version}): update to read it"
 
 
 def guarded(file: Path, read: Callable[[], Read]) -> Read:
@@ -246,6 +277,8 @@ def guarded(file: Path, read: Callable[[], Read]) -> Read:
 
 
 def _visit(path: Path, facts: dict[str, Any], events: tuple[dict[str, Any], ...]) -> Visit:
+    steps = [_step(folder, events) for folder in _step_folders(path)]
+    newest = {step.name: step for step in steps}  # names are unique in a plan: a later one is another try
     return Visit(
         path=path,
         unit=unit_from_json(facts["unit"]),
@@ -262,8 +295,9 @@ def _visit(path: Path, facts: dict[str, Any], events: tuple[dict[str, Any], ...]
         facts=facts,
         journal=events,
         finished=_ending(events) == "finished",
-        first_look=_first_look(path / FIRST_LOOK_FOLDER / FIRST_LOOK_FILE),
-        steps=tuple(_step(folder, events) for folder in _step_folders(path)),
+        first_look=_first_look(path),
+        steps=tuple(step for step in steps if newest[step.name] is step),
+        broken_off=tuple(step for step in steps if newest[step.name] is not step),
     )
 
 
@@ -273,12 +307,22 @@ def _ending(events: tuple[dict[str, Any], ...]) -> str:
     return ends[-1] if ends else ""
 
 
-def _first_look(file: Path) -> dict[str, Any] | None:
-    return versioned(file) if file.exists() else None
+def _first_look(path: Path) -> dict[str, Any] | None:
+    """Return what the last first look told: each time that a visit is taken up there is one."""
+    looks = [path / name / FIRST_LOOK_FILE for name in look_folders(path)]
+    there = [file for file in looks if file.exists()]
+    return versioned(there[-1]) if there else None
+
+
+def look_folders(path: Path) -> list[str]:
+    """Return the names of the folders of a visit's first looks, oldest first."""
+    found = [each.name for each in path.glob(f"{FIRST_LOOK_FOLDER}*") if each.is_dir()]
+    return sorted(found, key=lambda name: (len(name), name))
 
 
 def _step_folders(path: Path) -> list[Path]:
-    return sorted(each for each in path.iterdir() if (each / STEP_FILE).is_file())
+    found = [each for each in path.iterdir() if (each / STEP_FILE).is_file()]
+    return sorted(found, key=lambda each: (len(each.name.partition("-")[0]), each.name))  # 99-… stands before 100-…
 
 
 def _step(folder: Path, events: tuple[dict[str, Any], ...]) -> StepRecord:

@@ -1,0 +1,121 @@
+"""Read a stack: which units are measured one after the other, by which plan. Every key is checked.
+
+title = "Shelf of November"
+plan = "power-amplifier"      # a shipped plan, or a file (its path starts at the stack file)
+stage = "as-found"            # as-found unless it says so
+bench = "my-bench.toml"       # else that of the command
+
+[[unit]]
+name = "Demo amplifier A, serial D-0001"
+answers = "d-0001.toml"       # answers to the plan's questions; each of plan, stage and bench may stand here too
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from audiomeas.errors import RequestError
+from audiomeas.plan.file import Plan, find_plan, read_plan
+from audiomeas.plan.keys import one_line
+from audiomeas.record.store import STAGES
+from audiomeas.record.unit import Unit, parse_unit
+from audiomeas.tomlfile import Table, read_toml
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+@dataclass(frozen=True, kw_only=True)
+class Entry:
+    """One unit of a stack. number : its place, from 1.  bench, answers : files; None: as the command says."""
+
+    number: int
+    unit: Unit
+    plan: Plan
+    stage: str
+    bench: Path | None
+    answers: Path | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stack:
+    """A stack as read. text : the file as it was, for the record."""
+
+    title: str
+    entries: tuple[Entry, ...]
+    path: Path
+    text: str
+
+
+def read_stack(path: Path) -> Stack:
+    """Read and check a stack file, and the plans that it names.
+
+    Raises FileProblem (missing, empty, no text) and TomlProblem (file, line, key, and the nearest valid word).
+    """
+    table = read_toml(path)
+    title = one_line(table, "title")
+    common = {key: table.text(key, None) for key in ("plan", "bench")}
+    stage = table.choice("stage", list(STAGES), STAGES[0])
+    plans: dict[Path, Plan] = {}
+    entries = tuple(
+        _entry(each, number, common, stage, plans) for number, each in enumerate(table.tables("unit"), start=1)
+    )
+    table.finish()
+    if not entries:
+        raise table.problem("unit", "a stack needs at least one [[unit]]")
+    _refuse_twins(table, entries)
+    return Stack(title=title, entries=entries, path=path, text=table.source)
+
+
+def _entry(table: Table, number: int, common: Mapping[str, str | None], stage: str, plans: dict[Path, Plan]) -> Entry:
+    name = one_line(table, "name")
+    named = table.text("plan", common["plan"])
+    if named is None:
+        raise table.problem("plan", "no plan is named, neither here nor for the whole stack")
+    try:
+        file = find_plan(_beside(table, named))
+    except RequestError as error:
+        raise table.problem("plan", str(error)) from None
+    if file not in plans:
+        plans[file] = read_plan(file)
+    try:
+        unit = parse_unit(name, kind=plans[file].kind)
+    except RequestError as error:
+        raise table.problem("name", str(error)) from None
+    entry = Entry(
+        number=number,
+        unit=unit,
+        plan=plans[file],
+        stage=table.choice("stage", list(STAGES), stage),
+        bench=_file(table, "bench", common["bench"]),
+        answers=_file(table, "answers", None),
+    )
+    table.finish()
+    return entry
+
+
+def _beside(table: Table, named: str) -> Path | str:
+    """Return a file beside the stack; what is none there stays as it is (a shipped plan's name, or a whole path)."""
+    beside = table.file.parent / named
+    return beside if beside.exists() or Path(named).suffix else named
+
+
+def _file(table: Table, key: str, otherwise: str | None) -> Path | None:
+    text = table.text(key, otherwise)
+    return None if text is None else table.file.parent / text
+
+
+def _refuse_twins(table: Table, entries: tuple[Entry, ...]) -> None:
+    """One visit of one unit at one stage: the second would be a repeated one, or another unit's label."""
+    seen: dict[tuple[str, str, str], int] = {}
+    for entry in entries:
+        what = (entry.unit.name, entry.stage, entry.plan.title)
+        if what in seen:
+            raise table.problem(
+                "unit",
+                f"{entry.unit.name} stands twice, as unit {seen[what]} and unit {entry.number}: "
+                f"leave one out, or give each its own serial or tag",
+            )
+        seen[what] = entry.number

@@ -1,0 +1,139 @@
+"""Take up a visit that was broken off: by a crash, a power cut, a full disk, or the person.
+
+Nothing that is there is written over. A step that gave its result stays; one that was broken off is made again in a
+folder of its own, its first try stays where it is. The journal says when it was taken up, and the checksums of what
+was there before are kept beside those of the whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from audiomeas import __version__
+from audiomeas.errors import FileProblem, RequestError
+from audiomeas.files import free_name, sync_folder, translated
+from audiomeas.record import journal
+from audiomeas.record.checksums import CHECKSUM_FILE
+from audiomeas.record.stage import SEALED_EVENT
+from audiomeas.record.store import BatchPlace, PlanAsRun, Snapshot, VisitWriter
+from audiomeas.record.unit import Unit
+from audiomeas.record.unit_folder import folder_of
+from audiomeas.record.verdict_row import overall
+from audiomeas.record.visit import (
+    PLAN_FILE,
+    RESUMED_EVENT,
+    VERDICT_FILE,
+    VISIT_FILE,
+    Visit,
+    folders,
+    look_folders,
+    read_visit,
+    versioned,
+)
+
+#: How a step can have ended that is not made again.
+_DONE = ("finished", "failed")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Resumed:
+    """A visit that was taken up. visit : as it stood; writer : goes on with it.  closed : nothing was left to do."""
+
+    visit: Visit
+    writer: VisitWriter
+    closed: bool
+
+    @property
+    def done(self) -> frozenset[str]:
+        """Names of the steps that are not made again."""
+        return frozenset(step.name for step in self.visit.steps if step.status in _DONE)
+
+    @property
+    def failures(self) -> tuple[tuple[str, str, int], ...]:
+        """Name, reason and exit status of each step that failed."""
+        status = {event.get("step"): event.get("status") for event in self.visit.journal if "status" in event}
+        return tuple(
+            (step.name, step.reason, int(status.get(step.folder.name) or FileProblem.exit_status))
+            for step in self.visit.steps
+            if step.status == "failed"
+        )
+
+
+def visit_of_batch(records: Path, unit: Unit, place: BatchPlace) -> Path | None:
+    """Return the visit that a batch has made of a unit; None when it has none. Raises FileProblem."""
+    unit_folder = folder_of(records, unit)
+    if unit_folder.known:
+        for folder in reversed(folders(unit_folder.path, holding=VISIT_FILE)):
+            if versioned(folder / VISIT_FILE).get("batch") == asdict(place):
+                return folder
+    return None
+
+
+def resume_visit(folder: Path, *, plan: PlanAsRun, snapshot: Snapshot) -> Resumed:
+    """Take up a visit that was broken off, on the same bench with the same plan.
+
+    Raises FileProblem: missing, or its files were changed. Raises RequestError: another plan, bench or calibration than
+    before; a later stage began; another program is making it.
+    """
+    closed = (folder / CHECKSUM_FILE).exists()
+    file = folder / journal.NAME
+    if not closed and not file.exists():
+        journal.append(file, "opened")  # the very first line is missing
+    writer = VisitWriter(folder)
+    if not writer.hold():
+        raise RequestError(f"{folder} is still being made by another program: end that one first")
+    cut_off = "" if closed else journal.mend(file)
+    before = read_visit(folder)
+    if closed:
+        before.verified()
+    _refuse_other(before, plan, snapshot)
+    if closed and before.finished:
+        return Resumed(visit=before, writer=writer, closed=True)
+    writer.go_on(steps=_last_number(before), looks=len(look_folders(folder)))
+    _set_checksums_aside(folder)
+    writer.note(RESUMED_EVENT, audiomeas=__version__, **({"cut_off": cut_off} if cut_off else {}))
+    _end_what_was_told(writer, before)
+    return Resumed(visit=read_visit(folder), writer=writer, closed=False)
+
+
+def _refuse_other(visit: Visit, plan: PlanAsRun, snapshot: Snapshot) -> None:
+    if any(event["event"] == SEALED_EVENT for event in visit.journal):
+        raise RequestError(f"{visit.path} is sealed, as a later stage of this unit has begun: begin another visit")
+    if visit.plan_text != plan.text:
+        raise RequestError(
+            f"{visit.path} was begun with another plan: go on with its own ({visit.path / PLAN_FILE}), or begin anew"
+        )
+    for name, digest in visit.hashes.items():
+        if snapshot.hashes.get(name) != digest:
+            raise RequestError(
+                f"{visit.path} was begun on another bench ({name} was other, or is not used now): bring that one back, "
+                "or begin another visit"
+            )
+    if dict(snapshot.hashes).keys() != dict(visit.hashes).keys() or snapshot.simulated != visit.simulated:
+        raise RequestError(f"{visit.path} was begun on another bench: bring that one back, or begin another visit")
+
+
+def _last_number(visit: Visit) -> int:
+    """Return the highest number of a step's folder, also of one that holds nothing yet."""
+    numbers = [each.name.partition("-")[0] for each in visit.path.iterdir() if each.is_dir()]
+    return max((int(number) for number in numbers if number.isdigit()), default=0)
+
+
+def _set_checksums_aside(folder: Path) -> None:
+    """Keep the checksums of what there was when the visit was interrupted under another name."""
+    file = folder / CHECKSUM_FILE
+    with translated(file, "write"):
+        if file.exists():
+            file.rename(free_name(folder, f"{file.stem}-until-taken-up", file.suffix))
+            sync_folder(folder)
+
+
+def _end_what_was_told(writer: VisitWriter, visit: Visit) -> None:
+    """A step whose rows were written, but not yet its line in the journal, is finished: add the line."""
+    for step in visit.steps:
+        if step.status == "broken off" and step.result is not None and (step.folder / VERDICT_FILE).exists():
+            facts: Mapping[str, Any] = {"step": step.folder.name, "verdict": overall(step.verdicts)}
+            writer.note("step finished", **facts)
