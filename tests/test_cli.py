@@ -70,7 +70,7 @@ def test_no_arguments_shows_help():
         (["measure", "distortion", "--frequency", "1000"], "No such option"),
         (["measure", "distortion", "--frequency-hz", "loud"], "is not a valid float"),
         (["measure", "distortion", "--frequency-hz", "nan"], "finite"),
-        (["measure", "distortion", "--frequency-hz", "-3"], "frequency_hz"),
+        (["measure", "distortion", "--frequency-hz", "-3"], "--frequency-hz must be above 0"),
         (["measure", "distortion", "--frequency-hz", "1e9"], "Hz"),
         (["measure", "distortion", "--output-level", "1"], "number with a unit"),
         (["measure", "distortion", "--input-level", "1 V", "--output-level", "1 W"], "not both"),

@@ -74,4 +74,4 @@ def test_a_burst_within_3_db_of_full_scale_asks_for_a_range_swap(peak_fs, named)
     assert (line is not None) is named
     if line is not None:
         assert "within 1.9 dB" in line  # 20·lg 0.8
-        assert "--other-range" in line
+        assert "other_range" in line

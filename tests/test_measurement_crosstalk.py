@@ -308,7 +308,7 @@ def test_a_foreign_capture_with_silence_around_it(short):
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"stimulus": None}, "--stimulus FILE"),
+        ({"stimulus": None}, "give them with stimulus FILE"),
         ({"stimulus": Silence(duration_s=1.0, sample_rate_hz=RATE_HZ)}, "generate staggered-sweeps"),
         ({"stimulus": SHORT.sweep}, "a sweep on one channel"),
         ({"stimulus": SHAPED}, "a sweep on one channel"),
@@ -392,7 +392,7 @@ def test_a_generated_file_is_analysed_with_its_stimulus(tmp_path):
     write_audio(tmp_path / "capture.wav", from_fractions(np.stack(both, axis=1), "int24"), "int24", RATE_HZ)
     found = analyze("crosstalk", tmp_path / "capture.wav", stimulus=played)
     assert found.channel(1).values["crosstalk_at_1khz_db"] == pytest.approx(-50.0, abs=0.01)
-    with pytest.raises(RequestError, match="--stimulus FILE"):
+    with pytest.raises(RequestError, match="give them with stimulus FILE"):
         analyze("crosstalk", tmp_path / "capture.wav")
 
 

@@ -347,5 +347,5 @@ def test_multitone_needs_its_stimulus(tmp_path):
     with pytest.raises(SignalError, match="a multitone was expected"):
         analysed("multitone", capture([np.ones(48_000)]))
     write_audio(tmp_path / "x.wav", np.ones((48_000, 2), dtype=np.int16), "int16", RATE_HZ)
-    with pytest.raises(RequestError, match="--stimulus"):
+    with pytest.raises(RequestError, match="give stimulus FILE"):
         analyze("multitone", tmp_path / "x.wav")

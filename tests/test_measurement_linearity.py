@@ -102,7 +102,7 @@ def test_a_list_that_does_not_fit_the_capture_is_refused(tmp_path):
     soundfile.write(tmp_path / "disc.wav", disc([0.0, 20.0, 40.0]), 48_000, subtype="PCM_16")
     with pytest.raises(SignalError, match=r"2 levels are listed, and 3 steady steps .* \(at 0\.8, 3\.1, 5\.4 s\)"):
         analyze("linearity", tmp_path / "disc.wav", falls_db=(0.0, 20.0))
-    with pytest.raises(RequestError, match="--falls-db"):
+    with pytest.raises(RequestError, match="with falls_db"):
         analyze("linearity", tmp_path / "disc.wav")
 
 

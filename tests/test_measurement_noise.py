@@ -682,8 +682,8 @@ def test_a_foreign_file_needs_no_stimulus_and_knows_no_volts(tmp_path: Path) -> 
     ("arguments", "says"),
     [
         (["--reference", "lots"], "reference"),
-        (["--reference", "rated"], "rated_power"),
-        (["--low-hz", "300", "--high-hz", "200"], "low_hz"),
+        (["--reference", "rated"], "--rated-power"),
+        (["--low-hz", "300", "--high-hz", "200"], "--low-hz"),
         (["--duration-s", "5"], "duration"),
         (["--bench-noise", "none.wav"], "none.wav"),
         (["--gain-from", "none.json"], "none.json"),

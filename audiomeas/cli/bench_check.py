@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from audiomeas.cli.common import Command, bench_option, json_option, print_json, say, show_progress, show_progress_end
+from audiomeas.cli.sentences import fitted, with_minus
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -96,10 +98,14 @@ def _print(report: CheckReport, *, as_json: bool) -> None:
     if report.simulated:
         click.echo(SIMULATED_NOTE)
     for finding in report.findings:
-        click.echo(f"{finding.state:<16} {finding.check}: {finding.text}")
+        _print_line(finding.state, f"{finding.check}: {finding.text}")
     for channel, figures in report.figures.items():
         if figures:
-            click.echo(f"channel {channel:<8} {', '.join(_figure(key, value) for key, value in figures.items())}")
+            _print_line(f"channel {channel}", ", ".join(_figure(key, value) for key, value in figures.items()))
+
+
+def _print_line(head: str, text: str) -> None:
+    click.echo(fitted(f"{head:<16} ", with_minus(text), sys.stdout))
 
 
 def _figure(key: str, value: float) -> str:

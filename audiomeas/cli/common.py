@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import sys
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
+from audiomeas.cli.sentences import as_typed, fitted, here_as_typed, typed_names, with_minus
+from audiomeas.errors import AudiomeasError
+
 if TYPE_CHECKING:
     from audiomeas.measurement.base import Measurement, Option
     from audiomeas.measurement.result import Result
+    from audiomeas.measurement.views import TableView
 
 #: Where captures are kept unless a person says otherwise.
 CAPTURES_FOLDER = "audiomeas-captures"
@@ -28,6 +33,14 @@ class Command(click.Command):
                 name = "/".join((*one.opts, *one.secondary_opts))
                 ctx.fail(f"{name} is given {order.count(one)} times: give it once")
         return super().parse_args(ctx, args)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run it; an error names its options as they are typed."""
+        try:
+            return super().invoke(ctx)
+        except AudiomeasError as error:
+            error.args = (as_typed(error.sentence, typed_names(self.params)),)
+            raise
 
 
 class Group(click.Group):
@@ -74,15 +87,18 @@ def print_json(facts: Any) -> None:
     click.echo(to_json(facts), nl=False)
 
 
+#: Of the lines after the first of a warning or a step.
+_INDENT = 2
 #: Whatever is wrong with stderr (closed, full, nobody reads it), it must not decide a measurement.
 _lost_stderr = (OSError, ValueError, AttributeError)
 
 
 def say(line: str) -> None:
-    """Print a warning or a step to stderr."""
+    """Print a warning or a step to stderr: broken to fit for who sits there, one line for a file or a program."""
     with contextlib.suppress(*_lost_stderr):
         show_progress_end()
-        click.echo(line, err=True)
+        text = with_minus(here_as_typed(line))
+        click.echo(fitted("", text, sys.stderr, indent=_INDENT) if on_terminal(sys.stderr) else text, err=True)
 
 
 def on_terminal(*streams: TextIO | None) -> bool:
@@ -120,7 +136,11 @@ def show_progress_end() -> None:
 
 def parameters(measurement: Measurement, *, stage: str | None = None) -> list[click.Parameter]:
     """Return a measurement's options as click options (all, or those of one stage)."""
-    return [_parameter(option) for option in measurement.options if stage in (None, option.stage)]
+    made = [_parameter(option) for option in measurement.options if stage in (None, option.stage)]
+    names = typed_names([*made])
+    for one in made:
+        one.help = as_typed(one.help or "", names)
+    return [*made]
 
 
 def _parameter(option: Option) -> click.Option:
@@ -194,4 +214,14 @@ def print_result(result: Result, *, as_json: bool, explain: bool = False) -> Non
 
         tables = (*tables, *budget_tables(result, measurement.figures))
     for table in tables:
-        click.echo(render_table(table, colour=sys.stdout is not None and wants_colour(sys.stdout)))
+        click.echo(render_table(_named_as_typed(table), colour=sys.stdout is not None and wants_colour(sys.stdout)))
+
+
+def _named_as_typed(table: TableView) -> TableView:
+    """Return a table whose sentences name options as they are typed (a cell of one word is a key or a value)."""
+
+    def typed(cell: str | float | None) -> str | float | None:
+        return here_as_typed(cell) if isinstance(cell, str) and " " in cell else cell
+
+    rows = tuple(tuple(map(typed, row)) for row in table.rows)
+    return dataclasses.replace(table, rows=rows, notes=tuple(map(here_as_typed, table.notes)))

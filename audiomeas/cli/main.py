@@ -195,7 +195,7 @@ def _of_exit(leaving: SystemExit) -> int:
 def _told(error: Exception) -> int:
     """Say an error in one line and return its exit status."""
     if isinstance(error, AudiomeasError):
-        line, status = str(error), error.exit_status
+        line, status = error.sentence, error.exit_status
         if status == EXIT_INTERRUPTED:
             _let_it_end()
     elif isinstance(error, click.ClickException):

@@ -34,7 +34,7 @@ def near_full_scale(recording: Recording, column: int, loudest: Burst) -> str | 
         return None
     return (
         f"the loudest burst came within {max(below_db, 0.0):.1f} dB of the card's full scale, where a card may clip by "
-        "itself: range-swap check: measure again with the attenuator on a higher range and give both to --other-range"
+        "itself: range-swap check: measure again with the attenuator on a higher range and give both as other_range"
     )
 
 

@@ -25,7 +25,9 @@ def complete(measurement: Measurement, given: Mapping[str, Any], *, stage: str |
                 f"{measurement.word} has no option {name!r}{nearest(name, list(known))}; it has: {', '.join(known)}"
             )
         if stage == "analyse" and known[name].stage == "play" and given[name] is not None:
-            raise RequestError(f"{name} shapes what is played: it means nothing for a capture made elsewhere")
+            raise RequestError(
+                f"{_named(known[name])} shapes what is played: it means nothing for a capture made elsewhere"
+            )
     return {
         name: checked(option, given[name]) if given.get(name) is not None else option.default
         for name, option in known.items()
@@ -40,12 +42,12 @@ def checked(option: Option, value: Any) -> Any:
         return _number(option, value)
     if option.kind == "numbers":
         if not isinstance(value, (list, tuple)) or not value:
-            raise RequestError(f"{option.name} must be a list of numbers")
+            raise RequestError(f"{_named(option)} must be a list of numbers")
         return tuple(_number(option, item) for item in value)
     if not isinstance(value, str):
-        raise RequestError(f"{option.name} must be a text, not {value!r}")
+        raise RequestError(f"{_named(option)} must be a text, not {value!r}")
     if option.kind == "choice" and value not in option.choices:
-        raise RequestError(f"{option.name}: {value!r} is not one of {', '.join(option.choices)}")
+        raise RequestError(f"{_named(option)}: {value!r} is not one of {', '.join(option.choices)}")
     if option.kind == "level":
         from audiomeas.units import parse_level
 
@@ -53,23 +55,28 @@ def checked(option: Option, value: Any) -> Any:
     return value
 
 
+def _named(option: Option) -> str:
+    """Return an option as errors name it (`errors.AudiomeasError`): each reader gets it as they write it."""
+    return f"--{option.name.replace('_', '-')}"
+
+
 def _truth(option: Option, value: Any) -> bool:
     if not isinstance(value, bool):
-        raise RequestError(f"{option.name} must be true or false, not {value!r}")
+        raise RequestError(f"{_named(option)} must be true or false, not {value!r}")
     return value
 
 
 def _number(option: Option, value: Any) -> float | int:
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        raise RequestError(f"{option.name} must be a finite number, not {value!r}")
+        raise RequestError(f"{_named(option)} must be a finite number, not {value!r}")
     if option.above is not None and not value > option.above:
-        raise RequestError(f"{option.name} must be above {option.above:g}, not {value:g}")
+        raise RequestError(f"{_named(option)} must be above {option.above:g}, not {value:g}")
     if option.at_least is not None and value < option.at_least:
-        raise RequestError(f"{option.name} must be at least {option.at_least:g}, not {value:g}")
+        raise RequestError(f"{_named(option)} must be at least {option.at_least:g}, not {value:g}")
     if option.at_most is not None and value > option.at_most:
-        raise RequestError(f"{option.name} must be at most {option.at_most:g}, not {value:g}")
+        raise RequestError(f"{_named(option)} must be at most {option.at_most:g}, not {value:g}")
     if option.kind == "integer":
         if not float(value).is_integer():
-            raise RequestError(f"{option.name} must be a whole number, not {value:g}")
+            raise RequestError(f"{_named(option)} must be a whole number, not {value:g}")
         return int(value)
     return float(value)
