@@ -53,8 +53,8 @@ class Head:
     sha256: str
 
 
-def append(path: Path, event: str, **facts: Any) -> int:
-    """Add one line and sync it; return its number. Several programs may do so at once: each line is whole and in turn.
+def append(path: Path, event: str, **facts: Any) -> Line:
+    """Add one line and sync it; return it. Several programs may do so at once: each line is whole and in turn.
 
     Raises FileProblem (disk full, read-only …); then the file is as it was before.
     """
@@ -63,15 +63,15 @@ def append(path: Path, event: str, **facts: Any) -> int:
         descriptor = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT, 0o666)
         try:
             with locked(descriptor):
-                number = _append(descriptor, path.read_bytes(), event, facts)
+                line = _append(descriptor, path.read_bytes(), event, facts)
         finally:
             os.close(descriptor)
         if new:
             sync_folder(path.parent)
-    return number
+    return line
 
 
-def _append(descriptor: int, there: bytes, event: str, facts: Mapping[str, Any]) -> int:
+def _append(descriptor: int, there: bytes, event: str, facts: Mapping[str, Any]) -> Line:
     # What a crash left behind the last line end is ended first, so that nothing is taken away.
     ending = b"\n" if there and not there.endswith(b"\n") else b""
     before = there + ending
@@ -84,8 +84,9 @@ def _append(descriptor: int, there: bytes, event: str, facts: Mapping[str, Any])
         **clean(dict(facts)),
     }
     text = json.dumps(line, ensure_ascii=False, allow_nan=False) + "\n"
-    journal.append_whole(descriptor, ending + text.encode("utf-8", "backslashreplace"))
-    return before.count(b"\n") + 1
+    data = text.encode("utf-8", "backslashreplace")
+    journal.append_whole(descriptor, ending + data)
+    return Line(number=before.count(b"\n") + 1, facts=line, sha256=_sha256(data))
 
 
 def _cut_off_at_the_end(data: bytes) -> int:
