@@ -15,7 +15,7 @@ from scipy.optimize import brentq
 
 import audiomeas
 from audiomeas.bench.opened import Bench, open_bench_file
-from audiomeas.errors import CaptureError, InterlockRefusal, RequestError, SignalError
+from audiomeas.errors import EXIT_BENCH, EXIT_REQUEST, CaptureError, InterlockRefusal, RequestError, SignalError
 from audiomeas.measurement import registry
 from audiomeas.measurement.api import CaptureFolder
 from audiomeas.measurement.clipping import MEASUREMENT as CLIPPING
@@ -290,9 +290,70 @@ def _one_channel_down(captured):
 
 def test_a_channel_far_below_the_other_is_refused_before_any_power(tmp_path):
     between = None
-    with pytest.raises(SignalError, match=r"channel 2 gives .* dB less than the other"):
+    with pytest.raises(CaptureError, match=r"channel 2 gives .* dB less than the other"):
         _, between = measured(bench_of(tmp_path, text=LINEAR), meddle=lambda captured, *_: _one_channel_down(captured))
     assert between is None
+
+
+def test_a_unit_of_which_no_burst_can_be_read_fails_as_the_bench_does(tmp_path):
+    """Its markers come back, its bursts don't: something gates what is steady. The request was right."""
+    path = bench_of(tmp_path, text=LINEAR)
+    chance = np.random.default_rng(11)
+
+    def gated(captured, frame, number):
+        at_s = (frame + np.arange(len(captured))) / RATE_HZ
+        # From the middle of the silence behind the first marker to that before the last: noise of 5 steps of 24 bits.
+        inside = (at_s > 0.37) & (at_s < 0.77)
+        if number >= 2:
+            captured[inside] = 256 * np.round(5.0 * chance.standard_normal((int(np.sum(inside)), 2)))
+        return captured
+
+    with pytest.raises(CaptureError, match="gives nothing at the first burst: check power") as caught:
+        measured(path, meddle=gated)
+    assert caught.value.exit_status == EXIT_BENCH
+
+
+#: Rails of a unit, (upper, lower) of each channel at its loaded output: what clips there on every range.
+OF_UNIT_V = ((12.0, 12.0), (12.0, 11.0))
+#: A card whose input stage clips well below its converter's full scale (its gain knob turned down): 9 V peak at 10:1.
+OF_CARD_V = ((9.0, 9.0), (9.0, 9.0))
+
+
+def clipping_at(rails_v, ratio):
+    """Clip what is captured at volts of the unit's output. ratio : of the range; the card's full scale is 2 V r.m.s."""
+    code = 2.0**31 / (2.0 * ratio * math.sqrt(2.0))
+
+    def clip(captured, *_):
+        for column, (upper_v, lower_v) in enumerate(rails_v):
+            captured[:, column] = np.clip(captured[:, column], round(-lower_v * code), round(upper_v * code))
+        return captured // 256 * 256
+
+    return clip
+
+
+def ranges_compared(folder, rails_v, other):
+    """Search at 10:1 where what is captured clips at rails; return the lines about the other range, one a channel."""
+    (folder / "other.json").write_text(json.dumps(other.as_json()))
+    path = bench_of(folder, ('range = "50:1"', 'range = "10:1"'), text=LINEAR)
+    result, _ = measured(path, meddle=clipping_at(rails_v, 10.0), other_range=str(folder / "other.json"))
+    # A sine that is just cut: at 1 % it would be 0.33 dB higher uncut.
+    assert result.channel(1).values["at_1_percent_v_rms"] * math.sqrt(2.0) == pytest.approx(rails_v[0][0], rel=0.05)
+    lines = [line for line in result.warnings if "two ranges differ" in line]
+    assert len(lines) == 2
+    return lines
+
+
+def test_a_card_that_clips_by_itself_is_told_by_another_range(searched, tmp_path):
+    on_50, _, _ = searched  # there the unit's own rails were found, 20 V
+    lines = ranges_compared(tmp_path, OF_CARD_V, on_50)
+    assert all("the card clips on one of them: use the higher range" in line for line in lines)
+
+
+@pytest.mark.wide
+def test_a_unit_that_clips_does_so_on_another_range_too(tmp_path):
+    on_50, _ = measured(bench_of(tmp_path, text=LINEAR), meddle=clipping_at(OF_UNIT_V, 50.0))
+    lines = ranges_compared(tmp_path, OF_UNIT_V, on_50)
+    assert all("it is the unit that clips, not the card" in line for line in lines)
 
 
 def test_loudspeakers_and_levels_are_refused_before_any_sound(tmp_path):
@@ -529,9 +590,17 @@ def test_a_unit_that_begins_to_oscillate_is_refused_and_driven_no_further(tmp_pa
         return captured
 
     between = Meddling(bench.interface, meddle=howl)
-    with Session(Bench(bench.file, between)) as session, pytest.raises(SignalError, match=r"channel 1 .* oscillates"):
-        session.measure(CLIPPING, {"highest_level": "4 W"})
+    into = CaptureFolder(tmp_path / "captures", "clipping")
+    with Session(Bench(bench.file, between)) as session:
+        with pytest.raises(CaptureError, match=r"channel 1 .* oscillates") as caught:
+            session.measure(CLIPPING, {"highest_level": "4 W"}, keep=into)
+        # What was asked for was right: it is the bench that fails.
+        assert caught.value.exit_status == EXIT_BENCH
     assert between.streams == 4
+    # Of its captures alone the same is said, and `analyze` never ends with the bench's status.
+    with pytest.raises(SignalError, match=r"channel 1 .* oscillates") as caught:
+        audiomeas.analyze("clipping", tmp_path / "captures")
+    assert caught.value.exit_status == EXIT_REQUEST
 
 
 def test_a_minimum_that_the_bench_hides_bounds_the_onset_and_leaves_the_levels(searched):

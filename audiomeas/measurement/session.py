@@ -20,7 +20,7 @@ from audiomeas.bench.cautions import POWER_CAUTIONS
 from audiomeas.bench.interlock import Prediction, first_look_v_rms, largest_sine, predict, refuse_beyond
 from audiomeas.bench.loudspeakers import refuse_long_high, refuse_output_level
 from audiomeas.bench.opened import Bench, open_bench_file
-from audiomeas.errors import CaptureError, InterlockRefusal, RequestError
+from audiomeas.errors import CaptureError, InterlockRefusal, RequestError, SignalError
 from audiomeas.interface.protocol import StreamFormat
 from audiomeas.interface.transport import STOPPED_BY_INPUT, Also, Capture, beyond_ceiling, interrupted
 from audiomeas.measurement.attached import with_recordings
@@ -522,7 +522,11 @@ class Session:
             self._say(measurement.to_do.format(**filled))
         if measurement.search is not None:
             _refuse_level(f"{measurement.word} finds its levels by itself", input_level, output_level)
-            return measurement.analyse(self._searched(measurement, filled, driven, keep), filled)
+            try:
+                return measurement.analyse(self._searched(measurement, filled, driven, keep), filled)
+            except SignalError as error:
+                # The request has passed its check: what its captures don't hold is the bench's, or the unit's.
+                raise CaptureError(error.sentence) from error
         frequency_hz = float(filled.get("frequency_hz") or filled.get("reference_hz") or 1000.0)
         if measurement.silent:
             _refuse_level(f"{measurement.word} plays nothing", input_level, output_level)
