@@ -242,6 +242,10 @@ class Table:
             for number, item in enumerate(value)
         ]
 
+    def inside(self, key: str, number: int, data: dict[str, Any]) -> Table:
+        """Return a table that stands as an entry (0-based) of a list taken with `any_value`."""
+        return Table(data, file=self._file, source=self._source, path=[*self._path, key, number])
+
     def finish(self) -> None:
         """Refuse the keys that nobody asked for."""
         for key in self._data:

@@ -24,7 +24,7 @@ ALLOWED = {
     "bench": {"bench", "interface", "simulation"},
     "measurement": {"measurement", "bench", "analysis", "stimulus", "interface", "recording", "recording_blocks"},
     "record": {"record", "measurement", "recording", "interface"},
-    "plan": {"plan", "record", "measurement", "recording", "interface"},
+    "plan": {"plan", "record", "measurement", "bench", "recording", "interface"},
     "present": {"present", "record", "measurement"},
     "cli": {"cli", "demo", "plan", "record", "present", "measurement", "bench", "interface", "simulation", "stimulus"},
     "recording.py": {"stimulus", "interface", "container"},

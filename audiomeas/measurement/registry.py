@@ -95,6 +95,9 @@ _MODULES = {
     ),
 }
 
+#: Results that no bench gives: word → where its tables are. `words` does not list them.
+_ENTERED = {"reading": "READINGS", "instruction": "INSTRUCTIONS"}
+
 
 def words() -> list[str]:
     """Return all measurement words."""
@@ -108,6 +111,9 @@ def summaries() -> list[tuple[str, str]]:
 
 def find(word: str) -> Measurement:
     """Return the measurement of a word. Raises RequestError with the nearest valid word."""
+    if word in _ENTERED:
+        entered: Measurement = getattr(import_module("audiomeas.measurement.entered"), _ENTERED[word])
+        return entered
     if word not in _MODULES:
         from audiomeas.tomlfile import nearest
 

@@ -17,6 +17,8 @@ from audiomeas.measurement.budget import budget_facts, budget_from
 if TYPE_CHECKING:
     from audiomeas.recording import Recording
 
+#: The channel of a value that belongs to none (what a person read of the whole unit); null in JSON.
+WHOLE_UNIT = 0
 SIMULATED_NOTE = "SIMULATED: made on the simulated bench, not on a real unit"
 
 
@@ -24,6 +26,7 @@ SIMULATED_NOTE = "SIMULATED: made on the simulated bench, not on a real unit"
 class ChannelResult:
     """What was found on one channel.
 
+    channel : 1-based, or WHOLE_UNIT.
     values : the measurement's keys (see the contract); numbers, lists, or None.
     uncertainty : key → 95 % half-width, in the key's own unit.   bound : key → 'at most' or 'at least'.
     budget : key → parts of its uncertainty, in the key's own unit, where it has been made of them.
@@ -38,7 +41,7 @@ class ChannelResult:
     def as_json(self) -> dict[str, Any]:
         """Return the channel's JSON object."""
         facts = {
-            "channel": self.channel,
+            "channel": self.channel or None,
             **{key: clean(value) for key, value in self.values.items()},
             "uncertainty": clean(dict(self.uncertainty)),
             "bound": dict(self.bound),
@@ -88,7 +91,7 @@ def result_from_json(data: Mapping[str, Any]) -> Result:
         conditions=dict(data["conditions"]),
         channels=tuple(
             ChannelResult(
-                channel=int(row["channel"]),
+                channel=WHOLE_UNIT if row["channel"] is None else int(row["channel"]),
                 values={key: value for key, value in row.items() if key not in kept},
                 uncertainty=dict(row.get("uncertainty", {})),
                 bound=dict(row.get("bound", {})),

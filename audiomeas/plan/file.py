@@ -12,15 +12,18 @@ frequency_hz = 1000.0         # the measurement's own options
 
   [[step.limit]]
   quantity = "thd_percent"    # a figure of this measurement; its name ends in the unit
-  at_most = 0.1               # at_most, at_least or both; or difference_at_most (between channels)
+  at_most = 0.1               # at_most, at_least or both; or difference_at_most (between channels);
+                              # or change_at_most with since = "as-found": since the unit's last visit of that stage
   source = "house"            # maker: specification; house: limit of this bench; era: minimum of its time
 
   [[step.mask]]               # a tolerance band against frequency: see `audiomeas.plan.mask`
+
+A step may be a reading or an instruction instead, and the head may ask before the first sound: see
+`audiomeas.plan.typed`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -31,74 +34,36 @@ from audiomeas.measurement import registry
 from audiomeas.measurement.base import PlayContext
 from audiomeas.measurement.checks import ANY_LEVEL_V_RMS
 from audiomeas.measurement.options import complete
-from audiomeas.plan.keys import SOURCES, one_line, refuse_unmeasured
+from audiomeas.plan.keys import SOURCES, channels_of, one_line, refuse_contradictions, since_of, step_name
 from audiomeas.plan.mask import MaskLimit, read_mask
+from audiomeas.plan.steps import Limit, PlanStep, Step
+from audiomeas.plan.typed import read_before, read_instruction, read_meter, read_reading
 from audiomeas.tomlfile import Table, nearest, read_toml
 
 if TYPE_CHECKING:
     from audiomeas.measurement.base import Measurement, Option
+    from audiomeas.measurement.quantity import Accuracy
     from audiomeas.units import Level
 
-_CHANNELS: dict[Any, tuple[int, ...]] = {"both": (1, 2), 1: (1,), 2: (2,)}
+__all__ = ["Limit", "Plan", "Step", "find_plan", "read_plan", "refuse_impossible", "shipped_plans"]
+
 #: Figures whose name ends so can't be negative (an error can: speed_error_percent).
 _NEVER_NEGATIVE = ("_v_rms", "_w", "_hz", "_percent")
-#: It heads a table, stands on the customer's page and tells a step from others (characters).
-_LONGEST_NAME = 120
 #: measurement → its option that sets a tone, and the harmonic that must still be seen.
 _HARMONIC_NEEDED = {"distortion": ("frequency_hz", 3)}
 
 
 @dataclass(frozen=True, kw_only=True)
-class Limit:
-    """A limit on one figure. unit, words : the figure's.  channel : None for each channel that is measured.
-
-    Either at_least and/or at_most, or difference_at_most (the largest difference between channels).
-    """
-
-    quantity: str
-    unit: str
-    words: str
-    source: str
-    at_least: float | None = None
-    at_most: float | None = None
-    difference_at_most: float | None = None
-    channel: int | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Step:
-    """One measurement of a plan. options : only what the file says; the measurement's defaults fill the rest.
-
-    input_level, output_level : one of them, or neither (the measurement's own level).  channels : None for all.
-    """
-
-    name: str
-    measure: str
-    options: Mapping[str, Any]
-    input_level: Level | None
-    output_level: Level | None
-    channels: tuple[int, ...] | None
-    limits: tuple[Limit, ...]
-    masks: tuple[MaskLimit, ...] = ()
-
-    def conditions(self) -> dict[str, Any]:
-        """Return the step's conditions as plain JSON."""
-        return {
-            "input_level": None if self.input_level is None else str(self.input_level),
-            "output_level": None if self.output_level is None else str(self.output_level),
-            "channels": None if self.channels is None else list(self.channels),
-            **{key: _plain(value) for key, value in self.options.items()},
-        }
-
-
-@dataclass(frozen=True, kw_only=True)
 class Plan:
-    """A plan as read. kind : the kind of unit that it is for.  text : the file as it was, for the record."""
+    """A plan as read. kind : the kind of unit that it is for.  text : the file as it was, for the record.
+
+    steps : first what its head asks before the first sound, then its own.
+    """
 
     title: str
     kind: str
     about: str
-    steps: tuple[Step, ...]
+    steps: tuple[PlanStep, ...]
     path: Path
     text: str
 
@@ -134,10 +99,13 @@ def read_plan(path: Path, *, sample_rate_hz: float | None = None) -> Plan:
     table = read_toml(path)
     title, kind = one_line(table, "title"), one_line(table, "kind")
     about = table.text("about", "")
-    steps = tuple(_step(each) for each in table.tables("step"))
+    accuracy = read_meter(table)
+    before = read_before(table, accuracy)
+    listed = tuple(_step(each, accuracy) for each in table.tables("step"))
     table.finish()
-    if not steps:
+    if not listed:
         raise table.problem("step", "a plan needs at least one [[step]]")
+    steps = (*before, *listed)
     _refuse_twins(table, steps)
     plan = Plan(title=title, kind=kind, about=about, steps=steps, path=path, text=table.source)
     if sample_rate_hz is not None:
@@ -152,6 +120,8 @@ def refuse_impossible(plan: Plan, sample_rate_hz: float, *, channels: tuple[int,
     Raises TomlProblem that names the file, the step and the way out.
     """
     for number, step in enumerate(plan.steps, start=1):
+        if not isinstance(step, Step):
+            continue
         try:
             _refuse_unseen_harmonic(step, sample_rate_hz)
             _refuse_unplayable(step, sample_rate_hz, channels)
@@ -181,14 +151,7 @@ def _refuse_unplayable(step: Step, sample_rate_hz: float, channels: tuple[int, .
         measurement.check(context, complete(measurement, step.options))
 
 
-def _plain(value: Any) -> Any:
-    """Return an option's value as plain JSON (a level is said with its unit)."""
-    if isinstance(value, (list, tuple)):
-        return [_plain(item) for item in value]
-    return value if isinstance(value, (bool, int, float, str)) or value is None else str(value)
-
-
-def _refuse_twins(table: Table, steps: tuple[Step, ...]) -> None:
+def _refuse_twins(table: Table, steps: tuple[PlanStep, ...]) -> None:
     """A step's name tells its rows from others when two visits are compared."""
     seen: set[str] = set()
     for step in steps:
@@ -197,15 +160,33 @@ def _refuse_twins(table: Table, steps: tuple[Step, ...]) -> None:
         seen.add(step.name)
 
 
-def _step(table: Table) -> Step:
-    name = one_line(table, "name")
-    if len(name) > _LONGEST_NAME:
-        raise table.problem("name", f"{len(name)} characters are too long for the name of a step: use {_LONGEST_NAME}")
+#: What a step is, by the key that says so.
+_KINDS = ("measure", "reading", "instruction")
+
+
+def _step(table: Table, accuracy: Accuracy | None) -> PlanStep:
+    name = step_name(table)
+    kinds = [kind for kind in _KINDS if kind in table]
+    if len(kinds) > 1:
+        raise table.problem(kinds[1], f"a step is one thing: give {kinds[0]} or {kinds[1]}, not both")
+    if kinds == ["reading"]:
+        return read_reading(table, name, accuracy)
+    if kinds == ["instruction"]:
+        return read_instruction(table, name)
+    if not kinds and not any(nearest(key, ["measure"]) for key in table.keys()):  # noqa: SIM118
+        raise table.problem("name", f"a step needs one of {', '.join(_KINDS)}: what is done in it")
+    return _measured(table, name)
+
+
+def _measured(table: Table, name: str) -> Step:
+    word = table.any_value("measure", None)
+    if word in _KINDS:
+        raise table.problem("measure", f'{word} is no measurement: write {word} = "…" in place of this key')
     measurement = registry.find(table.choice("measure", registry.words()))
     input_level, output_level = _level(table, "input_level"), _level(table, "output_level")
     if input_level is not None and output_level is not None:
         raise table.problem("output_level", "give input_level or output_level, not both")
-    channels = _channels(table)
+    channels = channels_of(table)
     taken = {option.name: _option(table, option) for option in measurement.options}
     limits = tuple(_limit(each, measurement, channels) for each in table.tables("limit", optional=True))
     masks = tuple(read_mask(each, measurement, channels) for each in table.tables("mask", optional=True))
@@ -250,15 +231,6 @@ def _level(table: Table, key: str) -> Level | None:
     return level
 
 
-def _channels(table: Table) -> tuple[int, ...] | None:
-    value = table.any_value("channels", None)
-    if value is None:
-        return None
-    if isinstance(value, (bool, float)) or not isinstance(value, (int, str)) or value not in _CHANNELS:
-        raise table.problem("channels", f'{value!r} is not one of "both", 1, 2')
-    return _CHANNELS[value]
-
-
 def _option(table: Table, option: Option) -> Any:
     """Take one of the measurement's own options; None when the file doesn't set it."""
     name = option.name
@@ -286,9 +258,18 @@ def _integer(table: Table, option: Option) -> Any:
     )
 
 
+def _quantity(table: Table, figures: list[str]) -> str:
+    """Take the figure of a limit. Raises TomlProblem with the nearest one, also for a name without its unit."""
+    name = table.any_value("quantity", None)
+    with_unit = [key for key in figures if isinstance(name, str) and name not in figures and key.startswith(f"{name}_")]
+    if with_unit:
+        raise table.problem("quantity", f"{name!r} has no unit: write {' or '.join(with_unit)}")
+    return str(table.choice("quantity", figures))
+
+
 def _limit(table: Table, measurement: Measurement, channels: tuple[int, ...] | None) -> Limit:
     figures = {figure.key: figure for figure in measurement.figures}
-    figure = figures[table.choice("quantity", list(figures))]
+    figure = figures[_quantity(table, list(figures))]
     floor = 0.0 if figure.key.endswith(_NEVER_NEGATIVE) and "_error_" not in figure.key else None
     limit = Limit(
         quantity=figure.key,
@@ -296,23 +277,12 @@ def _limit(table: Table, measurement: Measurement, channels: tuple[int, ...] | N
         words=figure.words,
         at_least=table.number("at_least", None),
         at_most=table.number("at_most", None, at_least=floor),
-        difference_at_most=table.number("difference_at_most", None, at_least=0.0),
+        difference_at_most=table.number("difference_at_most", None),
+        change_at_most=table.number("change_at_most", None),
+        since=since_of(table),
         channel=table.integer("channel", None, at_least=1, at_most=2),
         source=table.choice("source", SOURCES),
     )
     table.finish()
-    _refuse_contradictions(table, limit, channels)
+    refuse_contradictions(table, limit, channels)
     return limit
-
-
-def _refuse_contradictions(table: Table, limit: Limit, channels: tuple[int, ...] | None) -> None:
-    single = limit.at_least is not None or limit.at_most is not None
-    if limit.difference_at_most is None and not single:
-        raise table.problem("quantity", "a limit needs at_most, at_least or difference_at_most")
-    if limit.difference_at_most is not None and single:
-        raise table.problem("difference_at_most", "stands alone: write another [[step.limit]] for at_most and at_least")
-    if limit.difference_at_most is not None and (limit.channel or len(channels or (1, 2)) < 2):
-        raise table.problem("difference_at_most", 'compares channels: leave out channel, and measure channels = "both"')
-    if limit.at_least is not None and limit.at_most is not None and limit.at_least > limit.at_most:
-        raise table.problem("at_least", f"no value is at least {limit.at_least:g} and at most {limit.at_most:g}")
-    refuse_unmeasured(table, limit.channel, channels)

@@ -157,6 +157,7 @@ def run(
     new_stay: bool = False,
     other_unit: bool = False,
     without_check: str | None = None,
+    answers: Answers | None = None,
     batch: BatchPlace | None = None,
     resume: Path | None = None,
     say: Say | None = None,
@@ -197,6 +198,7 @@ def run(
             other_unit=other_unit,
             check=check,
             without_check=without_check,
+            answers=answers,
             batch=batch,
             resume=resume,
             say=say,
@@ -214,6 +216,7 @@ def run_on(
     other_unit: bool = False,
     check: BenchCheck | None = None,
     without_check: str | None = None,
+    answers: Answers | None = None,
     batch: BatchPlace | None = None,
     resume: Path | None = None,
     say: Say | None = None,
@@ -240,14 +243,11 @@ def run_on(
             records, unit, stage, plan=as_run, snapshot=snapshot, new_stay=new_stay, other_unit=other_unit, batch=batch
         )  # fmt: skip
     try:
-        going = _Run(session, plan, visit, tell)
+        going = _Run(session, plan, visit, tell, answers, partial(_before_sound, check, without_check))
         if taken_up is not None:
             going.take_up(taken_up)
-        if going.to_do:
-            going.look()
-            going.check(check, without_check or "it was not asked for")
-            going.through_all()
-        visit.finish(overall(going.rows, complete=not going.failures))
+        going.through_all()
+        visit.finish(overall(going.rows, complete=not going.failures and going.all_entered))
     except BaseException as error:
         visit.break_off(error, tell)
         raise
@@ -302,11 +302,6 @@ class _Run:
         self._ended = ""  # why no further step is run
         self._done: frozenset[str] = frozenset()
 
-    @property
-    def to_do(self) -> bool:
-        """Steps are left to run."""
-        return any(step.name not in self._done for step in self._plan.steps)
-
     def take_up(self, taken_up: Resumed) -> None:
         """Go on from what a visit has already."""
         self._done = taken_up.done
@@ -319,6 +314,8 @@ class _Run:
         for number, step in enumerate(self._plan.steps, start=1):
             if step.name in self._done:
                 continue
+            if isinstance(step, Step) and not self._ended:
+                self._first_sound()
             self._tell(f"step {number} of {len(self._plan.steps)}: {step.name}")
             self._step(step)
 
@@ -367,8 +364,6 @@ class _Run:
 
     def _step(self, step: PlanStep) -> None:
         refuse_full_disk(self._visit.path)
-        if isinstance(step, Step) and not self._ended:
-            self._first_sound()
         writer = self._visit.begin_step(step.name, step.measure, step.conditions())
         if self._ended:
             writer.pass_over(self._ended, self._judged(step, None, f"not run, {self._ended}"))

@@ -15,14 +15,18 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.measurement.budget import difference_half_width
 from audiomeas.measurement.curves import CurvePoint
 from audiomeas.measurement.response_views import hertz
+from audiomeas.measurement.result import WHOLE_UNIT
+from audiomeas.plan.answers import NOT_ENTERED
+from audiomeas.plan.steps import Instruction, Reading
 from audiomeas.record.mask import Held, MaskRow, hold
 from audiomeas.record.verdict_row import Verdict, decide, decided, overall
 from audiomeas.shown_units import shown_in
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
-    from audiomeas.plan.file import Limit, Step
+    from audiomeas.plan.former import Former
     from audiomeas.plan.mask import MaskLimit
+    from audiomeas.plan.steps import Limit, PlanStep
 
 __all__ = ["Verdict", "decide", "judge", "judge_mask", "judge_step", "overall"]
 
@@ -35,37 +39,50 @@ class _Reading:
     uncertainty: float | None = None
     bound: str = ""
     reason: str = ""
+    answer: str = ""
 
 
-def judge_step(step: Step, result: Result | None, *, reason: str = "") -> tuple[Verdict, ...]:
-    """Return the rows of all limits and masks of a step. reason : why there is no result (None)."""
+def judge_step(
+    step: PlanStep, result: Result | None, *, reason: str = "", former: Former | None = None
+) -> tuple[Verdict, ...]:
+    """Return the rows of all limits and masks of a step.
+
+    reason : why there is no result (None).   former : earlier visits of the unit, for limits on a change.
+    """
     return (
-        *(row for limit in step.limits for row in judge(limit, result, step=step, reason=reason)),
+        *(row for limit in step.limits for row in judge(limit, result, step=step, reason=reason, former=former)),
         *(row for mask in step.masks for row in judge_mask(mask, result, step=step, reason=reason)),
     )
 
 
-def judge(limit: Limit, result: Result | None, *, step: Step, reason: str = "") -> tuple[Verdict, ...]:
+def judge(
+    limit: Limit, result: Result | None, *, step: PlanStep, reason: str = "", former: Former | None = None
+) -> tuple[Verdict, ...]:
     """Return one row a channel (one row for a difference between channels).
 
     A channel that was asked for and isn't there gets a row too: missing, and so undecided.
     """
     if limit.difference_at_most is not None:
         return (_row(limit, step, None, _difference(limit, result, step, reason)),)
+    if limit.change_at_most is not None:
+        return tuple(
+            _row(limit, step, channel, _change(limit, result, step, channel, reason, former))
+            for channel in _channels(limit, result, step)
+        )
     return tuple(
-        _row(limit, step, channel, _reading(limit, result, channel, reason))
+        _row(limit, step, channel, _reading(limit, result, step, channel, reason))
         for channel in _channels(limit, result, step)
     )
 
 
-def judge_mask(limit: MaskLimit, result: Result | None, *, step: Step, reason: str = "") -> tuple[Verdict, ...]:
+def judge_mask(limit: MaskLimit, result: Result | None, *, step: PlanStep, reason: str = "") -> tuple[Verdict, ...]:
     """Return one row a channel: the margin of its curve in the mask where it is least, and at which frequency."""
     return tuple(_mask_row(limit, result, step, channel, reason) for channel in _channels(limit, result, step))
 
 
-def _mask_row(limit: MaskLimit, result: Result | None, step: Step, channel: int | None, reason: str) -> Verdict:
+def _mask_row(limit: MaskLimit, result: Result | None, step: PlanStep, channel: int | None, reason: str) -> Verdict:
     points: Sequence[CurvePoint] = ()
-    missing = _absent(result, channel, reason)
+    missing = _absent(step, result, channel, reason)
     if not missing and result is not None and channel is not None:
         points = limit.curve.points(result, result.channel(channel))
     curve = limit.curve_of(points)
@@ -103,29 +120,55 @@ def _why_of_mask(row: Verdict, held: Held) -> str:
     return f"{gaps}; elsewhere least {at}" if gaps else f"least {at}"
 
 
-def _absent(result: Result | None, channel: int | None, reason: str) -> str:
+def _absent(step: PlanStep, result: Result | None, channel: int | None, reason: str) -> str:
     """Return why there is nothing of a channel to judge; '' when there is."""
     if result is None:
         return f"missing: {reason}" if reason else "missing: not measured"
     if all(each.channel != channel for each in result.channels):
-        return f"missing: channel {channel} was not measured"
+        return f"missing: channel {channel} was {NOT_ENTERED if isinstance(step, Reading) else 'not measured'}"
     return ""
 
 
-def _channels(limit: Limit | MaskLimit, result: Result | None, step: Step) -> Sequence[int | None]:
+def _channels(limit: Limit | MaskLimit, result: Result | None, step: PlanStep) -> Sequence[int | None]:
     if limit.channel is not None:
         return (limit.channel,)
     if step.channels is not None:
-        return step.channels
+        return step.channels or (WHOLE_UNIT,)
+    if isinstance(step, Instruction):
+        return (WHOLE_UNIT,)
     return [found.channel for found in result.channels] if result is not None and result.channels else (None,)
 
 
-def _reading(limit: Limit, result: Result | None, channel: int | None, reason: str) -> _Reading:
-    if missing := _absent(result, channel, reason):
+def _reading(limit: Limit, result: Result | None, step: PlanStep, channel: int | None, reason: str) -> _Reading:
+    if missing := _absent(step, result, channel, reason):
         return _Reading(reason=missing)
     assert result is not None
     assert channel is not None
     return _reading_of(result.channel(channel), limit.quantity)
+
+
+def _change(
+    limit: Limit,
+    result: Result | None,
+    step: PlanStep,
+    channel: int | None,
+    reason: str,
+    former: Former | None,
+) -> _Reading:
+    """Return by how much a figure changed since a visit before, or why that can't be told."""
+    now = _reading(limit, result, step, channel, reason)
+    if now.value is None or result is None or channel is None:
+        return now
+    if former is None:
+        return _Reading(reason="missing: no earlier visit was looked for")
+    then = former.of(limit.since, step, result, channel)
+    if isinstance(then, str):
+        return _Reading(reason=f"missing: {then}")
+    before = _reading_of(then.channel, limit.quantity)
+    if before.value is None:
+        return _Reading(reason=f"missing: {limit.quantity} was not known at that visit")
+    half = then.half_width(result.channel(channel), limit.quantity)
+    return _Reading(value=now.value - before.value, uncertainty=half, bound=now.bound or before.bound)
 
 
 def _reading_of(found: ChannelResult, quantity: str) -> _Reading:
@@ -135,7 +178,12 @@ def _reading_of(found: ChannelResult, quantity: str) -> _Reading:
     uncertainty = _number(found.uncertainty, quantity)
     if uncertainty is not None and uncertainty < 0.0:
         uncertainty = None
-    return _Reading(value=value, uncertainty=uncertainty, bound=str(found.bound.get(quantity, "")))
+    return _Reading(
+        value=value,
+        uncertainty=uncertainty,
+        bound=str(found.bound.get(quantity, "")),
+        answer=str(found.values.get("answer", "")),
+    )
 
 
 def _number(values: Mapping[str, Any], key: str) -> float | None:
@@ -145,10 +193,10 @@ def _number(values: Mapping[str, Any], key: str) -> float | None:
     return float(value)
 
 
-def _difference(limit: Limit, result: Result | None, step: Step, reason: str) -> _Reading:
+def _difference(limit: Limit, result: Result | None, step: PlanStep, reason: str) -> _Reading:
     """Return the largest difference between channels, with what the uncertainties of these two leave of it."""
     channels = list(_channels(limit, result, step))
-    readings = [_reading(limit, result, channel, reason) for channel in channels]
+    readings = [_reading(limit, result, step, channel, reason) for channel in channels]
     values = [reading.value for reading in readings if reading.value is not None]
     if len(values) < len(readings):
         return next(reading for reading in readings if reading.value is None)
@@ -163,21 +211,25 @@ def _difference(limit: Limit, result: Result | None, step: Step, reason: str) ->
     return _Reading(value=max(values) - min(values), uncertainty=half, bound=bound)
 
 
-def _row(limit: Limit, step: Step, channel: int | None, reading: _Reading) -> Verdict:
+def _row(limit: Limit, step: PlanStep, channel: int | None, reading: _Reading) -> Verdict:
+    change = limit.change_at_most
     undecided = Verdict(
         step=step.name,
         quantity=limit.quantity,
         unit=limit.unit,
         words=limit.words,
-        channel=channel,
+        channel=channel or None,
         value=reading.value,
         uncertainty=reading.uncertainty,
         bound=reading.bound,
-        at_least=limit.at_least,
-        at_most=limit.at_most,
+        at_least=limit.at_least if change is None else -change,
+        at_most=limit.at_most if change is None else change,
         difference_at_most=limit.difference_at_most,
         source=limit.source,
         verdict="undecided",
+        since=limit.since,
+        expected=step.expected if isinstance(step, Instruction) else "",
+        answer=reading.answer,
     )
     row = replace(undecided, verdict=decided(undecided))
     return replace(row, reason=_why(row, reading.reason))
@@ -193,6 +245,8 @@ def _why(row: Verdict, missing: str) -> str:
         return f"bench-limited: the unit's own value is {own}, and no more can be told on this bench"
     if row.uncertainty is None:
         return "its uncertainty is not known"
+    if row.expected:
+        return "" if row.verdict == "pass" else "another answer than the expected one"
     return {
         "pass": "",
         "fail": "outside the limit by more than its uncertainty",

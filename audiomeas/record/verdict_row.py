@@ -12,6 +12,8 @@ from audiomeas.shown_units import shown_in
 
 Word = Literal["pass", "fail", "undecided"]
 WORDS: tuple[Word, ...] = get_args(Word)
+#: Fields that most rows don't need: a row without them has no such key.
+_LEFT_OUT = ("mask", "since", "expected", "answer")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,6 +26,9 @@ class Verdict:
     source : whose limit it is (maker, house, era).   reason : why it is so, for fail and undecided.
     mask : of a limit mask, the band, the curve and where it was worst; then value is the margin that the curve has in
     the band there, at_least is 0, and reason names that frequency.
+    since : of a limit on a change, the stage of the visit before; then value is by how much it changed.
+    expected, answer : of a question, what must be answered and what was ('' where nothing was entered); then value is 1
+    where they agree, else 0, and at_least is 1.
     """
 
     step: str
@@ -41,24 +46,34 @@ class Verdict:
     verdict: Word
     reason: str = ""
     mask: MaskRow | None = None
+    since: str = ""
+    expected: str = ""
+    answer: str = ""
 
     def as_json(self) -> dict[str, Any]:
         """Return the row's JSON object."""
-        facts = asdict(self)
-        if self.mask is None:
-            del facts["mask"]
-        return facts
+        return {key: value for key, value in asdict(self).items() if key not in _LEFT_OUT or value}
 
     def limit_text(self) -> str:
         """Return the limit in words: 'at most 0.1 %', 'within 20 … 22 V', 'inside the mask “Line stage”'."""
         if self.mask is not None:
             return mask_text(self.mask)
+        if self.expected:
+            return f"expected: {self.expected}"
+        if self.since:
+            return change_text(self.at_most, self.unit, self.since)
         return limit_text(self.at_least, self.at_most, self.difference_at_most, self.unit)
 
 
 def mask_text(row: MaskRow) -> str:
     """Return a mask as a limit in words: 'inside the mask “Line stage”, relative to 1 kHz'."""
     return ", ".join(filter(None, (f"inside the mask “{row.mask.name}”", row.mask.placement_words())))
+
+
+def change_text(at_most: float | None, unit: str, since: str) -> str:
+    """Return a limit on a change in words: 'changed by at most 0.5 dB since as-found'."""
+    assert at_most is not None
+    return f"changed by {limit_text(None, at_most, None, unit)} since {since}"
 
 
 def limit_text(at_least: float | None, at_most: float | None, difference_at_most: float | None, unit: str) -> str:
@@ -111,7 +126,9 @@ def decided(row: Verdict) -> Word:
 
 def verdict_from_json(data: Mapping[str, Any]) -> Verdict:
     """Return the row of a JSON object. Raises KeyError, TypeError or ValueError on a wrong one."""
-    row = Verdict(**{item.name: data[item.name] for item in fields(Verdict) if item.name != "mask"}, mask=_mask(data))
+    asked = {item.name: data[item.name] for item in fields(Verdict) if item.name not in _LEFT_OUT}
+    since, expected, answer = (_text(data, name) for name in ("since", "expected", "answer"))
+    row = Verdict(**asked, since=since, expected=expected, answer=answer, mask=_mask(data))
     if row.verdict not in WORDS:
         raise ValueError(f"{row.verdict!r} is not one of {', '.join(WORDS)}")
     numbers = (row.value, row.uncertainty, row.at_least, row.at_most, row.difference_at_most)
@@ -133,6 +150,13 @@ def _mask(data: Mapping[str, Any]) -> MaskRow | None:
     if found != (data["value"], data["uncertainty"], data["at_least"]):
         raise ValueError(f"the row of {data['quantity']} does not say what its mask {mask.mask.name!r} gives")
     return mask
+
+
+def _text(data: Mapping[str, Any], key: str) -> str:
+    value = data.get(key, "")
+    if not isinstance(value, str):
+        raise TypeError(f"{key} is no text")
+    return value
 
 
 def _is_number(value: Any) -> bool:
