@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from audiomeas.measurement.api import measure as measure
     from audiomeas.measurement.api import open_bench as open_bench
     from audiomeas.record.live import live as live
+    from audiomeas.record.logbook import logbook as logbook
+    from audiomeas.record.verify import verify as verify
 
 #: name → module that holds it.
 _WORDS = {
@@ -31,6 +33,8 @@ _WORDS = {
     "devices": "audiomeas.interface.listing",
     "run": "audiomeas.plan.run",
     "live": "audiomeas.record.live",
+    "logbook": "audiomeas.record.logbook",
+    "verify": "audiomeas.record.verify",
     "demo": "audiomeas.demo",
     "chart": "audiomeas.present.api",
     "report": "audiomeas.present.api",

@@ -115,6 +115,12 @@ def head_of(path: Path) -> Head:
     return Head(lines=data.count(b"\n"), sha256=_last(data))
 
 
+def sha256_of_line(path: Path, number: int) -> str:
+    """Return the SHA-256 of a whole line, counted from 1; '' when the file is shorter. Raises FileProblem."""
+    ended = _bytes(path).split(b"\n")[:-1]
+    return _sha256(ended[number - 1] + b"\n") if 1 <= number <= len(ended) else ""
+
+
 def read(path: Path) -> tuple[Line, ...]:
     """Return a file's lines; none when there is no file. Raises FileProblem at the first that was changed."""
     chain = checked(path)

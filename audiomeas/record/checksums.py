@@ -28,13 +28,17 @@ def damage(folder: Path, *, closed: bool, hash_audio: bool = True) -> str:
     hash_audio : False only looks whether captures are there (results and verdicts don't need their samples).
     Raises FileProblem when a file can't be read.
     """
-    file = folder / CHECKSUM_FILE
-    if not file.exists():
-        if not closed:
-            return ""
-        return _told(f"{file} is missing, although the record was closed", 1)
-    found = list(_differences(folder, read_text(file), hash_audio=hash_audio))
+    found = list(differences(folder, closed=closed, hash_audio=hash_audio))
     return _told(found[0], len(found)) if found else ""
+
+
+def differences(folder: Path, *, closed: bool, hash_audio: bool = True) -> Iterator[str]:
+    """Yield what `damage` sums up: each file of a record that is not as it was, in words. Raises FileProblem."""
+    file = folder / CHECKSUM_FILE
+    if file.exists():
+        yield from _differences(folder, read_text(file), hash_audio=hash_audio)
+    elif closed:
+        yield f"{file} is missing, although the record was closed"
 
 
 def _told(first: str, number: int) -> str:

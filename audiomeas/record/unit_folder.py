@@ -90,8 +90,8 @@ def made_folder(records: Path, unit: Unit, *, other_unit: bool = False) -> Path:
 def namesakes(records: Path, unit: Unit) -> tuple[UnitFolder, ...]:
     """Return the other units with this serial number or tag, when this unit is new: is it one of them? Nobody knows.
 
-    Letters and spaces don't tell serial numbers apart: d-0001 and D-0001 are one. What can't be read is left out.
-    Raises FileProblem.
+    Capitals, spaces and hyphens don't tell serial numbers apart: 'd 0001' and 'D-0001' are one. What can't be read is
+    left out. Raises FileProblem.
     """
     with contextlib.suppress(FileProblem):  # what stands in its own folder is for those to tell who use it
         if folder_of(records, unit).known:
@@ -154,7 +154,9 @@ def _there(path: Path) -> bool:
 
 
 def _plain(identity: str) -> str:
-    return "".join(identity.split()).casefold()
+    """Return the letters and digits of a serial number, small; where it has none, its signs."""
+    small = "".join(identity.split()).casefold()
+    return "".join(filter(str.isalnum, small)) or small
 
 
 def _identities(unit: Unit) -> set[str]:
