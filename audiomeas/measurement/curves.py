@@ -79,9 +79,9 @@ def list_curve(
         return [
             CurvePoint(
                 frequency_hz=float(hz),
-                value=_number(value),
-                uncertainty=_number(wide) if absolute(result) else None,
-                shape_uncertainty=_number(wide if shape is None else shape),
+                value=number(value),
+                uncertainty=number(wide) if absolute(result) else None,
+                shape_uncertainty=number(wide if shape is None else shape),
                 bound=bound or "",
             )
             for hz, value, wide, shape, bound in zip(frequencies, *columns, strict=True)
@@ -97,8 +97,8 @@ def row_curve(key: str, *, unit: str, words: str, rows: str = "steps") -> Curve:
         found = [
             CurvePoint(
                 frequency_hz=float(row["frequency_hz"]),
-                value=_number(row.get(key)),
-                uncertainty=_number(row.get("uncertainty", {}).get(key)),
+                value=number(row.get(key)),
+                uncertainty=number(row.get("uncertainty", {}).get(key)),
                 bound=str(row.get("bound", {}).get(key, "")),
             )
             for row in channel.values.get(rows) or []
@@ -113,7 +113,8 @@ def _column(channel: ChannelResult, name: str | None, length: int) -> Sequence[A
     return values if isinstance(values, (list, tuple)) and len(values) == length else [None] * length
 
 
-def _number(value: Any) -> float | None:
+def number(value: Any) -> float | None:
+    """Return a finite number, or None for everything else."""
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
         return None
     return float(value)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.budget import difference_half_width
+from audiomeas.measurement.curves import number
 from audiomeas.present.masks import with_masks
 from audiomeas.record.verdict_row import limit_text
 
@@ -219,13 +219,6 @@ def _measured(step: str, result: Result) -> Iterator[Finding]:
                     value=value, uncertainty=number(channel.uncertainty.get(figure.key)),
                     bound=str(channel.bound.get(figure.key, "")),
                 )  # fmt: skip
-
-
-def number(value: Any) -> float | None:
-    """Return a finite number, or None for everything else."""
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        return None
-    return float(value)
 
 
 def _powers(step: str, result: Result) -> Iterator[Finding]:

@@ -22,14 +22,14 @@ _COLUMN = len("  undecided  ")
 
 def visit_text(visit: Visit, *, width: int = 80) -> str:
     """Return a visit as lines of at most `width` columns (a word that is longer alone is broken; a path never is)."""
-    lines = _folded("", SIMULATED_NOTE, 0, width) if visit.simulated else []
-    lines += _folded("", f"{visit.unit.name}, {visit.stage}: {visit.plan_title}", 0, width)
+    lines = folded("", SIMULATED_NOTE, 0, width) if visit.simulated else []
+    lines += folded("", f"{visit.unit.name}, {visit.stage}: {visit.plan_title}", 0, width)
     for step in visit.steps:
-        lines += ["", *_folded("", step.name, 0, width), *_step_lines(step, width)]
+        lines += ["", *folded("", step.name, 0, width), *_step_lines(step, width)]
     measured = {step.name for step in visit.steps}
     for name in visit.planned_steps:
         if name not in measured:
-            lines += ["", *_folded("", name, 0, width), "  not run"]
+            lines += ["", *folded("", name, 0, width), "  not run"]
     return "\n".join([*lines, "", f"verdict: {_verdict_words(visit)}", f"record: {visit.path}"])
 
 
@@ -41,9 +41,9 @@ def _verdict_words(visit: Visit) -> str:
 
 def _step_lines(step: StepRecord, width: int) -> Iterator[str]:
     if step.result is None:
-        yield from _folded("  ", f"{step.status}: {step.reason}" if step.reason else step.status, 4, width)
+        yield from folded("  ", f"{step.status}: {step.reason}" if step.reason else step.status, 4, width)
     for row in step.verdicts:
-        yield from _folded(f"  {row.verdict}".ljust(_COLUMN), _row_text(row, step.result), _COLUMN, width)
+        yield from folded(f"  {row.verdict}".ljust(_COLUMN), _row_text(row, step.result), _COLUMN, width)
 
 
 def _row_text(row: Verdict, result: Result | None) -> str:
@@ -56,7 +56,7 @@ def _row_text(row: Verdict, result: Result | None) -> str:
     return f"{text}; {row.reason}" if row.reason else text
 
 
-def _folded(lead: str, text: str, indent: int, width: int) -> list[str]:
+def folded(lead: str, text: str, indent: int, width: int) -> list[str]:
     """Return a text behind its lead, its further lines set in."""
     # Between a number and its unit no line ends: such a space is kept as a NUL, which clean text never holds.
     whole = " ".join(piece.replace(" ", "\0") for piece in BREAK.split(clean_text(text)))
