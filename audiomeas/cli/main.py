@@ -30,6 +30,8 @@ _COMMANDS = {
     "generate": ("audiomeas.cli.generate", "Write a stimulus as WAV or FLAC, with its sidecar."),
     "run": ("audiomeas.cli.run", "Run a plan on one unit and keep a record of the visit."),
     "live": ("audiomeas.cli.live", "Hold a tone's level and frequency in the hand, with live figures."),
+    "logbook": ("audiomeas.cli.logbook", "Write down repairs, listening, photos, corrections of a unit."),
+    "record": ("audiomeas.cli.record", "Prove that nothing of a record changed."),
     "chart": ("audiomeas.cli.present", "Draw a chart of a result or a record (PNG, SVG, PDF)."),
     "report": ("audiomeas.cli.present", "Make the one-page report of a record (PDF)."),
     "devices": ("audiomeas.cli.devices", "List the interfaces that can play and capture."),

@@ -52,14 +52,13 @@ def other_unit_option(command: Callable[..., Any]) -> Callable[..., Any]:
 def other_unit_asked(records: str, unit: str, said: bool) -> bool:
     """Return whether a unit is another one than its namesakes; asked where there are such and somebody can answer.
 
-    Raises RequestError, FileProblem.
+    A text that names no unit in full is for others to refuse. Raises FileProblem.
     """
-    from audiomeas.record.unit import parse_unit
-    from audiomeas.record.unit_folder import identity_words, named, namesakes
+    from audiomeas.record.unit_folder import identity_words, named, namesakes, whole_name
 
-    if said or not on_terminal(sys.stdin, sys.stderr):
+    who = whole_name(unit)
+    if said or who is None or not on_terminal(sys.stdin, sys.stderr):
         return said
-    who = parse_unit(unit)
     found = namesakes(Path(records), who)
     if not found:
         return said

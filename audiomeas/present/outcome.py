@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from audiomeas.measurement.entered import INSTRUCTION, READING
 from audiomeas.measurement.result import SIMULATED_NOTE
 from audiomeas.present.amounts import amount
-from audiomeas.present.content import finding_of, with_basis
+from audiomeas.present.content import finding_of, findings_of, with_basis
 from audiomeas.present.tables import wrapped
 from audiomeas.present.text import BREAK, clean_text
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import Result
+    from audiomeas.present.content import Finding
     from audiomeas.record.verdict_row import Verdict
     from audiomeas.record.visit import StepRecord, Visit
 
@@ -42,17 +44,35 @@ def _verdict_words(visit: Visit) -> str:
 def _step_lines(step: StepRecord, width: int) -> Iterator[str]:
     if step.result is None:
         yield from folded("  ", f"{step.status}: {step.reason}" if step.reason else step.status, 4, width)
+    for text in _entered_texts(step):
+        yield from _folded("".ljust(_COLUMN), text, _COLUMN, width)
     for row in step.verdicts:
         yield from folded(f"  {row.verdict}".ljust(_COLUMN), _row_text(row, step.result), _COLUMN, width)
+
+
+def _entered_texts(step: StepRecord) -> Iterator[str]:
+    """Yield what a person entered and no limit is held against: it would be told nowhere else."""
+    if step.result is None or step.result.measurement not in (READING, INSTRUCTION) or step.verdicts:
+        return
+    for finding in findings_of(step):
+        yield f"{_named(finding)}: {amount(finding, in_full=True)}"
+    if step.result.measurement == INSTRUCTION:
+        asked = step.result.conditions.get("question") or step.result.conditions.get("instruction")
+        yield from (f"{asked}: {channel.values.get('answer')}" for channel in step.result.channels)
+
+
+def _named(finding: Finding) -> str:
+    return finding.words if finding.channel is None else f"channel {finding.channel}, {finding.words}"
 
 
 def _row_text(row: Verdict, result: Result | None) -> str:
     """Return 'channel 1, distortion: 0.512 ± 0.012 %; at most 0.1 % (house); outside the limit by more than …'."""
     finding = with_basis(finding_of(row), result)
-    words = finding.words if row.channel is None else f"channel {row.channel}, {finding.words}"
+    words = _named(finding)
     if row.quantity.startswith("snr_") and finding.basis:
         words = f"{words} {finding.basis}"
-    text = f"{words}: {amount(finding, in_full=True)}; {finding.limit} ({finding.source})"
+    found = amount(finding, in_full=True) if not row.expected else row.answer or "no answer"
+    text = f"{words}: {found}; {finding.limit} ({finding.source})"
     return f"{text}; {row.reason}" if row.reason else text
 
 

@@ -31,7 +31,15 @@ from audiomeas.record.entry import (
     plain_text,
 )
 from audiomeas.record.unit import Unit
-from audiomeas.record.unit_folder import LOGBOOK_FILE, UnitFolder, find_unit, folder_of, made_folder, refuse_namesakes
+from audiomeas.record.unit_folder import (
+    LOGBOOK_FILE,
+    UnitFolder,
+    find_unit,
+    folder_of,
+    made_folder,
+    read_unit,
+    refuse_namesakes,
+)
 from audiomeas.record.visit import RECORD_VERSION, StepRecord, Visit, read_visit
 from audiomeas.record.void import Standing, read_entries, standing, visits_of
 from audiomeas.tomlfile import nearest
@@ -53,6 +61,12 @@ def logbook(unit: Unit | str | Path, *, records: Path | str = "records", other_u
     return Logbook(found, other_unit=other_unit)
 
 
+def logbook_of_visit(visit: Path) -> Logbook:
+    """Return the logbook of the unit whose visit stands in a folder. Raises FileProblem."""
+    folder = visit.resolve().parent
+    return Logbook(UnitFolder(unit=read_unit(folder), path=folder, known=True))
+
+
 class Logbook:
     """A unit's logbook. Each method that writes returns the entry as it stands in it.
 
@@ -63,6 +77,11 @@ class Logbook:
     def __init__(self, found: UnitFolder, *, other_unit: bool = False) -> None:
         self.unit, self.path = found.unit, found.path
         self._known, self._other_unit = found.known, other_unit
+
+    @property
+    def file(self) -> Path:
+        """The file that it is kept in."""
+        return self.path / LOGBOOK_FILE
 
     @property
     def entries(self) -> tuple[Entry, ...]:
@@ -128,7 +147,7 @@ class Logbook:
         caption, by = plain_text(caption, "caption", needed=False), plain_text(by, "by", needed=False)
         found = attached(self._made(), source, caption=caption)
         if (line := self._line_with(found)) is not None:
-            raise RequestError(f"{source} is attached already: {found.file}, line {line} of {self.path / LOGBOOK_FILE}")
+            raise RequestError(f"{source} is attached already: {found.file}, line {line} of {self.file}")
         return self._write(chosen, found, by)
 
     def _line_with(self, attachment: Attachment) -> int | None:

@@ -129,8 +129,8 @@ def find_unit(records: Path, text: str) -> UnitFolder:
     """
     if _names_a_folder(text):
         return UnitFolder(unit=read_unit(Path(text)), path=Path(text), known=True)
-    with contextlib.suppress(RequestError):
-        return folder_of(records, parse_unit(text))
+    if (unit := whole_name(text)) is not None:
+        return folder_of(records, unit)
     there = tuple(units_in(records, on_problem=lambda _: None))
     found = tuple(each for each in there if _plain(text) in _identities(each.unit))
     if len(found) == 1:
@@ -139,6 +139,13 @@ def find_unit(records: Path, text: str) -> UnitFolder:
         raise RequestError(f"{len(found)} units have the serial or tag {text!r}: {named(found)}; write the whole name")
     known = sorted(identity for each in there for identity in (each.unit.serial or each.unit.tag,))
     raise RequestError(f"no unit in {records} has the serial or tag {text!r}{nearest(text, known)}; {HOW_TO_WRITE}")
+
+
+def whole_name(text: str) -> Unit | None:
+    """Return the unit that a text names in full; None when it is a serial number, a tag or a folder."""
+    with contextlib.suppress(RequestError):
+        return None if _names_a_folder(text) else parse_unit(text)
+    return None
 
 
 def _names_a_folder(text: str) -> bool:

@@ -38,9 +38,21 @@ class Verified:
         """Nothing was changed, lost or added."""
         return not self.problems
 
+    def words(self) -> str:
+        """Return the outcome in one line."""
+        checked = f"{_counted(self.visits, 'visit', 'visits')} of {_counted(self.units, 'unit', 'units')}, "
+        checked += _counted(self.entries, "logbook entry", "logbook entries")
+        if self.unchanged:
+            return f"{checked}: nothing changed"
+        return f"{checked}: {_counted(len(self.problems), 'thing is', 'things are')} not as before"
+
     def as_json(self) -> dict[str, Any]:
         """Return it as one JSON object."""
         return {**asdict(self), "unchanged": self.unchanged}
+
+
+def _counted(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
 
 
 @dataclass(kw_only=True)

@@ -61,6 +61,10 @@ class Standing:
     void: tuple[VoidStep, ...]
     measure_again: tuple[str, ...]
 
+    def as_json(self) -> dict[str, Any]:
+        """Return its JSON object."""
+        return {"void": [each.as_json() for each in self.void], "measure_again": list(self.measure_again)}
+
 
 def read_entries(unit_folder: Path) -> tuple[Entry, ...]:
     """Return a unit's logbook, oldest line first. Raises FileProblem: changed, damaged, or of a newer version."""
