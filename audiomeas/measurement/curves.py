@@ -10,6 +10,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.bench.parts import COVERED, NORMAL_95
+
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
 
@@ -118,3 +120,13 @@ def number(value: Any) -> float | None:
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
         return None
     return float(value)
+
+
+def wider_for_many(points: int) -> float:
+    """Return by how much wider the half-width of one point becomes that all of so many stay inside with 95 %.
+
+    Bonferroni's inequality: safe whatever they have in common.
+    """
+    from statistics import NormalDist
+
+    return NormalDist().inv_cdf(1.0 - (1.0 - COVERED) / 2.0 / points) / NORMAL_95

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import FileProblem
 from audiomeas.files import translated
-from audiomeas.measurement.budget import difference_half_width
+from audiomeas.record.change import change_half_width
 from audiomeas.record.visit import VISIT_FILE, Visit, read_visit
 
 if TYPE_CHECKING:
@@ -33,10 +33,7 @@ class Then:
 
         What the calibration in common leaves open cancels. With another calibration the two are independent errors.
         """
-        if self.same_bench:
-            return difference_half_width(now, self.channel, quantity)
-        halves = [one.uncertainty.get(quantity) for one in (now, self.channel)]
-        return None if halves[0] is None or halves[1] is None else math.hypot(halves[0], halves[1])
+        return change_half_width(self.channel, now, quantity, shared=self.same_bench)
 
 
 class Former:

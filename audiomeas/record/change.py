@@ -14,12 +14,10 @@ import dataclasses
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import TYPE_CHECKING, Literal
 
-from audiomeas.bench.parts import COVERED, NORMAL_95
 from audiomeas.measurement.budget import difference_half_width
-from audiomeas.measurement.curves import number
+from audiomeas.measurement.curves import number, wider_for_many
 from audiomeas.record.verdict_row import Word, decide
 from audiomeas.shown_digits import AT_MOST
 from audiomeas.units import db_to_amplitude_ratio
@@ -99,15 +97,10 @@ def change_half_width(before: ChannelResult, after: ChannelResult, key: str, *, 
 
     shared : both rest on the same calibrations (`same_calibrations`): then their errors cancel.
     """
-    if not shared:
-        after = _another(after, key)
-    return difference_half_width(after, before, key)
-
-
-def _another(channel: ChannelResult, key: str) -> ChannelResult:
-    """Return a channel whose uncertainty of a figure has nothing in common with any other's."""
-    parts = [dataclasses.replace(part, source="") for part in channel.budget.get(key, ())]
-    return dataclasses.replace(channel, budget={key: parts})
+    if shared:
+        return difference_half_width(after, before, key)
+    halves = [number(channel.uncertainty.get(key)) for channel in (before, after)]
+    return None if halves[0] is None or halves[1] is None else math.hypot(halves[0], halves[1])
 
 
 def judged(before: Side, after: Side, half_width: float | None, least: float) -> Change:
@@ -165,7 +158,7 @@ def most_changed(
     pairs = [(one, other) for one, other in zip(before, after, strict=True) if _known(one, other)]
     if not pairs:
         return None
-    wider = of_many(len(pairs))
+    wider = wider_for_many(len(pairs))
     found = [_point(one, other, key, unit, shared, practice, wider) for one, other in pairs]
     return max(found, key=lambda point: (_RANK[point[3].word], _beyond(point[3])))
 
@@ -194,11 +187,6 @@ def _point(
 def _beyond(change: Change) -> float:
     """Return by how much a difference exceeds what it may be by chance and habit."""
     return abs(change.difference or 0.0) - (change.uncertainty or 0.0) - change.least
-
-
-def of_many(points: int) -> float:
-    """Return by how much wider the half-width of one value becomes that all of so many stay inside with 95 %."""
-    return NormalDist().inv_cdf(1.0 - (1.0 - COVERED) / 2.0 / points) / NORMAL_95
 
 
 def as_side(channel: ChannelResult, key: str) -> Side | None:
