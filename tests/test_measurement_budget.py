@@ -12,11 +12,11 @@ from benches import bench_file
 from coverage_truth import of_two
 
 from audiomeas import measure
-from audiomeas.bench.parts import combined
+from audiomeas.bench.parts import Part, combined
 from audiomeas.cli.common import print_result
 from audiomeas.measurement.budget import budget_tables
 from audiomeas.measurement.registry import find
-from audiomeas.measurement.result import ChannelResult, result_from_json
+from audiomeas.measurement.result import ChannelResult, Result, result_from_json
 
 DB_PER_NEPER = 20.0 / math.log(10.0)
 
@@ -85,6 +85,24 @@ def test_shares_are_of_the_variance_and_sum_to_the_whole(result):
     assert rows["all together"][3] == "100.0"
     half_db = result.channel(1).uncertainty["gain_db"]
     assert float(rows["all together"][2]) == pytest.approx(half_db, rel=5e-3)  # three digits are printed
+
+
+def test_headings_are_the_words_that_tables_and_limits_have():
+    """No heading is made of a key: words of a figure first, then those of the row that shows it, else none."""
+    part = (Part("input calibration", 1.0),)
+    values = {"level_v_rms": 2.0, "level_w": 0.5, "gain_db": 20.0, "sensitivity_v_rms": 1.0, "made_up_key_v": 1.0}
+    channel = ChannelResult(channel=1, values={**values, "balance_db": 0.0}, budget=dict.fromkeys(values, part))
+    gain = find("gain")
+    conditions = {"rated_level": None, "frequency_hz": 1000.0}
+    told = Result(measurement="gain", sample_rate_hz=48_000.0, conditions=conditions, warnings=(), channels=(channel,))
+    found = budget_tables(told, gain.figures, gain.tables(told))
+    assert [(table.title, table.columns[2].unit) for table in found] == [
+        ("Uncertainty of gain", "dB"),
+        ("Uncertainty of input for the rated output", "V"),
+        ("Uncertainty of output", "V"),
+        ("Uncertainty of power into the load", "W"),
+    ]
+    assert "left out: --json holds" in found[-1].notes[-1]
 
 
 def test_what_is_printed_holds_each_figure_and_its_parts(result, capsys):

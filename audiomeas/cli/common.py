@@ -212,7 +212,7 @@ def print_result(result: Result, *, as_json: bool, explain: bool = False) -> Non
     if explain:
         from audiomeas.measurement.budget import budget_tables
 
-        tables = (*tables, *budget_tables(result, measurement.figures))
+        tables = (*tables, *budget_tables(result, measurement.figures, tables))
     for table in tables:
         click.echo(render_table(_named_as_typed(table), colour=sys.stdout is not None and wants_colour(sys.stdout)))
 

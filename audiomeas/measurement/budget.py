@@ -26,12 +26,12 @@ BENCH_NOISE = "noise of the bench"
 HUM = "hum on a harmonic"
 GAIN = "gain"
 
-#: Keys that are told and that no limit is made for: words, and unit.
+#: Keys that are told, that no limit is made for, and that many tables word in their own way: words, and unit.
 _WORDS = {
-    "level_dbfs": "level in dBFS",
-    "level_v_rms": "level",
-    "gain_db": "gain",
-    "thd_total_percent": "harmonic distortion, relative to fundamental and harmonics",
+    "level_dbfs": ("level in dBFS", "dB"),
+    "level_v_rms": ("level", "V"),
+    "gain_db": ("gain", "dB"),
+    "thd_total_percent": ("harmonic distortion, relative to fundamental and harmonics", "%"),
 }
 #: Endings of keys → unit.
 _UNITS = {
@@ -53,6 +53,7 @@ _NOTES = (
     "What a calibration or bench file states without its parts counts as rectangular, the careful side. An error that "
     "both ends of a ratio share (one meter calibrated both) cancels in it.",
 )
+_LEFT_OUT = "What stands in no table above is left out: --json holds its parts too."
 _NOTHING = ("No uncertainty is claimed here: the capture tells none, or its calibration does not hold.",)
 
 
@@ -140,34 +141,35 @@ def budget_from(facts: Mapping[str, Any]) -> dict[str, tuple[Part, ...]]:
     return {key: parts_from(rows) for key, rows in facts.items()}
 
 
-def budget_tables(result: Result, figures: Sequence[Figure]) -> tuple[TableView, ...]:
-    """Return a table for each figure that has a budget: its parts, their half-widths and shares of the variance.
+def budget_tables(result: Result, figures: Sequence[Figure], tables: Sequence[TableView] = ()) -> tuple[TableView, ...]:
+    """Return a table for each value that has a budget: its parts, their half-widths and shares of the variance.
 
-    figures : of its measurement, for their words; in their order.
+    figures : of its measurement, for their words; in their order.   tables : of the result, for what else is shown.
+    What neither names is left out, and that is said.
     """
-    keys = _keys(result, figures)
-    tables = [_table(result, key, figures, _NOTES if key == keys[-1] else ()) for key in keys]
-    return (*tables,) if tables else (TableView(title="Uncertainty", columns=(), rows=(), notes=_NOTHING),)
+    named = {**_WORDS, **_shown(tables), **{figure.key: (figure.words, figure.unit) for figure in figures}}
+    told = dict.fromkeys(key for channel in result.channels for key in channel.budget)
+    first = [figure.key for figure in figures if figure.key in told]
+    keys = [key for key in dict.fromkeys([*first, *told]) if key in named]
+    notes = _NOTES if len(keys) == len(told) else (*_NOTES, _LEFT_OUT)
+    found = [_table(result, key, *named[key], notes if key == keys[-1] else ()) for key in keys]
+    return (*found,) if found else (TableView(title="Uncertainty", columns=(), rows=(), notes=_NOTHING),)
 
 
-def _keys(result: Result, figures: Sequence[Figure]) -> list[str]:
-    """Return the keys that have a budget on any channel: those of figures first, in their order."""
-    found = dict.fromkeys(key for channel in result.channels for key in channel.budget)
-    first = [figure.key for figure in figures if figure.key in found]
-    return list(dict.fromkeys([*first, *found]))
+def _shown(tables: Sequence[TableView]) -> dict[str, tuple[str, str]]:
+    """Return the words and the unit of each key that rows tell; a row set in says its words with the one above.
+
+    Budgets have no prefixes: a row's unit may have one.
+    """
+    return {
+        key: (str(words), next((unit for ending, unit in _UNITS.items() if key.endswith(ending)), str(shown)))
+        for table in tables
+        for key, (words, shown, *_) in zip(table.keys, table.rows, strict=False)
+        if not str(words).startswith(" ")
+    }
 
 
-def _words(key: str, figures: Sequence[Figure]) -> tuple[str, str]:
-    """Return what a key is in words, and its unit."""
-    unit = next((unit for ending, unit in _UNITS.items() if key.endswith(ending)), "")
-    figure = next((figure for figure in figures if figure.key == key), None)
-    if figure is not None:
-        return figure.words, figure.unit
-    return _WORDS.get(key, key.replace("_", " ")), unit
-
-
-def _table(result: Result, key: str, figures: Sequence[Figure], notes: tuple[str, ...]) -> TableView:
-    words, unit = _words(key, figures)
+def _table(result: Result, key: str, words: str, unit: str, notes: tuple[str, ...]) -> TableView:
     told = {channel.channel: channel.budget[key] for channel in result.channels if channel.budget.get(key)}
     names = dict.fromkeys((part.component, part.shape) for parts in told.values() for part in _by_size(parts))
     columns = {channel: _column(parts) for channel, parts in told.items()}

@@ -16,7 +16,7 @@ _QUANTITIES = (
     ("crosstalk_at_10khz_db", "crosstalk at 10 kHz", "dB"),
     ("worst_crosstalk_db", "largest crosstalk in the band", "dB"),
     ("worst_crosstalk_hz", "  at", "Hz"),
-    ("crosstalk_slope_db_per_octave", "rises with frequency by", "dB/octave"),
+    ("crosstalk_slope_db_per_octave", "rise with frequency", "dB/octave"),
     ("coupling_phase_deg", "phase against the driven output", "degrees"),
 )
 _ALWAYS = {"crosstalk_at_1khz_db", "worst_crosstalk_db"}

@@ -31,11 +31,12 @@ def figures_table(
 
     quantities : (key, words, unit).  always : keys with a row even where no channel has a value.
     """
-    rows, widths = [], []
+    rows, widths, keys = [], [], []
     for key, words, unit in quantities:
         if key not in always and all(channel.values.get(key) is None for channel in result.channels):
             continue
         shown, factor = shown_in(unit, *(channel.values.get(key) for channel in result.channels))
+        keys.append(key)
         rows.append((words, shown, *(cell(channel, key, factor) for channel in result.channels)))
         widths.append((None, None, *(times(channel.uncertainty.get(key), factor) for channel in result.channels)))
     return TableView(
@@ -45,6 +46,7 @@ def figures_table(
         rows=tuple(rows),
         uncertainties=tuple(widths),
         notes=notes,
+        keys=tuple(keys),
     )
 
 

@@ -25,6 +25,7 @@ class TableView:
 
     uncertainties : 95 % half-widths beside the rows (same shape), where known; they set the digits printed.
     leading : so many first columns tell rows apart, and are repeated where a table is parted.
+    keys : of the figures that the rows tell, one each, where they do: words and unit stand in the first two columns.
     """
 
     title: str
@@ -33,6 +34,7 @@ class TableView:
     uncertainties: tuple[tuple[float | None, ...], ...] = ()
     notes: tuple[str, ...] = ()
     leading: int = 1
+    keys: tuple[str, ...] = ()
 
 
 Role = Literal["line", "bars", "points"]
