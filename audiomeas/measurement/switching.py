@@ -169,8 +169,7 @@ def _tell_thump(
             told.add(volts, (*scale, *noise), peak)
     if highest is not None and in_volts:
         # The card's coupling takes DC away: what is seen of it is less than what was there.
-        shift = max((one.dc_shift for one in thumps), key=abs)
-        told.values[f"{name}_dc_v"] = shift
+        told.values[f"{name}_dc_v"] = max(abs(one.dc_shift) for one in thumps)
         told.at_most(f"{name}_dc_v", word="at least")
 
 
@@ -262,7 +261,7 @@ def _conditions(
         "times_count_from": "the beginning of the capture",
         "weighting": "none",
         "band_hz": [None, recording.sample_rate_hz / 2.0],
-        "dc_shift": "largest mean of 0.1 s behind a thump; the card is coupled by capacitors, so at least that",
+        "dc_shift": "largest mean of 0.1 s behind a thump, up or down; the card's capacitors take some of it",
         "uncertainty_covers": "noise and scale; not what is faster than the band",
     }
 
