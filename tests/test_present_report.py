@@ -136,6 +136,21 @@ def test_a_limit_that_steps_share_is_said_once_with_where_it_failed():
     assert [line.partition(":")[0] for line in value_lines(rows)] == ["At 1 W", "At 30 W", "At 30 W, 6 kHz"]
 
 
+def test_the_power_of_a_claim_leads_in_bold():
+    """What a claim is held to stands above the watts of a gain step, however late the plan comes to it."""
+    watts = {"unit": "W", "limit": "", "verdict": None}
+    findings = (
+        cases.finding(quantity="level_w", words="power into 8 Ω", step="Gain", value=1.0, **watts),
+        cases.finding(
+            quantity="least_power_w", words="power at the rated distortion", step="60 W", value=60.5, **watts
+        ),
+        cases.finding(),
+    )
+    found = topics(replace(cases.CONTENTS["plain"], findings=findings))
+    assert [topic.words for topic in found[:2]] == ["Power at the rated distortion", "Power into 8 Ω"]
+    assert [topic.lines[0].strong for topic in found] == [True, True, False]
+
+
 def test_what_is_missing_or_undecided_says_why():
     unknown = cases.finding(value=None, verdict="undecided", reason="missing: not measured")
     assert value_lines([unknown]) == ["At 1 W: not known on channel 1."]

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from audiomeas.recording import Recording
     from audiomeas.stimulus import BurstSeries
 
-_AT_ONSET, _AT_RATED = "where clipping begins", "at the rated distortion"
+_AT_ONSET, _AT_RATED = "where distortion begins to rise", "at the rated distortion"
 #: Harmonics that a capture must hold: what clips alike on both halves makes odd ones only.
 _LEAST_ORDER = 3
 

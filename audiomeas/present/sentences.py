@@ -28,6 +28,8 @@ _HEADINGS = {
     "gain_db_difference": "balance of the channels",
     "deviation_db": "deviation from a flat response",
 }
+#: What a customer asks first stands first: the power that a claim is held to, then the powers of single steps.
+_FIRST = ("least_power_w", POWER)
 #: What a number means, in one sentence, for somebody who never heard the word. Key of the quantity → sentence.
 _MEANINGS = {
     POWER: "What the amplifier put into the load in this test; the most that it can give may be higher.",
@@ -36,6 +38,8 @@ _MEANINGS = {
     "corner_low_hz": "The deep tone at which half the power is left.",
     "corner_high_hz": "The high tone at which half the power is left.",
     "level_v_rms": "The voltage at the output during this test (r.m.s., the value that counts for power).",
+    "least_power_w": "What each channel gives at every tone that was tried, with no more distortion than stated.",
+    "onset_w": "Distortion is twice its least there. Where it grows steadily, power at a stated distortion says more.",
     "gain_db": "How much larger the signal leaves than it enters: 20 dB is ten times, 26 dB twenty times.",
     "thd_percent": "Overtones that the unit adds to a pure tone, as a share of it: 1 % is a hundredth.",
     "thd_n_percent": "All that comes out besides the pure tone (overtones, hum, noise), as a share of the whole.",
@@ -165,14 +169,14 @@ def _alike(finding: Finding, findings: Sequence[Finding]) -> list[Finding]:
 
 
 def topics(content: ReportContent) -> list[Topic]:
-    """Return what was found of each quantity: power first, then in the order of the plan.
+    """Return what was found of each quantity: powers first, then in the order of the plan.
 
     What a number means is said below it, and only once.
     """
     kinds = dict.fromkeys((each.quantity, each.words) for each in content.findings)
     said: set[str] = set()
     found = []
-    for quantity, words in sorted(kinds, key=lambda kind: kind[0] != POWER):
+    for quantity, words in sorted(kinds, key=lambda kind: _FIRST.index(kind[0]) if kind[0] in _FIRST else len(_FIRST)):
         members = [each for each in content.findings if (each.quantity, each.words) == (quantity, words)]
         found.append(_topic(members, said))
     return found
@@ -180,7 +184,9 @@ def topics(content: ReportContent) -> list[Topic]:
 
 def _topic(members: Sequence[Finding], said: set[str]) -> Topic:
     """Return a quantity's sentences. said : meanings that stand above already; added to."""
-    lines = _power_lines(members) if members[0].quantity == POWER else [Sentence(text) for text in value_lines(members)]
+    quantity = members[0].quantity
+    plain = [Sentence(text, strong=quantity in _FIRST) for text in value_lines(members)]
+    lines = _power_lines(members) if quantity == POWER else plain
     if limits := limit_line(members):
         lines.append(Sentence(limits, indented=True))
     meaning = meaning_of(members[0])
