@@ -140,6 +140,17 @@ def sync_folder(folder: Path) -> None:
             os.close(descriptor)
 
 
+def refuse_unwritable(path: Path) -> None:
+    """Raise FileProblem where a new file can't be made: before what it is for has been done, or has sounded."""
+    with translated(path, "write"):
+        if path.exists():
+            raise FileExistsError
+        if not path.parent.is_dir():
+            raise FileNotFoundError
+        if not os.access(path.parent, os.W_OK):
+            raise PermissionError
+
+
 def write_new_text(path: Path, text: str) -> None:
     """Create a text file whole or not at all, never over another one."""
     write_new(path, lambda temporary: _write_bytes(temporary, text.encode("utf-8")))

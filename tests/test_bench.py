@@ -71,6 +71,12 @@ def test_what_is_wrong_in_a_bench_file_is_named(copy, old, new, words):
     assert "bench.toml" in str(caught.value)
 
 
+def test_a_low_rate_is_not_blamed_on_a_block_that_nobody_gave(copy):
+    # 30 ms is the longest block: 370 frames at 12,345 Hz; the usual 512 where they fit.
+    assert read_bench(copy("sample_rate_hz = 96000", "sample_rate_hz = 12345")).interface.block_frames == 370
+    assert read_bench(BENCH).interface.block_frames == 512
+
+
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [

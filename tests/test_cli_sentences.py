@@ -70,6 +70,12 @@ def test_one_fault_is_named_as_each_reader_writes_it(tmp_path):
         read_plan(plan, sample_rate_hz=48_000.0)
 
 
+def test_what_was_left_out_and_what_cant_be_written_is_said_at_once(tmp_path):
+    refused("chart", "good.wav", words="Write: audiomeas chart [OPTIONS] RECORD_OR_RESULT FILE")
+    nowhere = tmp_path / "no" / "x.png"
+    refused("measure", "distortion", "--no-captures", "--chart", nowhere, words="there is no folder")
+
+
 def test_numbers_below_zero_get_a_minus_and_nothing_else_does():
     told = with_minus("noise -72.4 dBV (-3 dB, -.5) on 2026-11-26, D-0001, /tmp/-5, '-10 dBV', 20-30 Hz, 1e-5, --falls")
     assert told == "noise −72.4 dBV (−3 dB, −.5) on 2026-11-26, D-0001, /tmp/-5, '-10 dBV', 20-30 Hz, 1e-5, --falls"

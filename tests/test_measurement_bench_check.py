@@ -234,6 +234,14 @@ def test_a_baseline_says_what_moved_and_refuses_what_is_none(path, tmp_path):
     kept.write_text(json.dumps(facts))
     (moved,) = compare(kept, read_baseline(kept), same)
     assert moved.state == "found" and "channel 2: noise moved by +1" in moved.text
+    # As much of latency as a resampler in the path adds: worth a look, but the markers make up for it.
+    facts["figures"]["2"] |= {
+        "noise_dbv": same.figures[2]["noise_dbv"],
+        "latency_frames": same.figures[2]["latency_frames"] - 24.0,
+    }
+    kept.write_text(json.dumps(facts))
+    (later,) = compare(kept, read_baseline(kept), same)
+    assert later.state == "note" and "channel 2: latency moved by +24.00 frames" in later.text
     facts["set_up"]["sample_rate_hz"] = 96_000.0
     kept.write_text(json.dumps(facts))
     with pytest.raises(RequestError, match="another set-up"):
@@ -259,6 +267,8 @@ def test_the_command_prints_lines_or_json_and_refuses_with_status_3(path, tmp_pa
     assert "SIMULATED" in good.output and "24 bits arrive" in good.output
     again = CliRunner().invoke(check_command, ["--bench", str(path), "--save-baseline", str(kept)])
     assert isinstance(again.exception, FileProblem)  # before any sound: no interface was asked for
+    nowhere = CliRunner().invoke(check_command, ["--bench", str(path), "--save-baseline", str(tmp_path / "no" / "x")])
+    assert isinstance(nowhere.exception, FileProblem) and "there is no folder" in str(nowhere.exception)  # nor here
     bad = CliRunner().invoke(check_command, ["--bench", str(path), "--json", "--baseline", str(kept)])
     assert isinstance(bad.exception, CaptureError) and bad.exception.exit_status == 3
     report = json.loads(bad.stdout)

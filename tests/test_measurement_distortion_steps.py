@@ -273,7 +273,7 @@ def test_what_does_not_fit_is_refused_with_the_way_out() -> None:
     captured = _captured(GRID)
     foreign = {"stimulus_start": None, "shared_clock": False}
     for changes, words in (
-        ({"stimulus": None}, "--stimulus FILE"),
+        ({"stimulus": None}, "with stimulus FILE"),
         ({"stimulus": Silence(duration_s=1.0, sample_rate_hz=RATE_HZ)}, "'silence'"),
         ({"sample_rate_hz": 44_100.0}, "44100 Hz"),
         ({"stimulus_start": -20_000}, "cut"),

@@ -335,8 +335,8 @@ def test_a_dead_channel_is_named_beside_a_good_one():
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"stimulus": None}, "--stimulus FILE"),
-        ({"stimulus": Silence(duration_s=1.0, sample_rate_hz=48_000.0)}, "--stimulus FILE"),
+        ({"stimulus": None}, "with stimulus FILE"),
+        ({"stimulus": Silence(duration_s=1.0, sample_rate_hz=48_000.0)}, "with stimulus FILE"),
         ({"sample_rate_hz": 44_100.0}, "44100 Hz"),
     ],
 )

@@ -425,7 +425,7 @@ def test_a_capture_in_which_no_step_can_be_told_is_refused() -> None:
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"stimulus": None}, "--stimulus"),
+        ({"stimulus": None}, "stimulus FILE"),
         ({"stimulus": Silence(duration_s=1.0, sample_rate_hz=RATE_HZ)}, "'silence'"),
         ({"sample_rate_hz": 44_100.0}, "sample rate"),
         ({"stimulus": dataclasses.replace(FEW, driven_channels=(2,))}, "driven"),

@@ -187,6 +187,12 @@ def test_a_file_that_holds_no_result_is_named(tmp_path, text):
         audiomeas.chart(source, tmp_path / "a.svg")
 
 
+def test_a_capture_is_no_result_and_the_way_to_its_chart_is_said(tmp_path):
+    (tmp_path / "good.wav").write_bytes(b"RIFF")
+    with pytest.raises(FileProblem, match=r"is a capture: .*analyze WORD .*good\.wav --chart"):
+        audiomeas.chart(tmp_path / "good.wav", tmp_path / "x.png")
+
+
 def test_a_missing_source_and_a_folder_without_a_visit_are_said(tmp_path):
     with pytest.raises(FileProblem, match="not found"):
         audiomeas.chart(tmp_path / "none.json", tmp_path / "a.svg")

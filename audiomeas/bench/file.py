@@ -16,6 +16,11 @@ from audiomeas.interface.protocol import SAMPLE_FORMATS, SampleFormat
 from audiomeas.tomlfile import Table, read_toml
 from audiomeas.units import Level, parse_level
 
+#: A block and a 20 ms fade together must stay below 50 ms: that is how fast the output is silent when it must be.
+_LONGEST_BLOCK_S = 0.03
+#: Of a block, where a rate allows for it.
+_USUAL_BLOCK_FRAMES = 512
+
 
 @dataclass(frozen=True, kw_only=True)
 class InterfaceChoice:
@@ -164,13 +169,15 @@ def _required(table: Table, key: str) -> Table:
 def _interface(table: Table) -> InterfaceChoice:
     kind = table.choice("kind", ["simulated", "soundcard"])
     simulated = kind == "simulated"
+    sample_rate_hz = table.number("sample_rate_hz", 96_000.0, at_least=8_000, at_most=768_000)
+    longest = int(_LONGEST_BLOCK_S * sample_rate_hz)
     choice = InterfaceChoice(
         kind=kind,
-        sample_rate_hz=table.number("sample_rate_hz", 96_000.0, at_least=8_000, at_most=768_000),
+        sample_rate_hz=sample_rate_hz,
         sample_format=table.choice("sample_format", list(SAMPLE_FORMATS), "int24"),
-        block_frames=table.integer("block_frames", 512, at_least=16, at_most=16_384),
+        block_frames=table.integer("block_frames", min(_USUAL_BLOCK_FRAMES, longest), at_least=16, at_most=16_384),
         # What the driver holds in store can't be faded: a longer latency would break the promise of 50 ms.
-        latency_s=table.number("latency_s", None, above=0.0, at_most=0.03),
+        latency_s=table.number("latency_s", None, above=0.0, at_most=_LONGEST_BLOCK_S),
         gain_setting=table.text("gain_setting", "fixed"),
         name="" if simulated else table.text("name"),
         host_api=None if simulated else table.text("host_api", None),
@@ -179,10 +186,9 @@ def _interface(table: Table) -> InterfaceChoice:
         seed=table.integer("seed", 1, at_least=0) if simulated else 0,
     )
     table.finish()
-    # A block and a 20 ms fade together must stay below 50 ms: that is how fast the output is silent when it must be.
-    if choice.block_frames > 0.03 * choice.sample_rate_hz:
-        longest = int(0.03 * choice.sample_rate_hz)
-        raise table.problem("block_frames", f"must be at most {longest} at {choice.sample_rate_hz:g} Hz (30 ms)")
+    if choice.block_frames > longest:
+        limit_ms = 1000.0 * _LONGEST_BLOCK_S
+        raise table.problem("block_frames", f"must be at most {longest} at {sample_rate_hz:g} Hz ({limit_ms:g} ms)")
     return choice
 
 

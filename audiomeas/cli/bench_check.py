@@ -53,7 +53,7 @@ def check(
     """
     from pathlib import Path
 
-    from audiomeas.errors import FileProblem
+    from audiomeas.files import refuse_unwritable
     from audiomeas.measurement.api import CaptureFolder, open_bench
     from audiomeas.measurement.bench_check import check_bench, with_findings
     from audiomeas.measurement.bench_check_baseline import read_baseline, write_baseline
@@ -64,8 +64,8 @@ def check(
         say(f"{baseline} is not there yet: what this check finds is kept as the first baseline")
         baseline, save_baseline = None, baseline
     kept = None if baseline is None else read_baseline(Path(baseline))
-    if save_baseline is not None and Path(save_baseline).exists():
-        raise FileProblem(f"{save_baseline} is there already: give the baseline another name (nothing is written over)")
+    if save_baseline is not None:
+        refuse_unwritable(Path(save_baseline))
     keep = None if captures is None else CaptureFolder(Path(captures), "bench-check")
     with Session(open_bench(bench), say=say, progress=show_progress) as session:
         report = check_bench(session, connected=connected, keep=keep)

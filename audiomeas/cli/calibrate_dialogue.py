@@ -227,16 +227,12 @@ def session_on(bench: Any) -> Any:
 
 def new_file(former: Path, write: str | None, day: str) -> Path:
     """Return where to write: never over a file that is there."""
-    from audiomeas.errors import FileProblem
-    from audiomeas.files import free_name
+    from audiomeas.files import free_name, refuse_unwritable
 
     if write is None:
         return free_name(former.parent, f"{_OF_A_DAY.sub('', former.stem)}-{day}", ".toml")
     path = Path(write)
-    if path.exists():
-        raise FileProblem(f"{path} exists already and is never overwritten: give another name")
-    if not path.parent.is_dir():
-        raise FileProblem(f"can't write {path}: there is no folder {path.parent}; make it first")
+    refuse_unwritable(path)
     return path
 
 

@@ -98,6 +98,9 @@ def live(
     \b
     up [DB]  down [DB]  level LEVEL  frequency HZ  channels 1|2|both
     mute  unmute  reset  take  wait SECONDS  quit
+
+    A word that is refused changes nothing and is said on stderr; once it is over, the exit status tells of it: 2 for a
+    wrong word or value, 3 where the bench refused, the higher of both.
     """
     from audiomeas.measurement.live_adjust import Adjusting, find_quantity
     from audiomeas.measurement.live_words import LiveWords, hertz

@@ -28,6 +28,7 @@ _COMMANDS = {
     "measure": ("audiomeas.cli.measure", "Play, capture and analyse one measurement on a bench."),
     "analyze": ("audiomeas.cli.measure", "Analyse a capture made elsewhere (WAV or FLAC)."),
     "generate": ("audiomeas.cli.generate", "Write a stimulus as WAV or FLAC, with its sidecar."),
+    "bringup": ("audiomeas.cli.bringup", "Guide a first power-up through a bulb; nothing sounds."),
     "run": ("audiomeas.cli.run", "Run a plan on one unit and keep a record of the visit."),
     "live": ("audiomeas.cli.live", "Hold a tone's level and frequency in the hand, with live figures."),
     "logbook": ("audiomeas.cli.logbook", "Write down repairs, listening, photos, corrections of a unit."),
@@ -203,7 +204,7 @@ def _told(error: Exception) -> int:
     elif isinstance(error, click.ClickException):
         context = getattr(error, "ctx", None)
         command = "" if context is None else context.command_path.removeprefix("audiomeas").strip()
-        line, status = (f"{command}: " if command else "") + error.format_message(), 2
+        line, status = (f"{command}: " if command else "") + error.format_message() + _way_out(error), 2
     elif isinstance(error, OSError):
         line, status = f"can't write the output: {error.strerror or error}", 2
     elif _hides_a_stop(error):
@@ -220,6 +221,13 @@ def _told(error: Exception) -> int:
         )
     _say(line)
     return status
+
+
+def _way_out(error: click.ClickException) -> str:
+    """Return how the command is written, where a part of it was left out; ''."""
+    if not isinstance(error, click.MissingParameter) or error.ctx is None:
+        return ""
+    return f" Write: {' '.join(error.ctx.command.get_usage(error.ctx).removeprefix('Usage:').split())}"
 
 
 def _say(line: str) -> None:

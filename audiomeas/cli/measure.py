@@ -71,6 +71,7 @@ def _measure_command(word: str) -> click.Command:
     ) -> None:
         from audiomeas.measurement.api import measure as measure_call
 
+        _refuse_chart(chart)
         result = measure_call(
             word,
             bench=bench,
@@ -79,6 +80,7 @@ def _measure_command(word: str) -> click.Command:
             channels=channels,
             captures=None if no_captures else captures,
             loudspeakers=loudspeakers,
+            for_chart=chart is not None,
             say=say,
             progress=show_progress,
             **given(options),
@@ -129,8 +131,15 @@ def _analyze_command(word: str) -> click.Command:
     ) -> None:
         from audiomeas.measurement.api import analyze as analyze_call
 
+        _refuse_chart(chart)
         result = analyze_call(
-            word, file, calibration=calibration, range_name=range_name, stimulus=stimulus, **given(options)
+            word,
+            file,
+            calibration=calibration,
+            range_name=range_name,
+            stimulus=stimulus,
+            for_chart=chart is not None,
+            **given(options),
         )
         print_result(result, as_json=as_json, explain=explain)
         _chart(result, chart)
@@ -159,6 +168,17 @@ def _analyze_command(word: str) -> click.Command:
 
 def _folder_words(measurement: Any) -> str:
     return "" if measurement.join is None else ". FILE may be a folder: that of a record's step, with all its captures"
+
+
+def _refuse_chart(file: str | None) -> None:
+    """Raise FileProblem for a chart that could not be written; before anything sounds."""
+    if file is None:
+        return
+    from pathlib import Path
+
+    from audiomeas.present.saving import CHART_SUFFIXES, check_suffix
+
+    check_suffix(Path(file), CHART_SUFFIXES)
 
 
 def _chart(result: Any, file: str | None) -> None:

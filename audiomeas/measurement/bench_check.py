@@ -16,7 +16,7 @@ import numpy as np
 from audiomeas.bench.interlock import predict
 from audiomeas.errors import CaptureError, RequestError
 from audiomeas.interface.transport import Capture
-from audiomeas.measurement.bench_check_findings import CheckReport, Finding, Heard
+from audiomeas.measurement.bench_check_findings import LATENCY_WITHIN_FRAMES, CheckReport, Finding, Heard
 from audiomeas.measurement.bench_check_loud import (
     judge_bits,
     judge_clock,
@@ -232,7 +232,7 @@ class _Check:
 
     def _latency(self) -> None:
         moved = max(self._latencies) - min(self._latencies)
-        if moved > 0.5:
+        if moved > LATENCY_WITHIN_FRAMES:
             text = f"moves by {moved:.1f} frames from start to start; the markers make up for it within a capture"
             self._findings.append(Finding(check="latency", state="note", text=text))
             return

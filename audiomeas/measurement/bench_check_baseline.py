@@ -3,24 +3,68 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import read_json, write_new_json
-from audiomeas.measurement.bench_check_findings import CheckReport, Finding
+from audiomeas.measurement.bench_check_findings import LATENCY_WITHIN_FRAMES, CheckReport, Finding
 
 BASELINE_VERSION = 1
-#: Figure → (what it is called, unit, how far it may move, what to do when it moved further). Common practice.
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Allowed:
+    """How far a figure may move. what, unit : of the figure.  by : unit of the difference.  spoils : where it moved,
+    results could not be trusted; else it is worth a look.
+    """
+
+    what: str
+    unit: str
+    by: str
+    within: float
+    to_do: str
+    less_is_better: bool = True
+    spoils: bool = True
+
+
+#: Figure → what is allowed to it. Common practice.
 _ALLOWED = {
-    "gain_db": ("gain", "dB", 0.05, "look for a turned knob, a volume control or another cable; else calibrate again"),
-    "noise_dbv": ("noise", "dBV", 3.0, "look for cables, supplies, lamps and phones nearby"),
-    "hum_dbv": ("hum", "dBV", 6.0, "look for a ground loop, a transformer nearby, a lifted shield"),
-    "residual_db": (
-        "residual beside the tone",
-        "dB",
-        3.0,
-        "look for a worn plug, an enhancement, a level near the end",
+    "gain_db": _Allowed(
+        what="gain",
+        unit="dB",
+        by="dB",
+        within=0.05,
+        to_do="look for a turned knob, a volume control or another cable; else calibrate again",
+        less_is_better=False,
+    ),
+    "noise_dbv": _Allowed(
+        what="noise", unit="dBV", by="dB", within=3.0, to_do="look for cables, supplies, lamps and phones nearby"
+    ),
+    "hum_dbv": _Allowed(
+        what="hum",
+        unit="dBV",
+        by="dB",
+        within=6.0,
+        to_do="look for a ground loop, a transformer nearby, a lifted shield",
+    ),
+    "residual_db": _Allowed(
+        what="residual beside the tone",
+        unit="dB",
+        by="dB",
+        within=3.0,
+        to_do="look for a worn plug, an enhancement, a level near the end",
+    ),
+    # The markers make up for it within each capture.
+    "latency_frames": _Allowed(
+        what="latency",
+        unit="frames",
+        by="frames",
+        within=LATENCY_WITHIN_FRAMES,
+        to_do="look for another buffer, a resampler or an enhancement in driver or sound server",
+        less_is_better=False,
+        spoils=False,
     ),
 }
 #: Below this level (dBV) hum is a part of the noise: that it moves there says nothing.
@@ -80,20 +124,25 @@ def compare(path: Path, baseline: dict[str, Any], report: CheckReport) -> tuple[
     compared = 0
     for channel, values in report.figures.items():
         before = baseline["figures"].get(str(channel), {})
-        for key, (what, unit, allowed, to_do) in _ALLOWED.items():
+        for key, allowed in _ALLOWED.items():
             if key not in values or key not in before:
                 continue
             compared += 1
-            moved = values[key] - before[key]
             quiet_hum = key == "hum_dbv" and max(values[key], before[key]) < _HUM_MATTERS_DBV
-            if abs(moved) > allowed and not quiet_hum:
-                better = key != "gain_db" and moved < 0.0
-                span = f"from {before[key]:.2f} to {values[key]:.2f} {unit}"
-                text = f"channel {channel}: {what} moved by {moved:+.2f} dB, {span}"
-                text += "; save a new baseline if this is to stay" if better else f": {to_do}"
-                found.append(Finding(check="baseline", state="note" if better else "found", text=text))
+            if abs(values[key] - before[key]) > allowed.within and not quiet_hum:
+                found.append(_moved(channel, allowed, before[key], values[key]))
     if compared == 0:
         raise RequestError(f"{path} shares no figure with this check: save a baseline of this bench")
     return tuple(found) or (
         Finding(check="baseline", state="as it should be", text=f"{compared} figures are where they were"),
     )
+
+
+def _moved(channel: int, allowed: _Allowed, then: float, now: float) -> Finding:
+    better = allowed.less_is_better and now < then
+    text = f"channel {channel}: {allowed.what} moved by {now - then:+.2f} {allowed.by}, "
+    text += f"from {then:.2f} to {now:.2f} {allowed.unit}"
+    text += "" if better else f": {allowed.to_do}"
+    if better or not allowed.spoils:
+        return Finding(check="baseline", state="note", text=f"{text}; save a new baseline if this is to stay")
+    return Finding(check="baseline", state="found", text=text)

@@ -20,6 +20,8 @@ from audiomeas.units import SQRT2, amplitude_ratio_to_db
 State = Literal["found", "note", "as it should be", "not checked"]
 #: Residuals and noise are told within this band.
 BAND_HZ = (20.0, 20_000.0)
+#: A latency that moves by no more stands still: it is found to a fraction of a frame.
+LATENCY_WITHIN_FRAMES = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from audiomeas.errors import FileProblem, RequestError
-from audiomeas.files import read_json
+from audiomeas.files import AUDIO, read_json
 from audiomeas.measurement import registry
 from audiomeas.measurement.result import Result, result_from_json
 from audiomeas.present.masks import with_masks
@@ -70,11 +70,13 @@ def report(visit_path: str | Path, file: str | Path, *, paper: str = "A4", say: 
     """
     from audiomeas.present.content import content_of
     from audiomeas.present.report import write_report
+    from audiomeas.record.void import later_of
 
     target = Path(file)
     check_suffix(target, REPORT_SUFFIXES)
     refuse_inside_a_record(target)
-    content = content_of(_trusted(Path(visit_path), say))
+    visit = _trusted(Path(visit_path), say)
+    content = content_of(visit, later=later_of(visit))
     _tell_missing_letters(content, say)
     write_report(content, target, paper=paper)
     return target
@@ -99,6 +101,11 @@ def _trusted(path: Path, say: Say) -> Visit:
 
 def read_result(file: Path) -> Result:
     """Return the result that a JSON file holds. Raises FileProblem: missing, damaged, or no result."""
+    if file.suffix.lower() in AUDIO:
+        raise FileProblem(
+            f"{file} is a capture: draw it with `audiomeas analyze WORD {file} --chart PICTURE`, or give a record's "
+            "folder, or what `--json` has printed"
+        )
     data = read_json(file)
     try:
         return result_from_json(data)

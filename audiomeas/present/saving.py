@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas import __version__
 from audiomeas.errors import FileProblem
-from audiomeas.files import write_new
+from audiomeas.files import refuse_unwritable, write_new
 from audiomeas.present.style import PNG_DPI, look
 
 if TYPE_CHECKING:
@@ -21,14 +21,13 @@ _MAKER = f"audiomeas {__version__}"
 
 
 def check_suffix(path: Path, suffixes: Sequence[str]) -> None:
-    """Raise FileProblem unless the name ends in one of the suffixes, or if the file exists already.
+    """Raise FileProblem unless the name ends in one of the suffixes and a new file can be made there.
 
-    Called before any drawing, so that a wrong name costs nothing.
+    Called before any drawing, and before any sound, so that a wrong name costs nothing.
     """
     if path.suffix.lower() not in suffixes:
         raise FileProblem(f"{path}: the name must end in {' or '.join(_listed(suffixes))}, which says what to write")
-    if path.exists():
-        raise FileProblem(f"{path} exists already and is never overwritten: give another name")
+    refuse_unwritable(path)
 
 
 def _listed(suffixes: Sequence[str]) -> list[str]:
