@@ -145,6 +145,9 @@ class Look:
     def facts(self) -> dict[str, Any]:
         return {"silent_channels": []}
 
+    def lines(self, load_ohm: Mapping[int, float]) -> tuple[str, ...]:
+        return tuple(f"channel {channel}: 26.0 dB at 1 kHz" for channel in (1, 2))
+
 
 class FakeSession:
     """A bench session: keeps a capture, then gives (or raises) what was said beforehand for a measurement word."""

@@ -6,6 +6,7 @@ import sys
 
 import click
 
+from audiomeas.cli.answers import answers_for, answers_option
 from audiomeas.cli.common import Command, bench_option, json_option, print_json, say, show_progress, show_progress_end
 from audiomeas.cli.loudspeakers import asked, loudspeakers_option
 from audiomeas.cli.visits import other_unit_asked, visit_options
@@ -25,6 +26,7 @@ from audiomeas.cli.visits import other_unit_asked, visit_options
     metavar="REASON",
     help="Leave out the quiet check of the bench before the first step; the reason is kept in the record.",
 )
+@answers_option
 @bench_option
 @loudspeakers_option
 @json_option
@@ -36,6 +38,7 @@ def run(
     new_stay: bool,
     other_unit: bool,
     without_check: str | None,
+    answers: str | None,
     bench: str | None,
     loudspeakers: str | None,
     as_json: bool,
@@ -46,7 +49,8 @@ def run(
     Example: audiomeas run power-amplifier --unit "Demo amplifier A, serial D-0001"
 
     PLAN is a TOML file, or the name of a shipped plan. The bench is checked first, quietly, the unit connected: when
-    results could not be trusted nothing is measured. Exit status 1 when a verdict is fail or undecided.
+    results could not be trusted nothing is measured. What the plan asks (wiring, checklist, readings) is asked at the
+    terminal, or taken from --answers. Exit status 1 when a verdict is fail or undecided.
     """
     from audiomeas.plan.run import run as run_call
 
@@ -60,6 +64,7 @@ def run(
         new_stay=new_stay,
         other_unit=other_unit_asked(records, unit, other_unit),
         without_check=without_check,
+        answers=answers_for(plan, answers),
         say=say,
         progress=show_progress,
     )
@@ -69,6 +74,7 @@ def run(
     else:
         from audiomeas.present.outcome import visit_text
         from audiomeas.present.tables import terminal_width
+        from audiomeas.record.void import later_of
 
-        click.echo(visit_text(outcome.visit, width=terminal_width(sys.stdout)))
+        click.echo(visit_text(outcome.visit, later=later_of(outcome.visit), width=terminal_width(sys.stdout)))
     return outcome.exit_status

@@ -30,6 +30,8 @@ _START_HZ, _STOP_PART, _SWEEP_S = 8.0, 0.45, 0.75
 #: So near that a resonance of Q 2 stands at most 0.01 dB higher between two of them: with 6 an octave it was 0.1 dB,
 #: which the margin then lacked.
 _POINTS_PER_OCTAVE = 24
+#: Where the gain is told in words.
+_TOLD_AT_HZ = 1000.0
 #: A gain below this (−180 dB) is none.
 _LEAST_GAIN = 1e-9
 #: Ways that cancel are not compared with later captures by what is left of them: a balance that moves by a hair would
@@ -180,6 +182,22 @@ class FirstLook:
             "silent_channels": list(self.silent),
         }
 
+    def lines(self, load_ohm: Mapping[int, float]) -> tuple[str, ...]:
+        """Return gain, polarity and load of each channel in words. load_ohm : channel → load that is entered.
+
+        That a load is connected no voltage tells: it is said as what was entered.
+        """
+        return tuple(
+            f"channel {channel}: {self._words(channel)}{_load(load_ohm.get(channel))}" for channel in self.ways
+        )
+
+    def _words(self, channel: int) -> str:
+        if channel in self.silent:
+            return "silent at first look"
+        way_round = {1: ", upright", -1: ", inverted"}.get(self.polarity.get(channel, 0), "")
+        gain_db = f"{self.gain_at_db(channel, _TOLD_AT_HZ):.1f}".replace("-", "−")
+        return f"{gain_db} dB at {_TOLD_AT_HZ / 1000.0:g} kHz{way_round}"
+
     def _to_compare(self, channel: int, driven: tuple[int, ...]) -> tuple[int, ...]:
         return driven if channel in driven else tuple(self.ways[channel])
 
@@ -199,6 +217,10 @@ class FirstLook:
         others = np.sum(beside_noise, axis=0) - np.max(beside_noise, axis=0)
         noise = np.sqrt(np.sum(np.square([way.noise for way in ways]), axis=0))
         return np.asarray(_db(largest + others + noise))
+
+
+def _load(load_ohm: float | None) -> str:
+    return ", no load entered" if load_ohm is None else f", load of {load_ohm:g} Ω entered"
 
 
 def first_look_sweeps(*, level_v_rms: float, sample_rate_hz: float, channels: tuple[int, ...]) -> StaggeredSweeps:

@@ -76,7 +76,7 @@ def refuse_wrong_answers(steps: tuple[PlanStep, ...], answers: Answers | None) -
     for key, value in answers.items():
         try:
             if key not in asked:
-                known = f"; it asks: {', '.join(asked)}" if asked else ": it asks nothing"
+                known = f"; it asks: {', '.join(map(repr, asked))}" if asked else ": it asks nothing"
                 raise RequestError(f"this plan has no question {key!r}{nearest(key, list(asked))}{known}")
             asked[key].read(_said(value))
         except RequestError as error:

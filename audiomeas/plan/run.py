@@ -25,7 +25,7 @@ from audiomeas.files import refuse_full_disk
 from audiomeas.measurement import registry
 from audiomeas.measurement.bench_check_findings import refuse_untrusted
 from audiomeas.measurement.result import clean
-from audiomeas.plan.answers import NOT_ENTERED, Answers, entered, refuse_wrong_answers
+from audiomeas.plan.answers import NOT_ENTERED, Answers, entered, read_answers, refuse_wrong_answers
 from audiomeas.plan.file import Plan, find_plan, read_plan, refuse_impossible
 from audiomeas.plan.former import Former
 from audiomeas.plan.steps import Instruction, PlanStep, Reading, Step
@@ -67,6 +67,10 @@ class HasFacts(Protocol):
 
     def facts(self) -> dict[str, Any]:
         """Return what it found, as JSON."""
+        ...
+
+    def lines(self, load_ohm: Mapping[int, float]) -> tuple[str, ...]:
+        """Return what it found in words, a line a channel. load_ohm : channel → load that the bench file enters."""
         ...
 
 
@@ -157,7 +161,7 @@ def run(
     new_stay: bool = False,
     other_unit: bool = False,
     without_check: str | None = None,
-    answers: Answers | None = None,
+    answers: Answers | Path | None = None,
     batch: BatchPlace | None = None,
     resume: Path | None = None,
     say: Say | None = None,
@@ -170,8 +174,8 @@ def run(
     says.   unit : a Unit, or as it is written: 'Demo amplifier A, serial D-0001'.   new_stay : it was sold and bought
     again.   other_unit : it is another one than those with the same serial number.
     without_check : why the quiet check of the bench before the first step is left out; None: it is made.
-    answers : to what the plan asks, key → answer, or what gives the answer to each `plan.steps.Question`; what is not
-    answered stays undecided.
+    answers : to what the plan asks: key → answer, a TOML file of such lines, or what gives the answer to each
+    `plan.steps.Question`; what is not answered stays undecided.
     Raises RequestError, FileProblem, TomlProblem before any sound; Interrupted when stopped (what was captured is
     kept); FileProblem when the record can't be written on.
     """
@@ -180,7 +184,8 @@ def run(
     if resume is None:
         refuse_visit(Path(records), who, stage, new_stay=new_stay, other_unit=other_unit)
     _refuse_no_reason(without_check)
-    refuse_wrong_answers(read.steps, answers)
+    given = read_answers(answers) if isinstance(answers, Path) else answers
+    refuse_wrong_answers(read.steps, given)
     from audiomeas.measurement.api import open_bench
     from audiomeas.measurement.bench_check import check_with_unit
     from audiomeas.measurement.session import Session
@@ -198,7 +203,7 @@ def run(
             other_unit=other_unit,
             check=check,
             without_check=without_check,
-            answers=answers,
+            answers=given,
             batch=batch,
             resume=resume,
             say=say,
@@ -272,6 +277,11 @@ def _as_run(plan: Plan) -> PlanAsRun:
     return PlanAsRun(title=plan.title, kind=plan.kind, file=plan.path.name, text=plan.text, steps=names)
 
 
+def _loads_ohm(session: BenchSession) -> dict[int, float]:
+    loads = snapshot_of(session).bench.get("loads") or {}
+    return {int(channel): float(load["resistance_ohm"]) for channel, load in loads.items()}
+
+
 def _before_sound(check: BenchCheck | None, without_check: str | None, going: _Run) -> None:
     going.look()
     going.check(check, without_check or "it was not asked for")
@@ -329,7 +339,10 @@ class _Run:
         """Take the first look, noting why it fails. Raises Interrupted and FileProblem."""
         look = self._visit.begin_first_look()
         try:
-            look.keep_look(self._session.first_look(keep=look.keep).facts())
+            found = self._session.first_look(keep=look.keep)
+            look.keep_look(found.facts())
+            for line in found.lines(_loads_ohm(self._session)):
+                self._tell(line)
         except (Interrupted, FileProblem):
             raise
         except AudiomeasError as error:
@@ -391,7 +404,7 @@ class _Run:
             writer.finish(result, rows)
 
     def _entered(self, step: Reading | Instruction) -> Result | None:
-        if isinstance(step, Instruction):
+        if isinstance(step, Instruction) and step.text != step.name:
             for line in step.text.splitlines():
                 self._tell(line)
         return entered(step, self._answers, simulated=self._session.simulated)

@@ -71,13 +71,13 @@ def read_before(table: Table, accuracy: Accuracy | None) -> tuple[PlanStep, ...]
 
 def _topology(channel: int, *, bridged: bool) -> Topology:
     limit = f"from {COMMON_BELOW_OHM:g} Ω upward" if bridged else f"less than {COMMON_BELOW_OHM:g} Ω"
-    question = _MINUS_QUESTION.format(channel)
+    name, question = _MINUS.format(channel), _MINUS_QUESTION.format(channel)
     return Topology(
-        name=_MINUS.format(channel),
+        name=name,
         text=_MINUS_TEXT,
         question=question,
         expected=limit,
-        limits=(_expects(question, "house"),),
+        limits=(_expects(name, "house"),),
         must_pass=True,
         bridged=bridged,
     )

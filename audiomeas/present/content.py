@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.budget import difference_half_width
 from audiomeas.measurement.curves import number
+from audiomeas.present.entries import later_lines
 from audiomeas.present.masks import with_masks
 from audiomeas.record.verdict_row import limit_text
+from audiomeas.record.void import Later, verdict_since
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import Result
@@ -66,7 +68,9 @@ class ReportContent:
 
     identity : 'serial D-0001' or 'tag 12'.  date : 2024-05-01.  verdict : of the whole visit; None without limits.
     gaps : steps that gave no result, each with its reason.   conditions : (topic, sentence).
-    cautions : what must be known with the numbers.   chart : drawn on the first page.
+    cautions : what must be known with the numbers.
+    later : what came into the unit's logbook since: work that voids values, corrections.
+    chart : drawn on the first page.
     """
 
     maker: str
@@ -85,10 +89,15 @@ class ReportContent:
     chart: ChartView | None = None
     simulated: bool = False
     version: str = ""
+    later: tuple[str, ...] = ()
 
 
-def content_of(visit: Visit) -> ReportContent:
-    """Return what a report says about a visit, from its record alone. Nothing is measured or judged here."""
+def content_of(visit: Visit, *, later: Later | None = None) -> ReportContent:
+    """Return what a report says about a visit, from its record alone. Nothing is measured or judged here.
+
+    later : what came into the unit's logbook since.
+    """
+    since = later or Later()
     unit = visit.unit
     results = [step.result for step in visit.steps if step.result is not None]
     balanced = any(number(each.values.get(BALANCE)) is not None for result in results for each in result.channels)
@@ -100,7 +109,8 @@ def content_of(visit: Visit) -> ReportContent:
         stage=visit.stage,
         date=f"{visit.opened_at:%Y-%m-%d}",
         plan=visit.plan_title,
-        verdict=visit.verdict,
+        verdict=verdict_since(visit, since),
+        later=tuple(later_lines(visit, since)),
         finished=visit.finished,
         findings=tuple(_without_repeats(visit.steps, with_balance=not balanced)),
         gaps=tuple(_gaps(visit)),
@@ -141,7 +151,7 @@ def findings_of(step: StepRecord, *, with_balance: bool = True) -> Iterator[Find
 
     with_balance : also the difference between the gains of two channels, when no limit asks for a difference.
     """
-    judged = {(row.quantity, row.channel) for row in step.verdicts if row.mask is None}
+    judged = {(row.quantity, row.channel) for row in step.verdicts if row.mask is None and not row.since}
     measured: list[Finding] = []
     if step.result is not None:
         measured = [*_powers(step.name, step.result), *_measured(step.name, step.result)]
@@ -189,6 +199,8 @@ def finding_of(row: Verdict) -> Finding:
     if row.difference_at_most is not None:
         quantity, words = f"{quantity}_difference", f"difference between the channels in {words}"
         limit = limit_text(None, row.difference_at_most, None, row.unit)  # of the difference, which is the value here
+    if row.since:
+        quantity, words = f"{quantity}_change", f"change of {words}"
     edges = tuple(edge for edge in (row.at_least, row.at_most, row.difference_at_most) if edge is not None)
     return Finding(
         step=row.step, quantity=quantity, words=words, unit=row.unit, channel=row.channel, value=row.value,
@@ -201,7 +213,7 @@ def _measured(step: str, result: Result) -> Iterator[Finding]:
     """Yield the figures of a result that a customer can read, each in one unit only."""
     from audiomeas.measurement import registry
 
-    figures = registry.find(result.measurement).figures
+    figures = registry.find(result.measurement).told_figures(result)
     keys = {figure.key for figure in figures}
     for figure in figures:
         in_percent = figure.key.removesuffix("_db") + "_percent"
@@ -215,7 +227,8 @@ def _measured(step: str, result: Result) -> Iterator[Finding]:
             value = number(channel.values.get(figure.key))
             if value is not None:
                 yield Finding(
-                    step=step, quantity=figure.key, words=figure.words, unit=figure.unit, channel=channel.channel,
+                    step=step, quantity=figure.key, words=figure.words, unit=figure.unit,
+                    channel=channel.channel or None,
                     value=value, uncertainty=number(channel.uncertainty.get(figure.key)),
                     bound=str(channel.bound.get(figure.key, "")),
                 )  # fmt: skip
@@ -342,7 +355,7 @@ def _driven(visit: Visit) -> Iterator[tuple[str, str]]:
 def _bench_sentence(visit: Visit, results: list[Result]) -> str:
     name = str(visit.bench.get("name") or "not named")
     interface = next((str(result.provenance.get("interface") or "") for result in results), "")
-    rates = sorted({result.sample_rate_hz for result in results})
+    rates = sorted({result.sample_rate_hz for result in results} - {0.0})  # what a person entered has none
     sentence = name + (f", interface {interface}" if interface else "")
     return sentence + (f", {' and '.join(f'{rate / 1000:g}' for rate in rates)} kHz sample rate." if rates else ".")
 

@@ -9,8 +9,10 @@ from audiomeas.measurement.entered import INSTRUCTION, READING
 from audiomeas.measurement.result import SIMULATED_NOTE
 from audiomeas.present.amounts import amount
 from audiomeas.present.content import finding_of, findings_of, with_basis
+from audiomeas.present.entries import later_lines
 from audiomeas.present.tables import wrapped
 from audiomeas.present.text import BREAK, clean_text
+from audiomeas.record.void import Later, verdict_since
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import Result
@@ -22,8 +24,12 @@ if TYPE_CHECKING:
 _COLUMN = len("  undecided  ")
 
 
-def visit_text(visit: Visit, *, width: int = 80) -> str:
-    """Return a visit as lines of at most `width` columns (a word that is longer alone is broken; a path never is)."""
+def visit_text(visit: Visit, *, later: Later | None = None, width: int = 80) -> str:
+    """Return a visit as lines of at most `width` columns (a word that is longer alone is broken; a path never is).
+
+    later : what came into the unit's logbook since.
+    """
+    since = later or Later()
     lines = folded("", SIMULATED_NOTE, 0, width) if visit.simulated else []
     lines += folded("", f"{visit.unit.name}, {visit.stage}: {visit.plan_title}", 0, width)
     for step in visit.steps:
@@ -32,10 +38,14 @@ def visit_text(visit: Visit, *, width: int = 80) -> str:
     for name in visit.planned_steps:
         if name not in measured:
             lines += ["", *folded("", name, 0, width), "  not run"]
-    return "\n".join([*lines, "", f"verdict: {_verdict_words(visit)}", f"record: {visit.path}"])
+    noted = [line for text in later_lines(visit, since) for line in folded("", text, 2, width)]
+    lines += ["", *noted] if noted else []
+    return "\n".join([*lines, "", f"verdict: {_verdict_words(visit, since)}", f"record: {visit.path}"])
 
 
-def _verdict_words(visit: Visit) -> str:
+def _verdict_words(visit: Visit, later: Later) -> str:
+    if verdict_since(visit, later) != visit.verdict:
+        return f"{verdict_since(visit, later)} (what no longer holds is never a pass)"
     if visit.verdict == "undecided" and not visit.complete:
         return "undecided (what is missing is never a pass)"
     return visit.verdict or "none, this plan has no limits"
@@ -45,7 +55,7 @@ def _step_lines(step: StepRecord, width: int) -> Iterator[str]:
     if step.result is None:
         yield from folded("  ", f"{step.status}: {step.reason}" if step.reason else step.status, 4, width)
     for text in _entered_texts(step):
-        yield from _folded("".ljust(_COLUMN), text, _COLUMN, width)
+        yield from folded("".ljust(_COLUMN), text, _COLUMN, width)
     for row in step.verdicts:
         yield from folded(f"  {row.verdict}".ljust(_COLUMN), _row_text(row, step.result), _COLUMN, width)
 
