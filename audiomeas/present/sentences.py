@@ -101,7 +101,7 @@ def verdict_lines(content: ReportContent, *, most: int = 3) -> list[str]:
         lines += [f"– {_named(group, content.findings, most)}" for group in groups[:most]]
         if left := sum(map(len, groups[most:])):
             lines.append(f"– and {left} more that {_WORDS[word]}; all are listed below.")
-    return [*lines, *(f"– {gap}" for gap in content.gaps)]
+    return [*content.later, *lines, *(f"– {gap}" for gap in content.gaps)]
 
 
 #: Of more steps than this a verdict tells the number.

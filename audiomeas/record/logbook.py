@@ -245,7 +245,7 @@ def _stood(step: StepRecord, quantity: str, channel: int | None) -> str:
         numbers = ", ".join(str(number) for number in channels if number is not None)
         raise RequestError(f"{quantity} of step {step.name!r} has channels {numbers}: say which one is corrected")
     value, unit = there[quantity, channel]
-    return "not known" if value is None else f"{value:g} {unit}".strip()
+    return "not known" if value is None else f"{value:.4g} {unit}".strip()
 
 
 def _list(names: Sequence[str]) -> str:

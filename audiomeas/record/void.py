@@ -16,6 +16,7 @@ from audiomeas.record import chain
 from audiomeas.record.entry import Correction, Entry, Work, entry_of
 from audiomeas.record.stage import stay_in
 from audiomeas.record.unit_folder import LOGBOOK_FILE
+from audiomeas.record.verdict_row import Word
 from audiomeas.record.visit import VISIT_FILE, StepRecord, Visit, folders, read_visit
 
 
@@ -83,6 +84,14 @@ def later_of(visit: Visit) -> Later:
         void=void_steps(visit, entries),
         corrections=tuple(each for each in corrections if _visit_of(each) == visit.path.name),
     )
+
+
+def verdict_since(visit: Visit, later: Later) -> Word | None:
+    """Return a visit's verdict as it stands now: no pass rests on what was voided or corrected since."""
+    gone = {each.step for each in later.void}
+    gone |= {each.content.step for each in later.corrections if isinstance(each.content, Correction)}
+    doubted = bool(later.problem) or any(row.step in gone for row in visit.verdicts)
+    return "undecided" if doubted and visit.verdict == "pass" else visit.verdict
 
 
 def _visit_of(entry: Entry) -> str:
