@@ -32,6 +32,7 @@ _WORDS = {
     "open_bench": "audiomeas.measurement.api",
     "devices": "audiomeas.interface.listing",
     "run": "audiomeas.plan.run",
+    "bringup": "audiomeas.powerup.guide",
     "live": "audiomeas.record.live",
     "logbook": "audiomeas.record.logbook",
     "verify": "audiomeas.record.verify",

@@ -25,8 +25,12 @@ ALLOWED = {
     "measurement": {"measurement", "bench", "analysis", "stimulus", "interface", "recording", "recording_blocks"},
     "record": {"record", "measurement", "recording", "interface"},
     "plan": {"plan", "record", "measurement", "bench", "recording", "interface"},
+    "powerup": {"powerup", "plan", "record", "measurement", "bench"},
     "present": {"present", "record", "measurement"},
-    "cli": {"cli", "demo", "plan", "record", "present", "measurement", "bench", "interface", "simulation", "stimulus"},
+    "cli": {
+        "cli", "demo", "plan", "powerup", "record", "present", "measurement", "bench", "interface", "simulation",
+        "stimulus",
+    },
     "recording.py": {"stimulus", "interface", "container"},
     "recording_blocks.py": {"recording", "interface", "container"},
     "container.py": set(),
@@ -46,6 +50,7 @@ OUTSIDE = {
     "simulation": {"numpy", "scipy"},
     "measurement": {"numpy", "scipy"},
     "plan": {"numpy"},
+    "powerup": set(),
     "record": {"numpy"},
     "present": {"numpy", "matplotlib"},
     "cli": {"click"},
@@ -132,6 +137,7 @@ HELPS = [
     ["generate", "square-and-sine", "--help"],
     ["generate", "multitone", "--help"],
     ["generate", "staggered-sweeps", "--help"],
+    ["bringup", "--help"],
     ["run", "--help"],
     ["live", "--help"],
     ["chart", "--help"],
@@ -156,6 +162,34 @@ def test_help_loads_nothing_heavy():
 
 def test_importing_the_package_loads_nothing_heavy():
     assert not HEAVY & loaded_by("import audiomeas; audiomeas.__version__; dir(audiomeas)")
+
+
+#: What a first power-up may load of the bench: the arithmetic of typed readings, and words.
+QUIET_BENCH = {
+    f"audiomeas.bench{name}" for name in ("", ".bridged", ".cautions", ".coverage", ".meter", ".parts", ".resistors")
+}
+SOUNDS = (
+    "audiomeas.interface", "audiomeas.simulation", "audiomeas.stimulus", "audiomeas.recording", "audiomeas.plan.run",
+    "audiomeas.measurement.session", "audiomeas.measurement.api", "audiomeas.measurement.live", "sounddevice",
+    "soundfile",
+)  # fmt: skip
+
+
+def test_a_first_power_up_loads_nothing_that_could_sound(tmp_path):
+    """The generator stays disabled: a whole bring-up by the command, in a fresh interpreter, and what it has loaded."""
+    from bring_ups import LINES, SHORT
+
+    (tmp_path / "short.toml").write_text(SHORT)
+    arguments = ["bringup", str(tmp_path / "short.toml"), "--unit", "Demo amplifier A, serial D-0001", "--no-wait"]
+    loaded = loaded_by(
+        "import io, sys\n"
+        "from audiomeas.cli.main import status_of\n"
+        f"sys.stdin = io.StringIO({LINES!r})\n"
+        f"assert status_of([*{arguments!r}, '--records', {str(tmp_path / 'records')!r}]) == 0"
+    )
+    assert "audiomeas.powerup.guide" in loaded
+    assert not [name for name in loaded if name.startswith(SOUNDS)]
+    assert {name for name in loaded if name.startswith("audiomeas.bench")} <= QUIET_BENCH
 
 
 def test_no_test_takes_its_truth_from_the_analysis_of_another_room():

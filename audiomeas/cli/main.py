@@ -29,6 +29,7 @@ _COMMANDS = {
     "analyze": ("audiomeas.cli.measure", "Analyse a capture made elsewhere (WAV or FLAC)."),
     "generate": ("audiomeas.cli.generate", "Write a stimulus as WAV or FLAC, with its sidecar."),
     "bringup": ("audiomeas.cli.bringup", "Guide a first power-up through a bulb; nothing sounds."),
+    "bringup": ("audiomeas.cli.bringup", "Guide a first power-up through a bulb; nothing sounds."),
     "run": ("audiomeas.cli.run", "Run a plan on one unit and keep a record of the visit."),
     "live": ("audiomeas.cli.live", "Hold a tone's level and frequency in the hand, with live figures."),
     "logbook": ("audiomeas.cli.logbook", "Write down repairs, listening, photos, corrections of a unit."),
