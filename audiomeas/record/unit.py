@@ -114,3 +114,13 @@ def folder_name(name: str) -> str:
         return safe
     digest = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()
     return f"{safe}-{digest[:10]}"
+
+
+def may_hold(folder: str, identity: str) -> bool:
+    """Return whether a folder of this name may be that of a unit with this serial number or tag.
+
+    Letters, spaces and other signs don't count. A name that was cut short may hold any.
+    """
+    safe = re.sub(r"-[0-9a-f]{10}$", "", folder)
+    cut = len(safe) >= _LONGEST_SLUG - 1  # a hyphen at the cut is taken away too
+    return cut or slug(identity, otherwise="").replace("-", "") in safe.replace("-", "")

@@ -10,13 +10,13 @@ RECORDS/demo-amplifier-a-serial-d-0001-1f0c…/
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import translated, write_new_json
-from audiomeas.record.unit import HOW_TO_WRITE, Unit, folder_name, parse_unit, unit_from_json
+from audiomeas.record.unit import HOW_TO_WRITE, Unit, folder_name, may_hold, parse_unit, unit_from_json
 from audiomeas.record.visit import RECORD_VERSION, folders, guarded, versioned
 from audiomeas.tomlfile import nearest
 
@@ -40,15 +40,20 @@ def read_unit(folder: Path) -> Unit:
     return guarded(file, lambda: unit_from_json(versioned(file)["unit"]))
 
 
-def units_in(records: Path, *, on_problem: Callable[[FileProblem], None] | None = None) -> Iterator[UnitFolder]:
+def units_in(
+    records: Path, *, known_as: Iterable[str] = (), on_problem: Callable[[FileProblem], None] | None = None
+) -> Iterator[UnitFolder]:
     """Yield the units of a records folder, by the name of their folder. Nothing is yielded where there is no folder.
 
+    known_as : only those that may have one of these serial numbers and tags, by the name of their folder: an archive's
+    thousands are not read for one of them. Empty: all units.
     on_problem : is told of each that can't be read, which is then left out; without it the first one raises.
     Raises FileProblem.
     """
     if not _there(records):
         return
-    for folder in folders(records, holding=UNIT_FILE):
+    wanted = tuple(known_as) or ("",)
+    for folder in folders(records, holding=UNIT_FILE, named=lambda name: any(may_hold(name, one) for one in wanted)):
         try:
             yield UnitFolder(unit=read_unit(folder), path=folder, known=True)
         except FileProblem as problem:
@@ -96,7 +101,8 @@ def namesakes(records: Path, unit: Unit) -> tuple[UnitFolder, ...]:
     with contextlib.suppress(FileProblem):  # what stands in its own folder is for those to tell who use it
         if folder_of(records, unit).known:
             return ()
-    there = units_in(records, on_problem=lambda _: None)
+    identities = filter(None, (unit.serial, unit.tag))
+    there = units_in(records, known_as=identities, on_problem=lambda _: None)
     return tuple(each for each in there if each.unit.name != unit.name and _same_identity(each.unit, unit))
 
 
@@ -131,13 +137,13 @@ def find_unit(records: Path, text: str) -> UnitFolder:
         return UnitFolder(unit=read_unit(Path(text)), path=Path(text), known=True)
     if (unit := whole_name(text)) is not None:
         return folder_of(records, unit)
-    there = tuple(units_in(records, on_problem=lambda _: None))
+    there = units_in(records, known_as=(text,), on_problem=lambda _: None)
     found = tuple(each for each in there if _plain(text) in _identities(each.unit))
     if len(found) == 1:
         return found[0]
     if found:
         raise RequestError(f"{len(found)} units have the serial or tag {text!r}: {named(found)}; write the whole name")
-    known = sorted(identity for each in there for identity in (each.unit.serial or each.unit.tag,))
+    known = sorted(each.unit.serial or each.unit.tag for each in units_in(records, on_problem=lambda _: None))
     raise RequestError(f"no unit in {records} has the serial or tag {text!r}{nearest(text, known)}; {HOW_TO_WRITE}")
 
 

@@ -214,16 +214,16 @@ def _told(on_problem: Callable[[FileProblem], None] | None) -> Iterator[None]:
         on_problem(problem)
 
 
-def folders(parent: Path, *, holding: str) -> list[Path]:
+def folders(parent: Path, *, holding: str, named: Callable[[str], bool] = lambda _: True) -> list[Path]:
     """Return the folders in a folder that hold a file, by name ('' for all of them). Raises FileProblem.
 
-    Those with a leading dot are what a crash left half made.
+    named : which names are looked at. Those with a leading dot are what a crash left half made.
     """
     with translated(parent, "read"):
         return sorted(
             each
             for each in parent.iterdir()
-            if not each.name.startswith(".") and each.is_dir() and (each / holding).exists()
+            if not each.name.startswith(".") and named(each.name) and each.is_dir() and (each / holding).exists()
         )
 
 
