@@ -75,6 +75,8 @@ def test_no_arguments_shows_help():
         (["measure", "distortion", "--output-level", "1"], "number with a unit"),
         (["measure", "distortion", "--input-level", "1 V", "--output-level", "1 W"], "not both"),
         (["measure", "distortion", "--bench", "none.toml"], "none.toml was not found"),
+        (["measure", "gain", "--bench", "none.toml", "--chart", "x.png"], "gain gives no chart"),
+        (["analyze", "gain", "none.wav", "--chart", "x.png"], "gain gives no chart"),
         (["generate", "sine", "x.mp3"], ".wav or .flac"),
         (["generate", "sine", "x.wav", "--level", "1 V"], "--full-scale"),
         (["generate", "sine", "x.wav", "--level", "3 dBFS"], "more than full scale"),

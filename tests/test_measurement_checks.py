@@ -9,7 +9,7 @@ import pytest
 from benches import bench_file
 
 import audiomeas
-from audiomeas.errors import RequestError, TomlProblem
+from audiomeas.errors import AudiomeasError, RequestError, TomlProblem
 from audiomeas.measurement.base import PlayContext
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.registry import find, words
@@ -69,6 +69,35 @@ IMPOSSIBLE: list[tuple[str, dict[str, Any], str]] = [
 def test_what_is_impossible_is_refused_with_a_reason(word: str, options: dict[str, Any], said: str) -> None:
     with pytest.raises(RequestError, match=said):
         checked(word, **options)
+
+
+#: A word, what is asked of it, and whether its charts can have more than one point.
+CHARTED: list[tuple[str, dict[str, Any], bool]] = [
+    ("gain", {}, False),
+    ("precondition", {"rated_level": "60 W", "waived": "a test"}, False),
+    ("precondition", {"rated_level": "60 W", "minutes": 0.02}, False),
+    ("precondition", {"rated_level": "60 W"}, True),
+    ("power", {"rated_level": "60 W", "frequencies_hz": (1000.0,)}, False),
+    ("power", {"rated_level": "60 W"}, True),
+    ("output-impedance", {"frequencies_hz": (1000.0,)}, False),
+    ("distortion-steps", {"frequencies_hz": (1000.0,)}, False),
+    ("distortion-steps", {"frequencies_hz": (1000.0,), "falls_db": (0.0, 10.0)}, True),
+]
+
+
+@pytest.mark.parametrize(("word", "options", "drawn"), CHARTED)
+def test_a_chart_that_there_can_be_none_of_is_refused_before_the_bench_is_read(
+    word: str, options: dict[str, Any], drawn: bool
+) -> None:
+    # A bench that is not there: what comes as far as it was not refused for its chart.
+    said = "nowhere.toml was not found" if drawn else "gives no chart here"
+    with pytest.raises(AudiomeasError, match=said):
+        audiomeas.measure(word, bench="nowhere.toml", for_chart=True, **options)
+
+
+def test_a_capture_is_not_read_for_a_chart_that_there_can_be_none_of() -> None:
+    with pytest.raises(RequestError, match="gives no chart here"):
+        audiomeas.analyze("gain", "nowhere.wav", for_chart=True)
 
 
 @pytest.mark.parametrize(("word", "options", "said"), [IMPOSSIBLE[0], IMPOSSIBLE[-2]])

@@ -23,7 +23,7 @@ from audiomeas.files import AUDIO, free_name, refuse_full_disk, translated
 from audiomeas.interface.protocol import CARRIER_DTYPE, SampleFormat
 from audiomeas.interface.transport import Capture, from_fractions
 from audiomeas.measurement.attached import with_recordings
-from audiomeas.measurement.options import complete
+from audiomeas.measurement.options import complete, refuse_chartless
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.result import Result
 from audiomeas.measurement.scale_parts import scale_conditions
@@ -76,6 +76,7 @@ def measure(
     channels: tuple[int, ...] | None = None,
     captures: Path | str | None = None,
     loudspeakers: str | None = None,
+    for_chart: bool = False,
     say: Say | None = None,
     progress: Progress | None = None,
     **options: Any,
@@ -85,10 +86,13 @@ def measure(
     word : 'distortion', 'response', …   input_level, output_level : '100 mV', '1 W' (one of them; else the bench's
     usual level).   channels : 1-based, driven together; default all.   captures : a folder (made when missing) in
     which every capture is kept; None keeps none.   loudspeakers : '8 ohm' when such are connected, 'none' when none
-    are; None: as the bench file says.   options : the measurement's own.
+    are; None: as the bench file says.   for_chart : a chart is to be drawn of it: what gives none is refused before
+    any sound.   options : the measurement's own.
     Raises AudiomeasError: RequestError, BenchError, SignalError, Interrupted.
     """
     measurement = find(word)
+    if for_chart:
+        refuse_chartless(measurement, complete(measurement, options))
     keep = None if captures is None else CaptureFolder(Path(captures), word)
     with Session(open_bench(bench, loudspeakers=loudspeakers), say=say, progress=progress) as session:
         return session.measure(
@@ -135,6 +139,7 @@ def analyze(
     calibration: Path | str | None = None,
     range_name: str | None = None,
     stimulus: Path | str | None = None,
+    for_chart: bool = False,
     **options: Any,
 ) -> Result:
     """Analyse a capture made elsewhere (WAV or FLAC); what `audiomeas analyze` does.
@@ -142,10 +147,13 @@ def analyze(
     file : of a measurement that joins captures (clipping) also the folder of a step, or of captures, with all of them.
     calibration : a calibration file whose inputs give the volts; range_name : which range, when it has several.
     stimulus : the file that was played (or its sidecar), where the analysis needs it.
+    for_chart : a chart is to be drawn of it: what gives none is refused before anything is read.
     Raises RequestError, FileProblem, SignalError.
     """
     measurement = find(word)
     filled = complete(measurement, options, stage="analyse")
+    if for_chart:
+        refuse_chartless(measurement, filled)
     recording = _captured_elsewhere(measurement, Path(file))
     if calibration is not None:
         recording = calibrated(recording, read_calibration(Path(calibration)), range_name)

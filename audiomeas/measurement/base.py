@@ -109,6 +109,7 @@ class Measurement:
     stimulus : context and options → what to play.
     analyse : recording and options → result (pure; raises SignalError).
     tables, charts : result → views.
+    no_chart : options → why such a request gives no chart; '' where it may give one.
     needs_stimulus : `analyze` needs `--stimulus` (or a sidecar) to make sense of a capture.
     check : context and options → nothing; raises RequestError for what can never be played, before any sound.
     curves : values against frequency that a limit mask can hold.
@@ -130,6 +131,7 @@ class Measurement:
     analyse: Callable[[Recording, Mapping[str, Any]], Result]
     tables: Callable[[Result], tuple[TableView, ...]]
     charts: Callable[[Result], tuple[ChartView, ...]]
+    no_chart: Callable[[Mapping[str, Any]], str] | None = None
     needs_stimulus: bool = False
     check: Callable[[PlayContext, Mapping[str, Any]], None] | None = None
     curves: tuple[Curve, ...] = ()

@@ -77,6 +77,12 @@ def frequency_chart(
     )
 
 
+def too_few_frequencies(options: Mapping[str, Any]) -> str:
+    """Return why the frequencies asked for give no chart; '' where they may (see `Measurement.no_chart`)."""
+    asked = options["frequencies_hz"]
+    return "" if asked is None or len(set(asked)) >= _FEWEST_POINTS else "one frequency alone makes no curve"
+
+
 def with_bounds(channel: int, points: Sequence[Point], *, through: bool = False) -> list[Series]:
     """Return the series of a channel. through : the line runs on through the bounds, where they were reached."""
     label, x = f"channel {channel}", [at for at, _, _ in points]

@@ -12,6 +12,7 @@ from audiomeas.bench.parts import of_limits
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.bench_own import bound_ratios, limited_words
+from audiomeas.measurement.bounded_series import too_few_frequencies
 from audiomeas.measurement.budget import HUM, Told
 from audiomeas.measurement.checks import made, refuse_empty_band
 from audiomeas.measurement.curves import row_curve
@@ -317,6 +318,11 @@ def _conditions(
     }
 
 
+def _no_chart(options: Mapping[str, Any]) -> str:
+    several_levels = len(set(options["falls_db"] or ())) > 1
+    return "" if several_levels else too_few_frequencies(options)
+
+
 MEASUREMENT = Measurement(
     word="distortion-steps",
     summary="Distortion against frequency, and against level or power, by stepped sines",
@@ -361,6 +367,7 @@ MEASUREMENT = Measurement(
     analyse=_analyse,
     tables=tables,
     charts=charts,
+    no_chart=_no_chart,
     needs_stimulus=True,
     check=_check,
     curves=(

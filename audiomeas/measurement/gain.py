@@ -127,8 +127,12 @@ def _tables(result: Result) -> tuple[TableView, ...]:
 
 
 def _charts(_: Result) -> tuple[ChartView, ...]:
-    """Return none: three figures need no picture."""
+    """Return none: see `_no_chart`."""
     return ()
+
+
+def _no_chart(_: Mapping[str, Any]) -> str:
+    return "a few figures of one tone need no picture"
 
 
 MEASUREMENT = Measurement(
@@ -167,6 +171,7 @@ MEASUREMENT = Measurement(
     analyse=_analyse,
     tables=_tables,
     charts=_charts,
+    no_chart=_no_chart,
     check=_check,
     needs_stimulus=True,
 )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.bench.parts import Part, combined, of_limits, scaled
 from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.bounded_series import too_few_frequencies
 from audiomeas.measurement.budget import Told
 from audiomeas.measurement.checks import made
 from audiomeas.measurement.curves import row_curve
@@ -215,6 +216,7 @@ MEASUREMENT = Measurement(
     analyse=_analyse,
     tables=_tables,
     charts=_charts,
+    no_chart=too_few_frequencies,
     check=_check,
     curves=(row_curve(_IMPEDANCE, unit="Ω", words="input impedance"),),
     to_do=(

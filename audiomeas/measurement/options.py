@@ -34,6 +34,13 @@ def complete(measurement: Measurement, given: Mapping[str, Any], *, stage: str |
     }
 
 
+def refuse_chartless(measurement: Measurement, options: Mapping[str, Any]) -> None:
+    """Raise RequestError when a request can give no chart. options : all of them, as `complete` gives them."""
+    why = "" if measurement.no_chart is None else measurement.no_chart(options)
+    if why:
+        raise RequestError(f"{measurement.word} gives no chart here: {why}; ask for none")
+
+
 def checked(option: Option, value: Any) -> Any:
     """Return a value in the option's type. Raises RequestError that names the option."""
     if option.kind == "truth":

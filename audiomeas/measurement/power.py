@@ -10,6 +10,7 @@ from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import Part, of_limits, scaled
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext, SearchContext
+from audiomeas.measurement.bounded_series import too_few_frequencies
 from audiomeas.measurement.budget import Told
 from audiomeas.measurement.checks import made, rated_level, refuse_empty_band
 from audiomeas.measurement.curves import row_curve
@@ -396,6 +397,7 @@ MEASUREMENT = Measurement(
     analyse=_analyse,
     tables=tables,
     charts=charts,
+    no_chart=too_few_frequencies,
     check=_check,
     curves=(row_curve(_DISTORTION, unit="%", words="largest distortion up to the rated power", rows="power"),),
     search=_search,

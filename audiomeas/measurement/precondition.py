@@ -76,6 +76,12 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
     refuse_empty_band(context, options)
 
 
+def _no_chart(options: Mapping[str, Any]) -> str:
+    if options["waived"] is not None:
+        return "preconditioning is waived, so that nothing gets warm"
+    return "" if 60.0 * options["minutes"] > _FIRST_S else f"no more than {_FIRST_S:g} s are played, one part alone"
+
+
 class _Hour:
     """Plays the tone in parts until it has stood for long enough; one short part where that is waived."""
 
@@ -290,6 +296,7 @@ MEASUREMENT = Measurement(
     analyse=_analyse,
     tables=tables,
     charts=charts,
+    no_chart=_no_chart,
     check=_check,
     search=_search,
     join=joined,
