@@ -109,14 +109,23 @@ def spectrum_at(
     padded = np.zeros((len(rows), blocks * _BLOCK))
     padded[:, : rows.shape[1]] = rows
     turn = -2j * np.pi * frequency_hz / sample_rate_hz
-    within = np.exp(np.outer(np.arange(_BLOCK), turn))
+    within = _turns_within_block(turn.tobytes())
     between = np.exp(np.outer(np.arange(blocks) * _BLOCK + first_frame, turn))
     # Real times complex is done as two real products: numpy would first copy the samples into complex ones. And as
     # products of two matrices: of three dimensions it makes many small ones, and threads that wait for each other.
     parts = padded.reshape(len(rows) * blocks, _BLOCK)
-    inner = (parts @ within.real + 1j * (parts @ within.imag)).reshape(len(rows), blocks, len(turn))
-    total = np.einsum("sbf,bf->sf", inner, between)
+    inner = np.empty((len(parts), len(turn)), dtype=np.complex128)
+    inner.real, inner.imag = parts @ within.real, parts @ within.imag
+    total = np.einsum("sbf,bf->sf", inner.reshape(len(rows), blocks, len(turn)), between)
     return np.asarray(total[0] if samples.ndim == 1 else total)
+
+
+@lru_cache(maxsize=4)  # one grid of frequencies serves all windows, noise segments and channels of a sweep
+def _turns_within_block(turn: bytes) -> ComplexArray:
+    """Return exp(turn·n) for the frames n of a block, (_BLOCK, frequencies), read-only."""
+    within = np.asarray(np.exp(np.outer(np.arange(_BLOCK), np.frombuffer(turn, dtype=np.complex128))))
+    within.setflags(write=False)
+    return within
 
 
 def low_cut(frequency_hz: FloatArray, start_hz: float) -> ComplexArray:
@@ -129,10 +138,25 @@ def low_cut(frequency_hz: FloatArray, start_hz: float) -> ComplexArray:
     return np.asarray(s**_LOW_ORDER / np.prod(s[..., np.newaxis] - poles, axis=-1))
 
 
+def low_cut_on_bins(law: SweepLaw, points: int) -> ComplexArray:
+    """Return that high-pass at the bins of a transform of so many points, (points/2 + 1,), read-only."""
+    return _low_cut_on_bins(law.start_hz, law.sample_rate_hz, points)
+
+
+@lru_cache(maxsize=4)  # each channel asks again, for the search, the sweep and the model of its beginning
+def _low_cut_on_bins(start_hz: float, sample_rate_hz: float, points: int) -> ComplexArray:
+    shape = low_cut(rfftfreq(points, 1.0 / sample_rate_hz), start_hz)
+    shape.setflags(write=False)
+    return shape
+
+
 def fall(frequency_hz: FloatArray, from_hz: float, to_hz: float) -> FloatArray:
     """Return a smooth fall from 1 (up to from_hz) to 0 (from to_hz on): a raised cosine, zero phase."""
     place = np.clip((frequency_hz - from_hz) / (to_hz - from_hz), 0.0, 1.0)
-    return np.asarray(0.5 + 0.5 * np.cos(np.pi * place))
+    level = np.asarray(place <= 0.0, dtype=np.float64)
+    falling = ~((place <= 0.0) | (place >= 1.0))  # few points: the cosine of all the others is known
+    level[falling] = 0.5 + 0.5 * np.cos(np.pi * place[falling])
+    return level
 
 
 def inverse_spectrum(played: FloatArray, law: SweepLaw, points: int) -> ComplexArray:
@@ -144,7 +168,7 @@ def inverse_spectrum(played: FloatArray, law: SweepLaw, points: int) -> ComplexA
     energy = np.abs(spectrum) ** 2
     frequency_hz = rfftfreq(points, 1.0 / law.sample_rate_hz)
     top_hz = min(law.sample_rate_hz / 2, law.full_to_hz * 1.03)
-    shape = low_cut(frequency_hz, law.start_hz) * fall(frequency_hz, law.full_to_hz, top_hz)
+    shape = low_cut_on_bins(law, points) * fall(frequency_hz, law.full_to_hz, top_hz)
     return np.asarray(shape * np.conj(spectrum) / (energy + _FLOOR * energy.max()))
 
 
@@ -249,7 +273,7 @@ def without_linear(cut: Cut, gated: Gated, played: FloatArray, points: int, law:
     kept, _, first = gated
     impulse = np.zeros(points)
     impulse[: len(kept)] = kept
-    shape = low_cut(rfftfreq(points, 1.0 / law.sample_rate_hz), law.start_hz)
+    shape = low_cut_on_bins(law, points)
     unshape = np.conj(shape) / (np.abs(shape) ** 2 + 1e-6)
     linear = irfft(rfft(impulse) * unshape * rfft(played, points), points)
     return replace(cut, samples=cut.samples - np.roll(linear, first + cut.before)[: len(cut.samples)])

@@ -13,7 +13,9 @@ at its zero crossing; and what happens in the last tenth of an octave.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -179,9 +181,12 @@ def _explained_gate(impulses: Impulses, law: SweepLaw) -> FloatArray:
     time_s = (np.arange(len(impulses.samples)) - impulses.origin) / law.sample_rate_hz
     before_s, after_s = 0.45 * law.lead_s(2), min(2.6 / law.start_hz, 0.45 * law.duration_s)
     outside_s = np.maximum(np.maximum(-before_s - time_s, time_s - after_s), 0.0)
+    reach = int(2.0 * _HARMONIC_S * law.sample_rate_hz) + 2  # from here on the gate is shut
     for order in range(2, _EXPLAINED_ORDER + 1):
-        from_peak_s = np.abs(time_s + law.lead_s(order)) - _HARMONIC_S
-        outside_s = np.minimum(outside_s, np.maximum(from_peak_s, 0.0))
+        peak = impulses.origin - round(law.lead_s(order) * law.sample_rate_hz)
+        near = slice(max(peak - reach, 0), max(peak + reach, 0))
+        from_peak_s = np.abs(time_s[near] + law.lead_s(order)) - _HARMONIC_S
+        outside_s[near] = np.minimum(outside_s[near], np.maximum(from_peak_s, 0.0))
     return fall(outside_s, 0.0, _HARMONIC_S)
 
 
@@ -208,11 +213,9 @@ def _step_over_frequency(impulses: Impulses, law: SweepLaw) -> SweepBreak | None
     """Return the clearest step of gain or delay, or None."""
     half_s = min(_GATE_S, 0.45 * law.lead_s(2))
     samples, first = impulses.between(-half_s, half_s)
-    low_hz = max(_FROM_HZ, 4.0 * law.full_from_hz)
-    octaves = np.log2(law.full_to_hz / low_hz)
-    if octaves < 2 * _SPAN:
+    frequency_hz, places = _places(replace(law, shape=None), half_s)
+    if not len(frequency_hz):
         return None
-    frequency_hz = low_hz * 2.0 ** np.linspace(0.0, octaves, round(octaves * _POINTS) + 1)
     window = np.hanning(len(samples) + 2)[1:-1]
     peak = first + int(np.argmax(np.abs(samples)))
     response = spectrum_at(samples * window, first - peak, frequency_hz, law.sample_rate_hz)
@@ -220,49 +223,91 @@ def _step_over_frequency(impulses: Impulses, law: SweepLaw) -> SweepBreak | None
         return None
     size, turn = np.log(np.abs(response)), np.unwrap(np.angle(response))
     best: tuple[float, str, float, float] | None = None
-    for number in range(1, len(frequency_hz)):
-        at_hz = float(np.sqrt(frequency_hz[number] * frequency_hz[number - 1]))
-        for sigmas, kind, value in _steps_at(at_hz, frequency_hz, size, turn, half_s, law):
+    for place in places:
+        for sigmas, kind, value in _steps_at(place, size, turn, law):
             if best is None or sigmas > best[0]:
-                best = (sigmas, kind, value, at_hz)
+                best = (sigmas, kind, value, place.at_hz)
     if best is None:
         return None
     _, kind, value, at_hz = best
     return _break(kind, value, float(law.time_of_hz(np.array(at_hz))) * law.sample_rate_hz, law)
 
 
-def _steps_at(
-    at_hz: float, frequency_hz: FloatArray, size: FloatArray, turn: FloatArray, half_s: float, law: SweepLaw
-) -> Iterator[tuple[float, str, float]]:
-    """Yield (standard deviations, kind, value) of what is a step at a frequency."""
+@dataclass(frozen=True, kw_only=True)
+class _Place:
+    """A frequency at which a step is looked for, and what is the same there for all captures of a sweep.
+
+    octave : (frequencies,), from at_hz.  near, inside : (frequencies,), what tells of a step, and its own transition.
+    above : (near,), beyond the transition.  smooth : (near, _ORDER + 1), orthonormal columns of a smooth curve.
+    step, ramp : (near,), a step of one neper, and the phase of one frame lost, beside the smooth curve.
+    """
+
+    at_hz: float
+    octave: FloatArray
+    near: BoolArray
+    inside: BoolArray
+    above: BoolArray
+    smooth: FloatArray
+    step: FloatArray
+    ramp: FloatArray
+
+
+@lru_cache(maxsize=2)  # all channels of a capture have one law; its curves cost more than looking at one channel
+def _places(law: SweepLaw, half_s: float) -> tuple[FloatArray, tuple[_Place, ...]]:
+    """Return the frequencies of the look, (frequencies,), none for too narrow a sweep, and the places between them."""
+    low_hz = max(_FROM_HZ, 4.0 * law.full_from_hz)
+    octaves = np.log2(law.full_to_hz / low_hz)
+    if octaves < 2 * _SPAN:
+        return np.zeros(0), ()
+    frequency_hz = low_hz * 2.0 ** np.linspace(0.0, octaves, round(octaves * _POINTS) + 1)
+    frequency_hz.setflags(write=False)
+    middles_hz = (float(np.sqrt(high_hz * low_hz)) for low_hz, high_hz in pairwise(frequency_hz))
+    places = (_place(at_hz, frequency_hz, half_s, law) for at_hz in middles_hz)
+    return frequency_hz, tuple(place for place in places if place is not None)
+
+
+def _place(at_hz: float, frequency_hz: FloatArray, half_s: float, law: SweepLaw) -> _Place | None:
     octave = np.log2(frequency_hz / at_hz)
     # A step in time is a Fresnel transition in frequency, √(sweep rate) wide, and the gate smooths it.
     width_hz = max(1.2 / half_s, 2.0 * float(np.sqrt(at_hz / law.growth_s)))
     if width_hz > _WIDEST * at_hz:
-        return
+        return None
     span = np.abs(octave) < _SPAN
     near = span & (np.abs(frequency_hz - at_hz) > width_hz)
     above = octave[near] > 0
     if np.count_nonzero(~above) < 6 or np.count_nonzero(above) < 4:
-        return
+        return None
     smooth = np.linalg.qr(np.vander(octave[near], _ORDER + 1))[0]
-    step = _beside(smooth, above.astype(np.float64))
-    rest = _beside(smooth, size[near])
-    nepers, sigmas = (float(found[0]) for found in _fitted_steps(step, rest[np.newaxis], rest))
+    return _Place(
+        at_hz=at_hz,
+        octave=octave,
+        near=near,
+        inside=span & ~near,
+        above=above,
+        smooth=smooth,
+        step=_beside(smooth, above.astype(np.float64)),
+        # Frames lost later shorten the way: the phase gains 2πf/rate for each.
+        ramp=_beside(smooth, 2.0 * np.pi * frequency_hz[near] / law.sample_rate_hz * above),
+    )
+
+
+def _steps_at(place: _Place, size: FloatArray, turn: FloatArray, law: SweepLaw) -> Iterator[tuple[float, str, float]]:
+    """Yield (standard deviations, kind, value) of what is a step at a place. size, turn : (frequencies,)."""
+    here = size[place.near]
+    rest = _beside(place.smooth, here)
+    nepers, sigmas = (float(found[0]) for found in _fitted_steps(place.step, rest[np.newaxis], rest))
     # A step may be as large as it likes, if all else is quiet.
-    quiet = np.ptp(size[near] - nepers * above) <= _QUIET_NEPERS
+    quiet = np.ptp(here - nepers * place.above) <= _QUIET_NEPERS
     if quiet and abs(nepers) > _LEAST_NEPERS and sigmas > _LEVEL_SIGMAS:
         yield sigmas, "level", 20.0 / float(np.log(10.0)) * nepers
-    if np.ptp(size[near]) > _QUIET_NEPERS:
+    if np.ptp(here) > _QUIET_NEPERS:
         return
-    # Frames lost later shorten the way: the phase gains 2πf/rate for each.
-    ramp = _beside(smooth, 2.0 * np.pi * frequency_hz[near] / law.sample_rate_hz * above)
-    rest = _beside(smooth, turn[near])
+    rest = _beside(place.smooth, turn[place.near])
     turns = np.arange(-_TURNS, _TURNS + 1)  # a jump beyond half a turn was unwrapped the short way
-    frames, clear = _fitted_steps(ramp, rest + 2.0 * np.pi * np.outer(turns, step), rest)
+    frames, clear = _fitted_steps(place.ramp, rest + 2.0 * np.pi * np.outer(turns, place.step), rest)
     whole = np.abs(frames - np.round(frames)) < _WHOLE
     for number in np.flatnonzero((np.abs(frames) > _LEAST_FRAMES) & whole & (clear > _DELAY_SIGMAS)):
-        if _crosses(float(frames[number]) * at_hz, _gap(octave, size, near, span & ~near), law):
+        if _crosses(float(frames[number]) * place.at_hz, _gap(place.octave, size, place.near, place.inside), law):
             yield float(clear[number]), "lost", float(np.round(frames[number]))
 
 
