@@ -17,6 +17,7 @@ from audiomeas.cli.main import status_of
 from audiomeas.errors import AudiomeasError, RequestError, SignalError
 from audiomeas.measurement.api import measure
 from audiomeas.measurement.base import PlayContext
+from audiomeas.measurement.figure_table import frequency_table
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.result import result_from_json
@@ -372,3 +373,17 @@ def test_typed_readings_in_the_terminal(arguments, status, words, capsys):
     said = capsys.readouterr()
     assert words in (said.out if status == 0 else said.err)
     assert "Traceback" not in said.err
+
+
+def test_a_note_that_many_steps_share_is_said_once():
+    def row(hz, note):
+        return {"frequency_hz": hz, "z": None if note else 1.0, "note": note, "bound": {}, "uncertainty": {}}
+
+    columns = (("z", "Impedance", "Ω"),)
+    some = frequency_table([row(20.0, "too low"), row(50.0, "too low"), row(100.0, None)], columns, title="t")
+    assert some.notes == ("Too low (at 20, 50 Hz).",)
+    assert [column.heading for column in some.columns] == ["Frequency", "Impedance"]
+    every = frequency_table([row(20.0, "too low"), row(50.0, "too low")], columns, title="t")
+    assert every.notes == ("Too low.",)
+    own = frequency_table([row(20.0, "too low"), row(50.0, None)], columns, title="t")
+    assert (own.notes, own.rows[0][-1]) == ((), "too low")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -74,6 +75,16 @@ def test_it_looks_like_this():
         "verdict: fail",
         "record: records/unit/visit",
     ]
+
+
+def test_a_step_without_limits_tells_what_was_measured():
+    text = " ".join(visit_text(visit(step("Distortion at 1 W"))).split())
+    first, second = (channel.values["thd_percent"] for channel in GOOD["distortion"].channels)
+    found = re.search(r"no limit harmonic distortion: (\S+) .*?, (\S+) .*? on channel 2", text)
+    assert found
+    assert [float(one) for one in found.groups()] == pytest.approx([first, second], rel=0.1)
+    nothing = dataclasses.replace(GOOD["distortion"], channels=())
+    assert "  no limit   no figure of it is known" in visit_text(visit(step("Distortion", result=nothing)))
 
 
 @pytest.mark.parametrize("width", [40, 80])

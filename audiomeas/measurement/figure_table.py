@@ -64,7 +64,8 @@ def frequency_table(
     told : a row and a key → the cell, where the row's bound is not all there is to say.
     """
     shown = [one for one in columns if any(row[one[0]] is not None for row in rows)]
-    noted = any(row["note"] for row in rows)
+    below, beside = _notes_once(rows)
+    noted = any(beside)
     cells = [[told(row, key) for key, _, _ in shown] for row in rows]
     widths = [
         [
@@ -81,12 +82,30 @@ def frequency_table(
             *((Column(heading="Note"),) if noted else ()),
         ),
         rows=tuple(
-            (float(row["frequency_hz"]), *own, *((row["note"] or "",) if noted else ()))
-            for row, own in zip(rows, cells, strict=True)
+            (float(row["frequency_hz"]), *own, *((note,) if noted else ()))
+            for row, own, note in zip(rows, cells, beside, strict=True)
         ),
         uncertainties=tuple((None, *own, *((None,) if noted else ())) for own in widths),
-        notes=notes,
+        notes=(*notes, *below),
     )
+
+
+def _notes_once(rows: Sequence[Mapping[str, Any]]) -> tuple[list[str], list[str]]:
+    """Return what is to be said below a table, as several rows have it, and what stands beside each row."""
+    at_hz: dict[str, list[float]] = {}
+    for row in rows:
+        if row["note"]:
+            at_hz.setdefault(row["note"], []).append(float(row["frequency_hz"]))
+    several = {note: found for note, found in at_hz.items() if len(found) > 1}
+    below = [
+        f"{note[0].upper()}{note[1:]}" + ("." if len(found) == len(rows) else f" (at {_listed_hz(found)}).")
+        for note, found in several.items()
+    ]
+    return below, ["" if row["note"] in several else row["note"] or "" for row in rows]
+
+
+def _listed_hz(frequencies_hz: Sequence[float]) -> str:
+    return f"{', '.join(f'{hz:.4g}' for hz in frequencies_hz)} Hz"
 
 
 def channel_columns(result: Result) -> tuple[Column, ...]:

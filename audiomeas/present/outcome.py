@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from audiomeas.measurement.entered import INSTRUCTION, READING
+from audiomeas.measurement.entered import INSTRUCTION
 from audiomeas.measurement.result import SIMULATED_NOTE
 from audiomeas.present.amounts import amount
 from audiomeas.present.content import finding_of, findings_of, with_basis
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from audiomeas.record.verdict_row import Verdict
     from audiomeas.record.visit import StepRecord, Visit
 
+#: Of a step without limits so many figures are told: a search has thirty.
+_MOST_FIGURES = 6
 #: Behind the longest verdict word.
 _COLUMN = len("  undecided  ")
 
@@ -54,28 +56,35 @@ def _verdict_words(visit: Visit, later: Later) -> str:
 def _step_lines(step: StepRecord, width: int) -> Iterator[str]:
     if step.result is None:
         yield from folded("  ", f"{step.status}: {step.reason}" if step.reason else step.status, 4, width)
-    for text in _entered_texts(step):
-        yield from folded("".ljust(_COLUMN), text, _COLUMN, width)
+    for number, text in enumerate(_unlimited_texts(step)):
+        yield from folded(("" if number else "  no limit").ljust(_COLUMN), text, _COLUMN, width)
     for row in step.verdicts:
-        yield from folded(f"  {row.verdict}".ljust(_COLUMN), _row_text(row, step.result), _COLUMN, width)
+        yield from folded(f"  {row.verdict}".ljust(_COLUMN), row_text(row, step.result), _COLUMN, width)
 
 
-def _entered_texts(step: StepRecord) -> Iterator[str]:
-    """Yield what a person entered and no limit is held against: it would be told nowhere else."""
-    if step.result is None or step.result.measurement not in (READING, INSTRUCTION) or step.verdicts:
+def _unlimited_texts(step: StepRecord) -> Iterator[str]:
+    """Yield what was measured or entered where no limit is held against it: its heading would stand empty."""
+    if step.result is None or step.verdicts:
         return
+    found: dict[str, list[str]] = {}
     for finding in findings_of(step):
-        yield f"{_named(finding)}: {amount(finding, in_full=True)}"
+        on = "" if finding.channel is None else f" on channel {finding.channel}"
+        found.setdefault(finding.words, []).append(f"{amount(finding, in_full=True)}{on}")
+    yield from (f"{words}: {', '.join(values)}" for words, values in list(found.items())[:_MOST_FIGURES])
+    if len(found) > _MOST_FIGURES:
+        yield f"{len(found) - _MOST_FIGURES} more figures are in the record"
     if step.result.measurement == INSTRUCTION:
         asked = step.result.conditions.get("question") or step.result.conditions.get("instruction")
         yield from (f"{asked}: {channel.values.get('answer')}" for channel in step.result.channels)
+    elif not found:
+        yield "no figure of it is known"
 
 
 def _named(finding: Finding) -> str:
     return finding.words if finding.channel is None else f"channel {finding.channel}, {finding.words}"
 
 
-def _row_text(row: Verdict, result: Result | None) -> str:
+def row_text(row: Verdict, result: Result | None) -> str:
     """Return 'channel 1, distortion: 0.512 ± 0.012 %; at most 0.1 % (house); outside the limit by more than …'."""
     finding = with_basis(finding_of(row), result)
     words = _named(finding)
