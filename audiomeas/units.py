@@ -126,6 +126,11 @@ class Level:
             return w_to_v_rms(self.value, load_ohm)
         raise RequestError("a level in dBFS has no volts on a bench: give it in V, mV, dBV, dBu or W")
 
+    def lowered(self, decibels: float) -> Level:
+        """Return the level that lies so much below this one."""
+        ratio = db_to_power_ratio(-decibels) if self.unit == "W" else db_to_amplitude_ratio(-decibels)
+        return Level(self.value * ratio, self.unit)
+
     def __str__(self) -> str:
         return f"{self.value:.6g} {self.unit}"
 

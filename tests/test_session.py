@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -119,6 +120,29 @@ def test_every_ceiling_refuses_before_any_sound(tmp_path, change, words):
     with pytest.raises(InterlockRefusal, match=words):
         session.record(tone(0.9))
     assert between.streams == 1  # only the first look was played
+
+
+def test_the_highest_level_is_said_let_pass_and_no_more_is(tmp_path):
+    session, _ = session_on(bench_file(tmp_path, ("output_v_rms = 40.0", "output_v_rms = 10.0"), rate_hz=48_000))
+
+    def at_output(level):
+        return session.input_level_v_rms(input_level=None, output_level=level, channels=(1, 2), frequency_hz=997.0)
+
+    with pytest.raises(InterlockRefusal) as caught:
+        at_output(Level(50.0, "W"))
+    told_w = float(re.search(r"at most ([\d.]+) W at the unit's output", str(caught.value))[1])
+    # 10 V less the margin of 3 dB is 7.08 V, 6.26 W in 8 Ω; at most 0.3 dB less: told 0.1 dB below and rounded down to
+    # three digits, and the gain is 0.1 dB larger elsewhere than at 997 Hz.
+    assert 6.26 * 10**-0.03 < told_w < 6.26
+    highest_v_rms = at_output(Level(told_w, "W"))
+    with pytest.raises(InterlockRefusal, match="W at the unit.s output$"):
+        at_output(Level(1.1 * told_w, "W"))  # 0.4 dB more: beyond it, whatever it was rounded and kept below
+    # The same ceiling, at the input: what a knob may be turned to.
+    with pytest.raises(InterlockRefusal) as caught:
+        session.allow_lasting(level_v_rms=1.0, frequency_hz=997.0, channels=(1, 2))
+    told_v = 1e-3 * float(re.search(r"at most ([\d.]+) mV at the unit's input", str(caught.value))[1])
+    assert told_v == pytest.approx(highest_v_rms, rel=0.01)
+    session.allow_lasting(level_v_rms=told_v, frequency_hz=997.0, channels=(1, 2))
 
 
 def subtracting(captured, frame, number):

@@ -12,7 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from audiomeas.errors import InterlockRefusal
-from audiomeas.units import SQRT2, amplitude_ratio_to_db, db_to_amplitude_ratio, v_rms_to_w
+from audiomeas.shown_digits import outward_digits
+from audiomeas.shown_units import shown_in
+from audiomeas.units import SQRT2, Level, amplitude_ratio_to_db, db_to_amplitude_ratio, v_rms_to_w
 
 #: Added to the largest gain found (correction 2).
 GAIN_MARGIN_DB = 3.0
@@ -20,8 +22,13 @@ GAIN_MARGIN_DB = 3.0
 FIRST_LOOK_BELOW_DB = 40.0
 #: The converter is not driven closer to full scale than this: shared mixers may limit there (common practice).
 DAC_HEADROOM_DB = 1.0
+#: A level that shall be let pass stays this far below its ceiling: noise gives each look a slightly other gain.
+BELOW_CEILING_DB = 0.1
+#: The way out that every ceiling has.
+_LOWER = "lower the level"
 #: Where a ceiling holds.
 AT_INPUT, AT_OUTPUT = "unit input", "unit output"
+_PLACES = {AT_INPUT: "unit's input", AT_OUTPUT: "unit's output"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,7 +49,7 @@ class Ceiling:
     @property
     def way_higher(self) -> str:
         """What raises it, where a lower level is no way out."""
-        _, _, other = self.way_out.partition("lower the level")
+        _, _, other = self.way_out.partition(_LOWER)
         return other.removeprefix(", or ") or "enter a higher limit in the bench file, if the unit can take it"
 
 
@@ -60,9 +67,10 @@ class Prediction:
         worst = max(self.v_rms / self.ceiling.v_rms, self.v_peak / self.ceiling.v_peak)
         return amplitude_ratio_to_db(worst)
 
-    def line(self) -> str:
-        """Return the refusal in one line."""
+    def line(self, highest: str = "") -> str:
+        """Return the refusal in one line. highest : the highest level let pass, with its place; '': not known."""
         ceiling = self.ceiling
+        way_out = ceiling.way_out.replace(_LOWER, f"{_LOWER} to at most {highest}" if highest else _LOWER)
         if ceiling.load_ohm is not None:
             would = f"{v_rms_to_w(self.v_rms, ceiling.load_ohm):.3g} W"
             limit = f"{v_rms_to_w(ceiling.v_rms, ceiling.load_ohm):.3g} W"
@@ -70,8 +78,27 @@ class Prediction:
             would, limit = f"{self.v_rms:.3g} V", f"{ceiling.v_rms:.3g} V"
         return (
             f"channel {ceiling.channel}: this stimulus could reach {would} at the {ceiling.what} "
-            f"(ceiling {limit}, {self.excess_db:.1f} dB too much, with {GAIN_MARGIN_DB:g} dB margin): {ceiling.way_out}"
+            f"(ceiling {limit}, {self.excess_db:.1f} dB too much, with {GAIN_MARGIN_DB:g} dB margin): {way_out}"
         )
+
+
+class BeyondCeiling(InterlockRefusal):
+    """A stimulus would pass a ceiling. Who knows the level that was asked for says also the highest one allowed."""
+
+    def __init__(self, prediction: Prediction, highest: str = "") -> None:
+        super().__init__(prediction.line(highest))
+        self._prediction = prediction
+
+    def with_highest(self, asked: Level, place: str, *, below_db: float = 0.0) -> BeyondCeiling:
+        """Return the same with the highest level that would have been let pass.
+
+        asked, place : the level that was asked for, at AT_INPUT or AT_OUTPUT.  below_db : so far below it the refused
+        stimulus was.
+        """
+        highest = asked.lowered(self._prediction.excess_db + below_db + BELOW_CEILING_DB)
+        unit, factor = shown_in(highest.unit, highest.value)
+        most = outward_digits(factor * highest.value, 3, "at least")  # rounded down: what is told is let pass
+        return BeyondCeiling(self._prediction, f"{most} {unit} at the {_PLACES[place]}")
 
 
 def predict(
@@ -97,10 +124,10 @@ def predict(
 
 
 def refuse_beyond(predictions: Sequence[Prediction]) -> None:
-    """Raise InterlockRefusal for the worst prediction that passes its ceiling; return None when none does."""
+    """Raise BeyondCeiling for the worst prediction that passes its ceiling; return None when none does."""
     worst = max(predictions, key=lambda prediction: prediction.excess_db, default=None)
     if worst is not None and worst.excess_db > 1e-9:
-        raise InterlockRefusal(worst.line())
+        raise BeyondCeiling(worst)
 
 
 def largest_sine(ceilings: Sequence[Ceiling], gain_db: Mapping[int, float]) -> tuple[float, Ceiling]:

@@ -17,7 +17,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audiomeas.bench.cautions import POWER_CAUTIONS
-from audiomeas.bench.interlock import Prediction, first_look_v_rms, largest_sine, predict, refuse_beyond
+from audiomeas.bench.interlock import (
+    AT_INPUT,
+    AT_OUTPUT,
+    BELOW_CEILING_DB,
+    BeyondCeiling,
+    Prediction,
+    first_look_v_rms,
+    largest_sine,
+    predict,
+    refuse_beyond,
+)
 from audiomeas.bench.loudspeakers import refuse_long_high, refuse_output_level
 from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.errors import CaptureError, InterlockRefusal, RequestError, SignalError
@@ -65,13 +75,12 @@ TAIL_S = 0.5
 TAIL_OF_TONES_S = 0.1
 #: The level at the unit's output is set to this, by measuring and correcting.
 LEVEL_WITHIN_DB = 0.02
+#: The first burst on the way to a level at the output is so far below it.
+_FIRST_BURST_BELOW_DB = 10.0
 #: A raise of the input by less than this is too small to tell by it that a unit gives no more.
 LEAST_STEP_DB = 0.1
 #: From this power on a load gets too hot to touch (common practice).
 HOT_FROM_W = 10.0
-
-#: A search ends this far below a ceiling: what noise adds to the gain meanwhile must not refuse its loudest stimulus.
-SEARCH_BELOW_DB = 0.1
 
 Keep = Callable[[Capture, Recording], Path | None]
 Say = Callable[[str], None]
@@ -411,8 +420,7 @@ class Session:
         """
         if input_level is not None and output_level is not None:
             raise RequestError("give an input level or an output level, not both")
-        if input_level is None and output_level is None:
-            input_level, output_level = self.bench.file.usual_input_level, self.bench.file.usual_output_level
+        input_level, output_level = self._asked(input_level, output_level)
         if input_level is not None:
             if input_level.unit == "W":
                 raise RequestError("an input level is in volts; watts are an output level")
@@ -420,6 +428,12 @@ class Session:
         if output_level is None:
             raise RequestError("give a level: input_level (such as '100 mV') or output_level (such as '1 W')")
         return self._set_output_level(output_level, channels, frequency_hz, keep)
+
+    def _asked(self, input_level: Level | None, output_level: Level | None) -> tuple[Level | None, Level | None]:
+        """Return the level that is asked for, at input and output; the bench's usual one where none was given."""
+        if input_level is None and output_level is None:
+            return self.bench.file.usual_input_level, self.bench.file.usual_output_level
+        return input_level, output_level
 
     def _set_output_level(
         self, wanted: Level, channels: tuple[int, ...], frequency_hz: float, keep: Keep | None
@@ -435,11 +449,16 @@ class Session:
         input_v_rms = min(
             wanted_v[channel] / db_to_amplitude_ratio(look.gain_at_db(channel, frequency_hz)) for channel in answering
         )
-        input_v_rms *= db_to_amplitude_ratio(-10.0)
+        below_db = _FIRST_BURST_BELOW_DB
+        input_v_rms *= db_to_amplitude_ratio(-below_db)
         before_v: dict[int, float] | None = None
         asked_db = 0.0
         for _ in range(4):
-            reached_v = self._output_of_burst(input_v_rms, channels, frequency_hz, keep)
+            try:
+                reached_v = self._output_of_burst(input_v_rms, channels, frequency_hz, keep)
+            except BeyondCeiling as refusal:
+                raise refusal.with_highest(wanted, AT_OUTPUT, below_db=below_db) from None
+            below_db = 0.0
             loudest = min(answering, key=lambda channel: wanted_v[channel] / reached_v[channel])
             if before_v is not None:
                 rose_db = amplitude_ratio_to_db(reached_v[loudest] / before_v[loudest])
@@ -544,8 +563,20 @@ class Session:
             stimulus = measurement.stimulus(context, filled)
         except ValueError as error:
             raise RequestError(str(error)) from None
-        recording = self.record(stimulus, keep=keep, doing=measurement.word)
+        try:
+            recording = self.record(stimulus, keep=keep, doing=measurement.word)
+        except BeyondCeiling as refusal:
+            raise self._with_highest(refusal, input_level, output_level) from None
         return measurement.analyse(recording, filled)
+
+    def _with_highest(
+        self, refusal: BeyondCeiling, input_level: Level | None, output_level: Level | None
+    ) -> BeyondCeiling:
+        """Return a refusal that says the highest level allowed, as the level was asked for."""
+        at_input, at_output = self._asked(input_level, output_level)
+        if at_input is not None:
+            return refusal.with_highest(at_input, AT_INPUT)
+        return refusal if at_output is None else refusal.with_highest(at_output, AT_OUTPUT)
 
     def _searched(
         self, measurement: Measurement, options: Mapping[str, Any], channels: tuple[int, ...], keep: Keep | None
@@ -594,7 +625,7 @@ class Session:
             gain_db = self._gain.added_to(look.gain_for_db(stimulus))
             highest_v_rms, ceiling = largest_sine(ceilings, gain_db)
             words = f"the ceiling of the {ceiling.what}; to go higher, {ceiling.way_higher}"
-            return highest_v_rms * db_to_amplitude_ratio(-SEARCH_BELOW_DB), words
+            return highest_v_rms * db_to_amplitude_ratio(-BELOW_CEILING_DB), words
 
         return SearchContext(
             sample_rate_hz=self._form.sample_rate_hz,
@@ -615,11 +646,13 @@ class Session:
     def allow_lasting(self, *, level_v_rms: float, frequency_hz: float, channels: tuple[int, ...]) -> None:
         """Ask the interlock for a tone that may last. Raises InterlockRefusal."""
         gain_db = self.largest_gain_db()
-        self._warn_hot(
-            refuse_lasting(
+        try:
+            predictions = refuse_lasting(
                 self.bench, level_v_rms=level_v_rms, frequency_hz=frequency_hz, channels=channels, gain_db=gain_db
             )
-        )
+        except BeyondCeiling as refusal:
+            raise refusal.with_highest(Level(level_v_rms, "V"), AT_INPUT) from None
+        self._warn_hot(predictions)
 
     def learn_raise(self, more_db: Mapping[int, float]) -> None:
         """Take by how much more gain than at first look was seen, and predict with it. Raises CaptureError."""
