@@ -19,8 +19,11 @@ from audiomeas.cli.common import (
 
 if TYPE_CHECKING:
     from audiomeas.powerup.asked import Asked
-    from audiomeas.powerup.guide import BringUp
+    from audiomeas.powerup.outcome import BringUp
     from audiomeas.powerup.sheet import SheetStep
+
+#: Of the further lines of a text.
+_INDENT = 4
 
 
 @click.command(cls=Command)
@@ -71,8 +74,8 @@ def bringup(
         sheet,
         unit=unit,
         readings=_source(readings),
-        mains_v=_quantity(mains, "V", "--mains"),
-        bulb_w=_quantity(bulb, "W", "--bulb"),
+        mains=mains,
+        bulb=bulb,
         records=records,
         stage=stage,
         new_stay=new_stay,
@@ -87,16 +90,6 @@ def bringup(
     else:
         click.echo("\n".join(_lines(found)))
     return found.exit_status
-
-
-def _quantity(text: str | None, unit: str, option: str) -> float | None:
-    from audiomeas.errors import RequestError
-    from audiomeas.measurement.quantity import parse_quantity
-
-    try:
-        return None if text is None else parse_quantity(text, unit)
-    except RequestError as problem:
-        raise RequestError(f"{option}: {problem}") from None
 
 
 def _source(readings: str | None) -> Any:
@@ -135,14 +128,21 @@ class _Person:
 def _lines(found: BringUp) -> list[str]:
     """Return what a bring-up came to: looks, warnings, rows that don't pass, verdict, record."""
     from audiomeas.powerup.views import table_of
+    from audiomeas.present.outcome import folded, row_text
     from audiomeas.present.tables import render_table, terminal_width
 
     width = terminal_width(sys.stdout)
-    lines = [f"{found.visit.unit.name}, {found.visit.stage}", render_table(table_of(found), width=width).rstrip("\n")]
-    lines += [f"warning: {line}" for line in found.warnings]
-    for row in found.visit.verdicts:
-        if row.verdict != "pass":
-            lines.append(f"{row.verdict}: {row.step}: {row.limit_text()}; {row.reason}")
-    if found.stopped:
-        lines.append(f"stopped: {found.stopped}")
-    return [*lines, f"verdict: {found.verdict}", f"record: {found.visit.path}"]
+    lines = folded("", f"{found.visit.unit.name}, {found.visit.stage}: {found.sheet.title}", 0, width)
+    if found.moments:
+        lines += ["", render_table(table_of(found), width=width).rstrip("\n"), ""]
+    for warning in found.warnings:
+        lines += folded("warning: ", warning, _INDENT, width)
+    for step in found.visit.steps:
+        for row in step.verdicts:
+            if row.verdict != "pass":
+                lines += folded(f"{row.verdict}: ", f"{step.name}: {row_text(row, step.result)}", _INDENT, width)
+    for word, reason in (("stopped", found.stopped), ("ended early", found.ended)):
+        if reason:
+            lines += folded(f"{word}: ", reason, _INDENT, width)
+    verdict = "undecided (what is missing is never a pass)" if found.verdict == "undecided" else str(found.verdict)
+    return [*lines, f"verdict: {verdict}", f"record: {found.visit.path}"]

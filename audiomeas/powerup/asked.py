@@ -193,7 +193,7 @@ def _glow(sheet: Sheet, step: SheetStep) -> GlowReading:
         unit=COUNT,
         lowest=0.0,
         highest=float(len(GLOWS) - 1),
-        limits=(_limit(words, COUNT, None, steady),),
+        limits=(_limit(words, "", None, steady),),
     )
 
 

@@ -9,14 +9,14 @@ from __future__ import annotations
 import contextlib
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from audiomeas.errors import EXIT_DONE, EXIT_VERDICT, FileProblem, RequestError
-from audiomeas.measurement.entered import READING, instruction_result, reading_result
-from audiomeas.measurement.quantity import COUNT, Typed
-from audiomeas.measurement.result import WHOLE_UNIT, Result, clean
+from audiomeas.errors import FileProblem, RequestError
+from audiomeas.measurement.entered import READING, reading_result
+from audiomeas.measurement.quantity import COUNT, Typed, parse_quantity
+from audiomeas.measurement.result import WHOLE_UNIT, Result
 from audiomeas.plan.answers import NOT_ENTERED
 from audiomeas.plan.steps import Instruction, Limit, Reading
 from audiomeas.plan.verdict import judge_step, overall
@@ -25,21 +25,21 @@ from audiomeas.powerup.asked import (
     CURRENT,
     GLOW,
     MAINS,
-    SIGNS,
     Asked,
     Moment,
     asked_at,
-    keys_of,
     optional_at,
     planned,
     step_voltage_v,
 )
 from audiomeas.powerup.cautions import CAUTIONS, STILL_ON, SWITCH_OFF, TUBE_CAUTIONS
+from audiomeas.powerup.outcome import BringUp
+from audiomeas.powerup.results import NO_WAIT, answered, result_of_rest
 from audiomeas.powerup.sheet import BULB_OUT, HOUSE, TUBE, Sheet, SheetStep, find_sheet, read_sheet
 from audiomeas.powerup.watch import bulb_warnings, stop_reason, warnings_at
-from audiomeas.record.store import PlanAsRun, Snapshot, Visit, VisitWriter, checked_stage, open_visit, read_visit
+from audiomeas.record.store import PlanAsRun, Snapshot, VisitWriter, checked_stage, open_visit, read_visit
 from audiomeas.record.unit import Unit, parse_unit
-from audiomeas.record.verdict_row import Verdict, Word
+from audiomeas.record.verdict_row import Verdict
 
 Say = Callable[[str], None]
 Progress = Callable[[str, float], None]
@@ -52,77 +52,8 @@ _STOPS_NAME = "Stop limits"
 _STOPS_WORDS = "stop limits passed"
 _DWELL = "dwell"
 _LOOK_EVERY_S = 0.5
-_NO_WAIT = "the dwell was not waited for (--no-wait)"
 #: A lamp that limits no fault is dim again after so long (published bench practice).
 _DIMS_WITHIN_S = 5
-
-
-@dataclass(frozen=True, kw_only=True)
-class BringUp:
-    """What a bring-up came to. visit : the record, read back.  stopped : why the mains had to go off; ''.
-
-    moments : each look at the meters, in order.   sheet : with mains and bulb as they were said.
-    """
-
-    visit: Visit
-    sheet: Sheet
-    moments: tuple[Moment, ...]
-    warnings: tuple[str, ...] = ()
-    stopped: str = ""
-
-    @property
-    def verdict(self) -> Word | None:
-        """The verdict of the visit: fail when a stop limit was passed, undecided while something was not entered."""
-        return self.visit.verdict
-
-    @property
-    def exit_status(self) -> int:
-        """Return 0 when all passes, else 1."""
-        return EXIT_DONE if self.verdict == "pass" else EXIT_VERDICT
-
-    def as_json(self) -> dict[str, Any]:
-        """Return the outcome as one JSON object. Keys carry their units; what was not read is null."""
-        bulb = self.sheet.bulb()
-        facts = {
-            "audiomeas": self.visit.version,
-            "simulated": self.visit.simulated,
-            "unit": self.visit.unit.as_json(),
-            "stage": self.visit.stage,
-            "sheet": self.sheet.title,
-            "record": str(self.visit.path),
-            "mains_v": bulb.mains_v,
-            "bulb_w": bulb.rated_w,
-            "bulb_current_a": bulb.current_a,
-            "verdict": self.verdict,
-            "stopped": self.stopped or None,
-            "warnings": list(self.warnings),
-            "moments": [_moment_facts(self.sheet, each) for each in self.moments],
-            "verdicts": [row.as_json() for row in self.visit.verdicts],
-        }
-        found: dict[str, Any] = clean(facts)
-        return found
-
-
-def _moment_facts(sheet: Sheet, moment: Moment) -> dict[str, Any]:
-    readings = {}
-    for asked in asked_at(sheet, moment.step):
-        step = asked.question.step
-        if isinstance(step, Reading):
-            typed = moment.typed.get(asked.key)
-            readings[asked.key] = {
-                "value": moment.value(asked.key),
-                "unit": step.unit,
-                "uncertainty": None if typed is None else typed.uncertainty,
-                "text": moment.text(asked.key) or None,
-            }
-    return {
-        "step": moment.step.name,
-        "mains_percent": moment.step.mains_percent,
-        "bulb": moment.step.bulb,
-        "after_s": moment.after_s,
-        "readings": readings,
-        "signs": moment.signs or None,
-    }
 
 
 def bringup(
@@ -130,8 +61,8 @@ def bringup(
     *,
     unit: Unit | str,
     readings: Path | str | Mapping[str, Any] | Iterable[str] | Answers,
-    mains_v: float | None = None,
-    bulb_w: float | None = None,
+    mains: str | None = None,
+    bulb: str | None = None,
     records: Path | str = "records",
     stage: str = "as-found",
     new_stay: bool = False,
@@ -144,10 +75,11 @@ def bringup(
 
     sheet : a file, or the name of a shipped one ('solid-state', 'tube').   unit : a Unit, or as it is written.
     readings : a file of readings, the same as a mapping, lines in the order of asking, or an object that answers
-    (`audiomeas.powerup.answers.Answers`).   mains_v, bulb_w : nominal mains, and watts of the bulb at it, where the
-    sheet doesn't say.   wait : False leaves the dwells out, and the record says so.   The rest as in `run`.
+    (`audiomeas.powerup.answers.Answers`).   mains, bulb : '230 V', nominal, and '100 W' at it; None: as the sheet says.
+    wait : False leaves the dwells out, and the record says so.   The rest as in `run`.
     Raises RequestError, FileProblem, TomlProblem. What was typed until then is kept.
     """
+    mains_v, bulb_w = _said("--mains", mains, "V"), _said("--bulb", bulb, "W")
     read = read_sheet(find_sheet(sheet), mains_v=mains_v, bulb_w=bulb_w)
     read.bulb()
     who = parse_unit(unit, kind=read.kind) if isinstance(unit, str) else unit
@@ -159,7 +91,7 @@ def bringup(
         who if who.kind else replace(who, kind=read.kind),
         stage,
         plan=_as_run(read),
-        snapshot=Snapshot(bench=_NO_BENCH, warnings=() if wait else (_NO_WAIT,)),
+        snapshot=Snapshot(bench=_NO_BENCH, warnings=() if wait else (NO_WAIT,)),
         new_stay=new_stay,
         other_unit=other_unit,
     )
@@ -178,7 +110,15 @@ def bringup(
         moments=tuple(guide.moments),
         warnings=tuple(guide.warnings),
         stopped=guide.stopped,
+        ended=guide.ended,
     )
+
+
+def _said(option: str, text: str | None, unit: str) -> float | None:
+    try:
+        return None if text is None else parse_quantity(text, unit)
+    except RequestError as problem:
+        raise RequestError(f"{option}: {problem}") from None
 
 
 def _answers(readings: Any, sheet: Sheet) -> Answers:
@@ -229,6 +169,7 @@ class _Guide:
         self.warnings: list[str] = []
         self.rows: list[Verdict] = []
         self.stopped = ""
+        self.ended = ""
         self.complete = True
         self._resting: SheetStep | None = None  # the rest whose readings are not in a result yet
 
@@ -240,7 +181,7 @@ class _Guide:
             return
         for number, step in enumerate(self._sheet.steps):
             if _bulb_leaves(self._sheet, number) and not self._confirm(bulb_out()):
-                self._end("the mains stays off: the bulb was not confirmed to be out")
+                self._end(f"not confirmed that the bulb is out, and so no step without it; {STILL_ON}")
                 return
             self._rest(step)
             if self.stopped:
@@ -259,7 +200,7 @@ class _Guide:
             f"Ω, cold about {bulb.cold_ohm:.2g} Ω"
         )
         if self._wait is None:
-            self._tell(_NO_WAIT)
+            self._tell(NO_WAIT)
         self._visit.note(
             "bring-up",
             mains_v=bulb.mains_v,
@@ -277,7 +218,7 @@ class _Guide:
             self._tell(f"warning: {said}")
 
     def _end(self, reason: str) -> None:
-        self.complete = False
+        self.complete, self.ended = False, reason
         self._visit.note("ended early", reason=reason)
         self._tell(reason)
 
@@ -307,7 +248,7 @@ class _Guide:
         if answer is None:
             self._keep(step, None)
             return False
-        self._keep(step, _answered(step, str(answer)))
+        self._keep(step, answered(step, str(answer)))
         return step.is_right(str(answer))
 
     def _rest(self, step: SheetStep) -> None:
@@ -369,7 +310,7 @@ class _Guide:
     def _keep_rest(self, step: SheetStep) -> None:
         looks = [each for each in self.moments if each.step == step]
         for each in planned(self._sheet, step):
-            result = _result(self._sheet, step, each, looks, waited=self._wait is not None)
+            result = result_of_rest(self._sheet, step, each, looks, waited=self._wait is not None)
             if result is None and each.name in optional_at(self._sheet, step):
                 continue
             self._keep(each, result)
@@ -387,62 +328,9 @@ class _Guide:
 
     def _count_stops(self) -> None:
         """Keep how many stop limits were passed: the row that makes the visit fail whatever the meters' accuracy is."""
-        limit = Limit(quantity=READING, unit=COUNT, words=_STOPS_WORDS, source=HOUSE, at_most=0.0)
+        limit = Limit(quantity=READING, unit="", words=_STOPS_WORDS, source=HOUSE, at_most=0.0)
         step = Reading(name=_STOPS_NAME, what=_STOPS_WORDS, unit=COUNT, lowest=0.0, highest=1.0, limits=(limit,))
         passed = float(bool(self.stopped))
         counted = Typed(text=self.stopped or "none", value=passed, unit=COUNT, parts=())
         result = reading_result(step.what, step.unit, {WHOLE_UNIT: counted}, simulated=False)
         self._keep(step, replace(result, warnings=tuple(self.warnings)))
-
-
-def _answered(step: Instruction, answer: str) -> Result:
-    return instruction_result(
-        step.text,
-        step.question,
-        answer,
-        expected=step.expected,
-        right=step.is_right(answer) if step.expected else None,
-        simulated=False,
-    )
-
-
-def _result(
-    sheet: Sheet, step: SheetStep, each: Reading | Instruction, looks: Sequence[Moment], *, waited: bool
-) -> Result | None:
-    """Return the result of one step of the record: its last value, and all looks among the conditions."""
-    keys = keys_of(sheet, step, each)
-    conditions = {
-        "mains_percent": step.mains_percent,
-        "mains_nominal_v": sheet.bulb().mains_v,
-        "bulb": step.bulb,
-        "bulb_w": sheet.bulb().rated_w,
-        "dwell_s": step.dwell_s,
-        "dwell_waited": waited,
-    }
-    if isinstance(each, Instruction):
-        told = [look.signs for look in looks if look.signs]
-        if not told:
-            return None
-        result = _answered(each, told[-1])
-        series = [{"after_s": look.after_s, SIGNS: look.signs or None} for look in looks]
-    else:
-        typed = _last_typed(each, keys, looks)
-        if not typed:
-            return None
-        result = reading_result(each.what, each.unit, typed, simulated=False)
-        series = [{"after_s": look.after_s, **{key: look.value(key) for key in keys}} for look in looks]
-    return replace(
-        result,
-        conditions={**result.conditions, **conditions, "looks": series},
-        warnings=() if waited or not step.dwell_s else (_NO_WAIT,),
-    )
-
-
-def _last_typed(each: Reading, keys: Sequence[str], looks: Sequence[Moment]) -> dict[int, Typed]:
-    """Return the last value of each channel."""
-    found = {}
-    for key, question in zip(keys, each.questions(), strict=True):
-        values = [look.typed[key] for look in looks if key in look.typed]
-        if values:
-            found[question.channel] = values[-1]
-    return found

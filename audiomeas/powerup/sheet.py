@@ -68,7 +68,7 @@ BULB_OUT = (
 
 def confirmed(name: str, text: str) -> Instruction:
     """Return something to confirm: any other answer than yes is a failed row, and ends it."""
-    limit = Limit(quantity=AS_EXPECTED, unit="", words=text, source=HOUSE, at_least=1.0)
+    limit = Limit(quantity=AS_EXPECTED, unit="", words=name, source=HOUSE, at_least=1.0)
     return Instruction(
         name=name, text=text, question=_IS_IT_SO, expected=YES, choices=(YES, NO), limits=(limit,), must_pass=True
     )

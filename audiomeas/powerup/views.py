@@ -5,7 +5,7 @@ from __future__ import annotations
 from audiomeas.measurement.views import Column, TableView
 from audiomeas.plan.steps import Reading
 from audiomeas.powerup.asked import CURRENT, GLOW, MAINS, SIGNS, Moment, asked_at
-from audiomeas.powerup.guide import BringUp
+from audiomeas.powerup.outcome import BringUp
 from audiomeas.powerup.sheet import Sheet
 
 _NOT_READ = "not read"
@@ -18,7 +18,7 @@ def table_of(found: BringUp) -> TableView:
     rows = tuple(_row(found.sheet, moment, headings) for moment in found.moments)
     bulb = found.sheet.bulb()
     return TableView(
-        title=found.sheet.title,
+        title="Read from the meters",
         columns=tuple(Column(heading=heading) for heading in columns),
         rows=rows,
         notes=(f"Bulb of {bulb.rated_w:g} W at {bulb.mains_v:g} V: at most {bulb.current_a:.2f} A through it.",),
