@@ -1,0 +1,159 @@
+"""Stages and stays: what came before a stage is sealed by it, as found is over once the work began, and no unit is
+taken for another one with its serial number."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from plan_fakes import checked_by_sha256sum
+from visits_made import UNIT, made, opened
+
+from audiomeas.errors import FileProblem, RequestError
+from audiomeas.record.stage import STAGES
+from audiomeas.record.store import find_visits, read_visit, refuse_visit
+from audiomeas.record.unit import Unit, parse_unit
+from audiomeas.record.unit_folder import find_unit, namesakes
+
+
+def _stays(records: Path) -> list[tuple[str, int]]:
+    return [(visit.stage, visit.facts["stay"]) for visit in find_visits(records)]
+
+
+def test_as_found_is_over_once_the_work_began(tmp_path: Path) -> None:
+    for stage in ("as-found", "as-found", "as-left"):
+        made(tmp_path, stage)
+    before = sorted(tmp_path.rglob("*"))
+    with pytest.raises(RequestError, match=r"as-found is over: .*-as-left came later in the same stay; .*new_stay"):
+        opened(tmp_path)
+    with pytest.raises(RequestError, match="as-found is over"):
+        refuse_visit(tmp_path, UNIT)
+    assert sorted(tmp_path.rglob("*")) == before  # refused before anything is written
+    refuse_visit(tmp_path, UNIT, new_stay=True)
+    made(tmp_path, "after-run-in")
+    made(tmp_path, "as-left")  # a repair after the run-in leads back to it
+    made(tmp_path, "as-found", new_stay=True)
+    made(tmp_path, "as-found")
+    first = [("as-found", 1), ("as-found", 1), ("as-left", 1), ("after-run-in", 1), ("as-left", 1)]
+    assert sorted(_stays(tmp_path)) == sorted([*first, ("as-found", 2), ("as-found", 2)])
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_the_first_visit_may_be_of_any_stage_and_stay(tmp_path: Path, stage: str) -> None:
+    made(tmp_path, stage, new_stay=True)
+    assert _stays(tmp_path) == [(stage, 1)]
+
+
+def test_another_unit_has_stages_of_its_own(tmp_path: Path) -> None:
+    made(tmp_path, "as-left")
+    made(tmp_path, "as-found", parse_unit("Demo amplifier B, serial D-0002"))
+    assert len(find_visits(tmp_path)) == 2
+
+
+def test_a_later_stage_seals_what_was_broken_off(tmp_path: Path) -> None:
+    path = made(tmp_path, close=False)  # as after a power cut: no ending, no checksums
+    assert not (path / "checksums.sha256").exists()
+    made(tmp_path, "as-found")
+    assert not (path / "checksums.sha256").exists()  # the same stage seals nothing
+    made(tmp_path, "as-left")
+    assert checked_by_sha256sum(path)
+    visit = read_visit(path).verified()
+    assert (visit.finished, visit.verdict) == (False, "undecided")
+    assert visit.journal[-1]["event"] == "sealed" and visit.journal[-1]["reason"] == "the stage as-left began"
+    assert sum(event["event"] == "sealed" for other in find_visits(tmp_path) for event in other.journal) == 1
+
+
+def test_another_stay_seals_all_before_it(tmp_path: Path) -> None:
+    path = made(tmp_path, "return", close=False)
+    made(tmp_path, "as-found", new_stay=True)
+    assert read_visit(path).journal[-1]["event"] == "sealed"
+
+
+def test_a_visit_that_is_going_on_is_not_sealed(tmp_path: Path) -> None:
+    going = opened(tmp_path)
+    with pytest.raises(RequestError, match=f"{going.path.name} is still being made by another program"):
+        opened(tmp_path, "as-left")
+    assert len(find_visits(tmp_path)) == 1
+    going.finish(None)
+    opened(tmp_path, "as-left")
+
+
+_DIES = """
+import os, sys
+from pathlib import Path
+sys.path[:0] = sys.argv[2:]
+from visits_made import opened
+visit = opened(Path(sys.argv[1]))
+os.kill(os.getpid(), 9)
+"""
+
+
+@pytest.mark.wide
+def test_a_program_that_was_killed_holds_no_visit(tmp_path: Path) -> None:
+    command = [sys.executable, "-c", _DIES, str(tmp_path), str(Path(__file__).parent)]
+    assert subprocess.run(command, check=False).returncode != 0
+    made(tmp_path, "as-left")
+    assert sum(event["event"] == "sealed" for visit in find_visits(tmp_path) for event in visit.journal) == 1
+
+
+def test_a_damaged_visit_stops_no_other(tmp_path: Path) -> None:
+    path = made(tmp_path)
+    (path / "visit.json").write_text("{}")
+    made(tmp_path, "as-left")
+
+
+# -- whose serial number it is ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "name", ["Demo amplifier B, serial D-0001", "Demo, amplifier A, serial d 0001", "Demo amplifier A, serial d-0001"]
+)
+def test_a_serial_number_that_another_unit_has_is_asked_about(tmp_path: Path, name: str) -> None:
+    made(tmp_path)
+    other = parse_unit(name)
+    with pytest.raises(RequestError, match=r"is known already: 'Demo amplifier A, serial D-0001' .*other_unit"):
+        refuse_visit(tmp_path, other)
+    with pytest.raises(RequestError, match="is known already"):
+        opened(tmp_path, unit=other)
+    assert len(list(tmp_path.iterdir())) == 1
+    made(tmp_path, unit=other, other_unit=True)
+    made(tmp_path, unit=other)  # known by now: nobody is asked again
+    assert {visit.unit.name for visit in find_visits(tmp_path)} == {UNIT.name, other.name}  # and nothing is merged
+
+
+def test_what_has_no_serial_number_is_told_by_its_tag(tmp_path: Path) -> None:
+    made(tmp_path, unit=parse_unit("Demo tuner, tag 7"))
+    assert [each.unit.name for each in namesakes(tmp_path, parse_unit("Demo deck, tag 7"))] == ["Demo tuner, tag 7"]
+    assert namesakes(tmp_path, parse_unit("Demo deck, serial 7")) == ()  # a serial number is no tag
+    assert namesakes(tmp_path, parse_unit("Demo deck, tag 8")) == ()
+
+
+def test_a_unit_is_found_by_serial_name_or_folder(tmp_path: Path) -> None:
+    path = made(tmp_path).parent
+    for text in ("D-0001", "d0001", "Demo amplifier A, serial D-0001", str(path)):
+        found = find_unit(tmp_path, text)
+        assert (found.unit.name, found.path, found.known) == (UNIT.name, path, True)
+    assert not find_unit(tmp_path, "Demo deck, tag 8").known
+    with pytest.raises(RequestError, match=r"no unit in .* has the serial or tag 'D-001' \(did you mean 'D-0001'"):
+        find_unit(tmp_path, "D-001")
+    with pytest.raises(RequestError, match="no unit"):
+        find_unit(tmp_path, "x" * 5000)
+    made(tmp_path, unit=Unit(model="Demo deck", serial="D-0001"), other_unit=True)
+    with pytest.raises(RequestError, match=r"2 units have the serial or tag 'D-0001': .*write the whole name"):
+        find_unit(tmp_path, "D-0001")
+
+
+@pytest.mark.parametrize(
+    ("content", "match"),
+    [("{}", "is not part of a record"), ("[", "line 1: not valid JSON"), ('{"record": 9}', "newer audiomeas")],
+)
+def test_a_damaged_unit_is_named_and_stops_no_other(tmp_path: Path, content: str, match: str) -> None:
+    file = made(tmp_path).parent / "unit.json"
+    file.write_text(content)
+    with pytest.raises(FileProblem, match=match) as caught:
+        opened(tmp_path)
+    assert str(file) in str(caught.value)
+    made(tmp_path, unit=parse_unit("Demo amplifier B, serial D-0002"))
+    assert find_unit(tmp_path, "D-0002").known
