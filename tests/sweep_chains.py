@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import next_fast_len
 from scipy.signal import resample
 
 from audiomeas.stimulus import Sweep
@@ -69,9 +70,13 @@ def through_polynomial(stimulus: Sweep, coefficients: Sequence[float]) -> NDArra
 
 
 def bent(samples: NDArray[np.float64], law: Law) -> NDArray[np.float64]:
-    """Return samples through a law without memory at eight times their rate, band-limited to half the rate."""
-    finer = resample(samples, 8 * len(samples))
-    return np.asarray(resample(law(finer), len(samples)))
+    """Return samples, silent at both ends, through a law without memory at eight times their rate.
+
+    Band-limited to half the rate.
+    """
+    points = next_fast_len(len(samples), real=True)  # transforms of any other length take several times as long
+    finer = resample(np.pad(samples, (0, points - len(samples))), 8 * points)
+    return np.asarray(resample(law(finer), points))[: len(samples)]
 
 
 def filtered(samples: NDArray[np.float64], rate_hz: float, response: Response) -> NDArray[np.float64]:
