@@ -142,6 +142,9 @@ def test_the_half_that_clips_first_is_told(searched):
     assert left["asymmetry_db"] == pytest.approx(0.0, abs=0.05)
     # Rails of 20 and 18.5 V: 0.68 dB; to what a fit through a few bursts of a rounded corner holds.
     assert right["asymmetry_db"] == pytest.approx(db(20.0 / 18.5), abs=0.05)
+    assert abs(right["asymmetry_db"] - db(20.0 / 18.5)) <= result.channel(2).uncertainty["asymmetry_db"] < 0.3
+    assert left["asymmetry_db"] <= result.channel(1).uncertainty["asymmetry_db"]
+    assert left["first_half"] is None
     assert right["first_half"] == "negative"
 
 

@@ -15,9 +15,11 @@ import numpy as np
 from audiomeas.analysis.clipping_burst import BurstReading
 from audiomeas.analysis.clipping_curve import AT_LEAST, AT_MOST, Crossing, DistortionCurve
 from audiomeas.analysis.clipping_search import NO_KNEE_DB, PERCENT_LIMITS, USUAL_PERCENTAGES
+from audiomeas.analysis.factors import TWO_SIDED_95
 from audiomeas.errors import SignalError
 
-#: Below this the halves clip together (dB); the knee tells them apart no finer.
+#: Below this the halves clip together (dB); the knee tells them apart no finer, whatever noise lets it (what a unit's
+#: own uneven gain adds is of this size).
 _SYMMETRICAL_DB = 0.02
 #: Above this one half clips clearly first (common practice, dB).
 ASYMMETRICAL_DB = 0.5
@@ -63,8 +65,9 @@ class Clipping:
 
     onset : level at which THD is twice its minimum (`percent` is that THD).   levels : at given percentages, rising.
     minimum_thd_ratio : the least THD over level; an upper limit where `minimum_at_most`.   minimum_v_rms : where.
-    asymmetry_db : by how much lower the half that clips first does so, ≥ 0; first_half : 'positive', 'negative' or
-    None when the bursts don't show it (too symmetrical, or not clipped).
+    asymmetry_db : by how much lower the half that clips first does so, ≥ 0, with its 95 % half-width and its bound ('at
+    least': the other half has not clipped yet); first_half : 'positive', 'negative' or None when the bursts don't show
+    it (too symmetrical, or not clipped).
     gain_db : where THD is least; None when no input level is known.   curve : every burst, level rising.
     notes : sentences for the person.
     """
@@ -75,6 +78,8 @@ class Clipping:
     minimum_at_most: bool
     minimum_v_rms: float
     asymmetry_db: float | None
+    asymmetry_uncertainty_db: float | None
+    asymmetry_bound: str | None
     first_half: str | None
     gain_db: float | None
     curve: tuple[CurvePoint, ...]
@@ -100,18 +105,20 @@ def levels_of(
     minimum_at_most = not curve.is_minimum_told
     levels = tuple(_level(curve, curve.crossing(percent / 100.0), percent) for percent in sorted(percentages))
     at_onset = _level(curve, onset, 100.0 * onset_ratio)
-    asymmetry_db, first_half = _asymmetry(curve)
+    asymmetry = _asymmetry(curve)
     return Clipping(
         onset=at_onset,
         levels=levels,
         minimum_thd_ratio=least,
         minimum_at_most=minimum_at_most,
         minimum_v_rms=curve.level_v_rms(least_db),
-        asymmetry_db=asymmetry_db,
-        first_half=first_half,
+        asymmetry_db=asymmetry.db,
+        asymmetry_uncertainty_db=asymmetry.half_width_db,
+        asymmetry_bound=asymmetry.bound,
+        first_half=asymmetry.first_half,
         gain_db=None if curve.input_v_rms is None else _gain_db(curve),
         curve=_points(curve),
-        notes=_notes(at_onset, levels, least, minimum_at_most, first_half, asymmetry_db),
+        notes=_notes(at_onset, levels, least, minimum_at_most, asymmetry),
     )
 
 
@@ -165,14 +172,28 @@ def _harmonic_db(curve: DistortionCurve, drive_db: float, order: int) -> float:
     return float(np.interp(drive_db, curve.drive_db, level_db))
 
 
-def _asymmetry(curve: DistortionCurve) -> tuple[float | None, str | None]:
+@dataclass(frozen=True)
+class _Asymmetry:
+    """As `Clipping` has it; all None where nothing clips."""
+
+    db: float | None = None
+    half_width_db: float | None = None
+    bound: str | None = None
+    first_half: str | None = None
+
+
+def _asymmetry(curve: DistortionCurve) -> _Asymmetry:
     """Return by how much one half clips before the other, and which does."""
-    if curve.knee is None:
-        return None, None
-    upper_db = curve.knee.asymmetry_db
-    if abs(upper_db) < _SYMMETRICAL_DB:
-        return abs(upper_db), None
-    return abs(upper_db), "positive" if upper_db < 0.0 else "negative"
+    knee = curve.knee
+    if knee is None:
+        return _Asymmetry()
+    top_db, found_db = curve.top_drive_db(), abs(knee.asymmetry_db)
+    half_width_db = math.hypot(TWO_SIDED_95 * knee.asymmetry_spread_db, _SYMMETRICAL_DB)
+    half = "positive" if knee.asymmetry_db < 0.0 else "negative"
+    if not knee.shows_both(top_db):
+        least_db = max(min(found_db, knee.over_db(top_db)), 0.0)
+        return _Asymmetry(least_db, None, AT_LEAST, half if least_db > 0.0 else None)
+    return _Asymmetry(found_db, half_width_db, None, half if found_db > half_width_db else None)
 
 
 def _points(curve: DistortionCurve) -> tuple[CurvePoint, ...]:
@@ -194,8 +215,7 @@ def _notes(
     levels: Sequence[DistortionLevel],
     least: float,
     minimum_at_most: bool,
-    first_half: str | None,
-    asymmetry_db: float | None,
+    asymmetry: _Asymmetry,
 ) -> tuple[str, ...]:
     notes = []
     if minimum_at_most:
@@ -212,9 +232,10 @@ def _notes(
             f"THD grows with level from far below {reached[-1].percent:g} % on: no knee, onset says little; "
             "compare levels of equal THD"
         )
-    if first_half is not None and asymmetry_db is not None and asymmetry_db > ASYMMETRICAL_DB:
+    if asymmetry.first_half is not None and asymmetry.db is not None and asymmetry.db > ASYMMETRICAL_DB:
+        bound = "" if asymmetry.bound is None else f"{asymmetry.bound} "
         notes.append(
-            f"the {first_half} half clips {asymmetry_db:.2g} dB before the other: check bias, offset, and the rail of "
-            "that half"
+            f"the {asymmetry.first_half} half clips {bound}{asymmetry.db:.2g} dB before the other: check bias, offset, "
+            "and the rail of that half"
         )
     return tuple(notes)

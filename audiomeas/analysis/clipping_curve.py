@@ -203,6 +203,13 @@ class DistortionCurve:
         factor = float(np.interp(drive_db, self.drive_db, self._log_level))
         return float(self._modelled_level_v(at)[0]) * math.exp(factor)
 
+    def top_drive_db(self) -> float:
+        """Return the drive of the highest burst; where it is not known, what the knee makes of its fundamental."""
+        top_db = float(self.drive_db[-1])
+        if self.input_v_rms is not None or self.knee is None:
+            return top_db
+        return 20.0 * math.log10(float(self.knee.undone(np.array([10.0 ** (top_db / 20.0)]))[0]))
+
     def fundamental_v_rms(self, drive_db: float) -> float:
         """Return the fundamental at the output at a drive."""
         return self.level_v_rms(drive_db) / math.hypot(1.0, float(self.thd_ratio(np.array([drive_db]))[0]))

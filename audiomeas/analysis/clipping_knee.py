@@ -42,6 +42,10 @@ _MOST_TRIALS = 300
 _UNDONE, _UNDONE_POINTS, _UNDONE_FITTING = (0.9, 4.0), 400, 60
 #: A fit that changes by less than this (relative) is done.
 _CLOSE = 1e-5
+#: A half has shown its rail when bursts went so far into its bend, dB. By 200 random amplifiers: with it, as many rails
+#: are within their half-widths as there should be; without it, halves that had not clipped were given a rail just above
+#: the loudest burst.
+_SHOWN_DB = 0.1
 #: No sharper than this (logarithm): harder is no different.
 _MOST_LOG_SHARPNESS = 8.0
 #: What is usual, as standard deviations that hold the fit where the bursts don't: halves alike in rail (relative) and
@@ -59,7 +63,7 @@ class Bend(enum.Enum):
 @dataclass(frozen=True, kw_only=True)
 class Knee:
     """rail_v, sharpness : of the upper and the lower half.   fall : relative fall of both rails per neper of drive
-    above `at_drive_v`.
+    above `at_drive_v`.   asymmetry_spread_db : standard deviation of `asymmetry_db`, as the fit leaves it open.
     """
 
     rail_v: tuple[float, float]
@@ -67,11 +71,21 @@ class Knee:
     fall: float
     at_drive_v: float
     bend: Bend
+    asymmetry_spread_db: float
 
     @property
     def asymmetry_db(self) -> float:
         """Upper rail over lower rail, dB; negative: the upper half clips first."""
         return 20.0 * math.log10(self.rail_v[0] / self.rail_v[1])
+
+    def over_db(self, drive_db: float) -> float:
+        """Return how far a drive lies above the rail that is met first."""
+        return drive_db - 20.0 * math.log10(min(self.rail_v))
+
+    def shows_both(self, drive_db: float) -> bool:
+        """Tell whether bursts up to a drive reach into the bend of the half that clips last."""
+        rail_v, sharpness = max(zip(self.rail_v, self.sharpness, strict=True))
+        return drive_db > 20.0 * math.log10(rail_v * (1.0 - 1.0 / sharpness)) + _SHOWN_DB
 
     def lines(self, drive_v: FloatArray, orders: int) -> ComplexArray:
         """Return what a sine becomes: (levels, orders) complex peak amplitudes of sines, from the fundamental on.
@@ -163,7 +177,7 @@ def _fitted(
     seen = np.where(is_odd, relative.real, relative.imag) * scale
     at_drive_v = float(np.exp(np.mean(np.log(drive_v))))
 
-    def knee(parameters: FloatArray) -> Knee:
+    def knee(parameters: FloatArray, asymmetry_spread_db: float = math.inf) -> Knee:
         rails = np.exp(parameters[:2])
         sharpness = _LEAST_SHARPNESS + np.exp(np.minimum(parameters[2:4], _MOST_LOG_SHARPNESS))
         return Knee(
@@ -172,6 +186,7 @@ def _fitted(
             fall=float(parameters[4]),
             at_drive_v=at_drive_v,
             bend=bend,
+            asymmetry_spread_db=asymmetry_spread_db,
         )
 
     def strain(parameters: FloatArray) -> FloatArray:
@@ -188,4 +203,15 @@ def _fitted(
 
     start = np.array([math.log(rail_v)] * 2 + [math.log(_USUAL_SHARPNESS)] * 2 + [0.0])
     best = least_squares(strain, start, method="lm", ftol=_CLOSE, xtol=_CLOSE, max_nfev=_MOST_TRIALS)
-    return float(best.cost), knee(best.x)
+    return float(best.cost), knee(best.x, _rails_apart_db(np.asarray(best.jac), float(best.cost)))
+
+
+def _rails_apart_db(jacobian: FloatArray, cost: float) -> float:
+    """Return the standard deviation of the rails' ratio in dB, from a fit's Jacobian (strains, parameters) and cost.
+
+    Strains are in standard deviations. Where the fit leaves more than these, as where a knee has another shape, all
+    that it tells is as much less sure.
+    """
+    left = max(1.0, 2.0 * cost / max(len(jacobian) - jacobian.shape[1], 1))
+    apart = np.array([1.0, -1.0, 0.0, 0.0, 0.0])
+    return DB_PER_NEPER * math.sqrt(left * float(apart @ np.linalg.pinv(jacobian.T @ jacobian) @ apart))

@@ -77,13 +77,22 @@ class Teller:
                 self._level(self.told, one, "at_rated")
         values["levels"] = [self._row(one) for one in clipping.levels]
         values["compression_db"] = clipping.levels[-1].compression_db if clipping.levels else None
-        values["asymmetry_db"], values["first_half"] = clipping.asymmetry_db, clipping.first_half
+        self._asymmetry(clipping)
         self._minimum(clipping)
         self._gain(clipping)
         values["curve"] = [self._point(one) for one in clipping.curve]
         self._sag()
         values["waveforms"] = self._waveforms()
         return self.told
+
+    def _asymmetry(self, clipping: Clipping) -> None:
+        told = self.told
+        told.values["asymmetry_db"], told.values["first_half"] = clipping.asymmetry_db, clipping.first_half
+        if clipping.asymmetry_bound is not None:
+            told.at_most("asymmetry_db", word=clipping.asymmetry_bound)
+        elif clipping.asymmetry_uncertainty_db is not None:
+            # Both halves are of one channel on one range: its scale is in neither.
+            told.add("asymmetry_db", [Part(NOISE_AND_FIT, clipping.asymmetry_uncertainty_db)])
 
     def _level(self, told: Told, level: DistortionLevel, prefix: str) -> None:
         """Tell one level under a prefix."""
