@@ -127,7 +127,12 @@ def test_a_file_and_a_mapping_give_what_lines_give(tmp_path: Path, healthy: tupl
 
 @pytest.mark.parametrize(
     ("place", "text", "words"),
-    [(3, "bright", "the bulb stays bright"), (5, "400 mA", "short circuit"), (8, "smoke", "the unit shows: smoke")],
+    [
+        (3, "bright", "the bulb stays bright"),
+        (5, "400 mA", "short circuit"),
+        (8, "smoke", "the unit shows: smoke"),
+        (10, "Stop: R12 smokes", "the unit shows: Stop: R12 smokes"),  # at any question
+    ],
 )
 def test_a_stop_limit_ends_it_with_the_words_to_switch_off(tmp_path: Path, place: int, text: str, words: str) -> None:
     lines, said = _lines(), []

@@ -25,6 +25,7 @@ from audiomeas.powerup.asked import (
     CURRENT,
     GLOW,
     MAINS,
+    SIGNS,
     Asked,
     Moment,
     asked_at,
@@ -51,6 +52,8 @@ _NO_BENCH = {"name": "no bench: nothing was played, a person read the meters"}
 _STOPS_NAME = "Stop limits"
 _STOPS_WORDS = "stop limits passed"
 _DWELL = "dwell"
+#: Typed at any question while the mains is on: it ends there.
+_STOP = "stop"
 _LOOK_EVERY_S = 0.5
 #: A lamp that limits no fault is dim again after so long (published bench practice).
 _DIMS_WITHIN_S = 5
@@ -132,6 +135,10 @@ def _answers(readings: Any, sheet: Sheet) -> Answers:
     return found
 
 
+def _stop_said(text: str) -> bool:
+    return text.casefold().replace(":", " ").split()[:1] == [_STOP]
+
+
 def _as_run(sheet: Sheet) -> PlanAsRun:
     """Return the sheet as the plan of its visit; what is optional is planned by nobody."""
     names = [step.name for step in sheet.before]
@@ -158,6 +165,10 @@ def _waiting(progress: Progress | None) -> Wait:
             progress(_DWELL, 1.0)
 
     return wait
+
+
+class _StopSaidError(Exception):
+    """Typed at any question of a rest: it is over, for this reason."""
 
 
 class _Guide:
@@ -199,6 +210,7 @@ class _Guide:
             f"bulb of {bulb.rated_w:g} W at {bulb.mains_v:g} V: at most {bulb.current_a:.2f} A, hot {bulb.hot_ohm:.3g} "
             f"Ω, cold about {bulb.cold_ohm:.2g} Ω"
         )
+        self._tell(f"smoke, smell, sparks, a glowing plate: switch off first, then type '{_STOP}' and what it was")
         if self._wait is None:
             self._tell(NO_WAIT)
         self._visit.note(
@@ -230,6 +242,9 @@ class _Guide:
             text = self._answers.give(asked, step, number)
             if text is None:
                 return None
+            if step is not None and _stop_said(text):
+                self._visit.note("typed", asked=asked.key, text=text.strip(), rest=step.name, look=number)
+                raise _StopSaidError(text.strip())
             try:
                 read = asked.question.read(text)
             except RequestError as problem:
@@ -283,7 +298,12 @@ class _Guide:
         """Read all meters once; the first that passes a stop limit ends it."""
         self.moments.append(moment)
         for asked in asked_at(self._sheet, moment.step):
-            read = self._ask(asked, moment.step, moment.number)
+            try:
+                read = self._ask(asked, moment.step, moment.number)
+            except _StopSaidError as said:
+                self.moments[-1] = moment.with_read(SIGNS, str(said))
+                self._stop(moment.step, stop_reason(self._sheet, self.moments[-1]))
+                return
             if read is None:
                 self.complete = self.complete and asked.optional
                 continue
