@@ -11,8 +11,8 @@ import pytest
 from plan_fakes import checked_by_sha256sum
 from visits_made import UNIT, made, opened
 
-from audiomeas.errors import FileProblem, RequestError
-from audiomeas.record.stage import STAGES
+from audiomeas.errors import FileProblem, Interrupted, RequestError
+from audiomeas.record.stage import STAGES, refuse_over
 from audiomeas.record.store import find_visits, read_visit, refuse_visit
 from audiomeas.record.unit import Unit, parse_unit
 from audiomeas.record.unit_folder import find_unit, namesakes
@@ -63,6 +63,28 @@ def test_a_later_stage_seals_what_was_broken_off(tmp_path: Path) -> None:
     assert (visit.finished, visit.verdict) == (False, "undecided")
     assert visit.journal[-1]["event"] == "sealed" and visit.journal[-1]["reason"] == "the stage as-left began"
     assert sum(event["event"] == "sealed" for other in find_visits(tmp_path) for event in other.journal) == 1
+
+
+def test_a_journal_that_a_power_cut_left_torn_is_sealed_and_reads(tmp_path: Path) -> None:
+    path = made(tmp_path, close=False)
+    with (path / "journal.jsonl").open("ab") as handle:
+        handle.write(b'{"at": "2026-05-01T10:00:00Z", "ev')
+    made(tmp_path, "as-left")
+    last = read_visit(path).verified().journal[-1]
+    assert (last["event"], last["cut_off"]) == ("sealed", '{"at": "2026-05-01T10:00:00Z", "ev')
+
+
+def test_nothing_is_added_to_a_visit_once_a_later_stage_began(tmp_path: Path) -> None:
+    visit = opened(tmp_path)
+    visit.break_off(Interrupted("stopped by SIGINT"), lambda _: None)  # closed: it needs no seal
+    refuse_over(visit.path)
+    later = made(tmp_path, "as-left")
+    with pytest.raises(RequestError, match=f"is over: .*{later.name} began a later stage"):
+        refuse_over(visit.path)
+    refuse_over(later)
+    made(tmp_path, "as-found", new_stay=True)
+    with pytest.raises(RequestError, match="is over"):
+        refuse_over(later)
 
 
 def test_another_stay_seals_all_before_it(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import free_name, sync_folder, translated
 from audiomeas.record import journal
 from audiomeas.record.checksums import CHECKSUM_FILE
-from audiomeas.record.stage import SEALED_EVENT
+from audiomeas.record.stage import SEALED_EVENT, refuse_over
 from audiomeas.record.store import BatchPlace, PlanAsRun, Snapshot, VisitWriter
 from audiomeas.record.unit import Unit
 from audiomeas.record.unit_folder import folder_of
@@ -102,6 +102,8 @@ def resume_visit(folder: Path, *, plan: PlanAsRun, snapshot: Snapshot) -> Resume
 def _refuse_other(visit: Visit, plan: PlanAsRun, snapshot: Snapshot) -> None:
     if any(event["event"] == SEALED_EVENT for event in visit.journal):
         raise RequestError(f"{visit.path} is sealed, as a later stage of this unit has begun: begin another visit")
+    if not visit.finished:
+        refuse_over(visit.path)
     if visit.plan_text != plan.text:
         raise RequestError(
             f"{visit.path} was begun with another plan: go on with its own ({visit.path / PLAN_FILE}), or begin anew"

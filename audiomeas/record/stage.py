@@ -56,8 +56,22 @@ def stay_of(unit_folder: Path, stage: str, *, new_stay: bool = False) -> int:
 def seal_earlier(unit_folder: Path, stage: str, stay: int) -> None:
     """Close the visits that are over once a visit of this stage begins. Raises RequestError, FileProblem."""
     for path in _open(list(_visits(unit_folder)), stage, stay):
-        journal.append(path / journal.NAME, SEALED_EVENT, reason=f"the stage {stage} began")
+        file = path / journal.NAME
+        cut_off = journal.mend(file) if file.exists() else ""
+        reason = f"the stage {stage} began"
+        journal.append(file, SEALED_EVENT, reason=reason, **({"cut_off": cut_off} if cut_off else {}))
         write_checksums(path)
+
+
+def refuse_over(visit: Path) -> None:
+    """Raise RequestError when a later stage or stay of the unit has begun: then nothing is added to a visit any more.
+
+    Raises FileProblem.
+    """
+    there = {path.name: (stay, _place(stage), path) for path, stage, stay in _visits(visit.parent)}
+    own = there.get(visit.name, (0, 0, visit))
+    if later := max((each for each in there.values() if each[:2] > own[:2]), default=None):
+        raise RequestError(f"{visit} is over: {later[-1]} began a later stage; begin another visit")
 
 
 _Found = tuple[Path, str, int]
