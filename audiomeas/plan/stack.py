@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from audiomeas.errors import RequestError
 from audiomeas.plan.file import Plan, find_plan, read_plan
@@ -22,9 +21,6 @@ from audiomeas.plan.keys import one_line
 from audiomeas.record.store import STAGES
 from audiomeas.record.unit import Unit, parse_unit
 from audiomeas.tomlfile import Table, read_toml
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,44 +52,63 @@ def read_stack(path: Path) -> Stack:
     """
     table = read_toml(path)
     title = one_line(table, "title")
-    common = {key: table.text(key, None) for key in ("plan", "bench")}
+    common, bench = table.text("plan", None), table.text("bench", None)
     stage = table.choice("stage", list(STAGES), STAGES[0])
-    plans: dict[Path, Plan] = {}
-    entries = tuple(
-        _entry(each, number, common, stage, plans) for number, each in enumerate(table.tables("unit"), start=1)
-    )
+    tables = list(table.tables("unit"))
     table.finish()
+    plans: dict[str, Plan] = {}
+    if common is not None:
+        _plan(table, common, plans)
+    entries = tuple(
+        _entry(each, number, _Common(plan=common, bench=bench, stage=stage), plans)
+        for number, each in enumerate(tables, start=1)
+    )
     if not entries:
         raise table.problem("unit", "a stack needs at least one [[unit]]")
     _refuse_twins(table, entries)
     return Stack(title=title, entries=entries, path=path, text=table.source)
 
 
-def _entry(table: Table, number: int, common: Mapping[str, str | None], stage: str, plans: dict[Path, Plan]) -> Entry:
+@dataclass(frozen=True, kw_only=True)
+class _Common:
+    """What holds for each unit that does not say it itself."""
+
+    plan: str | None
+    bench: str | None
+    stage: str
+
+
+def _entry(table: Table, number: int, common: _Common, plans: dict[str, Plan]) -> Entry:
     name = one_line(table, "name")
-    named = table.text("plan", common["plan"])
+    named = table.text("plan", common.plan)
     if named is None:
         raise table.problem("plan", "no plan is named, neither here nor for the whole stack")
+    plan = _plan(table, named, plans)
     try:
-        file = find_plan(_beside(table, named))
-    except RequestError as error:
-        raise table.problem("plan", str(error)) from None
-    if file not in plans:
-        plans[file] = read_plan(file)
-    try:
-        unit = parse_unit(name, kind=plans[file].kind)
+        unit = parse_unit(name, kind=plan.kind)
     except RequestError as error:
         raise table.problem("name", str(error)) from None
     entry = Entry(
         number=number,
         unit=unit,
-        plan=plans[file],
-        stage=table.choice("stage", list(STAGES), stage),
-        bench=_file(table, "bench", common["bench"]),
+        plan=plan,
+        stage=table.choice("stage", list(STAGES), common.stage),
+        bench=_file(table, "bench", common.bench),
         answers=_file(table, "answers", None),
     )
     table.finish()
     return entry
+
+
+def _plan(table: Table, named: str, plans: dict[str, Plan]) -> Plan:
+    """Return a plan, read once however many units are measured by it."""
+    if named not in plans:
+        try:
+            file = find_plan(_beside(table, named))
+        except RequestError as error:
+            raise table.problem("plan", str(error)) from None
+        plans[named] = read_plan(file)
+    return plans[named]
 
 
 def _beside(table: Table, named: str) -> Path | str:

@@ -1,0 +1,118 @@
+"""`audiomeas batch STACK`: the units of a stack one after the other, each with a record; resumable at any point."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from audiomeas.cli.answers import answers_for, answers_option
+from audiomeas.cli.common import (
+    Command,
+    bench_option,
+    json_option,
+    on_terminal,
+    print_json,
+    say,
+    show_progress,
+    show_progress_end,
+)
+from audiomeas.cli.loudspeakers import asked, loudspeakers_option
+from audiomeas.cli.visits import records_option
+
+if TYPE_CHECKING:
+    from audiomeas.plan.batch import Go
+    from audiomeas.plan.stack import Entry
+
+
+@click.command(cls=Command)
+@click.argument("stack", metavar="STACK")
+@records_option
+@click.option("--resume", is_flag=True, help="Go on with the batch of this stack that is not finished.")
+@click.option("--anew", is_flag=True, help="Begin another batch although one is not finished; what it measured stays.")
+@click.option("--no-prompt", is_flag=True, help="Do not wait for the person between units.")
+@click.option("--without-check", metavar="REASON", help="As in `run`: why the bench is not checked before each unit.")
+@answers_option
+@bench_option
+@loudspeakers_option
+@json_option
+def batch(
+    stack: str,
+    records: str,
+    resume: bool,
+    anew: bool,
+    no_prompt: bool,
+    without_check: str | None,
+    answers: str | None,
+    bench: str | None,
+    loudspeakers: str | None,
+    as_json: bool,
+) -> int:
+    """Run the units of a stack one after the other, and keep a record of each.
+
+    \b
+    Example: audiomeas batch shelf.toml
+             audiomeas batch shelf.toml --resume
+
+    STACK is a TOML file: a title, a plan, and one [[unit]] with a name each. Between two units you are asked to connect
+    the next one. A unit that fails or is refused does not stop the others. After Ctrl-C, a crash or a power cut
+    --resume goes on at the first step that was not finished.
+    """
+    from audiomeas.plan.batch import batch as batch_call
+
+    outcome = batch_call(
+        stack,
+        records=records,
+        bench=bench,
+        loudspeakers=asked(bench, loudspeakers),
+        resume=resume,
+        anew=anew,
+        without_check=without_check,
+        answers=lambda entry: answers_for(str(entry.plan.path), _file_of(entry, answers)),
+        ready=None if no_prompt or not on_terminal(sys.stdin, sys.stderr) else _ready,
+        say=say,
+        progress=show_progress,
+    )
+    show_progress_end()
+    if as_json:
+        print_json(outcome.as_json())
+    else:
+        from audiomeas.present.stack import StackLine, stack_text
+        from audiomeas.present.tables import terminal_width, wants_colour
+
+        lines = [
+            StackLine(
+                number=each.entry.number,
+                name=each.entry.unit.name,
+                stage=each.entry.stage,
+                outcome=each.outcome,
+                reason=each.reason,
+                visit=each.visit,
+            )
+            for each in outcome.units
+        ]
+        click.echo(stack_text(outcome.title, lines, width=terminal_width(sys.stdout), colour=wants_colour(sys.stdout)))
+        click.echo(f"batch: {outcome.path}")
+    return outcome.exit_status
+
+
+def _file_of(entry: Entry, answers: str | None) -> str | None:
+    return answers if entry.answers is None else str(entry.answers)
+
+
+def _ready(entry: Entry, units: int) -> Go:
+    """Ask the person to connect a unit."""
+    show_progress_end()
+    words: dict[str, Go] = {"": "go", "s": "skip", "q": "stop"}
+    while True:
+        answer = click.prompt(
+            f"Connect unit {entry.number} of {units}, {entry.unit.name}. Enter goes on, s skips it, q ends for now",
+            default="",
+            show_default=False,
+            err=True,
+        )
+        go = words.get(answer.strip().lower())
+        if go is not None:
+            return go
+        say(f"{answer!r} is none of Enter, s, q")

@@ -1,0 +1,246 @@
+"""A stack of units: read, run, broken off at any point and taken up again. The bench is a fake: nothing is analysed."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+
+import pytest
+from plan_fakes import GOOD, PLAN, FakeSession, in_fork, result_of, use_fakes
+from stacks import name_of, stack_file, visit_folders
+
+from audiomeas.errors import CaptureError, DiskFull, Interrupted, RequestError, TomlProblem
+from audiomeas.plan import batch as batch_module
+from audiomeas.plan.batch import batch
+from audiomeas.plan.batch_folder import BatchFolder
+from audiomeas.plan.file import read_plan
+from audiomeas.plan.run import run_on
+from audiomeas.plan.stack import read_stack
+from audiomeas.record.unit import parse_unit
+from audiomeas.record.verify import verify
+from audiomeas.record.visit import read_visit
+
+UNITS = ("A", "B", "C")
+
+
+@pytest.fixture(autouse=True)
+def fakes(monkeypatch):
+    use_fakes(monkeypatch)
+
+
+@pytest.fixture
+def sessions(monkeypatch):
+    """Let batches run on fake sessions: unit name → session; others get a healthy one."""
+    special = {}
+
+    def run(plan, *, unit, records, stage, batch, resume, say, **_):
+        who = unit if not isinstance(unit, str) else parse_unit(unit)
+        session = special.get(who.name) or FakeSession()
+        if isinstance(session, BaseException):
+            raise session
+        return run_on(
+            session, read_plan(plan), unit=who, records=records, stage=stage, batch=batch, resume=resume, say=say
+        )
+
+    monkeypatch.setattr(batch_module, "run", run)
+    return special
+
+
+def stack_of(folder, units=UNITS, extra=""):
+    return stack_file(folder, units, PLAN, extra)
+
+
+def assert_whole(folder, units=UNITS):
+    """Each unit has one visit, finished, verified, each step ended once; each unit is told done once."""
+    records = folder / "records"
+    visits = [read_visit(path).verified() for path in visit_folders(records)]
+    assert sorted(visit.unit.name for visit in visits) == [name_of(letter) for letter in units]
+    for visit in visits:
+        assert visit.complete and visit.verdict == "pass"
+        assert tuple(step.name for step in visit.steps) == visit.planned_steps
+        ended = [line["step"] for line in visit.journal if line["event"] == "step finished"]
+        assert sorted(ended) == sorted(step.folder.name for step in visit.steps)
+    (folder_of_batch,) = (path for path in records.glob("batches/*") if (path / "batch.json").exists())
+    events = [json.loads(line) for line in (folder_of_batch / "journal.jsonl").read_text().splitlines()]
+    done = [event["number"] for event in events if event["event"] == "unit done"]
+    assert done == list(range(1, len(units) + 1))
+    assert not verify(records).problems
+
+
+def test_a_stack_is_run_in_its_order(tmp_path, sessions):
+    said = []
+    outcome = batch(stack_of(tmp_path), records=tmp_path / "records", say=said.append)
+    assert [each.entry.unit.name for each in outcome.units] == [name_of(letter) for letter in UNITS]
+    assert [each.outcome for each in outcome.units] == ["done"] * 3
+    assert outcome.exit_status == 0
+    assert f"unit 2 of 3: {name_of('B')}, as-found" in said
+    assert [row["verdict"] for row in outcome.as_json()["units"]] == ["pass"] * 3
+    assert_whole(tmp_path)
+
+
+def test_a_unit_that_fails_or_is_refused_does_not_stop_the_others(tmp_path, sessions):
+    bad = result_of("distortion", thd_percent=(3.0, 0.01), gain_db=(26.0, 0.05))
+    sessions[name_of("A")] = FakeSession({"distortion": bad})
+    sessions[name_of("B")] = RequestError("the bench file is wrong")
+    sessions[name_of("C")] = FakeSession({"response": CaptureError("samples were lost")})
+    outcome = batch(stack_of(tmp_path, "ABCD"), records=tmp_path / "records")
+    assert [each.outcome for each in outcome.units] == ["done", "failed", "done", "done"]
+    assert [each.exit_status for each in outcome.units] == [1, 2, 3, 0]
+    assert [each.visit and each.visit.verdict for each in outcome.units] == ["fail", None, "undecided", "pass"]
+    assert outcome.units[1].reason == "the bench file is wrong"
+    assert outcome.exit_status == 3
+    with pytest.raises(RequestError, match=r"no batch of .* is unfinished"):
+        batch(stack_of(tmp_path, "ABCD"), records=tmp_path / "records", resume=True)
+
+
+def test_the_person_skips_a_unit_and_stops_between_two(tmp_path, sessions):
+    stack, records = stack_of(tmp_path), tmp_path / "records"
+    answers = iter(["skip", "go", "stop"])
+    with pytest.raises(Interrupted):
+        batch(stack, records=records, ready=lambda entry, units: next(answers))
+    with pytest.raises(RequestError, match="not finished: go on with resume"):
+        batch(stack, records=records)
+    asked = []
+    outcome = batch(stack, records=records, resume=True, ready=lambda entry, units: asked.append(entry.number) or "go")
+    assert asked == [3]
+    assert [each.outcome for each in outcome.units] == ["skipped", "done", "done"]
+    assert len(visit_folders(records)) == 2
+
+
+def test_stopped_while_it_measures_it_goes_on_at_that_step(tmp_path, sessions):
+    stack, records = stack_of(tmp_path), tmp_path / "records"
+    sessions[name_of("B")] = FakeSession({"response": Interrupted("stopped by SIGINT")})
+    with pytest.raises(Interrupted):
+        batch(stack, records=records)
+    sessions[name_of("B")] = again = FakeSession()
+    batch(stack, records=records, resume=True)
+    assert [asked["measure"] for asked in again.asked] == ["response"]
+    assert_whole(tmp_path)
+    (b,) = (path for path in visit_folders(records) if "0002" in str(path))
+    visit = read_visit(b)
+    assert [step.status for step in visit.broken_off] == ["broken off"]
+    assert visit.broken_off[0].captures  # what was captured then is still there
+    assert (b / "checksums-until-taken-up.sha256").exists()
+    assert [line["event"] for line in visit.journal if line["event"] in ("interrupted", "resumed", "finished")] == [
+        "interrupted", "resumed", "finished",
+    ]  # fmt: skip
+
+
+#: A batch of two units syncs about 110 times: all of them in the wide form, each ninth in the other.
+SYNCS = [pytest.param(range(4, 400, 9), id="some"), pytest.param(range(1, 400), id="all", marks=pytest.mark.wide)]
+
+
+def taken_up(stack, records):
+    """Run what is left of a batch; begin it where it never began."""
+    begun = [BatchFolder(file.parent) for file in records.glob("batches/*/batch.json")]
+    if not any(each.finished for each in begun):
+        batch(stack, records=records, resume=bool(begun))
+
+
+@pytest.mark.parametrize("numbers", SYNCS)
+def test_a_power_cut_at_any_sync_and_taken_up(tmp_path, sessions, numbers):
+    """A process of its own ends (os._exit) in the middle of each sync to the disk, one after the other."""
+    for number in numbers:
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        stack, records = stack_of(folder, "AB"), folder / "records"
+
+        def dying(number=number, stack=stack, records=records):
+            left, real = [number], os.fsync
+
+            def sync(descriptor):
+                left[0] -= 1
+                if not left[0]:
+                    os._exit(77)
+                real(descriptor)
+
+            os.fsync = sync  # in the forked process only
+            batch(stack, records=records)
+
+        status = in_fork(dying)
+        if status == 0:
+            break
+        assert status == 77
+        taken_up(stack, records)
+        assert_whole(folder, "AB")
+    assert status == 0 and number > 60  # in the end the cut came after everything: all places were tried
+
+
+@pytest.mark.parametrize("numbers", SYNCS)
+def test_a_full_disk_at_any_sync_and_taken_up_once_there_is_room(tmp_path, sessions, monkeypatch, numbers):
+    real = os.fsync
+    for number in numbers:
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        stack, records = stack_of(folder, "AB"), folder / "records"
+        left = [number]
+
+        def full(descriptor, left=left):
+            left[0] -= 1
+            if left[0] <= 0:
+                raise OSError(errno.ENOSPC, "no space")
+            real(descriptor)
+
+        monkeypatch.setattr(os, "fsync", full)
+        try:
+            batch(stack, records=records)
+            ended = True
+        except DiskFull:
+            ended = False
+        monkeypatch.setattr(os, "fsync", real)
+        if ended:
+            break
+        taken_up(stack, records)
+        assert_whole(folder, "AB")
+    assert ended and number > 60
+
+
+def test_a_batch_is_taken_up_only_as_it_was_begun(tmp_path, sessions):
+    stack, records = stack_of(tmp_path), tmp_path / "records"
+    sessions[name_of("B")] = FakeSession({"response": Interrupted("stopped")})
+    with pytest.raises(Interrupted):
+        batch(stack, records=records)
+    del sessions[name_of("B")]
+    (tmp_path / "short.toml").write_text(PLAN.replace("at_most = 0.1", "at_most = 5.0"))
+    with pytest.raises(RequestError, match="another plan than when"):
+        batch(stack, records=records, resume=True)
+    stack_of(tmp_path, "ABCD")
+    with pytest.raises(RequestError, match=r"was changed since .* began"):
+        batch(stack, records=records, resume=True)
+    outcome = batch(stack, records=records, anew=True)
+    assert [each.outcome for each in outcome.units] == ["done"] * 4
+    with pytest.raises(RequestError, match="one of them"):
+        batch(stack, records=records, anew=True, resume=True)
+
+
+@pytest.mark.parametrize(
+    "changed, message",
+    [
+        ({'plan = "short.toml"': 'plna = "short.toml"'}, r"shelf.toml, line 2: plna: .*did you mean 'plan'"),
+        ({'plan = "short.toml"': ""}, "no plan is named"),
+        ({'plan = "short.toml"': 'plan = "shrot"'}, r"line 2: plan: .*neither a file here nor a shipped plan"),
+        ({"Demo amplifier B, serial D-0002": "Demo amplifier A, serial D-0001"}, "stands twice, as unit 1 and unit 2"),
+        (
+            {"Demo amplifier B, serial D-0002": "Demo amplifier B"},
+            r"unit\[2\].name: .*neither a serial number nor a tag",
+        ),
+        ({"[[unit]]": "[[units]]"}, "units"),
+    ],
+)
+def test_a_wrong_stack_is_refused_with_its_line(tmp_path, changed, message):
+    stack = stack_of(tmp_path)
+    for old, new in changed.items():
+        stack.write_text(stack.read_text().replace(old, new))
+    with pytest.raises(TomlProblem, match=message):
+        read_stack(stack)
+
+
+def test_each_unit_may_have_its_own_stage_and_answers(tmp_path):
+    extra = 'stage = "as-left"\nbench = "mine.toml"\n'
+    stack = stack_of(tmp_path, "AB", extra)
+    stack.write_text(stack.read_text() + 'stage = "return"\nanswers = "b.toml"\nbench = "other.toml"\n')
+    first, second = read_stack(stack).entries
+    assert (first.stage, first.answers, first.bench) == ("as-left", None, tmp_path / "mine.toml")
+    assert (second.stage, second.answers, second.bench) == ("return", tmp_path / "b.toml", tmp_path / "other.toml")
+    assert GOOD.keys() == {"distortion", "response"}
