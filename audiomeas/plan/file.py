@@ -19,12 +19,12 @@ frequency_hz = 1000.0         # the measurement's own options
   [[step.mask]]               # a tolerance band against frequency: see `audiomeas.plan.mask`
 
 A step may be a reading or an instruction instead, and the head may ask before the first sound: see
-`audiomeas.plan.typed`.
+`audiomeas.plan.typed`. A maker's words become steps by [[specification]]: see `audiomeas.plan.specification`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -36,6 +36,7 @@ from audiomeas.measurement.checks import ANY_LEVEL_V_RMS
 from audiomeas.measurement.options import complete
 from audiomeas.plan.keys import SOURCES, channels_of, one_line, refuse_contradictions, since_of, step_name
 from audiomeas.plan.mask import MaskLimit, read_mask
+from audiomeas.plan.specification import read_specification
 from audiomeas.plan.steps import Limit, PlanStep, Step
 from audiomeas.plan.typed import read_before, read_instruction, read_meter, read_reading
 from audiomeas.tomlfile import Table, nearest, read_toml
@@ -101,11 +102,13 @@ def read_plan(path: Path, *, sample_rate_hz: float | None = None) -> Plan:
     about = table.text("about", "")
     accuracy = read_meter(table)
     before = read_before(table, accuracy)
-    listed = tuple(_step(each, accuracy) for each in table.tables("step"))
+    proofs = tuple(step for each in table.tables("specification", optional=True) for step in _proven(each))
+    listed = tuple(_step(each, accuracy) for each in table.tables("step", optional=bool(proofs)))
     table.finish()
-    if not listed:
+    if not (proofs or listed):
         raise table.problem("step", "a plan needs at least one [[step]]")
-    steps = (*before, *listed)
+    # Typed and listed steps come first: a specification drives the unit to its rated power.
+    steps = (*before, *listed, *proofs)
     _refuse_twins(table, steps)
     plan = Plan(title=title, kind=kind, about=about, steps=steps, path=path, text=table.source)
     if sample_rate_hz is not None:
@@ -120,8 +123,8 @@ def refuse_impossible(plan: Plan, sample_rate_hz: float, *, channels: tuple[int,
     Raises TomlProblem that names the file, the step and the way out.
     """
     for number, step in enumerate(plan.steps, start=1):
-        if not isinstance(step, Step):
-            continue
+        if not isinstance(step, Step) or step.specification:
+            continue  # a maker's words stand: what this bench can't show of them fails alone, and is undecided
         try:
             _refuse_unseen_harmonic(step, sample_rate_hz)
             _refuse_unplayable(step, sample_rate_hz, channels)
@@ -158,6 +161,14 @@ def _refuse_twins(table: Table, steps: tuple[PlanStep, ...]) -> None:
         if step.name in seen:
             raise table.problem("step", f"two steps are named {step.name!r}: give each its own name")
         seen.add(step.name)
+
+
+def _proven(table: Table) -> tuple[Step, ...]:
+    """Return the steps that a [[specification]] is made into."""
+    proof = read_specification(table)
+    made = [table.inside("step", number, data) for number, data in enumerate(proof.steps)]
+    stated: dict[str, Any] = {"specification": proof.words, "load_ohm": proof.load_ohm, "not_stated": proof.not_stated}
+    return tuple(replace(_measured(each, step_name(each)), **stated) for each in made)
 
 
 #: What a step is, by the key that says so.

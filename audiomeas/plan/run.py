@@ -316,7 +316,13 @@ class _Run:
         """Go on from what a visit has already."""
         self._done = taken_up.done
         self.failures += _failures(taken_up)
-        self.rows += [row for step in taken_up.visit.steps if step.name in self._done for row in step.verdicts]
+        there = {step.name: step for step in taken_up.visit.steps if step.name in self._done}
+        for step in self._plan.steps:
+            if step.name not in there:
+                continue
+            self.rows += there[step.name].verdicts
+            if not isinstance(step, Step):
+                self._heed(step, there[step.name].result, there[step.name].verdicts)
         self._tell(f"going on with {taken_up.visit.path}: {len(self._done)} of {len(self._plan.steps)} steps are there")
 
     def through_all(self) -> None:
@@ -421,6 +427,9 @@ class _Run:
             self._tell(self._ended)
 
     def _measured(self, step: Step, writer: StepWriter) -> Result:
+        step.refuse_other_loads(_loads_ohm(self._session))
+        if step.not_stated:
+            self._tell(f"{step.name}: not stated: {'; '.join(step.not_stated)}")
         return self._session.measure(
             registry.find(step.measure),
             step.options,

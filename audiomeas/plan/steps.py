@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from audiomeas.units import Level
 
 
+#: A load this near to the one that is stated is the same (common practice: loads of 5 %, and their leads).
+SAME_LOAD = 0.06
 #: What a question is answered with where any other answer is a slip; short forms are taken too.
 YES, NO, DONE = "yes", "no", "done"
 _SHORT = {"y": YES, "n": NO, "true": YES, "false": NO}
@@ -47,6 +49,8 @@ class Step:
     """One measurement of a plan. options : only what the file says; the measurement's defaults fill the rest.
 
     input_level, output_level : one of them, or neither (the measurement's own level).  channels : None for all.
+    specification : the maker's words that it proves, '' for none; load_ohm : the load that they state, None: whatever
+    the bench has.   not_stated : what they leave out, and what was taken for it.
     """
 
     name: str
@@ -57,15 +61,34 @@ class Step:
     channels: tuple[int, ...] | None
     limits: tuple[Limit, ...]
     masks: tuple[MaskLimit, ...] = ()
+    specification: str = ""
+    load_ohm: float | None = None
+    not_stated: tuple[str, ...] = ()
 
     def conditions(self) -> dict[str, Any]:
         """Return the step's conditions as plain JSON."""
         return {
+            **({} if self.load_ohm is None else {"stated_load_ohm": self.load_ohm}),
+            **({"not_stated": list(self.not_stated)} if self.not_stated else {}),
             "input_level": None if self.input_level is None else str(self.input_level),
             "output_level": None if self.output_level is None else str(self.output_level),
             "channels": None if self.channels is None else list(self.channels),
             **{key: _plain(value) for key, value in self.options.items()},
         }
+
+    def refuse_other_loads(self, load_ohm: Mapping[int, float]) -> None:
+        """Raise RequestError where a channel has another load than the one that is stated, or none.
+
+        load_ohm : channel → load that the bench file enters.
+        """
+        for channel in self.channels or tuple(load_ohm) or (1, 2):
+            there = load_ohm.get(channel)
+            if self.load_ohm is not None and (there is None or abs(there / self.load_ohm - 1.0) > SAME_LOAD):
+                has = "no load is" if there is None else f"{there:g} Ω are"
+                raise RequestError(
+                    f"stated for a load of {self.load_ohm:g} Ω; {has} entered for channel {channel}: connect that load "
+                    "and enter it in the bench file"
+                )
 
 
 @dataclass(frozen=True, kw_only=True)

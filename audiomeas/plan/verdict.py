@@ -17,7 +17,7 @@ from audiomeas.measurement.curves import CurvePoint
 from audiomeas.measurement.response_views import hertz
 from audiomeas.measurement.result import WHOLE_UNIT
 from audiomeas.plan.answers import NOT_ENTERED
-from audiomeas.plan.steps import Instruction, Reading
+from audiomeas.plan.steps import Instruction, Reading, Step
 from audiomeas.record.mask import Held, MaskRow, hold
 from audiomeas.record.verdict_row import Verdict, decide, decided, overall
 from audiomeas.shown_units import shown_in
@@ -104,7 +104,7 @@ def _mask_row(limit: MaskLimit, result: Result | None, step: PlanStep, channel: 
         mask=MaskRow(mask=limit.mask, curve=curve, held=held),
     )
     row = replace(undecided, verdict=decided(undecided))
-    return replace(row, reason=missing or _why_of_mask(row, held))
+    return replace(row, reason=_with_not_stated(step, missing or _why_of_mask(row, held)))
 
 
 def _why_of_mask(row: Verdict, held: Held) -> str:
@@ -232,7 +232,13 @@ def _row(limit: Limit, step: PlanStep, channel: int | None, reading: _Reading) -
         answer=reading.answer,
     )
     row = replace(undecided, verdict=decided(undecided))
-    return replace(row, reason=_why(row, reading.reason))
+    return replace(row, reason=_with_not_stated(step, _why(row, reading.reason)))
+
+
+def _with_not_stated(step: PlanStep, reason: str) -> str:
+    """Return a reason with what the maker's words leave out, also for a pass: it holds for what was taken."""
+    left_out = [words.partition(" (taken")[0] for words in step.not_stated] if isinstance(step, Step) else []
+    return "; ".join(filter(None, (reason, f"not stated: {', '.join(left_out)}" if left_out else "")))
 
 
 def _why(row: Verdict, missing: str) -> str:
