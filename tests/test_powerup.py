@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from audiomeas.powerup import guide
 from audiomeas.powerup.asked import Asked
 from audiomeas.powerup.outcome import BringUp
 from audiomeas.powerup.sheet import SheetStep
+from audiomeas.powerup.views import table_of
 from audiomeas.record.store import find_visits, read_visit
 
 UNIT = "Demo amplifier A, serial D-0001"
@@ -310,3 +312,25 @@ def test_the_command_with_lines_on_stdin(
     assert "caution: " in err
     assert status_of(["bringup", "solid-stat", "--unit", UNIT]) == 2
     assert "did you mean 'solid-state'" in capsys.readouterr().err
+
+
+def test_the_table_has_each_look_as_it_was_typed(healthy: tuple[BringUp, list[str]]) -> None:
+    found, said = healthy
+    view = table_of(found)
+    assert [column.heading for column in view.columns] == [
+        "step", "after", "bulb", "mains voltage", "current", "DC offset, 1", "DC offset, 2", "Rail", "V × A",
+    ]  # fmt: skip
+    assert view.rows[1] == (
+        "half",
+        "10 min",
+        "dark",
+        "60.0 V",
+        "70 mA",
+        "11.0 mV",
+        "-3.1 mV",
+        "",
+        "4.2 VA",
+    )  # 60 × 0.07
+    assert "dims within 5 s" in next(line for line in said if line.startswith("half:"))
+    smells = replace(found, moments=(*found.moments[:-1], replace(found.moments[-1], signs="tar")))
+    assert [row[-1] for row in table_of(smells).rows] == ["no", "no", "tar"]

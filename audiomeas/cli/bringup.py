@@ -144,5 +144,5 @@ def _lines(found: BringUp) -> list[str]:
     for word, reason in (("stopped", found.stopped), ("ended early", found.ended)):
         if reason:
             lines += folded(f"{word}: ", reason, _INDENT, width)
-    verdict = "undecided (what is missing is never a pass)" if found.verdict == "undecided" else str(found.verdict)
-    return [*lines, f"verdict: {verdict}", f"record: {found.visit.path}"]
+    missing = " (what is missing is never a pass)" if found.verdict == "undecided" and not found.visit.complete else ""
+    return [*lines, f"verdict: {found.verdict}{missing}", f"record: {found.visit.path}"]

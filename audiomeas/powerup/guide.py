@@ -55,8 +55,6 @@ _DWELL = "dwell"
 #: Typed at any question while the mains is on: it ends there.
 _STOP = "stop"
 _LOOK_EVERY_S = 0.5
-#: A lamp that limits no fault is dim again after so long (published bench practice).
-_DIMS_WITHIN_S = 5
 
 
 def bringup(
@@ -289,7 +287,8 @@ class _Guide:
     def _what_to_do(self, step: SheetStep) -> str:
         where = "in circuit" if step.bulb_in else "out of circuit"
         volts = f"raise the mains slowly to {step_voltage_v(self._sheet, step):.4g} V, the bulb {where}"
-        watch = f"; it dims within {_DIMS_WITHIN_S} s: if it stays bright switch off at once" if step.bulb_in else ""
+        within_s = f"{self._sheet.dims_within_s:g} s"
+        watch = f"; it dims within {within_s}: if it stays bright switch off at once, else read" if step.bulb_in else ""
         rest = f"; rest there for {step.dwell_s / 60.0:g} min" if step.dwell_s else ""
         before = f"{step.before.strip()}; " if step.before else ""
         return f"{step.name}: {before}{volts}{watch}{rest}"

@@ -49,6 +49,8 @@ GLOWS = ("dark", "dim", "half", "bright")
 _LOWEST_MAINS_V, _HIGHEST_MAINS_V = 90.0, 260.0
 _LOWEST_BULB_W, _HIGHEST_BULB_W = 5.0, 3000.0
 _LONGEST_NAME = 60
+#: A bulb that limits no fault is dim again after so long (published bench practice); cold heaters take longer.
+_DIMS_WITHIN_S, _LONGEST_DIMMING_S = 5.0, 120.0
 _MOST_PERCENT = 106.0
 _LONGEST_DWELL_MIN = 48 * 60.0
 _MOST_READINGS = 100
@@ -138,9 +140,9 @@ class Meters:
 class Sheet:
     """A bring-up sheet as read. mains_v, bulb_w : None until somebody says them.  text : the file as it was.
 
-    steady_glow : as bright as the bulb may stay (tubes and class A keep one alight).   idle_va, maximum_va : the
-    plate's.   dc_offset : asked for, for each channel; not behind an output transformer.   before : what is confirmed
-    before any mains.
+    steady_glow : as bright as the bulb may stay (tubes and class A keep one alight).   dims_within_s : after so long it
+    is no brighter, and the first look is taken.   idle_va, maximum_va : the plate's.   dc_offset : asked for, for each
+    channel; not behind an output transformer.   before : what is confirmed before any mains.
     """
 
     title: str
@@ -154,6 +156,7 @@ class Sheet:
     dc_offset: bool
     channels: tuple[int, ...]
     steady_glow: str
+    dims_within_s: float
     cautions: tuple[str, ...]
     before: tuple[PlanStep, ...]
     stops: Stops
@@ -215,6 +218,7 @@ def read_sheet(path: Path, *, mains_v: float | None = None, bulb_w: float | None
         dc_offset=table.truth("dc_offset", circuit == SOLID_STATE),
         channels=tuple(range(1, table.integer("channels", 2, at_least=1, at_most=2) + 1)),
         steady_glow=table.choice("steady_glow", list(GLOWS[:-1]), GLOWS[0]),
+        dims_within_s=table.number("dims_within_s", _DIMS_WITHIN_S, above=0.0, at_most=_LONGEST_DIMMING_S),
         cautions=table.texts("cautions", ()),
         before=(*_always(circuit), *read_before(table, accuracy)),
         stops=_stops(table.table("stop", optional=True)),

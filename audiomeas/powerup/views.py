@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from audiomeas.measurement.views import Column, TableView
-from audiomeas.plan.steps import Reading
+from audiomeas.plan.steps import NO, Reading
 from audiomeas.powerup.asked import CURRENT, GLOW, MAINS, SIGNS, Moment, asked_at
 from audiomeas.powerup.outcome import BringUp
 from audiomeas.powerup.sheet import Sheet
@@ -12,10 +12,11 @@ _NOT_READ = "not read"
 
 
 def table_of(found: BringUp) -> TableView:
-    """Return the table: values as they were typed, and volts times amperes."""
+    """Return the table: values as they were typed, volts times amperes, and signs where there were some."""
     headings = _headings(found.sheet)
-    columns = ("step", "after", "bulb", *headings.values(), "V × A", SIGNS)
-    rows = tuple(_row(found.sheet, moment, headings) for moment in found.moments)
+    signs = any(moment.signs.lower() != NO for moment in found.moments)
+    columns = ("step", "after", "bulb", *headings.values(), "V × A", *([SIGNS] if signs else []))
+    rows = tuple(_row(found.sheet, moment, headings, signs=signs) for moment in found.moments)
     bulb = found.sheet.bulb()
     return TableView(
         title="Read from the meters",
@@ -38,7 +39,7 @@ def _headings(sheet: Sheet) -> dict[str, str]:
     return found
 
 
-def _row(sheet: Sheet, moment: Moment, headings: dict[str, str]) -> tuple[str, ...]:
+def _row(sheet: Sheet, moment: Moment, headings: dict[str, str], *, signs: bool) -> tuple[str, ...]:
     asked = {each.key for each in asked_at(sheet, moment.step)}
     mains_v, current_a = moment.value(MAINS), moment.value(CURRENT)
     volt_amperes = "" if mains_v is None or current_a is None else f"{mains_v * current_a:.3g} VA"
@@ -50,5 +51,5 @@ def _row(sheet: Sheet, moment: Moment, headings: dict[str, str]) -> tuple[str, .
         glow,
         *typed,
         volt_amperes,
-        moment.signs or _NOT_READ,
+        *([moment.signs or _NOT_READ] if signs else []),
     )
