@@ -442,9 +442,38 @@ def test_the_whole_path_makes_one_file_that_the_bench_uses(tmp_path, monkeypatch
     assert out.count("loopback") == 2
 
 
-def test_the_whole_path_takes_no_reading_beforehand_and_tells_a_pulled_cable(tmp_path):
+@pytest.mark.wide
+def test_the_whole_path_is_scripted_and_tells_json(tmp_path):
+    path = loop_bench(tmp_path, range_name="50:1", rough_in=0.7)
+    quiet, loud = ("--quiet-reading", "1=100.2 mV"), ("--loud-reading", "1 = 1.002 V")
+    more = ("--quiet-reading", "2=-20.000 dBV", "--loud-reading", "2=0.000 dBV", "--play", "--json")
+    status, out, err = run(*all_command(path, tmp_path, *OPTIONS[:-2], *quiet, *loud, *more))
+    assert status == 0, err
+    told = json.loads(out)
+    assert told["simulated"] is True
+    assert [[one["channel"] for one in told[what]] for what in ("outputs", "inputs", "loopbacks")] == [[1, 2]] * 3
+    first, second = (one["v_rms_at_full_scale"] for one in told["outputs"])
+    # −6 dBFS read as 1.002 V and as 1 V (0 dBV).
+    assert (first, second) == pytest.approx((1.002 * 10**0.3, 10**0.3), rel=1e-6)
+    assert told["outputs"][1]["evidence"]["quiet_reading"] == "-20.000 dBV"
+    assert read_calibration(Path(told["file"])).output(2).v_rms_at_full_scale == pytest.approx(second, rel=1e-6)
+
+
+def test_readings_of_the_whole_path_name_their_channel(tmp_path):
     path = loop_bench(tmp_path)
-    refused(*all_command(path, tmp_path, *OPTIONS[:-2], "--quiet-reading", "0.1 V"), words="leave the three reading")
+    for more, words in [
+        (("--quiet-reading", "0.1 V"), "such as '1=95.2 mV'"),
+        (("--quiet-reading", "1="), "such as '1=95.2 mV'"),
+        (("--loud-reading", "3=1 V"), "this calibrates the channels 1, 2"),
+        (("--loud-reading", "1=1 V", "--loud-reading", "1=1 V"), "channel 1 is there twice"),
+        (("--confirm-reading", "3"), "this calibrates the channels 1, 2"),
+        (("--loud-reading", "2=1 W"), "V, mV, dBV or dBu"),
+    ]:
+        refused(*all_command(path, tmp_path, *OPTIONS[:-2], *more, "--play"), words=words)
+    assert not list((tmp_path / "captures").glob("*.flac"))  # before any sound
+
+
+def test_the_whole_path_tells_a_pulled_cable(tmp_path):
     half = "[[channel]]\ngain_db = -60\noutput_impedance_ohm = 1e6\n"
     (tmp_path / "pulled.toml").write_text(f'kind = "x"\nmaker = "Demo"\nmodel = "x"\nserial = "D-0"\n{2 * half}')
     pulled = loop_bench(tmp_path, unit="pulled.toml")

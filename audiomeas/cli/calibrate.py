@@ -23,7 +23,7 @@ from audiomeas.cli.calibrate_dialogue import (
     session_on,
     tone_options,
 )
-from audiomeas.cli.calibrate_words import loopback_line, scale_line
+from audiomeas.cli.calibrate_words import loopback_facts, loopback_line, scale_facts, scale_line
 from audiomeas.cli.common import Group, bench_option, json_option, print_json, say
 
 
@@ -301,7 +301,7 @@ def _print_loopbacks(found: Any, path: Path, simulated: bool, *, as_json: bool) 
         print_json(
             {
                 "calibrated": "loopback",
-                "loopbacks": [_facts(one) for one in found],
+                "loopbacks": [loopback_facts(one) for one in found],
                 "file": str(path),
                 "simulated": simulated,
             }
@@ -310,37 +310,9 @@ def _print_loopbacks(found: Any, path: Path, simulated: bool, *, as_json: bool) 
     print_found(map(loopback_line, found), path, simulated=simulated)
 
 
-def _facts(one: Any) -> dict[str, Any]:
-    import dataclasses
-
-    origin = one.origin
-    return {
-        **{key: value for key, value in dataclasses.asdict(one).items() if key != "origin"},
-        "made": origin.made.isoformat(),
-        "valid_until": origin.valid_until.isoformat(),
-        "method": origin.method,
-        "evidence": dict(origin.evidence),
-    }
-
-
 def _print(found: Any, ask: Any, path: Path, simulated: bool, *, as_json: bool) -> None:
-    scale = found.scale
     if as_json:
-        facts = {
-            "calibrated": ask.kind,
-            "channel": ask.channel,
-            "range": scale.range_name or None,
-            "v_rms_at_full_scale": scale.v_rms_at_full_scale,
-            "uncertainty_percent": 100.0 * scale.uncertainty,
-            "former_v_rms_at_full_scale": found.former_v_rms,
-            "made": scale.origin.made.isoformat(),
-            "valid_until": scale.origin.valid_until.isoformat(),
-            "method": scale.origin.method,
-            "instrument": scale.origin.instrument,
-            "evidence": dict(scale.origin.evidence),
-            "file": str(path),
-            "simulated": simulated,
-        }
+        facts = {"calibrated": ask.kind, **scale_facts(found, ask), "file": str(path), "simulated": simulated}
         print_json(facts)
         return
     print_found([scale_line(found, ask)], path, simulated=simulated)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -32,47 +32,104 @@ def channels_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )(command)
 
 
-def tone_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add the meter, its readings and the tone."""
-    for option in reversed(
-        [
-            click.option("--meter", metavar="NAME", help="The meter, with its serial number."),
-            click.option("--meter-accuracy", metavar="TEXT", help="As its maker states it: '0.8 % + 3 digits'."),
-            click.option("--meter-low-hz", type=float, default=40.0, show_default=True, help="And from where."),
-            click.option("--meter-high-hz", type=float, help="Up to where its AC accuracy is stated."),
-            click.option(
-                "--quiet-reading", metavar="LEVEL", help="At the quiet point, as shown: '95.2 mV', '-20.4 dBV'."
-            ),
-            click.option("--loud-reading", metavar="LEVEL", help="At the loud point, 20 dB above."),
-            click.option("--confirm-reading", is_flag=True, help="A reading that looks like a slip is right as typed."),
-            click.option("--frequency-hz", type=float, default=330.0, show_default=True, help="315 to 400 Hz."),
-            click.option("--level-dbfs", type=float, default=-6.0, show_default=True, help="Of the loud point."),
-            click.option("--duration-s", type=float, default=10.0, show_default=True, help="Of each of the two tones."),
-        ]
-    ):
+_METER_OPTIONS = (
+    click.option("--meter", metavar="NAME", help="The meter, with its serial number."),
+    click.option("--meter-accuracy", metavar="TEXT", help="As its maker states it: '0.8 % + 3 digits'."),
+    click.option("--meter-low-hz", type=float, default=40.0, show_default=True, help="And from where."),
+    click.option("--meter-high-hz", type=float, help="Up to where its AC accuracy is stated."),
+)
+_TONE_OPTIONS = (
+    click.option("--frequency-hz", type=float, default=330.0, show_default=True, help="315 to 400 Hz."),
+    click.option("--level-dbfs", type=float, default=-6.0, show_default=True, help="Of the loud point."),
+    click.option("--duration-s", type=float, default=10.0, show_default=True, help="Of each of the two tones."),
+)
+_LOUD_HELP = "At the loud point, 20 dB above."
+
+
+def _with(command: Callable[..., Any], options: Iterable[Callable[..., Any]]) -> Callable[..., Any]:
+    """Return a command with options, in this order."""
+    for option in reversed([*options]):
         command = option(command)
     return command
+
+
+def tone_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the meter, its readings of one channel, and the tone."""
+    readings = (
+        click.option("--quiet-reading", metavar="LEVEL", help="At the quiet point, as shown: '95.2 mV', '-20.4 dBV'."),
+        click.option("--loud-reading", metavar="LEVEL", help=_LOUD_HELP),
+        click.option("--confirm-reading", is_flag=True, help="A reading that looks like a slip is right as typed."),
+    )
+    return _with(command, (*_METER_OPTIONS, *readings, *_TONE_OPTIONS))
+
+
+def channel_readings_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the meter, its readings of each channel, and the tone."""
+    readings = (
+        click.option(
+            "--quiet-reading",
+            metavar="N=LEVEL",
+            multiple=True,
+            help="Of channel N at the quiet point, as shown: '1=95.2 mV'. Once for each channel.",
+        ),
+        click.option("--loud-reading", metavar="N=LEVEL", multiple=True, help=_LOUD_HELP),
+        click.option(
+            "--confirm-reading",
+            metavar="N",
+            type=click.IntRange(1, 64),
+            multiple=True,
+            help="Of channel N: a reading that looks like a slip is right as typed.",
+        ),
+    )
+    return _with(command, (*_METER_OPTIONS, *readings, *_TONE_OPTIONS))
+
+
+def readings_of(given: Mapping[str, Any], channels: Sequence[int]) -> dict[int, dict[str, Any]]:
+    """Return channel → its readings as `dialogue` takes them, of options that name the channel. Raises RequestError."""
+    from audiomeas.errors import RequestError
+
+    for channel in given["confirm_reading"]:
+        if channel not in channels:
+            raise RequestError(f"--confirm-reading {channel}: {_no_channel(channels)}")
+    found: dict[int, dict[str, Any]] = {
+        channel: {
+            "quiet_reading": None,
+            "loud_reading": None,
+            "confirm_reading": channel in given["confirm_reading"],
+        }
+        for channel in channels
+    }
+    for name in ("quiet_reading", "loud_reading"):
+        option = f"--{name.replace('_', '-')}"
+        for text in given[name]:
+            number, parted, reading = text.partition("=")
+            channel = int(number) if number.strip().isdecimal() else 0
+            if not parted or not channel or not reading.strip():
+                raise RequestError(
+                    f"{option} {text!r}: write the channel and what the meter showed, such as '1=95.2 mV'"
+                )
+            if channel not in found:
+                raise RequestError(f"{option} {text!r}: {_no_channel(channels)}")
+            if found[channel][name] is not None:
+                raise RequestError(f"{option}: channel {channel} is there twice, give one reading for it")
+            found[channel][name] = reading.strip()
+    return found
+
+
+def _no_channel(channels: Sequence[int]) -> str:
+    return f"this calibrates the channels {', '.join(map(str, channels))}"
 
 
 def file_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add where to start from, where to write, and whether it may play unasked."""
-    for option in reversed(
-        [
-            click.option("--valid-days", type=int, default=30, show_default=True, help="How long it holds."),
-            click.option(
-                "--calibration", type=click.Path(), metavar="FILE", help="Start from this, not the bench's own."
-            ),
-            click.option(
-                "--write", type=click.Path(), metavar="FILE", help="New file (default: a free name beside it)."
-            ),
-            click.option(
-                "--captures", type=click.Path(), default=CAPTURES_FOLDER, show_default=True, help="Kept here."
-            ),
-            click.option("--play", is_flag=True, help="Play without asking first; without it nothing sounds unasked."),
-        ]
-    ):
-        command = option(command)
-    return command
+    options = (
+        click.option("--valid-days", type=int, default=30, show_default=True, help="How long it holds."),
+        click.option("--calibration", type=click.Path(), metavar="FILE", help="Start from this, not the bench's own."),
+        click.option("--write", type=click.Path(), metavar="FILE", help="New file (default: a free name beside it)."),
+        click.option("--captures", type=click.Path(), default=CAPTURES_FOLDER, show_default=True, help="Kept here."),
+        click.option("--play", is_flag=True, help="Play without asking first; without it nothing sounds unasked."),
+    )
+    return _with(command, options)
 
 
 def ask_of(
@@ -88,8 +145,8 @@ def ask_of(
     level_dbfs: float,
     duration_s: float,
     valid_days: int,
-    quiet_reading: str | None,
-    loud_reading: str | None,
+    quiet_reading: Any,
+    loud_reading: Any,
     **_: Any,
 ) -> Any:
     """Return what is to be calibrated; the meter is asked for where it was not given. Raises RequestError."""
