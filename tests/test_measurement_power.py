@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 
@@ -179,6 +180,37 @@ def test_a_channel_that_falls_silent_ends_the_search():
     # The quiet level below 6 W that was read, and 6 W on the channel that gave them.
     assert first["power_w"] < 3.0
     assert second["power_w"] == pytest.approx(6.0, rel=0.05)
+
+
+def test_a_refused_last_capture_says_why_the_search_ended():
+    """What fell silent for good is kept and not analysed; what came before is told."""
+    filled = complete(POWER, {**SHORT, "rated_level": "6 W"})
+    captured = captures_of(PowerSearch(context(), filled), hard)
+    refused = dataclasses.replace(captured[1], stimulus_start=None, warnings=("channel 1 fell silent",))
+    found = POWER.analyse(joined([captured[0], refused]), filled)
+    assert found.warnings[-1] == "the search ended early: channel 1 fell silent"
+    assert found.channel(1).values["least_power_w"] < 3.0
+    # A second try that was good ends nothing early.
+    again = POWER.analyse(joined([captured[0], refused, *captured[1:]]), filled)
+    assert not any("ended early" in line for line in again.warnings)
+
+
+@pytest.mark.wide
+@pytest.mark.parametrize("word", ["power", "precondition"])
+def test_a_relay_that_opens_at_the_rated_level_is_asked_once(tmp_path, word):
+    """8 V of peak lie between 2 W (5.7 V) and 6 W (9.8 V): the relay opens 0.1 s into the rated level."""
+    (tmp_path / "relay.toml").write_text(f"{UNIT}\n[protection]\nabove_v_peak = 8.0\nafter_s = 0.1\n")
+    bench = bench_file(tmp_path, unit="relay.toml", rate_hz=48_000)
+    if word == "precondition":
+        with pytest.raises(CaptureError, match=r"fell silent .* protection may have opened"):
+            measure(word, bench=bench, captures=tmp_path / "c", rated_level="6 W", power_share=1.0, minutes=0.1)
+    else:
+        options = {**SHORT, "rated_level": "6 W", "hold_s": 0.3}
+        found = measure(word, bench=bench, captures=tmp_path / "c", **options)
+        assert any("ended early: channel 1 fell silent" in line for line in found.warnings)
+        assert all(channel.values["least_power_w"] == pytest.approx(2.0, rel=0.1) for channel in found.channels)
+    # The first look, the quiet levels of power, and the rated level once.
+    assert len(list((tmp_path / "c").glob("*.flac"))) == (3 if word == "power" else 2)
 
 
 def test_more_than_the_bench_allows_is_refused_before_it_plays():

@@ -19,6 +19,7 @@ from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.errors import CaptureError, InterlockRefusal, Interrupted, RequestError
 from audiomeas.interface.transport import play
 from audiomeas.measurement.session import Session
+from audiomeas.measurement.trust import FellSilentError
 from audiomeas.stimulus import Sine
 from audiomeas.units import Level
 
@@ -269,6 +270,27 @@ def test_one_bad_capture_is_repeated_and_said(cable, trouble, words):
     recording = session.record(tone(0.5))
     assert between.streams == 3
     assert any(words in line for line in recording.warnings), recording.warnings
+
+
+@pytest.mark.parametrize(("left", "streams"), [("noise", 2), ("zeros", 4)])
+def test_a_channel_that_falls_silent_for_good_is_not_tried_again(cable, left, streams):
+    """A relay that opens 0.6 s into the second stream leaves the card's noise; zeros on all channels are a dropout."""
+    noise = np.random.default_rng(7)
+
+    def meddle(captured, frame, number):
+        if number < 2 or frame < 0.6 * RATE_HZ:
+            return captured
+        if left == "noise":
+            captured[:, 0] = 256 * noise.integers(-20, 20, len(captured))  # 24 bits stand in the upper bytes
+            return captured
+        return captured * 0
+
+    session, between = session_on(cable, meddle=meddle)
+    said = r"channel 1 fell silent 0\.[1-6]\d* s .* let it rest" if left == "noise" else r"\(3 tries\)"
+    with pytest.raises(CaptureError, match=said) as caught:
+        session.record(tone(0.5))
+    assert between.streams == streams
+    assert isinstance(caught.value, FellSilentError) is (left == "noise")
 
 
 def test_lost_frames_are_found_by_the_markers(cable):

@@ -179,9 +179,9 @@ def _read_of(part: Sine) -> SteppedSines:
 
 def joined(recordings: Sequence[Recording]) -> Recording:
     """Return what is read of the last preconditioning among captures, as one recording. See `joined_captures`."""
-    parts = last_search([read_part(one) for one in recordings], _FACTS, _WHAT)
+    parts = [read_part(one) for one in recordings]
     whole = joined_captures(parts, _FACTS, _WHAT, all_steps)
-    stood_s = [float(one.conditions[_FACTS]["stood_s"]) for one in parts]
+    stood_s = [float(one.conditions[_FACTS]["stood_s"]) for one in last_search(parts, _FACTS, _WHAT)]
     return dataclasses.replace(whole, conditions={**whole.conditions, "stood_s": stood_s})
 
 

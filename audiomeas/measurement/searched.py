@@ -105,13 +105,19 @@ def joined_captures(
 ) -> Recording:
     """Return the last search among captures as one recording: what was played end to end, with one stimulus.
 
-    recordings, key, what : as `last_search` has them.
+    recordings, key, what : as `last_search` has them.   A last capture that was refused says why the search ended.
     whole : their stimuli → the one of all; raises ValueError when they don't belong together.
     Raises SignalError as `last_search`, and for captures that don't belong together.
     """
     joined = end_to_end(last_search(recordings, key, what), whole)
     conditions = {name: value for name, value in joined.conditions.items() if name != key}
-    return dataclasses.replace(joined, conditions=conditions)
+    return dataclasses.replace(joined, conditions=conditions, warnings=(*joined.warnings, *_ended(recordings, key)))
+
+
+def _ended(recordings: Sequence[Recording], key: str) -> list[str]:
+    """Return why a search ended early: what was wrong with its last capture, where that was refused."""
+    last = [one for one in recordings if key in one.conditions][-1]
+    return [f"the search ended early: {last.warnings[-1]}"] if last.stimulus_start is None and last.warnings else []
 
 
 def end_to_end(parts: Sequence[Recording], whole: Callable[[Sequence[Any]], Any]) -> Recording:

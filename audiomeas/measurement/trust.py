@@ -18,6 +18,10 @@ from audiomeas.stimulus.marker import Playlist, marker
 _BELIEVABLE_FS = 16.0
 #: Markers stand where they were put to this part of a frame, when nothing was lost between them.
 _SPACING_FRAMES = 0.5
+#: A channel has fallen silent when less than this part of its first marker's energy comes where its last one belongs.
+_SILENT_ENERGY = 0.1
+#: It was heard while it was louder than this part of its peak.
+_HEARD_PART = 0.1
 #: Of sweeps in turn, each one that comes back at least so loud beside an output's loudest is looked at for gaps: what
 #: leaks is quiet enough for zeros of its own.
 _HEARD_IN_TURN = 0.3
@@ -29,6 +33,10 @@ class RepeatableCaptureError(CaptureError):
 
 class NothingCameBackError(CaptureError):
     """A capture without anything of what was played: nothing is connected, or a relay has opened."""
+
+
+class FellSilentError(NothingCameBackError):
+    """A capture in which a channel fell silent for good: something opened, and the level that did it isn't repeated."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,8 +96,8 @@ def align(
 
     end_may_be_silent : a person may have turned the unit down by then: a last marker that is not heard proves nothing.
 
-    Raises NothingCameBackError when no marker arrived at all, RepeatableCaptureError when frames were lost between the
-    markers.
+    Raises NothingCameBackError when no marker arrived at all, FellSilentError when a channel lost its sound on the way,
+    RepeatableCaptureError when frames were lost between the markers.
     """
     rate_hz = capture.form.sample_rate_hz
     chirp = marker(rate_hz)
@@ -110,6 +118,9 @@ def align(
         )
     best = max(found, key=lambda channel: found[channel].clarity)
     latency = found[best].frame - playlist.first_marker
+    if not end_may_be_silent:
+        for channel, one in found.items():
+            _refuse_fallen(fractions, channel, chirp, playlist, first=one.frame, latency=latency, rate_hz=rate_hz)
     _check_spacing(fractions[:, best - 1], chirp, playlist, latency, end_may_be_silent=end_may_be_silent)
     return Aligned(
         stimulus_start=playlist.stimulus_start + round(latency),
@@ -120,6 +131,41 @@ def align(
     )
 
 
+def _refuse_fallen(
+    fractions: NDArray[np.float64],
+    channel: int,
+    chirp: NDArray[np.float64],
+    playlist: Playlist,
+    *,
+    first: float,
+    latency: float,
+    rate_hz: float,
+) -> None:
+    """Raise FellSilentError when a channel that was heard has nothing but noise where its last marker belongs.
+
+    Exact zeros on all channels are a dropout of the card, which a second try may cure.
+    """
+    around = _around(playlist.last_marker + latency, len(chirp))
+    signal, part = fractions[:, channel - 1], fractions[around, channel - 1]
+    if len(part) < len(chirp) or find(part, chirp).certain or not np.any(fractions[around]):
+        return
+    begin, stimulus_begin = round(first), playlist.stimulus_start + round(latency)
+    marked = signal[begin : begin + len(chirp)]
+    if float(np.dot(part, part)) > _SILENT_ENERGY * float(np.dot(marked, marked)):
+        return
+    loudness = np.abs(signal[begin : around.start])
+    last = begin + int(np.flatnonzero(loudness > _HEARD_PART * np.max(loudness))[-1])
+    raise FellSilentError(
+        f"channel {channel} fell silent {max(0, last - stimulus_begin) / rate_hz:.2g} s after the stimulus began, and "
+        "stayed so: protection may have opened, a fuse have blown or a contact have opened; let it rest, check the load"
+    )
+
+
+def _around(frame: float, length: int) -> slice:
+    """Return where a marker is looked for around the frame at which it belongs, clocks apart or blocks lost."""
+    return slice(max(0, round(frame) - 2 * length), round(frame) + 3 * length)
+
+
 def _check_spacing(
     signal: NDArray[np.float64],
     chirp: NDArray[np.float64],
@@ -128,10 +174,9 @@ def _check_spacing(
     *,
     end_may_be_silent: bool,
 ) -> None:
-    around = round(playlist.last_marker + latency)
-    start = max(0, around - 2 * len(chirp))
-    part = signal[start : around + 3 * len(chirp)]
-    if len(part) < len(chirp) or around + len(chirp) > len(signal):
+    around = _around(playlist.last_marker + latency, len(chirp))
+    start, part = around.start, signal[around]
+    if len(part) < len(chirp) or round(playlist.last_marker + latency) + len(chirp) > len(signal):
         raise RepeatableCaptureError(
             "the capture ended before the last marker arrived: the latency is longer than usual"
         )
