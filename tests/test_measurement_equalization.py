@@ -418,6 +418,7 @@ def phono_bench(folder, *changes):
         ("highest_gain_db = 40", "highest_gain_db = 60"),
         *changes,
         unit="phono-stage",
+        rate_hz=48_000,
     )
 
 

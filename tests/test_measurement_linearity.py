@@ -125,7 +125,7 @@ def test_generated_steps_in_16_bits_with_dither_read_true(tmp_path):
 
 
 def test_on_the_bench_levels_are_in_volts_and_the_gain_is_the_units(tmp_path):
-    bench = bench_file(tmp_path)
+    bench = bench_file(tmp_path, rate_hz=48_000)
     result = measure("linearity", bench=bench, input_level="20 mV", falls_db=(0.0, 20.0, 50.0), window_s=0.3)
     assert result.simulated
     first, second = result.channels

@@ -465,7 +465,7 @@ def road(tmp_path_factory: pytest.TempPathFactory) -> tuple[Result, list[Recordi
     kept: list[Recording] = []
     result = measure(
         "noise",
-        bench=_direct(folder),
+        bench=_direct(folder, rate_hz=48_000),
         captures=folder / "captures",
         reference="1 W; rated power; 5 mV in",
         rated_power="60 W",
@@ -546,7 +546,7 @@ def test_nothing_louder_than_the_first_look_is_played(tmp_path: Path) -> None:
 
 
 def test_behind_an_attenuator_it_is_at_most_and_the_way_out_is_said(tmp_path: Path) -> None:
-    result = measure("noise", bench=bench_file(tmp_path), duration_s=3.0, reference="1 W")
+    result = measure("noise", bench=bench_file(tmp_path, rate_hz=48_000), duration_s=3.0, reference="1 W")
     left = result.channel(1)
     # The card's 4 µV times 50 is 200 µV, beside the amplifier's own.
     assert left.bound["unweighted_v_rms"] == "at most" and left.bound["snr_a_db"] == "at least"
@@ -613,7 +613,7 @@ def _result_file(folder: Path, values: dict[str, Any], **conditions: Any) -> Pat
 
 @pytest.mark.wide
 def test_the_gain_comes_from_an_earlier_response(tmp_path: Path) -> None:
-    response = measure("response", bench=bench_file(tmp_path))
+    response = measure("response", bench=bench_file(tmp_path, rate_hz=48_000))
     path = tmp_path / "response.json"
     path.write_text(json.dumps(response.as_json()), encoding="utf-8")
     options = with_recordings(NOISE, complete(NOISE, {"gain_from": str(path), "reference": "5 mV in"}))

@@ -24,7 +24,7 @@ from audiomeas.record.visit import read_visit
 def visit(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Run all five steps once, as a person does, on the amplifier whose second channel is weak: four limits fail."""
     folder = tmp_path_factory.mktemp("whole-plan")
-    bench = bench_file(folder, unit="amplifier-weak-channel")
+    bench = bench_file(folder, unit="amplifier-weak-channel", rate_hz=48_000)
     with pytest.MonkeyPatch.context() as patch:
         patch.delenv("AUDIOMEAS_BENCH", raising=False)
         words = ("run", "power-amplifier", "--unit", "Demo amplifier C, serial D-0003", "--bench", bench)

@@ -31,7 +31,7 @@ def bench(tmp_path_factory):
         assert old in text
         text = text.replace(old, new)
     (folder / "unit.toml").write_text(text)
-    return bench_file(folder, unit="unit.toml")
+    return bench_file(folder, unit="unit.toml", rate_hz=48_000)
 
 
 def linear_gain(frequency_hz):
