@@ -217,6 +217,7 @@ def test_shipped_sheets(name: str) -> None:
         ('stop_above = "50 V"', "stop_above = 50", "must be a text"),
         ('stop_above = "50 V"', 'stop_above = "50 A"', "stop_above"),
         ('unit = "V"', 'unit = "Volt"', "unknown unit"),
+        ('name = "Rail"', 'name = "mains"', "asked for anyway"),
         ('mains_meter = "1 % + 3 digits"', 'mains_meter = "good"', "mains_meter"),
     ],
 )

@@ -24,12 +24,13 @@ from typing import Any, Protocol
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.plan.steps import Step
 from audiomeas.powerup.asked import Asked, asked_at
+from audiomeas.powerup.keys import STEP
 from audiomeas.powerup.sheet import BULB_OUT, Sheet, SheetStep, confirmed
 from audiomeas.tomlfile import Table, read_toml
 
 #: What a person types for what was not read.
 NOT_READ = "-"
-_STEP, _CONFIRMED, _READING = "step", "confirmed", "reading"
+_CONFIRMED, _READING = "confirmed", "reading"
 
 
 class Answers(Protocol):
@@ -132,10 +133,10 @@ def _readings(table: Table, sheet: Sheet) -> GivenReadings:
     looks: dict[str, list[Mapping[str, str]]] = {}
     steps = {step.name: step for step in sheet.steps}
     for each in table.tables(_READING, optional=True):
-        step = steps[each.choice(_STEP, list(steps))]
+        step = steps[each.choice(STEP, list(steps))]
         so_far = looks.setdefault(step.name, [])
         if len(so_far) == step.readings:
-            raise each.problem(_STEP, f"the sheet looks at the meters {step.readings} times at {step.name!r}")
+            raise each.problem(STEP, f"the sheet looks at the meters {step.readings} times at {step.name!r}")
         so_far.append(_taken(each, asked_at(sheet, step)))
     table.finish()
     return GivenReadings(given, looks)

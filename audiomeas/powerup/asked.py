@@ -9,12 +9,10 @@ from audiomeas.errors import RequestError
 from audiomeas.measurement.entered import AS_EXPECTED, READING
 from audiomeas.measurement.quantity import COUNT, Accuracy, Typed
 from audiomeas.plan.steps import NO, Instruction, Limit, Question, Reading
+from audiomeas.powerup.keys import CURRENT, DC_OFFSET, DC_OFFSET_NAME, GLOW, MAINS, MAINS_NAME, SIGNS
 from audiomeas.powerup.sheet import GLOWS, HOUSE, Sheet, SheetReading, SheetStep
 from audiomeas.tomlfile import nearest
 
-#: Keys of what is always asked for, in the order of asking: what shows a fault soonest comes first.
-GLOW, MAINS, CURRENT, SIGNS = "bulb", "mains", "current", "signs"
-_DC_OFFSET = "dc_offset"
 #: Plausible at all: twice the mains; more than a domestic circuit carries; the highest rails of a hi-fi unit.
 _HIGHEST_OF_MAINS, _HIGHEST_A, _HIGHEST_OFFSET_V = 2.0, 50.0, 120.0
 #: At the end the mains lies within this part of nominal (common practice).
@@ -86,7 +84,7 @@ class Moment:
 
 def offset_key(channel: int) -> str:
     """Return the key of a channel's d.c. offset."""
-    return f"{_DC_OFFSET}_{channel}"
+    return f"{DC_OFFSET}_{channel}"
 
 
 def own_keys(own: SheetReading) -> tuple[str, ...]:
@@ -124,7 +122,7 @@ def keys_of(sheet: Sheet, step: SheetStep, planned_step: Reading | Instruction) 
 
 
 def _key(key: str, question: Question) -> str:
-    if key == _DC_OFFSET:
+    if key == DC_OFFSET:
         return offset_key(question.channel)
     return f"{key}, channel {question.channel}" if question.channel else key
 
@@ -134,7 +132,7 @@ def _keys(sheet: Sheet, step: SheetStep) -> Iterator[str]:
         yield GLOW
     yield from (MAINS, CURRENT)
     if sheet.dc_offset:
-        yield _DC_OFFSET
+        yield DC_OFFSET
     yield from (own.name for own in _own_at(sheet, step))
     yield SIGNS
 
@@ -147,7 +145,7 @@ def _planned(sheet: Sheet, step: SheetStep) -> Iterator[tuple[Reading | Instruct
     if step.bulb_in:
         yield _glow(sheet, step), None
     yield _mains(sheet, step), None
-    yield _typed(step, "current", "mains current", "A", (0.0, _HIGHEST_A), sheet.meters.current), None
+    yield _typed(step, CURRENT, "mains current", "A", (0.0, _HIGHEST_A), sheet.meters.current), None
     if sheet.dc_offset:
         yield _offset(sheet, step), None
     for own in _own_at(sheet, step):
@@ -188,7 +186,7 @@ def _glow(sheet: Sheet, step: SheetStep) -> GlowReading:
     steady = float(GLOWS.index(sheet.steady_glow))
     words = f"{_GLOW_WORDS}, {', '.join(f'{place} {word}' for place, word in enumerate(GLOWS))}"
     return GlowReading(
-        name=f"{step.name}: bulb",
+        name=f"{step.name}: {GLOW}",
         what=_GLOW_WORDS,
         unit=COUNT,
         lowest=0.0,
@@ -202,7 +200,7 @@ def _mains(sheet: Sheet, step: SheetStep) -> Reading:
     end = step == sheet.steps[-1] and step.mains_percent >= FULL_PERCENT
     within = ((1.0 - _AT_NOMINAL) * nominal_v, (1.0 + _AT_NOMINAL) * nominal_v) if end else None
     plausible = (0.0, _HIGHEST_OF_MAINS * nominal_v)
-    return _typed(step, "mains voltage", "mains voltage", "V", plausible, sheet.meters.mains, within=within)
+    return _typed(step, MAINS_NAME, MAINS_NAME, "V", plausible, sheet.meters.mains, within=within)
 
 
 def _offset(sheet: Sheet, step: SheetStep) -> Reading:
@@ -210,13 +208,20 @@ def _offset(sheet: Sheet, step: SheetStep) -> Reading:
     within = (-most_v, most_v) if step.mains_percent >= sheet.stops.dc_offset_from_percent else None
     plausible = (-_HIGHEST_OFFSET_V, _HIGHEST_OFFSET_V)
     return _typed(
-        step, "DC offset", "DC offset at the output", "V", plausible, sheet.meters.dc, sheet.channels, within=within
+        step,
+        DC_OFFSET_NAME,
+        f"{DC_OFFSET_NAME} at the output",
+        "V",
+        plausible,
+        sheet.meters.dc,
+        sheet.channels,
+        within=within,
     )
 
 
 def _signs(step: SheetStep) -> Instruction:
     return Instruction(
-        name=f"{step.name}: signs",
+        name=f"{step.name}: {SIGNS}",
         text=_SIGNS_WORDS,
         question=f"{_SIGNS_WORDS} ({NO!r}, or what it is)",
         expected=NO,

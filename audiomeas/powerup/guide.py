@@ -21,19 +21,9 @@ from audiomeas.plan.answers import NOT_ENTERED
 from audiomeas.plan.steps import Instruction, Limit, Reading
 from audiomeas.plan.verdict import judge_step, overall
 from audiomeas.powerup.answers import Answers, LineReadings, bulb_out, confirmations, given_readings, read_readings
-from audiomeas.powerup.asked import (
-    CURRENT,
-    GLOW,
-    MAINS,
-    SIGNS,
-    Asked,
-    Moment,
-    asked_at,
-    optional_at,
-    planned,
-    step_voltage_v,
-)
+from audiomeas.powerup.asked import Asked, Moment, asked_at, optional_at, planned, step_voltage_v
 from audiomeas.powerup.cautions import CAUTIONS, STILL_ON, SWITCH_OFF, TUBE_CAUTIONS
+from audiomeas.powerup.keys import CURRENT, GLOW, MAINS, SIGNS
 from audiomeas.powerup.outcome import BringUp
 from audiomeas.powerup.results import NO_WAIT, answered, result_of_rest
 from audiomeas.powerup.sheet import BULB_OUT, HOUSE, TUBE, Sheet, SheetStep, find_sheet, read_sheet
@@ -165,10 +155,6 @@ def _waiting(progress: Progress | None) -> Wait:
     return wait
 
 
-class _StopSaidError(Exception):
-    """Typed at any question of a rest: it is over, for this reason."""
-
-
 class _Guide:
     """One bring-up on its way through the sheet. complete : nothing that was asked for is missing."""
 
@@ -234,33 +220,33 @@ class _Guide:
 
     # ------------------------------------------------------------ asking
 
-    def _ask(self, asked: Asked, step: SheetStep | None, number: int) -> Typed | str | None:
-        """Return what was typed, checked and in the journal; None where it was not read."""
+    def _ask(self, asked: Asked, step: SheetStep | None, number: int) -> tuple[str, Typed | str] | None:
+        """Return what was typed, and as it was read; None where it was not read."""
         while True:
             text = self._answers.give(asked, step, number)
             if text is None:
                 return None
             if step is not None and _stop_said(text):
-                self._visit.note("typed", asked=asked.key, text=text.strip(), rest=step.name, look=number)
-                raise _StopSaidError(text.strip())
+                return text.strip(), _STOP
             try:
-                read = asked.question.read(text)
+                return text.strip(), asked.question.read(text)
             except RequestError as problem:
                 if not self._answers.again(str(problem)):
                     raise
-                continue
-            where = {} if step is None else {"rest": step.name, "look": number}
-            self._visit.note("typed", asked=asked.key, text=text.strip(), **where)
-            return read
+
+    def _note_typed(self, asked: Asked, text: str, **where: Any) -> None:
+        self._visit.note("typed", asked=asked.key, text=text, **where)
 
     def _confirm(self, asked: Asked) -> bool:
         """Ask for a confirmation; keep it as a step of the record. Returns whether it goes on."""
-        answer = self._ask(asked, None, 0)
+        typed = self._ask(asked, None, 0)
         step = asked.question.step
         assert isinstance(step, Instruction)
-        if answer is None:
+        if typed is None:
             self._keep(step, None)
             return False
+        text, answer = typed
+        self._note_typed(asked, text)
         self._keep(step, answered(step, str(answer)))
         return step.is_right(str(answer))
 
@@ -297,25 +283,25 @@ class _Guide:
         """Read all meters once; the first that passes a stop limit ends it."""
         self.moments.append(moment)
         for asked in asked_at(self._sheet, moment.step):
-            try:
-                read = self._ask(asked, moment.step, moment.number)
-            except _StopSaidError as said:
-                self.moments[-1] = moment.with_read(SIGNS, str(said))
-                self._stop(moment.step, stop_reason(self._sheet, self.moments[-1]))
-                return
-            if read is None:
+            typed = self._ask(asked, moment.step, moment.number)
+            if typed is None:
                 self.complete = self.complete and asked.optional
                 continue
-            moment = self.moments[-1] = moment.with_read(asked.key, read)
-            if reason := stop_reason(self._sheet, moment):
-                self._stop(moment.step, reason)
+            text, read = typed
+            moment = moment.with_read(SIGNS, text) if read == _STOP else moment.with_read(asked.key, read)
+            self.moments[-1] = moment
+            reason = stop_reason(self._sheet, moment)
+            if reason:  # said before anything is written: whatever the disk does, the mains must go off
+                self._say_stop(moment.step, reason)
+            self._note_typed(asked, text, rest=moment.step.name, look=moment.number)
+            if reason:
+                self._visit.note("stop limit passed", rest=moment.step.name, reason=reason)
                 return
         self._warn(warnings_at(self._sheet, self.moments), moment.step)
 
-    def _stop(self, step: SheetStep, reason: str) -> None:
+    def _say_stop(self, step: SheetStep, reason: str) -> None:
         self.stopped = f"{step.name}: {reason}"
         self._tell(f"{SWITCH_OFF}: {self.stopped}")
-        self._visit.note("stop limit passed", rest=step.name, reason=reason)
 
     # ------------------------------------------------------------ keeping
 

@@ -9,7 +9,8 @@ from audiomeas.measurement.entered import instruction_result, reading_result
 from audiomeas.measurement.quantity import Typed
 from audiomeas.measurement.result import Result
 from audiomeas.plan.steps import Instruction, Reading
-from audiomeas.powerup.asked import SIGNS, Moment, keys_of
+from audiomeas.powerup.asked import Moment, keys_of
+from audiomeas.powerup.keys import SIGNS
 from audiomeas.powerup.sheet import Sheet, SheetStep
 
 #: Said of each result, and of the visit, whose dwell was left out.

@@ -37,6 +37,7 @@ from audiomeas.plan.keys import one_line, step_name
 from audiomeas.plan.steps import NO, YES, Instruction, Limit, PlanStep, Reading
 from audiomeas.plan.typed import read_before, read_meter, read_reading
 from audiomeas.powerup.bulb import Bulb
+from audiomeas.powerup.keys import is_taken
 from audiomeas.tomlfile import Table, nearest, read_toml
 
 SOLID_STATE, TUBE = "solid-state", "tube"
@@ -312,6 +313,8 @@ def _name(table: Table) -> str:
 
 def _reading(table: Table, accuracy: Accuracy | None) -> SheetReading:
     name = _name(table)
+    if is_taken(name):
+        raise table.problem("name", f"{name!r} is asked for anyway: name it otherwise")
     from_percent = table.number("from_percent", 0.0, at_least=0.0, at_most=_MOST_PERCENT)
     optional = table.truth("optional", False)
     above, below = table.text("stop_above", None), table.text("stop_below", None)

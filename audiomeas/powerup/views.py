@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from audiomeas.measurement.views import Column, TableView
 from audiomeas.plan.steps import NO, Reading
-from audiomeas.powerup.asked import CURRENT, GLOW, MAINS, SIGNS, Moment, asked_at
+from audiomeas.powerup.asked import Moment, asked_at
+from audiomeas.powerup.keys import CURRENT, GLOW, MAINS, SIGNS
 from audiomeas.powerup.outcome import BringUp
 from audiomeas.powerup.sheet import Sheet
 

@@ -10,7 +10,8 @@ from collections.abc import Iterator, Sequence
 
 from audiomeas.measurement.quantity import shown_quantity
 from audiomeas.plan.steps import NO
-from audiomeas.powerup.asked import CURRENT, FULL_PERCENT, GLOW, MAINS, Moment, offset_key, own_keys, step_voltage_v
+from audiomeas.powerup.asked import FULL_PERCENT, Moment, offset_key, own_keys, step_voltage_v
+from audiomeas.powerup.keys import CURRENT, GLOW, MAINS
 from audiomeas.powerup.sheet import GLOWS, SOLID_STATE, Sheet
 
 #: A current has risen when it is 5 % up, and by more than a hundredth of what the bulb lets through (meters' digits).
