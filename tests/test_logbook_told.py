@@ -176,6 +176,23 @@ def test_a_page_and_a_text_say_what_no_longer_holds(there: Path) -> None:
     )
 
 
+def test_a_damaged_logbook_is_shown_as_far_as_it_goes_and_work_is_still_written(
+    there: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = audiomeas.logbook(NAME)
+    book.listen("hum")
+    with book.file.open("a") as handle:
+        handle.write("nonsense\n")
+    status, out, err = _run(capsys, "repair", "D-0001", "--part", "Q7", "--reason", "shorted")
+    assert (status, "3  2026-05-02, repair: Q7; shorted" in out, "line 2: no line of this file" in err) == (
+        0,
+        True,
+        True,
+    )
+    status, out, err = _run(capsys, "show", "D-0001")
+    assert (status, "hum" in out, "Q7" in out, err.count("\n")) == (2, True, True, 2)
+
+
 def test_all_values_are_said_at_once(there: Path) -> None:
     visit = read_visit(_visit())
     audiomeas.logbook(NAME).adjust("bias", reason="manual")

@@ -327,6 +327,10 @@ def test_a_damaged_or_newer_line_is_named_and_spares_visits_and_further_entries(
         _ = book.entries
     assert str(book.file) in str(caught.value)
     assert book.listen("still possible").number == 3
+    problems: list[FileProblem] = []
+    read = book.readable_entries(on_problem=problems.append)
+    assert ([each.number for each in read], len(problems)) == ([1, 3], 1)
+    assert later_of(read_visit(path)).void[0].since.number == 1  # what can be read of it still counts
     assert read_visit(path).verified().finished
 
 

@@ -150,6 +150,9 @@ def test_what_has_no_serial_number_is_told_by_its_tag(tmp_path: Path) -> None:
     assert [each.unit.name for each in namesakes(tmp_path, parse_unit("Demo deck, tag 7"))] == ["Demo tuner, tag 7"]
     assert namesakes(tmp_path, parse_unit("Demo deck, serial 7")) == ()  # a serial number is no tag
     assert namesakes(tmp_path, parse_unit("Demo deck, tag 8")) == ()
+    made(tmp_path, unit=parse_unit("Demo deck, serial 5, tag 9"))
+    assert find_unit(tmp_path, "9").unit.serial == "5"
+    assert len(namesakes(tmp_path, parse_unit("Demo tuner, tag 9"))) == 1
 
 
 def test_a_unit_is_found_by_serial_name_or_folder(tmp_path: Path) -> None:

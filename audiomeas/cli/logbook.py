@@ -10,10 +10,12 @@ import click
 
 from audiomeas.cli.common import Command, Group, json_option, print_json, say
 from audiomeas.cli.visits import other_unit_asked, other_unit_option, records_option
+from audiomeas.errors import AudiomeasError, RequestError
 
 if TYPE_CHECKING:
     from audiomeas.record.entry import Entry
     from audiomeas.record.logbook import Logbook
+    from audiomeas.record.void import Standing
 
 
 @click.group(cls=Group)
@@ -183,8 +185,18 @@ def show(unit: str, records: str, as_json: bool) -> int:
     from audiomeas.record.logbook import logbook as logbook_call
 
     book = logbook_call(unit, records=records)
-    entries = book.entries
-    standing = book.standing(on_problem=lambda problem: say(f"warning: {problem}"))
+    problems: list[AudiomeasError] = []
+    entries = book.readable_entries(on_problem=problems.append)
+    standing = book.standing(on_problem=problems.append)
+    _shown(book, entries, standing, as_json=as_json)
+    for problem in list(dict.fromkeys(map(str, problems))):
+        say(f"warning: {problem}")
+    if problems:
+        raise RequestError("what can't be read is left out: bring it back from a copy (record verify names all of it)")
+    return 0
+
+
+def _shown(book: Logbook, entries: tuple[Entry, ...], standing: Standing, *, as_json: bool) -> None:
     if as_json:
         print_json(
             {
@@ -194,12 +206,11 @@ def show(unit: str, records: str, as_json: bool) -> int:
                 **standing.as_json(),
             }
         )
-        return 0
+        return
     from audiomeas.present.logbook import logbook_text
     from audiomeas.present.tables import terminal_width
 
     click.echo(logbook_text(book.unit, entries, standing, width=terminal_width(sys.stdout)))
-    return 0
 
 
 def _opened(unit: str, records: str, other_unit: bool) -> Logbook:

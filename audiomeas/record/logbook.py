@@ -86,13 +86,17 @@ class Logbook:
     @property
     def entries(self) -> tuple[Entry, ...]:
         """All entries, oldest first. Raises FileProblem: changed, damaged, or of a newer version."""
-        return read_entries(self.path)
+        return self.readable_entries()
+
+    def readable_entries(self, *, on_problem: Callable[[FileProblem], None] | None = None) -> tuple[Entry, ...]:
+        """Return the entries that can be read; `on_problem` is told of the others (without it the first one raises)."""
+        return read_entries(self.path, on_problem=on_problem)
 
     def standing(self, *, on_problem: Callable[[FileProblem], None] | None = None) -> Standing:
         """Return which results no longer hold since work on the unit, and which to measure again.
 
-        on_problem : is told of each unreadable visit, which is then left out; without it the first one raises.
-        Raises FileProblem.
+        on_problem : is told of each visit and line that can't be read, which is then left out; without it the first
+        one raises FileProblem.
         """
         return standing(self.path, on_problem=on_problem) if self._known else Standing(void=(), measure_again=())
 

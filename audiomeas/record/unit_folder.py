@@ -101,7 +101,8 @@ def namesakes(records: Path, unit: Unit) -> tuple[UnitFolder, ...]:
     with contextlib.suppress(FileProblem):  # what stands in its own folder is for those to tell who use it
         if folder_of(records, unit).known:
             return ()
-    identities = filter(None, (unit.serial, unit.tag))
+    # A tag stands in a folder's name only where there is no serial number.
+    identities = () if unit.tag else (unit.serial,)
     there = units_in(records, known_as=identities, on_problem=lambda _: None)
     return tuple(each for each in there if each.unit.name != unit.name and _same_identity(each.unit, unit))
 
@@ -137,14 +138,20 @@ def find_unit(records: Path, text: str) -> UnitFolder:
         return UnitFolder(unit=read_unit(Path(text)), path=Path(text), known=True)
     if (unit := whole_name(text)) is not None:
         return folder_of(records, unit)
-    there = units_in(records, known_as=(text,), on_problem=lambda _: None)
-    found = tuple(each for each in there if _plain(text) in _identities(each.unit))
+    found = _known_as(text, units_in(records, known_as=(text,), on_problem=lambda _: None))
+    if not found:  # a tag stands in a folder's name only where there is no serial number
+        there = tuple(units_in(records, on_problem=lambda _: None))
+        found = _known_as(text, there)
     if len(found) == 1:
         return found[0]
     if found:
         raise RequestError(f"{len(found)} units have the serial or tag {text!r}: {named(found)}; write the whole name")
-    known = sorted(each.unit.serial or each.unit.tag for each in units_in(records, on_problem=lambda _: None))
+    known = sorted(each.unit.serial or each.unit.tag for each in there)
     raise RequestError(f"no unit in {records} has the serial or tag {text!r}{nearest(text, known)}; {HOW_TO_WRITE}")
+
+
+def _known_as(text: str, there: Iterable[UnitFolder]) -> tuple[UnitFolder, ...]:
+    return tuple(each for each in there if _plain(text) in _identities(each.unit))
 
 
 def whole_name(text: str) -> Unit | None:

@@ -67,22 +67,43 @@ class Standing:
         return {"void": [each.as_json() for each in self.void], "measure_again": list(self.measure_again)}
 
 
-def read_entries(unit_folder: Path) -> tuple[Entry, ...]:
-    """Return a unit's logbook, oldest line first. Raises FileProblem: changed, damaged, or of a newer version."""
+def read_entries(unit_folder: Path, *, on_problem: Callable[[FileProblem], None] | None = None) -> tuple[Entry, ...]:
+    """Return a unit's logbook, oldest line first.
+
+    on_problem : is told of each line that was changed, is damaged or of a newer version; what can be read of the
+    others is returned. Without it the first one raises FileProblem.
+    """
     file = unit_folder / LOGBOOK_FILE
-    return tuple(entry_of(line, str(file)) for line in chain.read(file))
+    tell = on_problem or _raised
+    logbook = chain.checked(file)
+    for problem in logbook.problems:
+        tell(FileProblem(problem))
+    entries = []
+    for line in logbook.lines:
+        try:
+            entries.append(entry_of(line, str(file)))
+        except FileProblem as problem:
+            tell(problem)
+    return tuple(entries)
+
+
+def _raised(problem: FileProblem) -> None:
+    raise problem
 
 
 def later_of(visit: Visit) -> Later:
-    """Return what the logbook of a visit's unit says of it. A logbook that can't be read spares the visit."""
+    """Return what the logbook of a visit's unit says of it. A logbook that was damaged spares the visit."""
+    problems: list[FileProblem] = []
+    entries: tuple[Entry, ...] = ()
     try:
-        entries = read_entries(visit.path.parent)
-    except FileProblem as problem:
-        return Later(problem=str(problem))
+        entries = read_entries(visit.path.parent, on_problem=problems.append)
+    except FileProblem as problem:  # it can't be read at all
+        problems.append(problem)
     corrections = (each for each in entries if isinstance(each.content, Correction))
     return Later(
         void=void_steps(visit, entries),
         corrections=tuple(each for each in corrections if _visit_of(each) == visit.path.name),
+        problem=str(problems[0]) if problems else "",
     )
 
 
@@ -101,10 +122,10 @@ def _visit_of(entry: Entry) -> str:
 def standing(unit_folder: Path, *, on_problem: Callable[[FileProblem], None] | None = None) -> Standing:
     """Return which results of a unit no longer hold, and which to measure again.
 
-    on_problem : is told of each visit that can't be read, which is then left out; without it the first one raises.
-    Raises FileProblem (the logbook).
+    on_problem : is told of each visit and each line of the logbook that can't be read, which is then left out; without
+    it the first one raises FileProblem.
     """
-    entries = read_entries(unit_folder)
+    entries = read_entries(unit_folder, on_problem=on_problem)
     visits = list(visits_of(unit_folder, on_problem=on_problem))
     void = tuple(each for visit in visits for each in void_steps(visit, entries))
     return Standing(void=void, measure_again=tuple(_again(visits, void)))
