@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -21,7 +22,7 @@ from audiomeas.powerup.asked import Asked
 from audiomeas.powerup.outcome import BringUp
 from audiomeas.powerup.sheet import SheetStep
 from audiomeas.powerup.views import table_of
-from audiomeas.record.store import find_visits, read_visit
+from audiomeas.record.store import VisitWriter, find_visits, read_visit
 
 UNIT = "Demo amplifier A, serial D-0001"
 READINGS = """\
@@ -58,6 +59,14 @@ dc_offset_2 = "-2.9 mV"
 Rail = "39.8 V"
 signs = "no"
 """
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _no_waiting_for_the_disk() -> Iterator[None]:
+    """What a power cut leaves is tested with the records; here thirty visits would wait ten seconds for the disk."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", lambda _: None)
+        yield
 
 
 def _lines(text: str = LINES) -> list[str]:
@@ -148,6 +157,23 @@ def test_a_stop_limit_ends_it_with_the_words_to_switch_off(tmp_path: Path, place
     assert len([line for line in events if line["event"] == "typed"]) == place + 1
     assert [line["reason"] for line in events if line["event"] == "stop limit passed"]
     assert found.visit.finished
+
+
+def test_a_full_disk_does_not_keep_back_the_words_to_switch_off(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = VisitWriter.note
+
+    def full(self: VisitWriter, event: str, **facts: Any) -> None:
+        if facts.get("text") == "bright":
+            raise FileProblem("the disk is full")
+        whole(self, event, **facts)
+
+    monkeypatch.setattr(VisitWriter, "note", full)
+    said: list[str] = []
+    with pytest.raises(FileProblem, match="full"):
+        _run(tmp_path, _lines(LINES.replace("bulb = dim", "bright")), said)
+    assert [line for line in said if line.startswith("SWITCH OFF NOW")]
 
 
 def test_a_stop_fails_the_visit_however_poor_the_meters_are(tmp_path: Path) -> None:
