@@ -334,6 +334,14 @@ def test_a_change_is_held_against_the_earlier_visit(tmp_path: Path, now_db: floa
     assert rows[0].limit_text() == "changed by at most 0.2 dB since as-found"
 
 
+def test_a_later_visit_without_this_step_is_passed_over(tmp_path: Path) -> None:
+    """As a first power-up after a repair, or a shorter plan, of the same stage."""
+    _run(tmp_path, HEAD + CHANGE, session=_gain(26.0))
+    _run(tmp_path, HEAD + CHANGE.replace('name = "', 'name = "Other '), session=_gain(20.0))
+    outcome = _run(tmp_path, HEAD + CHANGE, session=_gain(26.0), stage="as-left")
+    assert [row.verdict for row in outcome.verdicts if row.since] == ["pass", "pass"]
+
+
 def test_without_an_earlier_visit_a_change_is_undecided(tmp_path: Path) -> None:
     outcome = _run(tmp_path, HEAD + CHANGE, session=_gain(26.0))
     reasons = {row.reason for row in outcome.verdicts if row.since}

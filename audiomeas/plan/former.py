@@ -43,14 +43,18 @@ class Former:
         """visit : folder of the one being written.   hashes : of its bench and calibration files."""
         self._visit = visit
         self._hashes = dict(hashes)
-        self._latest: dict[str, Visit | None] = {}
+        self._of_stage: dict[str, list[Visit]] = {}
 
     def of(self, stage: str, step: PlanStep, result: Result, channel: int) -> Then | str:
-        """Return a channel of a step at the latest visit of a stage; in words why there is none to compare with."""
-        visit = self._visit_of(stage)
-        if visit is None:
+        """Return a channel of a step at the latest visit of a stage that has it; in words why there is none to compare.
+
+        A later visit without this step (a first power-up, a shorter plan) says nothing of it.
+        """
+        visits = self._visits_of(stage)
+        if not visits:
             return f"no {stage} visit of this unit with unchanged files was found"
-        then = next((one for one in visit.steps if one.name == step.name), None)
+        with_step = ((visit, one) for visit in visits for one in visit.steps if one.name == step.name)
+        visit, then = next(with_step, (visits[0], None))
         if then is None or then.result is None or then.measurement != step.measure:
             return f"the {stage} visit ({visit.path.name}) has no result of this step"
         other = _other_conditions(then.conditions, step.conditions(), then.result, result)
@@ -61,11 +65,12 @@ class Former:
             return f"the {stage} visit ({visit.path.name}) has no channel {channel}"
         return Then(channel=found, same_bench=dict(visit.hashes) == self._hashes)
 
-    def _visit_of(self, stage: str) -> Visit | None:
-        if stage not in self._latest:
+    def _visits_of(self, stage: str) -> list[Visit]:
+        """Return the visits of a stage, the latest first."""
+        if stage not in self._of_stage:
             there = [visit for visit in self._visits(stage) if not visit.damage]
-            self._latest[stage] = max(there, key=lambda visit: (visit.opened_at, visit.path.name), default=None)
-        return self._latest[stage]
+            self._of_stage[stage] = sorted(there, key=lambda one: (one.opened_at, one.path.name), reverse=True)
+        return self._of_stage[stage]
 
     def _visits(self, stage: str) -> Iterator[Visit]:
         with translated(self._visit.parent, "read"):
