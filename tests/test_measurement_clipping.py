@@ -370,8 +370,10 @@ def test_loudspeakers_and_levels_are_refused_before_any_sound(tmp_path):
     with Session(Bench(open_bench_file(path).file, between)) as session:
         with pytest.raises(RequestError, match="finds its levels by itself"):
             session.measure(CLIPPING, {}, output_level=audiomeas.units.parse_level("1 W"))
-        with pytest.raises(RequestError, match="too short for 50 Hz"):
-            session.measure(CLIPPING, {"frequency_hz": 50.0})
+        with pytest.raises(RequestError, match="too short for 200 Hz"):
+            session.measure(CLIPPING, {"frequency_hz": 200.0, "burst_s": 0.03})
+        with pytest.raises(RequestError, match=r"hold too little of 12 Hz: use 15\.8 Hz or more"):
+            session.measure(CLIPPING, {"frequency_hz": 12.0})
         with pytest.raises(RequestError, match="harmonic 3 of"):
             session.measure(CLIPPING, {"frequency_hz": 9000.0})
     assert between.streams == 0
@@ -483,6 +485,17 @@ def test_bursts_captured_elsewhere_are_found_by_their_stimulus(tmp_path):
         assert channel.values["at_1_percent_dbfs"] == pytest.approx(level_dbfs_at(0.01), abs=0.05)
         assert channel.values["recovery_s"] <= 0.001  # a clipper without a memory is back within a period
         assert len(channel.values["curve"]) == 10
+
+
+def test_bursts_that_are_all_too_short_are_refused_with_the_length_that_they_need(tmp_path):
+    series = BurstSeries.falling(
+        frequency_hz=50.0, level_v_rms=0.7, falls_db=(6, 3, 0), duration_s=0.1,
+        sample_rate_hz=float(RATE_HZ), driven_channels=(1, 2),
+    )  # fmt: skip
+    audiomeas.generate(series, tmp_path / "played.wav", markers=True)
+    # Eight periods, 10 ms to settle, and a rise of 5 ms.
+    with pytest.raises(SignalError, match=r"bursts of 50 Hz are read from 0\.175 s on, and there are none so long"):
+        audiomeas.analyze("clipping", tmp_path / "played.wav", stimulus=tmp_path / "played.wav")
 
 
 def test_what_comes_after_the_card_was_at_its_end_is_left_out(tmp_path):

@@ -26,6 +26,9 @@ from audiomeas.errors import SignalError
 BURST_S = 0.1
 #: Largest step between bursts, dB.
 STEP_DB = 3.0
+#: A burst that is longer than the longest goes no further than this above a level that is known to be clean, dB: so it
+#: is never more than that above the highest percentage (tracker 7).
+CAREFUL_DB = 0.3
 #: Percentages of THD whose levels are told (common practice), as far as the highest asked for.
 USUAL_PERCENTAGES = (0.1, 1.0, 3.0, 10.0)
 #: The percentage up to which a search goes unless told otherwise.
@@ -81,7 +84,9 @@ class ClippingSearch:
     highest_input_v_rms : (channels,) level that no burst may pass (the ceilings of unit, load and card, by the gain
     that the first look found).   highest_percent : THD up to which the search goes.
     percentages : further ones whose level is looked for with own bursts (the rated one, 0.1 %).
-    burst_s : of every burst; at most 0.1 s.
+    burst_s : of every burst; at most 0.1 s, but with
+    clean_input_v_rms : (channels,) level up to which each is known to be clean. Above it longer bursts, which low tones
+    need, go up by 0.3 dB at most.
     Raises SignalError for a request that can't be searched (levels that are none, percentages out of range).
 
     Limits that it keeps, dB counted from the level of `highest_percent`: no burst more than 3 dB over it, none longer
@@ -96,15 +101,18 @@ class ClippingSearch:
         highest_percent: float = DEFAULT_PERCENT,
         percentages: Sequence[float] = (0.1,),
         burst_s: float = BURST_S,
+        clean_input_v_rms: Sequence[float] | None = None,
     ) -> None:
         asked = sorted({*(one for one in percentages if one < highest_percent), highest_percent})
-        _check(first_input_v_rms, highest_input_v_rms, asked, burst_s)
+        _check(first_input_v_rms, highest_input_v_rms, asked, None if clean_input_v_rms else burst_s)
         self._burst_s, self._count = burst_s, len(first_input_v_rms)
+        clean = [math.inf] * self._count if clean_input_v_rms is None else list(map(_db, clean_input_v_rms))
         self._channels = {
             index: _Channel(
                 first_db=min(_db(first), _db(highest)),
                 ceiling_db=_db(highest),
                 ratios=tuple(one / 100.0 for one in asked),
+                clean_db=clean[index],
             )
             for index, (first, highest) in enumerate(zip(first_input_v_rms, highest_input_v_rms, strict=True))
             if first > 0.0
@@ -170,7 +178,8 @@ class ClippingSearch:
 
     def _allowed(self) -> int:
         """Return how many bursts may be played in all."""
-        return math.floor(max(one.above_first_db() for one in self._channels.values()) / STEP_DB) + self._more
+        careful = max(one.careful_steps for one in self._channels.values())
+        return math.floor(max(one.above_first_db() for one in self._channels.values()) / STEP_DB) + self._more + careful
 
     def _burst(self, levels_db: dict[int, float], *, fine: bool) -> BurstWanted:
         levels_v = [0.0] * self._count
@@ -181,16 +190,23 @@ class ClippingSearch:
 
 @dataclass
 class _Channel:
-    """What is known of one driven channel. All levels are of its input, dB re 1 V r.m.s. ratios : of THD, rising."""
+    """What is known of one driven channel. All levels are of its input, dB re 1 V r.m.s. ratios : of THD, rising.
+
+    clean_db : above it bursts go up by `CAREFUL_DB` at most.   careful_steps : so many have done so.
+    """
 
     first_db: float
     ceiling_db: float
     ratios: tuple[float, ...]
+    clean_db: float
+    careful_steps: int = 0
     input_v_rms: list[float] = field(default_factory=list)
     readings: list[BurstReading] = field(default_factory=list)
     curve: DistortionCurve | None = None
 
     def take(self, input_v_rms: float, reading: BurstReading) -> None:
+        if self.input_v_rms and _db(input_v_rms) > max(self.top_db, self.clean_db):
+            self.careful_steps += 1
         self.input_v_rms.append(input_v_rms)
         self.readings.append(reading)
         if max(self.input_v_rms) > min(self.input_v_rms):
@@ -222,7 +238,7 @@ class _Channel:
             return min(self.first_db + STEP_DB, self.ceiling_db)
         if self.curve is None and self._is_distorted(self.readings[0]):
             return self.top_db - STEP_DB  # whether it clips there already, or distorts more below
-        wanted_db = self.top_db + STEP_DB
+        wanted_db = min(self.top_db + STEP_DB, max(self.clean_db, self.top_db + CAREFUL_DB))
         if self.curve is not None and self.readings[-1].thd_ratio >= _NEAR * self.ratios[-1]:
             offset_db = self._offset_db(self.curve)
             reached_db = self.curve.beyond(self.ratios[-1], wanted_db + offset_db)
@@ -307,7 +323,10 @@ def _db(level_v_rms: float) -> float:
     return 20.0 * math.log10(level_v_rms) if level_v_rms > 0.0 else -math.inf
 
 
-def _check(first: Sequence[float], highest: Sequence[float], percentages: Sequence[float], burst_s: float) -> None:
+def _check(
+    first: Sequence[float], highest: Sequence[float], percentages: Sequence[float], burst_s: float | None
+) -> None:
+    """Raise SignalError for what can't be searched. burst_s : None where longer ones are asked for, with care."""
     low, high = PERCENT_LIMITS
     if not all(low <= one <= high for one in percentages):
         raise SignalError(f"a distortion to search for lies between {low:g} and {high:g} %")
@@ -317,5 +336,5 @@ def _check(first: Sequence[float], highest: Sequence[float], percentages: Sequen
         raise SignalError("levels of a search are finite and not negative")
     if not all(top > 0.0 for start, top in zip(first, highest, strict=True) if start > 0.0):
         raise SignalError("no burst may be played: the highest level is 0 V")
-    if not 0.0 < burst_s <= BURST_S:
+    if burst_s is not None and not 0.0 < burst_s <= BURST_S:
         raise SignalError(f"bursts of {burst_s:g} s: above the knee they may last up to {BURST_S:g} s")

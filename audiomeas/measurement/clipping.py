@@ -15,9 +15,12 @@ from audiomeas.measurement.clipping_bursts import (
     BOTH,
     LOST,
     BurstSearch,
+    burst_of,
     facts_from,
     highest_percent,
+    is_low,
     joined,
+    least_low_hz,
     percentages,
 )
 from audiomeas.measurement.clipping_values import Teller, empty, percent_name
@@ -39,12 +42,15 @@ _LEAST_ORDER = 3
 def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> BurstSeries:
     """Return one burst as the search plays them (for checks; a search makes its own). Raises ValueError."""
     from audiomeas.stimulus import BurstSeries
+    from audiomeas.stimulus.base import checked_tone
 
+    checked_tone(options["frequency_hz"], context.input_level_v_rms, context.sample_rate_hz)
+    frequency_hz, burst_s = burst_of(options, context.sample_rate_hz)
     return BurstSeries.falling(
-        frequency_hz=options["frequency_hz"],
+        frequency_hz=frequency_hz,
         level_v_rms=context.input_level_v_rms,
         falls_db=(0.0,),
-        duration_s=options["burst_s"],
+        duration_s=burst_s,
         sample_rate_hz=context.sample_rate_hz,
         driven_channels=context.channels,
     )
@@ -53,7 +59,7 @@ def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> BurstSeries:
 def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
     """Raise RequestError for what can never be played or told."""
     from audiomeas.analysis.clipping_burst import least_burst_s
-    from audiomeas.stimulus.bursts import RAMP_S
+    from audiomeas.stimulus.bursts import LONGEST_BURST_S, RAMP_S
 
     series = made(_stimulus, context, options)
     refuse_empty_band(context, options)
@@ -63,18 +69,19 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
             f"frequency_hz: harmonic {_LEAST_ORDER} of {series.frequency_hz:g} Hz lies beyond {highest_hz:g} Hz, half "
             f"the sample rate: use less than {highest_hz / _LEAST_ORDER:.0f} Hz, or a higher sample rate"
         )
+    if is_low(series.frequency_hz):
+        if series.frequency_hz < least_low_hz():
+            raise RequestError(
+                f"frequency_hz: the {LONGEST_BURST_S:g} s that a unit may be driven far above its clipping hold too "
+                f"little of {series.frequency_hz:g} Hz: use {least_low_hz():.3g} Hz or more"
+            )
+        return
     least_s = least_burst_s(series.frequency_hz) + RAMP_S
     if least_s > options["burst_s"] + 1e-9:
         raise RequestError(
             f"a burst of {options['burst_s']:g} s is too short for {series.frequency_hz:g} Hz, which needs "
-            f"{least_s:.3g} s: use a higher frequency_hz{_longer(least_s)}"
+            f"{least_s:.3g} s: use a higher frequency_hz, or longer bursts (burst_s)"
         )
-
-
-def _longer(least_s: float) -> str:
-    from audiomeas.stimulus.bursts import LONGEST_BURST_S
-
-    return ", or longer bursts (burst_s)" if least_s <= LONGEST_BURST_S else ""
 
 
 def _search(context: SearchContext, options: Mapping[str, Any]) -> Search:
@@ -273,7 +280,7 @@ MEASUREMENT = Measurement(
         Option(
             name="burst_s",
             kind="number",
-            help="Length of a burst; a supply that sags clips earlier the longer it is.",
+            help="Length of a burst; a supply that sags clips earlier the longer it is. Low tones get 12 periods.",
             default=0.1,
             at_least=0.02,
             at_most=0.1,

@@ -17,6 +17,7 @@ from audiomeas.units import Level, db_to_amplitude_ratio
 
 if TYPE_CHECKING:
     from audiomeas.analysis.clipping_burst import BurstReading
+    from audiomeas.analysis.clipping_probe import CleanClimb, ProbeReading
     from audiomeas.analysis.clipping_search import ClippingSearch
     from audiomeas.measurement.base import SearchContext
     from audiomeas.recording import Recording
@@ -24,9 +25,12 @@ if TYPE_CHECKING:
 
 #: Conditions: what a search began with, and what was said of a burst that never came back.
 FACTS, LOST = "clipping_search", "lost_burst"
+#: A low tone's long bursts begin so far below where short ones were last clean, and count as clean so far below (dB).
+_LOW_BELOW_DB, _CLEAN_BELOW_DB = 20.0, 0.3
 #: A level that was asked for is passed from here on: the first look's gain is known to some hundredths of a dB.
 _PASSES = db_to_amplitude_ratio(0.1)
 ALONE, BOTH = "alone", "both"
+_FALLEN = "came out far lower than its gain says: its protection has opened or limits; let it rest, check the load"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,17 +80,57 @@ def percentages(options: Mapping[str, Any]) -> tuple[float, ...]:
     return tuple(sorted(one for one in asked if one <= top))
 
 
-def new_search(facts: SearchFacts, driven: Sequence[int], options: Mapping[str, Any]) -> ClippingSearch:
-    """Return a search at its beginning. driven : the channels that it drives. Raises SignalError."""
+def burst_of(options: Mapping[str, Any], sample_rate_hz: float) -> tuple[float, float]:
+    """Return frequency and length of the bursts: whole periods, and more of them than asked for where a tone is low."""
+    from audiomeas.stimulus import bin_centred_hz
+    from audiomeas.stimulus.bursts import LOW_PERIODS
+
+    frequency_hz, burst_s = options["frequency_hz"], options["burst_s"]
+    if is_low(frequency_hz):
+        burst_s = round(LOW_PERIODS / frequency_hz * sample_rate_hz) / sample_rate_hz
+    return bin_centred_hz(frequency_hz, round(burst_s * sample_rate_hz), sample_rate_hz), burst_s
+
+
+def is_low(frequency_hz: float) -> bool:
+    """Tell whether a tone is too low to be read in the longest burst that may go far above where a unit clips."""
+    from audiomeas.analysis.clipping_burst import least_burst_s
+    from audiomeas.stimulus.bursts import LONGEST_BURST_S, RAMP_S
+
+    return least_burst_s(frequency_hz) + RAMP_S > LONGEST_BURST_S
+
+
+def least_low_hz() -> float:
+    """Return the lowest frequency of which a burst of that length still tells whether it clips."""
+    from audiomeas.analysis.clipping_probe import least_probe_s
+    from audiomeas.stimulus.bursts import LONGEST_BURST_S, RAMP_S
+
+    return least_probe_s(1.0) / (LONGEST_BURST_S - RAMP_S)
+
+
+def new_search(
+    facts: SearchFacts,
+    driven: Sequence[int],
+    options: Mapping[str, Any],
+    *,
+    first_v_rms: Sequence[float] | None = None,
+    clean_v_rms: Sequence[float] | None = None,
+) -> ClippingSearch:
+    """Return a search at its beginning. driven : the channels that it drives. Raises SignalError.
+
+    first_v_rms, clean_v_rms : per channel, where it begins and how far up it is clean, where bursts of a low tone
+    follow a climb.
+    """
     from audiomeas.analysis.clipping_search import ClippingSearch
 
+    begins = first_v_rms or facts.first_v_rms
     return ClippingSearch(
-        [first if n in driven else 0.0 for n, first in zip(facts.channels, facts.first_v_rms, strict=True)],
+        [first if n in driven else 0.0 for n, first in zip(facts.channels, begins, strict=True)],
         facts.highest_v_rms,
         highest_percent=highest_percent(options),
         # Bursts of its own cost power: beside the highest only the rated one gets them, or the least told.
         percentages=(options["rated_percent"] or percentages(options)[0],),
         burst_s=facts.burst_s,
+        clean_input_v_rms=clean_v_rms,
     )
 
 
@@ -141,23 +185,20 @@ class BurstSearch:
     """A search on a bench: phases one after the other (each channel alone, then both), in each a `ClippingSearch`."""
 
     def __init__(self, context: SearchContext, options: Mapping[str, Any]) -> None:
-        from audiomeas.stimulus import bin_centred_hz
-
         refuse_silent(context, "its clipping is not searched")
         self._played: list[BurstSeries] = []
         self._options = options
         self._rate_hz = context.sample_rate_hz
-        burst_frames = round(options["burst_s"] * context.sample_rate_hz)
-        self._frequency_hz = bin_centred_hz(options["frequency_hz"], burst_frames, context.sample_rate_hz)
+        self._frequency_hz, burst_s = burst_of(options, context.sample_rate_hz)
         self._first_look_v_rms = context.first_level_v_rms
         self._markers_gain_db = markers_gain_db(context, self._frequency_hz)
         self._asked_v_rms = _asked_output_v_rms(context, options)
         # As loud as markers that lie below their burst allow: those of the quietest bursts meet no ceiling.
         loud = self._burst((1.0,) * len(context.channels), options["burst_s"], context.channels, heard_v_rms=0.0)
-        self._facts = _facts_of(context, options, self._asked_v_rms, context.highest_of(loud))
+        self._facts = _facts_of(context, options, self._asked_v_rms, context.highest_of(loud), burst_s)
         self._phases = _phases(context.channels, options["driving"])
-        self._driven = next(self._phases)
-        self._search = new_search(self._facts, self._driven, options)
+        self._climb: CleanClimb | None = None
+        self._begin(next(self._phases))
         self._gain: dict[int, float] = {}
 
     @property
@@ -169,6 +210,8 @@ class BurstSearch:
         """Return the burst to play now; None when all phases have ended."""
         from audiomeas.analysis.clipping_signs import Ending
 
+        if (probe := self._probe()) is not None:
+            return probe
         wanted = self._search.next()
         while wanted is None:
             end = self._search.end
@@ -176,12 +219,47 @@ class BurstSearch:
             # Where a unit protects itself or oscillates, nothing further is tried on it.
             if driven is None or end is None or end.ending not in (Ending.FOUND, Ending.CEILING):
                 return None
-            self._driven, self._search = driven, new_search(self._facts, driven, self._options)
+            self._begin(driven)
+            if (probe := self._probe()) is not None:
+                return probe
             wanted = self._search.next()
         if self._passes_asked(wanted.input_v_rms):
             return None
-        levels = [v for n, v in zip(self._facts.channels, wanted.input_v_rms, strict=True) if n in self._driven]
-        self._played.append(self._burst(levels, wanted.duration_s, self._driven, heard_v_rms=self._first_look_v_rms))
+        return self._next_burst(wanted.input_v_rms, wanted.duration_s)
+
+    def _begin(self, driven: tuple[int, ...]) -> None:
+        """Begin a phase: with a low tone by a climb, whose end begins its search."""
+        from audiomeas.analysis.clipping_probe import CleanClimb
+
+        self._driven = driven
+        if not is_low(self._frequency_hz):
+            self._search = new_search(self._facts, driven, self._options)
+            return
+        first = [v if n in driven else 0.0 for n, v in zip(self._facts.channels, self._facts.first_v_rms, strict=True)]
+        ratio = highest_percent(self._options) / 100.0
+        self._climb = CleanClimb(first, self._facts.highest_v_rms, ratio=ratio)
+
+    def _probe(self) -> BurstSeries | None:
+        """Return the next burst of a climb; at its end begin the search, and return None."""
+        from audiomeas.stimulus.bursts import LONGEST_BURST_S
+
+        if self._climb is None:
+            return None
+        if (levels_v_rms := self._climb.next()) is not None:
+            return self._next_burst(levels_v_rms, LONGEST_BURST_S)
+        # What sags does so more in a longer burst; and what is read of so few periods is not read to a hair.
+        clean = [one * db_to_amplitude_ratio(-_CLEAN_BELOW_DB) for one in self._climb.clean_v_rms]
+        first = [
+            max(a * db_to_amplitude_ratio(-_LOW_BELOW_DB), b) if a else 0.0
+            for a, b in zip(clean, self._facts.first_v_rms, strict=True)
+        ]
+        self._climb = None
+        self._search = new_search(self._facts, self._driven, self._options, first_v_rms=first, clean_v_rms=clean)
+        return None
+
+    def _next_burst(self, input_v_rms: Sequence[float], duration_s: float) -> BurstSeries:
+        levels = [v for n, v in zip(self._facts.channels, input_v_rms, strict=True) if n in self._driven]
+        self._played.append(self._burst(levels, duration_s, self._driven, heard_v_rms=self._first_look_v_rms))
         return self._played[-1]
 
     def _burst(
@@ -211,14 +289,30 @@ class BurstSearch:
         )
 
     def take(self, recording: Recording) -> None:
-        """Take the capture of the burst that was wanted last."""
+        """Take the capture of the burst that was wanted last. Raises SignalError: a climb's tone is gone."""
         series, channels = self._played[-1], self._facts.channels
+        if self._climb is not None:
+            self._take_probe(self._climb, recording, series)
+            return
         levels = dict(zip(channels, series.level_of(0, channels), strict=True))
         readings = readings_of(recording, series.loud_span(0), series.frequency_hz, levels, self._options)
         for channel, reading in readings.items():
             if reading is not None:
                 self._gain[channel] = reading.level_v_rms / levels[channel]
         self._search.take([readings[channel] for channel in channels])
+
+    def _take_probe(self, climb: CleanClimb, recording: Recording, series: BurstSeries) -> None:
+        from audiomeas.analysis.clipping_probe import read_probe
+
+        def read(channel: int) -> ProbeReading | None:
+            if channel not in series.driven_channels:
+                return None
+            part = part_of(recording, recording.column(channel), series.loud_span(0))
+            return read_probe(part, recording.sample_rate_hz, series.frequency_hz)
+
+        fallen = climb.take([read(channel) for channel in self._facts.channels])
+        if fallen is not None:
+            raise SignalError(f"channel {self._facts.channels[fallen]} {_FALLEN}")
 
 
 def _phases(channels: tuple[int, ...], driving: str) -> Iterator[tuple[int, ...]]:
@@ -233,6 +327,7 @@ def _facts_of(
     options: Mapping[str, Any],
     asked_v_rms: Mapping[int, float],
     highest_of_bench: tuple[float, str],
+    burst_s: float,
 ) -> SearchFacts:
     """Return what a search begins with.
 
@@ -256,7 +351,7 @@ def _facts_of(
         first_v_rms=(context.first_level_v_rms,) * len(context.channels),
         highest_v_rms=tuple(highest.values()),
         highest_words=words,
-        burst_s=options["burst_s"],
+        burst_s=burst_s,
     )
 
 

@@ -25,6 +25,8 @@ _HIGHER_RANGE = "capture again with a higher attenuator range to see higher leve
 _WANTED = "clipping needs bursts, or steps of one tone at several levels (audiomeas generate burst)"
 #: Clipping is told of so many levels at least.
 _LEAST_LEVELS = 2
+#: A length that rounding made shorter by so much still counts, in seconds.
+_ROUNDED_S = 1e-9
 Span = tuple[int, int]
 
 
@@ -120,11 +122,22 @@ def _moved(span: Span, by: int) -> Span:
 
 def _known(stimulus: Stimulus) -> tuple[float, list[tuple[Span, Span | None]], tuple[Mapping[int, float], ...]]:
     """Return frequency, frames (loud, quiet) and levels of what was played. Raises SignalError: none of one tone."""
+    from audiomeas.analysis.clipping_burst import least_burst_s
     from audiomeas.stimulus import BurstSeries, SteppedSines
+    from audiomeas.stimulus.bursts import RAMP_S
 
     channels = stimulus.driven_channels
     if isinstance(stimulus, BurstSeries):
-        bursts = range(len(stimulus.levels_v_rms))
+        # Short bursts of a low tone are only a way up to those that can be read.
+        least_s = least_burst_s(stimulus.frequency_hz) + RAMP_S
+        bursts = [
+            number for number, duration_s in enumerate(stimulus.durations_s) if duration_s >= least_s - _ROUNDED_S
+        ]
+        if not bursts:
+            raise SignalError(
+                f"bursts of {stimulus.frequency_hz:.4g} Hz are read from {least_s:.3g} s on, and there are none so long: "
+                "play longer ones (of a search that ended early only its short ones are here: search again)"
+            )
         levels = tuple(dict(zip(channels, stimulus.level_of(burst, channels), strict=True)) for burst in bursts)
         return stimulus.frequency_hz, [_frames(stimulus, burst) for burst in bursts], levels
     if isinstance(stimulus, SteppedSines) and len({hz for hz, _ in stimulus.steps}) == 1:

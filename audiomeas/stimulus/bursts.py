@@ -23,8 +23,15 @@ RAMP_S = 0.005
 MUTE_S = 0.05
 #: How far the quiet tone lies below its burst.
 QUIET_BELOW_DB = 20.0
-#: No burst lasts longer: what is driven beyond its limits is not kept there.
+#: No burst lasts longer, unless its tone is too low to be read in it: nothing is kept beyond its limits.
 LONGEST_BURST_S = 0.1
+#: A burst of a low tone has so many periods: its reading needs eight, and capacitors have settled by its middle.
+LOW_PERIODS = 12
+
+
+def longest_burst_s(frequency_hz: float) -> float:
+    """Return the longest that a burst may last at a frequency, in seconds."""
+    return max(LONGEST_BURST_S, LOW_PERIODS / frequency_hz)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,9 +67,11 @@ class BurstSeries(JsonFacts):
             for level_v_rms in levels:
                 if level_v_rms != 0.0:
                     checked_tone(self.frequency_hz, level_v_rms, self.sample_rate_hz)
+        longest_s = longest_burst_s(self.frequency_hz)
         for duration_s in self.durations_s:
-            if not (math.isfinite(duration_s) and 2.0 * RAMP_S <= duration_s <= LONGEST_BURST_S):
-                raise ValueError(f"a burst lasts {2.0 * RAMP_S:g} to {LONGEST_BURST_S:g} s, not {duration_s:g} s")
+            # A frame more: where whole periods were rounded to frames.
+            if not 2.0 * RAMP_S <= duration_s <= longest_s + 1.0 / self.sample_rate_hz:
+                raise ValueError(f"a burst lasts {2.0 * RAMP_S:g} to {longest_s:g} s, not {duration_s:g} s")
         if not (math.isfinite(self.quiet_s) and (self.quiet_s == 0.0 or RAMP_S <= self.quiet_s <= 10.0)):
             raise ValueError(f"a quiet tone lasts {RAMP_S:g} to 10 s, not {self.quiet_s:g} s; 0 for none")
         if self.markers_v is not None and not 0.0 < self.markers_v <= self.peak_v * (1.0 + 1e-9):
