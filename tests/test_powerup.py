@@ -246,6 +246,20 @@ def test_ctrl_c_keeps_what_was_typed(tmp_path: Path) -> None:
     assert "can't switch it" in said[-1]
 
 
+def test_a_rest_that_is_broken_off_blames_nothing_on_the_unit(tmp_path: Path) -> None:
+    """At its first look a bulb may still be alight; only the last one is held against the limit."""
+    with pytest.raises(KeyboardInterrupt):
+        _run(tmp_path, _Person(_lines(), 7, KeyboardInterrupt()))
+    (visit,) = find_visits(tmp_path / "records")
+    glow = visit.step("half: bulb")
+    assert glow.result is not None
+    assert glow.result.channels[0].values["reading"] == 1.0  # dim
+    assert [(row.verdict, row.reason) for row in glow.verdicts] == [
+        ("undecided", "missing: its rest was not gone through")
+    ]
+    assert visit.verdict == "undecided"
+
+
 def test_a_person_who_types_something_wrong_is_asked_again(tmp_path: Path) -> None:
     person = _Person(_lines(), 5, "80")
     assert _run(tmp_path, person).verdict == "pass"

@@ -45,6 +45,7 @@ _DWELL = "dwell"
 #: Typed at any question while the mains is on: it ends there.
 _STOP = "stop"
 _LOOK_EVERY_S = 0.5
+_NOT_GONE_THROUGH = "its rest was not gone through"
 
 
 def bringup(
@@ -243,11 +244,11 @@ class _Guide:
         step = asked.question.step
         assert isinstance(step, Instruction)
         if typed is None:
-            self._keep(step, None)
+            self._keep_judged(step, None)
             return False
         text, answer = typed
         self._note_typed(asked, text)
-        self._keep(step, answered(step, str(answer)))
+        self._keep_judged(step, answered(step, str(answer)))
         return step.is_right(str(answer))
 
     def _rest(self, step: SheetStep) -> None:
@@ -313,23 +314,29 @@ class _Guide:
                 self._keep_rest(step)
 
     def _keep_rest(self, step: SheetStep) -> None:
+        """Keep what was read at a rest. Limits are held against its last look alone: before, a bulb may be alight."""
         looks = [each for each in self.moments if each.step == step]
+        last = [each for each in looks if each.last]
         for each in planned(self._sheet, step):
-            result = result_of_rest(self._sheet, step, each, looks, waited=self._wait is not None)
+            result, judged = (
+                result_of_rest(self._sheet, step, each, some, waited=self._wait is not None) for some in (looks, last)
+            )
             if result is None and each.name in optional_at(self._sheet, step):
                 continue
-            self._keep(each, result)
+            self._keep(each, result, judge_step(each, judged, reason=NOT_ENTERED if last else _NOT_GONE_THROUGH))
 
-    def _keep(self, step: Reading | Instruction, result: Result | None) -> None:
+    def _keep(self, step: Reading | Instruction, result: Result | None, rows: Sequence[Verdict]) -> None:
         """Keep a step of the record with its verdict rows, without a result where nothing was entered."""
         writer = self._visit.begin_step(step.name, step.measure, step.conditions())
-        rows = judge_step(step, result, reason=NOT_ENTERED)
         self.rows.extend(rows)
         if result is None:
             self.complete = False
             writer.pass_over(NOT_ENTERED, rows)
         else:
             writer.finish(result, rows)
+
+    def _keep_judged(self, step: Reading | Instruction, result: Result | None) -> None:
+        self._keep(step, result, judge_step(step, result, reason=NOT_ENTERED))
 
     def _count_stops(self) -> None:
         """Keep how many stop limits were passed: the row that makes the visit fail whatever the meters' accuracy is."""
@@ -338,4 +345,4 @@ class _Guide:
         passed = float(bool(self.stopped))
         counted = Typed(text=self.stopped or "none", value=passed, unit=COUNT, parts=())
         result = reading_result(step.what, step.unit, {WHOLE_UNIT: counted}, simulated=False)
-        self._keep(step, replace(result, warnings=tuple(self.warnings)))
+        self._keep_judged(step, replace(result, warnings=tuple(self.warnings)))
