@@ -494,7 +494,7 @@ def test_bursts_that_are_all_too_short_are_refused_with_the_length_that_they_nee
     )  # fmt: skip
     audiomeas.generate(series, tmp_path / "played.wav", markers=True)
     # Eight periods, 10 ms to settle, and a rise of 5 ms.
-    with pytest.raises(SignalError, match=r"bursts of 50 Hz are read from 0\.175 s on, and there are none so long"):
+    with pytest.raises(SignalError, match=r"bursts of 50 Hz are read from 0\.175 s on, and none is so long"):
         audiomeas.analyze("clipping", tmp_path / "played.wav", stimulus=tmp_path / "played.wav")
 
 

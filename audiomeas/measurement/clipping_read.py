@@ -135,7 +135,7 @@ def _known(stimulus: Stimulus) -> tuple[float, list[tuple[Span, Span | None]], t
         ]
         if not bursts:
             raise SignalError(
-                f"bursts of {stimulus.frequency_hz:.4g} Hz are read from {least_s:.3g} s on, and there are none so long: "
+                f"bursts of {stimulus.frequency_hz:.4g} Hz are read from {least_s:.3g} s on, and none is so long: "
                 "play longer ones (of a search that ended early only its short ones are here: search again)"
             )
         levels = tuple(dict(zip(channels, stimulus.level_of(burst, channels), strict=True)) for burst in bursts)
