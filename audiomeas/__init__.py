@@ -20,8 +20,12 @@ if TYPE_CHECKING:
     from audiomeas.measurement.api import generate as generate
     from audiomeas.measurement.api import measure as measure
     from audiomeas.measurement.api import open_bench as open_bench
+    from audiomeas.record.archive import compare as compare
+    from audiomeas.record.archive import history as history
+    from audiomeas.record.export import export as export
     from audiomeas.record.live import live as live
     from audiomeas.record.logbook import logbook as logbook
+    from audiomeas.record.reanalyze import reanalyze as reanalyze
     from audiomeas.record.verify import verify as verify
 
 #: name → module that holds it.
@@ -32,12 +36,19 @@ _WORDS = {
     "open_bench": "audiomeas.measurement.api",
     "devices": "audiomeas.interface.listing",
     "run": "audiomeas.plan.run",
+    "check_plan": "audiomeas.plan.check",
+    "batch": "audiomeas.plan.batch",
     "bringup": "audiomeas.powerup.guide",
     "live": "audiomeas.record.live",
     "logbook": "audiomeas.record.logbook",
     "verify": "audiomeas.record.verify",
+    "history": "audiomeas.record.archive",
+    "compare": "audiomeas.record.archive",
+    "export": "audiomeas.record.export",
+    "reanalyze": "audiomeas.record.reanalyze",
     "demo": "audiomeas.demo",
     "chart": "audiomeas.present.api",
+    "overlay": "audiomeas.present.api",
     "report": "audiomeas.present.api",
 }
 

@@ -126,13 +126,13 @@ def refuse_impossible(plan: Plan, sample_rate_hz: float, *, channels: tuple[int,
         if not isinstance(step, Step) or step.specification:
             continue  # a maker's words stand: what this bench can't show of them fails alone, and is undecided
         try:
-            _refuse_unseen_harmonic(step, sample_rate_hz)
+            refuse_unseen_harmonic(step, sample_rate_hz)
             _refuse_unplayable(step, sample_rate_hz, channels)
         except RequestError as error:
             raise TomlProblem(f"{plan.path}: step {number} ({step.name}): {error}") from None
 
 
-def _refuse_unseen_harmonic(step: Step, sample_rate_hz: float) -> None:
+def refuse_unseen_harmonic(step: Step, sample_rate_hz: float) -> None:
     """Refuse a tone whose third harmonic can't be captured: its distortion would read as next to nothing."""
     option, order = _HARMONIC_NEEDED.get(step.measure, ("", 0))
     frequencies = step.options.get(option, ())
