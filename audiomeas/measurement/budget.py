@@ -111,6 +111,11 @@ class Told:
         )
 
 
+def unit_of(key: str) -> str:
+    """Return the unit that the name of a value ends in; '' when it ends in none."""
+    return next((unit for ending, unit in _UNITS.items() if key.endswith(ending)), "")
+
+
 def own_parts(relative: float, least: float = LEAST_RELATIVE) -> tuple[Part, Part]:
     """Return what noise leaves of a level (its 95 % half-width), and what the method can't do better than."""
     return Part(NOISE_AND_FIT, relative), Part(METHOD, least)
@@ -162,7 +167,7 @@ def _shown(tables: Sequence[TableView]) -> dict[str, tuple[str, str]]:
     Budgets have no prefixes: a row's unit may have one.
     """
     return {
-        key: (str(words), next((unit for ending, unit in _UNITS.items() if key.endswith(ending)), str(shown)))
+        key: (str(words), unit_of(key) or str(shown))
         for table in tables
         for key, (words, shown, *_) in zip(table.keys, table.rows, strict=False)
         if not str(words).startswith(" ")

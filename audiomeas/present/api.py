@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -58,6 +58,62 @@ def chart(
     _tell_missing_letters(view, say)
     save_pages([chart_figure(view)], target, title=view.title)
     return target
+
+
+def overlay(
+    visits: Sequence[str | Path],
+    file: str | Path,
+    *,
+    measurement: str | None = None,
+    name: str | None = None,
+    say: Say = _quiet,
+) -> Path:
+    """Draw one chart of several visits, their curves over each other, into a PNG, SVG or PDF file; return its path.
+
+    visits : folders, at least two; they need not be of one unit. The rest as in `chart`: one is chosen among those
+    that all of them have, of the same step. Raises as `chart` does.
+    """
+    from audiomeas.present.charts import chart_figure
+    from audiomeas.present.overlay import laid_over
+    from audiomeas.present.saving import save_pages
+
+    target = Path(file)
+    check_suffix(target, CHART_SUFFIXES)
+    refuse_inside_a_record(target)
+    if len(visits) < 2:
+        raise RequestError("give at least two visits to draw over each other")
+    read = [_trusted(Path(visit), say) for visit in visits]
+    found = [{(step, view.name): view for step, view in _views_of_visit(visit, measurement)} for visit in read]
+    shared = [key for key in found[0] if all(key in other for other in found)]
+    if not shared:
+        raise RequestError("these visits have no chart of one step in common: they can't be drawn over each other")
+    chosen = _chosen([(key[0], found[0][key]) for key in shared], name)
+    key = next(each for each in shared if found[0][each] is chosen)
+    view = laid_over([each[key] for each in found], _told_apart(read), title=f"{key[0]}: {_whose(read)}")
+    _tell_missing_letters(view, say)
+    save_pages([chart_figure(view)], target, title=view.title)
+    return target
+
+
+def _whose(visits: Sequence[Visit]) -> str:
+    """Return whose visits these are: one unit's name, or how many units."""
+    names = _once(visit.unit.name for visit in visits)
+    return _short(names[0]) if len(names) == 1 else f"{len(names)} units"
+
+
+def _told_apart(visits: Sequence[Visit]) -> list[str]:
+    """Return a short name of each visit: its stage, behind its unit where there are several; where two are alike, its
+    day or its time too.
+    """
+    several = len({visit.unit.name for visit in visits}) > 1
+    names = [
+        " ".join([visit.unit.serial or visit.unit.tag] * several + [visit.stage.replace("-", " ")]) for visit in visits
+    ]
+    for form in ("", " %Y-%m-%d", " %Y-%m-%d %H:%M:%S"):
+        told = [f"{name}{visit.opened_at:{form}}" if form else name for name, visit in zip(names, visits, strict=True)]
+        if len(set(told)) == len(told):
+            return told
+    return [visit.path.name for visit in visits]
 
 
 def report(visit_path: str | Path, file: str | Path, *, paper: str = "A4", say: Say = _quiet) -> Path:

@@ -1,0 +1,66 @@
+"""Charts of several visits over each other: the same chart of the same step, each curve called after its visit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from audiomeas.errors import RequestError
+from audiomeas.measurement.views import ChartView, Series
+
+
+def laid_over(views: Sequence[ChartView], whose: Sequence[str], *, title: str) -> ChartView:
+    """Return one chart with the curves of several, in their order.
+
+    whose : of each chart, what its curves are called: 'as-found'.   title : of the whole.
+    Of bands the first chart's are drawn. Raises RequestError: they have not the same axes.
+    """
+    first = views[0]
+    for view in views[1:]:
+        if (view.x_label, view.y_label, view.x_scale, view.y_scale) != (
+            first.x_label, first.y_label, first.x_scale, first.y_scale,
+        ):  # fmt: skip
+            raise RequestError(
+                f"{first.title!r} and {view.title!r} have not the same axes ({first.y_label}; {view.y_label}): they "
+                "can't be drawn over each other"
+            )
+    channels = {one.channel for view in views for one in view.series if one.channel is not None}
+    series = [
+        _named(one, name, place * max(channels, default=0))
+        for place, (view, name) in enumerate(zip(views, whose, strict=True))
+        for one in view.series
+    ]
+    return replace(
+        first,
+        title=title,
+        series=tuple(series),
+        caption=first.caption if all(view.caption == first.caption for view in views) else _captions(views, whose),
+        x_range=_widest([view.x_range for view in views]),
+        y_range=_widest([view.y_range for view in views]),
+        simulated=any(view.simulated for view in views),
+    )
+
+
+def _named(series: Series, whose: str, later: int) -> Series:
+    """Return a curve with its visit's name. later : so many channels further on, its colour, dashes and mark are found.
+
+    Bars of one channel would stand over each other, and lines of one look be one line.
+    """
+    label = f"{whose}, {series.label}" if series.label else whose
+    return replace(
+        series,
+        label=label,
+        channel=None if series.channel is None else series.channel + later,
+        labels=series.labels if later == 0 else (),
+    )
+
+
+def _captions(views: Sequence[ChartView], whose: Sequence[str]) -> str:
+    return " ".join(f"{name}: {view.caption}" for view, name in zip(views, whose, strict=True) if view.caption)
+
+
+def _widest(ranges: Sequence[tuple[float, float] | None]) -> tuple[float, float] | None:
+    known = [one for one in ranges if one is not None]
+    if len(known) < len(ranges):
+        return None
+    return min(low for low, _ in known), max(high for _, high in known)
