@@ -244,3 +244,19 @@ def test_each_unit_may_have_its_own_stage_and_answers(tmp_path):
     assert (first.stage, first.answers, first.bench) == ("as-left", None, tmp_path / "mine.toml")
     assert (second.stage, second.answers, second.bench) == ("return", tmp_path / "b.toml", tmp_path / "other.toml")
     assert GOOD.keys() == {"distortion", "response"}
+
+
+def test_a_single_visit_is_taken_up_by_its_folder_and_by_no_other_unit(tmp_path):
+    stack_of(tmp_path)
+    plan, records, unit = read_plan(tmp_path / "short.toml"), tmp_path / "records", parse_unit(name_of("A"))
+    said = []
+    with pytest.raises(Interrupted):
+        run_on(FakeSession({"response": Interrupted("stopped")}), plan, unit=unit, records=records, say=said.append)
+    (folder,) = visit_folders(records)
+    assert said[-1] == f"go on with it later by: --resume {folder}"
+    for other, stage in ((name_of("B"), "as-found"), (name_of("A"), "as-left")):
+        with pytest.raises(RequestError, match="is the visit of Demo amplifier A, serial D-0001, as-found; not of"):
+            run_on(FakeSession(), plan, unit=parse_unit(other), records=records, stage=stage, resume=folder)
+    assert run_on(FakeSession(), plan, unit=unit, records=records, resume=folder).verdict == "pass"
+    # What is closed is told again, not measured again.
+    assert run_on(FakeSession({"response": AssertionError()}), plan, unit=unit, records=records, resume=folder).verdict

@@ -26,6 +26,11 @@ from audiomeas.cli.visits import other_unit_asked, visit_options
     metavar="REASON",
     help="Leave out the quiet check of the bench before the first step; the reason is kept in the record.",
 )
+@click.option(
+    "--resume",
+    metavar="FOLDER",
+    help="Go on with a visit of this unit and plan that was broken off, at its first step that was not finished.",
+)
 @answers_option
 @bench_option
 @loudspeakers_option
@@ -38,6 +43,7 @@ def run(
     new_stay: bool,
     other_unit: bool,
     without_check: str | None,
+    resume: str | None,
     answers: str | None,
     bench: str | None,
     loudspeakers: str | None,
@@ -64,6 +70,7 @@ def run(
         new_stay=new_stay,
         other_unit=other_unit_asked(records, unit, other_unit),
         without_check=without_check,
+        resume=resume,
         answers=answers_for(plan, answers),
         say=say,
         progress=show_progress,

@@ -163,7 +163,7 @@ def run(
     without_check: str | None = None,
     answers: Answers | Path | None = None,
     batch: BatchPlace | None = None,
-    resume: Path | None = None,
+    resume: Path | str | None = None,
     say: Say | None = None,
     progress: Progress | None = None,
 ) -> RunOutcome:
@@ -205,7 +205,7 @@ def run(
             without_check=without_check,
             answers=given,
             batch=batch,
-            resume=resume,
+            resume=None if resume is None else Path(resume),
             say=say,
         )
 
@@ -238,7 +238,7 @@ def run_on(
         tell(line)
     as_run, snapshot = _as_run(plan), snapshot_of(session)
     if resume is not None:
-        taken_up = resume_visit(resume, plan=as_run, snapshot=snapshot)
+        taken_up = resume_visit(resume, unit=unit, stage=stage, plan=as_run, snapshot=snapshot)
         if taken_up.closed:
             return _outcome(taken_up.visit, _failures(taken_up))
         visit = taken_up.writer
@@ -255,6 +255,8 @@ def run_on(
         visit.finish(overall(going.rows, complete=not going.failures and going.all_entered))
     except BaseException as error:
         visit.break_off(error, tell)
+        if batch is None:
+            tell(f"go on with it later by: --resume {visit.path}")
         raise
     return _outcome(read_visit(visit.path), going.failures)
 

@@ -72,11 +72,11 @@ def visit_of_batch(records: Path, unit: Unit, place: BatchPlace) -> Path | None:
     return None
 
 
-def resume_visit(folder: Path, *, plan: PlanAsRun, snapshot: Snapshot) -> Resumed:
+def resume_visit(folder: Path, *, unit: Unit, stage: str, plan: PlanAsRun, snapshot: Snapshot) -> Resumed:
     """Take up a visit that was broken off, on the same bench with the same plan.
 
-    Raises FileProblem: missing, or its files were changed. Raises RequestError: another plan, bench or calibration than
-    before; a later stage began; another program is making it.
+    Raises FileProblem: missing, or its files were changed. Raises RequestError: another unit, stage, plan, bench or
+    calibration than before; a later stage began; another program is making it.
     """
     closed = (folder / CHECKSUM_FILE).exists()
     file = folder / journal.NAME
@@ -89,6 +89,11 @@ def resume_visit(folder: Path, *, plan: PlanAsRun, snapshot: Snapshot) -> Resume
     before = read_visit(folder)
     if closed:
         before.verified()
+    if (before.unit.name, before.stage) != (unit.name, stage):
+        raise RequestError(
+            f"{folder} is the visit of {before.unit.name}, {before.stage}; not of {unit.name}, {stage}: name the unit "
+            "and the stage that it is of"
+        )
     _refuse_other(before, plan, snapshot)
     if closed and before.finished:
         return Resumed(visit=before, writer=writer, closed=True)
