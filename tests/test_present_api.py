@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
@@ -46,9 +47,14 @@ def two_measurements(monkeypatch):
     def find(word: str) -> Any:
         if word not in charts:
             raise RequestError(f"unknown measurement {word!r}")
-        return SimpleNamespace(word=word, charts=lambda result: charts[word], figures=figures)
+        return SimpleNamespace(word=word, charts=lambda result: charts[word], told_figures=lambda result: figures)
 
     monkeypatch.setattr(registry, "find", find)
+
+
+def _undrawn(figures: tuple[Figure, ...]) -> Callable[[str], Any]:
+    """Return a registry of measurements that have these figures and no chart."""
+    return lambda _: SimpleNamespace(told_figures=lambda result: figures, charts=lambda result: ())
 
 
 def distortion(**changes: Any) -> Result:
@@ -291,7 +297,9 @@ def test_bands_stand_beside_thd_and_thd_n_so_that_the_larger_is_no_riddle(monkey
     """THD to 48 kHz may be larger than THD+N to 20 kHz: both say what they count, judged or not."""
     channels = (ChannelResult(channel=1, values={"thd_percent": 0.5, "thd_n_percent": 0.3}),)
     figures = tuple(Figure(key=key, unit="%", words=key) for key in ("thd_percent", "thd_n_percent"))
-    monkeypatch.setattr(registry, "find", lambda word: SimpleNamespace(figures=figures, charts=lambda result: ()))
+    monkeypatch.setattr(
+        registry, "find", lambda word: SimpleNamespace(told_figures=lambda result: figures, charts=lambda result: ())
+    )
 
     def measured(limit_hz: float) -> Result:
         return distortion(
@@ -349,7 +357,9 @@ def test_gain_and_balance_are_told_once_under_whichever_name_comes_first(monkeyp
         ChannelResult(channel=n, values={"gain_at_reference_db": 20.0, "balance_db": 0.1 * (n - 1)}) for n in (1, 2)
     )
     figures = tuple(Figure(key=key, unit="dB", words=key) for key in ("gain_db", "gain_at_reference_db", "balance_db"))
-    monkeypatch.setattr(registry, "find", lambda word: SimpleNamespace(figures=figures, charts=lambda result: ()))
+    monkeypatch.setattr(
+        registry, "find", lambda word: SimpleNamespace(told_figures=lambda result: figures, charts=lambda result: ())
+    )
     judged = verdict(
         step="A", quantity="gain_db", channel=None, difference_at_most=0.5, at_most=None, unit="dB", value=1.0
     )
@@ -366,7 +376,9 @@ def test_the_balance_of_the_first_channel_to_itself_is_not_told(monkeypatch, key
     """Nor, without a limit on it, the largest over frequency: one page says the balance once."""
     channels = tuple(ChannelResult(channel=n, values={key: 0.1 * (n - 1)}) for n in (1, 2))
     figures = (Figure(key=key, unit="dB", words="balance"),)
-    monkeypatch.setattr(registry, "find", lambda word: SimpleNamespace(figures=figures, charts=lambda result: ()))
+    monkeypatch.setattr(
+        registry, "find", lambda word: SimpleNamespace(told_figures=lambda result: figures, charts=lambda result: ())
+    )
     rows = found(key, visit(step(1, "s", distortion(channels=channels))))
     assert [(each.channel, each.value) for each in rows] == told
 
