@@ -21,7 +21,7 @@ from audiomeas.measurement.checks import ANY_LEVEL_V_RMS
 from audiomeas.measurement.first_look import first_look_sweeps
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.response_views import hertz
-from audiomeas.measurement.session import TAIL_S
+from audiomeas.measurement.session import TAIL_OF_TONES_S, TAIL_S
 from audiomeas.stimulus.marker import GAP_S, LEAD_S, MARKER_S
 from audiomeas.units import SQRT2, Level, v_rms_to_w
 
@@ -30,11 +30,11 @@ if TYPE_CHECKING:
     from audiomeas.measurement.base import Measurement
     from audiomeas.stimulus import Stimulus
 
-#: Around each stimulus: silence, markers, and what is captured after the last one.
-_AROUND_S = LEAD_S + 2.0 * (MARKER_S + GAP_S) + TAIL_S
+#: Around each stimulus: silence and markers; behind them `TAIL_S`, or less for tones (latency comes on top of it).
+_AROUND_S = LEAD_S + 2.0 * (MARKER_S + GAP_S)
 #: An output level is usually set by two short tones: 10 dB below it, and at it.
 _SETTING_TONES = 2
-_SETTING_TONE_S = 0.2
+_SETTING_TONE_S = 0.2 + _AROUND_S + TAIL_OF_TONES_S
 #: More tones than these are told by the ends of their range.
 _NAMED_TONES = 6
 #: Options that tell up to which level a search goes, and what it is multiplied by.
@@ -78,7 +78,7 @@ def before_steps_s(bench: Bench, *, checked: bool = True) -> float:
     frames = look.frames
     if checked:
         frames += quiet_sequence(ANY_LEVEL_V_RMS, rate_hz, bench.channels).frames
-    return frames / rate_hz + (2 if checked else 1) * _AROUND_S
+    return frames / rate_hz + (2 if checked else 1) * (_AROUND_S + TAIL_S)
 
 
 def foresee(
@@ -192,7 +192,7 @@ class _Looking:
         return self._foreseen(
             self._plays(stimulus),
             f"{level} at the unit's output" + (f" ({wanted_v:.3g} V)" if level.unit == "W" else ""),
-            seconds + _SETTING_TONES * (_SETTING_TONE_S + _AROUND_S),
+            seconds + _SETTING_TONES * _SETTING_TONE_S,
             least_gain_db=least_gain_db,
             rooms=_nearest(at_output),
         )
@@ -271,7 +271,10 @@ class _Looking:
         return f"{kind} of {len(tones_hz)} frequencies from {hertz(min(tones_hz))} to {hertz(max(tones_hz))}"
 
     def _seconds(self, stimulus: Stimulus | None) -> float | None:
-        return None if stimulus is None else stimulus.frames / stimulus.sample_rate_hz + _AROUND_S
+        if stimulus is None:
+            return None
+        steady = all(window.frequency_hz is not None for window in stimulus.windows())
+        return stimulus.frames / stimulus.sample_rate_hz + _AROUND_S + (TAIL_OF_TONES_S if steady else TAIL_S)
 
     def _foreseen(self, plays: str, level: str, seconds: float | None, **more: Any) -> Foreseen:
         return Foreseen(
