@@ -30,6 +30,7 @@ def context(load_ohm=LOAD_OHM, highest_v_rms=2.0, **changes):
         "gain_at_db": lambda channel, hz: GAIN_DB + 0.2,
         "silent": (),
         "load_ohm": lambda channel, hz: load_ohm,
+        "refuse_held": lambda tone, duration_s: None,
     }
     return SearchContext(**{**facts, **changes})
 

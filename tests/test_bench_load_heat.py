@@ -177,3 +177,17 @@ def test_what_the_load_really_gets_is_watched_while_it_plays(tmp_path):
     allowed_s = -tau_s * math.log1p(-2 / power_w)
     # The marker before (0.06 s and its gap of 0.1 s) belongs to the time; 50 ms for the fade.
     assert 0.8 * allowed_s < lasted_s < allowed_s + 0.16 + 0.05
+
+
+def test_what_is_to_be_held_is_refused_before_it_begins(tmp_path):
+    """50 W for long, 500 W for 5 s from cold: 100 W (3 dB of margin make them 199.5 W) heat as 1 − e^(−t/τ) to 50 W."""
+    gate = LoadGate(open_bench_file(bench_with(tmp_path, "rated_w = 50\nshort_term_w = 500\nshort_term_s = 5")))
+    gain_db, level_v_rms = {1: 20.0, 2: 20.0}, math.sqrt(800.0) / 10.0
+    tau_s = -5.0 / math.log(1.0 - 50.0 / 500.0)
+    stands_s = -tau_s * math.log(1.0 - 50.0 / (100.0 * 10.0**0.3))
+    # The clock runs while the test does: a cold load stays cold, so that 1 % is far more than what rounding leaves.
+    gate.refuse_held(level_v_rms, gain_db, 0.99 * stands_s)
+    with pytest.raises(InterlockRefusal, match="hold it for less"):
+        gate.refuse_held(level_v_rms, gain_db, 1.01 * stands_s)
+    # What a load stands for long it stands for hours.
+    gate.refuse_held(math.sqrt(160.0) / 10.0, gain_db, 1e5)

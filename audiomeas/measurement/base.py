@@ -73,7 +73,8 @@ class SearchContext:
     highest_of : stimulus → the level (its `level_v_rms`) above which it is not played, by the ceilings and the largest
     gain that it meets; and which ceiling that is, with the way out.   gain_at_db : channel and frequency in Hz → gain
     found.   silent : channels from which nothing came back.   load_ohm : channel and frequency in Hz → what makes watts
-    of volts; None: no load is entered.
+    of volts; None: no load is entered.   refuse_held : a tone and how long it is to stand in all, in seconds: raises
+    InterlockRefusal when a load would not stand that, before any of it is played.
     """
 
     sample_rate_hz: float
@@ -83,6 +84,7 @@ class SearchContext:
     gain_at_db: Callable[[int, float], float]
     silent: tuple[int, ...]
     load_ohm: Callable[[int, float], float | None]
+    refuse_held: Callable[[Stimulus, float], None]
 
 
 class Search(Protocol):

@@ -26,10 +26,12 @@ def figures_table(
     title: str,
     always: Collection[str] = (),
     notes: tuple[str, ...] = (),
+    bound_digits: int = _BOUND_DIGITS,
 ) -> TableView:
     """Return the table of a result's figures, volts with the prefix that suits each row.
 
     quantities : (key, words, unit).  always : keys with a row even where no channel has a value.
+    bound_digits : of a value that is a bound.
     """
     rows, widths, keys = [], [], []
     for key, words, unit in quantities:
@@ -37,7 +39,7 @@ def figures_table(
             continue
         shown, factor = shown_in(unit, *(channel.values.get(key) for channel in result.channels))
         keys.append(key)
-        rows.append((words, shown, *(cell(channel, key, factor) for channel in result.channels)))
+        rows.append((words, shown, *(cell(channel, key, factor, digits=bound_digits) for channel in result.channels)))
         widths.append((None, None, *(times(channel.uncertainty.get(key), factor) for channel in result.channels)))
     return TableView(
         title=title,
@@ -113,9 +115,9 @@ def channel_columns(result: Result) -> tuple[Column, ...]:
     return tuple(Column(heading=f"channel {channel.channel}") for channel in result.channels)
 
 
-def cell(channel: ChannelResult, key: str, factor: float = 1.0) -> str | float | None:
-    """Return a value times a factor as a cell: a number, a bound in words, or None."""
-    return told_cell(times(channel.values.get(key), factor), channel.bound.get(key))
+def cell(channel: ChannelResult, key: str, factor: float = 1.0, *, digits: int = _BOUND_DIGITS) -> str | float | None:
+    """Return a value times a factor as a cell: a number, a bound in words to so many digits, or None."""
+    return told_cell(times(channel.values.get(key), factor), channel.bound.get(key), digits=digits)
 
 
 def times(value: float | None, factor: float) -> float | None:

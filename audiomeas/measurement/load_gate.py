@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audiomeas.bench.interlock import GAIN_MARGIN_DB
-from audiomeas.bench.load_heat import LoadHeat, heated_w, hottest_w, wait_s
+from audiomeas.bench.load_heat import LoadHeat, heated_w, hottest_w, load_words, wait_s
 from audiomeas.bench.opened import Bench
 from audiomeas.errors import InterlockRefusal
 from audiomeas.interface.transport import STOPPED_BY_INPUT, Also, Capture
@@ -60,6 +60,22 @@ class LoadGate:
                 f"its {rating.usable_w:.3g} W do (it stands at {now_w:.3g} W now; with {GAIN_MARGIN_DB:g} dB margin): "
                 f"{wait}lower the level, make it shorter, or use a load that is rated higher"
             )
+
+    def refuse_held(self, level_v_rms: float, gain_db: Mapping[int, float], duration_s: float) -> None:
+        """Raise InterlockRefusal when a load would be hotter than it stands by a tone that stands for so long in all.
+
+        gain_db : channel → largest, without the margin.   Pauses between count as tone: rather too hot than too late.
+        """
+        for channel, heat in self._heats.items():
+            gain = db_to_amplitude_ratio(gain_db[channel] + GAIN_MARGIN_DB)
+            power_w, rating = (level_v_rms * gain) ** 2 / self._ohm[channel], heat.rating
+            hottest = heated_w(rating, heat.heat_w(self._clock()), power_w, duration_s)
+            if power_w > rating.usable_w and hottest > rating.usable_w:
+                raise InterlockRefusal(
+                    f"channel {channel}: up to {power_w:.3g} W ({GAIN_MARGIN_DB:g} dB margin) for {duration_s:.4g} s "
+                    f"in all are more than its load stands ({load_words(rating)}): hold it for less, at fewer "
+                    "frequencies, or use a load that is rated higher"
+                )
 
     def watch(self) -> Also | None:
         """Return what is asked with each captured block, in the audio thread; None where no load is followed."""

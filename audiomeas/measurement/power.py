@@ -17,12 +17,14 @@ from audiomeas.measurement.curves import row_curve
 from audiomeas.measurement.distortion_steps import HUM_WORDS, NO_THD, read_steps, step_row
 from audiomeas.measurement.offers import band_options
 from audiomeas.measurement.power_search import (
+    HELD,
     KNOWN_DB,
     WORD,
     PowerSearch,
     frequencies_of,
     joined,
     limit_of,
+    read_part,
     step_options,
     steps_for,
 )
@@ -41,16 +43,18 @@ if TYPE_CHECKING:
 
 #: 16 CFR Part 432 as amended in 2024: from 250 mW up (trade notes, 7.4).
 _LOWEST = Level(0.25, "W")
+#: A hold that is this much too short was rounded.
+_HELD_WITHIN_S = 1e-6
+#: Distortion is told from this harmonic on; and the usual rates of cards, in kHz.
+_THIRD, _RATES_KHZ = 3.0, (48.0, 96.0, 192.0, 384.0)
 #: The band of a power bandwidth ends where half of the rated power is left.
 _HALF = 0.5
 _DISTORTION = "distortion_percent"
 _LEFT_OUT = (HUM_WORDS, f": {NO_THD}")
 _STEPS = "steps of the search"
+_KEPT = ("power_w", "power_v_rms", "input_v_rms")
 _LEAST = ("least_power_w", "least_power_v_rms", "least_input_v_rms")
-_BEYOND = (
-    "the third harmonic can't be captured at this rate, so that no power is told at the rated distortion: use a higher "
-    "rate, or leave this frequency out"
-)
+_BEYOND = "the third harmonic can't be captured at this rate, so that no power is told at the rated distortion"
 
 
 def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> SteppedSines:
@@ -62,6 +66,8 @@ def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> SteppedSines:
 def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
     """Raise RequestError for what can never be played or told."""
     _rated(options)
+    if options["frequencies_hz"] is not None and options["highest_hz"] is not None:
+        raise RequestError("give frequencies_hz or highest_hz, not both: the list has its own highest")
     made(_stimulus, context, options)
     refuse_empty_band(context, options)
 
@@ -103,6 +109,8 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
             "criterion": key,
             "rated_percent": limit,
             "held_s": options["hold_s"],
+            "rated_held_s": recording.conditions.get(HELD) or None,
+            "power_range_hz": _range_hz(channels),
             "other_load": None if options["other_load"] is None else _other_facts(options["other_load"]),
             "channels_level": "one input level for all: that at which the channel with the least gain gives the level",
         },
@@ -110,7 +118,8 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         # Hum is in the half-widths, and a third harmonic that is not captured has a note of its own.
         warnings=(
             *(line for line in read.warnings if not any(words in line for words in _LEFT_OUT)),
-            *_hidden(channels),
+            *_hidden(channels, recording.sample_rate_hz),
+            *_not_held(channels, recording.conditions.get(HELD) or {}, options["rated_hold_s"]),
             *_fallen(channels),
             *said,
         ),
@@ -170,12 +179,37 @@ def _over(channel: ChannelResult, before: ChannelResult) -> ChannelResult:
     return told.result(channel.channel)
 
 
-def _hidden(channels: Sequence[ChannelResult]) -> list[str]:
+def _range_hz(channels: Sequence[ChannelResult]) -> list[float] | None:
+    """Return from where to where power was measured."""
+    found = [row["frequency_hz"] for channel in channels for row in channel.values["power"]]
+    return [min(found), max(found)] if found else None
+
+
+def _hidden(channels: Sequence[ChannelResult], sample_rate_hz: float) -> list[str]:
+    """Return what is said of frequencies at which no power is told, and the ways out."""
+    noted = [(channel.channel, row) for channel in channels for row in channel.values["power"] if row["note"]]
+    lines = [f"channel {number}, {hertz(row['frequency_hz'])}: {row['note']}" for number, row in noted]
+    beyond = [row["frequency_hz"] for _, row in noted if row["note"] == _BEYOND]
+    if not beyond:
+        return lines
+    needed_khz = 2e-3 * _THIRD * max(beyond)
+    rate_khz = next((one for one in _RATES_KHZ if one > needed_khz), needed_khz)
+    told_hz = math.floor(sample_rate_hz / 2.0 / _THIRD / 1000.0) * 1000.0
+    # Without room for a smaller band there is one way out.
+    smaller = f", or state the power up to {hertz(told_hz)} only (highest_hz = {told_hz:g})" if told_hz else ""
+    return [*lines, f"no power is told over the whole band: use a bench at {rate_khz:g} kHz{smaller}"]
+
+
+def _not_held(channels: Sequence[ChannelResult], held_s: Mapping[str, float], asked_s: float) -> list[str]:
+    """Return what is said where the rated level did not stand for as long as was asked."""
+    frequencies = sorted({row["frequency_hz"] for channel in channels for row in channel.values["power"]})
+    short = [hz for hz in frequencies if held_s.get(str(hz), 0.0) < asked_s - _HELD_WITHIN_S]
+    if not short:
+        return []
+    where = ", ".join(hertz(hz) for hz in short)
     return [
-        f"channel {channel.channel}, {hertz(row['frequency_hz'])}: {row['note']}"
-        for channel in channels
-        for row in channel.values["power"]
-        if row["note"]
+        f"the rated level was not held for {asked_s:g} s at {where}: it had too much distortion before, or the search "
+        "ended early"
     ]
 
 
@@ -213,6 +247,7 @@ def _channel(
     for row in rows:
         if played is not None and row.values["input_v_rms"] is not None:
             row.add("input_v_rms", played, row.values["input_v_rms"])
+        _leave_open(row)
     told = Told({"steps": [step_row(step) for step in steps], "power": [step_row(row) for row in rows]})
     _tell_least(told, rows)
     _tell_distortion(told, rows)
@@ -223,7 +258,7 @@ def _channel(
 def _at(frequency_hz: float, steps: Sequence[Told], options: Mapping[str, Any]) -> Told:
     """Tell what a channel gives at one frequency with no more than the rated distortion, and its largest distortion."""
     key, limit = limit_of(options)
-    told = Told(dict.fromkeys(("power_w", "power_v_rms", "input_v_rms", _DISTORTION, "distortion_at_w", "note")))
+    told = Told(dict.fromkeys((*_KEPT, _DISTORTION, "distortion_at_w", "note")))
     told.values["frequency_hz"] = frequency_hz
     read = [step for step in steps if step.values["level_v_rms"] is not None and step.values[key] is not None]
     if not read:
@@ -246,6 +281,19 @@ def _at(frequency_hz: float, steps: Sequence[Told], options: Mapping[str, Any]) 
             told.copy(own, kept, of)
         told.values.update(input_v_rms=kept.values["input_v_rms"], more_played=bool(above))
     return told
+
+
+def _leave_open(row: Told) -> None:
+    """Make what is told 'at least' where nothing louder was played: the unit may give more than what it gave.
+
+    Without an uncertainty nothing is claimed, and what was given stays.
+    """
+    if row.values.get("more_played") is not False:
+        return
+    for key in _KEPT:
+        if key in row.uncertainty:
+            row.values[key] -= row.uncertainty[key]
+            row.at_most(key, word="at least")
 
 
 def _level_v(step: Told) -> float:
@@ -335,6 +383,13 @@ MEASUREMENT = Measurement(
             above=0.0,
         ),
         Option(
+            name="highest_hz",
+            kind="number",
+            help="Highest of the usual frequencies, where the band that is stated ends below 20 kHz; results say so.",
+            above=20.0,
+            at_most=20_000.0,
+        ),
+        Option(
             name="lowest_level",
             kind="level",
             help="From here up to the rated level distortion is looked at, in steps of about 6 dB.",
@@ -348,6 +403,16 @@ MEASUREMENT = Measurement(
             default=0.5,
             at_least=0.02,
             at_most=30.0,
+        ),
+        Option(
+            name="rated_hold_s",
+            kind="number",
+            help="How long the rated level is held at each frequency before it counts (16 CFR Part 432: 300 s), in "
+            "parts of 30 s; then the levels below it are looked at again.",
+            default=0.0,
+            stage="analyse",
+            at_least=0.0,
+            at_most=600.0,
         ),
         Option(
             name="window_s",
@@ -402,5 +467,6 @@ MEASUREMENT = Measurement(
     curves=(row_curve(_DISTORTION, unit="%", words="largest distortion up to the rated power", rows="power"),),
     search=_search,
     join=joined,
+    part=read_part,
     needs_stimulus=True,
 )

@@ -3,10 +3,14 @@
 First all frequencies quietly, from the lowest level up; then, frequency by frequency, the rated level, set by what came
 back so far; where distortion is more than the rated one there, levels below it, until the largest power that still
 keeps it is known to 0.1 dB. Nothing is played above the rated level and the half-width that it is known to.
+
+Where the rated level is to be held first, it is: in parts, as an hour of preconditioning is, of which the end is read;
+then the levels below it are looked at again, on the hot unit.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Generator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
@@ -17,6 +21,7 @@ from audiomeas.measurement.searched import (
     all_steps,
     input_v_rms,
     joined_captures,
+    last_search,
     output_v_rms,
     refuse_above,
     refuse_silent,
@@ -31,6 +36,8 @@ if TYPE_CHECKING:
 WORD = "power"
 #: Condition: which capture of a search this is, from 0.
 FACTS = "power_search"
+#: Condition of all captures together: frequency, as text → for how long the rated level was held there.
+HELD = "power_held_s"
 #: 20 Hz, 1 kHz and 20 kHz, and what lies between (common practice for a claim over the whole band).
 _USUAL_HZ = (20.0, 50.0, 1_000.0, 5_000.0, 10_000.0, 20_000.0)
 #: From the lowest level up to the rated one in steps of about this much (a quarter of the power).
@@ -47,6 +54,8 @@ KNOWN_DB = 0.1
 _DOWN_DB = 0.5
 #: The rated level is exceeded by its own half-width, so that the interval lies above it; by this (power) at most.
 _MOST_MARGIN = 0.05
+#: The rated level is held in parts of no more than this: so long is one capture (as preconditioning has it).
+_PART_S = 30.0
 #: Its half-width is that of another level by then.
 _MORE_THAN_HALF = 1.02
 
@@ -65,8 +74,11 @@ def levels_v_rms(rated_v_rms: float, lowest_v_rms: float) -> list[float]:
 
 
 def frequencies_of(options: Mapping[str, Any]) -> list[float]:
-    """Return the frequencies at which power is measured, rising."""
-    return sorted(set(options["frequencies_hz"] or _USUAL_HZ))
+    """Return the frequencies at which power is measured, rising: those given, or the usual ones up to the highest."""
+    if options["frequencies_hz"] is not None:
+        return sorted(set(options["frequencies_hz"]))
+    highest_hz = options["highest_hz"] or _USUAL_HZ[-1]
+    return [*(hz for hz in _USUAL_HZ if hz < highest_hz), highest_hz]
 
 
 def steps_for(
@@ -102,13 +114,24 @@ class PowerSearch:
         frequencies_hz = frequencies_of(options)
         self._rated_v = {hz: output_v_rms(context, rated, hz) for hz in frequencies_hz}
         self._lowest_v = {hz: output_v_rms(context, lowest, hz) for hz in frequencies_hz}
+        self._part_s = 0.0
+        self._refuse_held()
         self._course = self._played()
         self._wanted: Stimulus | None = next(self._course)
 
     @property
     def conditions(self) -> Mapping[str, Any]:
         """What each capture keeps beside its own conditions."""
-        return {FACTS: {"number": self._number}}
+        return {FACTS: {"number": self._number, "settle_s": self._options["hold_s"], "held_s": self._part_s}}
+
+    def _refuse_held(self) -> None:
+        """Raise InterlockRefusal when the loads don't stand the rated level for as long as it is to be held in all."""
+        hold_s, context = float(self._options["rated_hold_s"]), self._context
+        if hold_s:
+            each = [(hz, input_v_rms(volts, self._first_gains_db(hz))) for hz, volts in self._rated_v.items()]
+            for step in each:
+                tone = steps_for([step], context.sample_rate_hz, context.channels, self._options)
+                context.refuse_held(tone, hold_s * len(each))
 
     def next(self) -> Stimulus | None:
         """Return the steps to play now; None when all is known, or the unit fell silent."""
@@ -119,7 +142,8 @@ class PowerSearch:
     def take(self, recording: Recording) -> None:
         """Take the capture of what was wanted last. Raises SignalError when nothing can be read in it."""
         try:
-            self._wanted = self._course.send(read_rows(recording, self._options, WORD, first=self._number == 0))
+            part = read_part(recording)
+            self._wanted = self._course.send(read_rows(part, self._options, WORD, first=self._number == 0))
         except StopIteration:
             self._wanted = None
 
@@ -181,6 +205,26 @@ class PowerSearch:
             input_v *= db_to_amplitude_ratio(min(short_db, _FURTHEST_DB))
         if _too_much(told, key, limit):
             return (yield from self._below(hz, input_v, gain_db))
+        return not self._options["rated_hold_s"] or (yield from self._held(hz, input_v, gain_db))
+
+    def _held(self, hz: float, input_v: float, gain_db: Mapping[int, float]) -> Generator[SteppedSines, Rows, bool]:
+        """Hold a level in parts, then look at those below it again; return whether to go on."""
+        key, limit = limit_of(self._options)
+        hold_s = float(self._options["rated_hold_s"])
+        parts, told = math.ceil(hold_s / _PART_S), {}
+        for _ in range(parts):
+            self._part_s = hold_s / parts
+            (told,) = yield _held_for(self._steps([(hz, input_v)]), self._part_s)
+            self._part_s = 0.0
+            if _fell([told], [_outputs(input_v, gain_db)]):
+                return False
+        if _too_much(told, key, limit):
+            return (yield from self._below(hz, input_v, gain_db))
+        levels = self._levels_below(hz, self._rated_v[hz])
+        if levels:
+            stimulus = self._steps([(hz, input_v_rms(volts, gain_db)) for volts in levels])
+            rows = yield stimulus
+            return not _fell(rows, self._expected(stimulus, {hz: gain_db}))
         return True
 
     def _below(self, hz: float, bad_v: float, gain_db: Mapping[int, float]) -> Generator[SteppedSines, Rows, bool]:
@@ -200,6 +244,35 @@ class PowerSearch:
             else:
                 good_v = next_v
         return True
+
+
+def _held_for(usual: SteppedSines, duration_s: float) -> SteppedSines:
+    """Return a step that stands for so long, window and all: by whole windows longer, so that its phase stays."""
+    (window,) = usual.windows()
+    window_s = (window.stop - window.start) / usual.sample_rate_hz
+    usual_s = max(usual.settle_s, usual.settle_periods / (window.frequency_hz or math.inf))
+    more = max(0, math.ceil((duration_s - usual_s) / window_s) - 1)
+    return dataclasses.replace(usual, settle_s=usual_s + more * window_s)
+
+
+def read_part(recording: Recording) -> Recording:
+    """Return the end of a part that was held, as a step like any other, so that minutes fit into the memory.
+
+    Any other recording (refused, or not held) comes back as it is.
+    """
+    from audiomeas.recording import stimulus_slice
+    from audiomeas.stimulus import SteppedSines
+
+    stimulus, facts = recording.stimulus, recording.conditions.get(FACTS)
+    if facts is None or not facts.get("held_s"):
+        return recording
+    if not isinstance(stimulus, SteppedSines) or recording.stimulus_start is None:
+        return recording
+    usual = dataclasses.replace(stimulus, settle_s=float(facts["settle_s"]))
+    span = stimulus_slice(recording, stimulus.frames - usual.frames, stimulus.frames)
+    return dataclasses.replace(
+        recording, counts_fs=recording.counts_fs[span].copy(), stimulus=usual, stimulus_start=0, markers=None
+    )
 
 
 def _outputs(input_v: float, gain_db: Mapping[int, float]) -> dict[int, float]:
@@ -262,5 +335,16 @@ def _fell(rows: Rows, expected: Sequence[Mapping[int, float]]) -> bool:
 
 
 def joined(recordings: Sequence[Recording]) -> Recording:
-    """Return the last search among captures as one recording. See `joined_captures`."""
-    return joined_captures(recordings, FACTS, WORD, all_steps)
+    """Return the last search among captures as one recording, with how long each frequency was held.
+
+    See `joined_captures`.
+    """
+    parts = [read_part(one) for one in recordings]
+    whole = joined_captures(parts, FACTS, WORD, all_steps)
+    held_s: dict[str, float] = {}
+    for one in last_search(parts, FACTS, WORD):
+        part_s = float(one.conditions[FACTS].get("held_s", 0.0))
+        if part_s and one.stimulus is not None:
+            key = str(one.stimulus.windows()[0].frequency_hz)
+            held_s[key] = held_s.get(key, 0.0) + part_s
+    return dataclasses.replace(whole, conditions={**whole.conditions, HELD: held_s})

@@ -32,6 +32,8 @@ _COLUMNS = (
     ("distortion_at_w", "at", "W"),
 )
 _AT_LEAST = "at least"
+#: What the unit may give more of, or take more of, where nothing louder was played.
+_OPEN = ("power_w", "power_v_rms", "input_v_rms")
 #: Of a power that is the least that the unit gives: a claim is held against it.
 _DIGITS = 3
 _CRITERIA = {"thd_percent": "THD", "thd_n_percent": "THD+N"}
@@ -40,7 +42,8 @@ _CRITERIA = {"thd_percent": "THD", "thd_n_percent": "THD+N"}
 def tables(result: Result) -> tuple[TableView, ...]:
     """Return the figures, and the power at each frequency."""
     asked = "least_power_w" if str(result.conditions["rated_level"]).endswith("W") else "least_power_v_rms"
-    first = figures_table(result, _QUANTITIES, title="Power", always={asked}, notes=(_caption(result),))
+    notes = (_caption(result), *_decided(result))
+    first = figures_table(result, _QUANTITIES, title="Power", always={asked}, notes=notes, bound_digits=_DIGITS)
     at_each = (_frequencies(result, channel) for channel in result.channels if channel.values["power"])
     return (first, *at_each)
 
@@ -66,16 +69,34 @@ def _caption(result: Result) -> str:
     together = "driven alone" if len(driven) == 1 else "driven together"
     which = " and ".join(str(channel) for channel in driven)
     low_hz, high_hz = conditions["band_hz"]
+    from_hz, to_hz = conditions.get("power_range_hz") or (low_hz, high_hz)
+    held = f", and the rated one {max(held_s.values()):g} s" if (held_s := conditions.get("rated_held_s")) else ""
     return (
-        f"With {_criterion(result)} ({hertz(low_hz)} to {hertz(high_hz)}), from {conditions['lowest_level']} up to "
+        f"At tones from {hertz(from_hz)} to {hertz(to_hz)}, with {_criterion(result)} (in {hertz(low_hz)} to "
+        f"{hertz(high_hz)}), from {conditions['lowest_level']} up to "
         f"{conditions['rated_level']}; channel{'s' if len(driven) > 1 else ''} {which} {together}; each level stood "
-        f"{conditions['held_s']:g} s before it was measured."
+        f"{conditions['held_s']:g} s{held} before it was measured."
     )
+
+
+def _decided(result: Result) -> list[str]:
+    """Return what is said where one channel reached the distortion, and so the other was not driven further."""
+    at_most_of = {
+        channel.channel: any(row.get("more_played") for row in channel.values["power"]) for channel in result.channels
+    }
+    if len(at_most_of) < 2 or len(set(at_most_of.values())) < 2:
+        return []
+    full = " and ".join(str(number) for number, reached in at_most_of.items() if reached)
+    rest = [number for number, reached in at_most_of.items() if not reached]
+    return [
+        f"Channel {full} reached this distortion first, and all get one input level: of channel "
+        f"{' and '.join(map(str, rest))} more is told when it is driven alone (--channels {rest[0]})."
+    ]
 
 
 def _may_be_more(row: Mapping[str, Any], key: str) -> bool:
     """Return whether a value is the least that the unit's own can be, as nothing louder was played."""
-    return key.startswith("power_") and not row.get("more_played")
+    return key in _OPEN and not row.get("more_played")
 
 
 def _cell(row: Mapping[str, Any], key: str) -> str | float | None:

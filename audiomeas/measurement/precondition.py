@@ -103,6 +103,7 @@ class _Hour:
         level_v_rms = input_v_rms(asked_v_rms, self._gain_db)
         tone = _sine(level_v_rms, _FIRST_S, self._context.sample_rate_hz, self._context.channels, self._options)
         refuse_above(self._context, tone, f"a share of {share:g} of {rated}")
+        self._context.refuse_held(tone, self._left_s)
         return level_v_rms
 
     @property

@@ -627,6 +627,9 @@ class Session:
             words = f"the ceiling of the {ceiling.what}; to go higher, {ceiling.way_higher}"
             return highest_v_rms * db_to_amplitude_ratio(-BELOW_CEILING_DB), words
 
+        def refuse_held(tone: Stimulus, duration_s: float) -> None:
+            self._loads.refuse_held(tone.level_v_rms, self._gain.added_to(look.gain_for_db(tone)), duration_s)
+
         return SearchContext(
             sample_rate_hz=self._form.sample_rate_hz,
             channels=channels,
@@ -635,6 +638,7 @@ class Session:
             gain_at_db=look.gain_at_db,
             silent=look.silent,
             load_ohm=self._load_ohm,
+            refuse_held=refuse_held,
         )
 
     # -- for a tone without an end (`measurement.live`) ----------------------------------------------------------
