@@ -73,9 +73,12 @@ def test_the_commands_write_what_they_show(there: Path, capsys: pytest.CaptureFi
         "measure again: THD / Response",
     ):
         assert line in out
+    assert _run(capsys, "withdraw", "D-0001", "2", "--reason", "another unit")[1:2] == (
+        "6  2026-05-02, withdrawal: entry 2 counts no longer; another unit\n",
+    )
     shown = json.loads(_run(capsys, "show", "D-0001", "--json")[1])
     assert [each["kind"] for each in shown["entries"]] == [
-        "repair", "adjustment", "listening", "photo", "correction",
+        "repair", "adjustment", "listening", "photo", "correction", "withdrawal",
     ]  # fmt: skip
     assert shown["measure_again"] == ["THD", "Response"]
     assert {(each["step"], each["entry"], each["since"]) for each in shown["void"]} == {

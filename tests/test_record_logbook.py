@@ -13,7 +13,7 @@ from visits_made import UNIT, at, made
 import audiomeas
 from audiomeas.errors import AudiomeasError, FileProblem, RequestError
 from audiomeas.record import attachments, chain
-from audiomeas.record.entry import Attachment, Correction, Listening, Work
+from audiomeas.record.entry import Attachment, Correction, Listening, Withdrawal, Work
 from audiomeas.record.logbook import Logbook
 from audiomeas.record.visit import read_visit
 from audiomeas.record.void import later_of, verdict_since
@@ -236,6 +236,21 @@ def test_work_voids_what_it_names(tmp_path: Path, voids: list[str] | None, void:
     made(tmp_path)
     _book(tmp_path).repair("Q7", reason="shorted", voids=voids)
     assert _again(tmp_path) == void
+
+
+def test_an_entry_that_was_withdrawn_counts_no_longer(tmp_path: Path) -> None:
+    path = made(tmp_path)
+    book = _book(tmp_path)
+    repair = book.repair("Q7", reason="shorted")
+    book.correct(path, step="THD", to="x", reason="wrong load")
+    for number, reason in ((1, "that was another amplifier"), (2, "it was right")):
+        entry = book.withdraw(number, reason=reason)
+        assert entry.content == Withdrawal(entry=number, reason=reason)
+    assert (_again(tmp_path), bool(later_of(read_visit(path)))) == ((), False)
+    assert book.entries[0] == repair  # it stays
+    for number in (1, 3, 9, 0):  # already, a withdrawal itself, none
+        with pytest.raises(RequestError, match=f"entry {number} of .* can't be withdrawn; lines that can: none"):
+            book.withdraw(number, reason="x")
 
 
 def test_what_is_only_heard_or_attached_voids_nothing(tmp_path: Path) -> None:

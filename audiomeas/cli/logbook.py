@@ -26,7 +26,7 @@ def logbook() -> None:
     Example: audiomeas logbook repair D-0001 --part "output transistor" --position Q7 --reason shorted
 
     UNIT is a serial number or tag, a unit's folder, or its whole name ("Demo amplifier A, serial D-0001"), which a
-    new unit needs. What is written here is never changed: a wrong entry is put right by another one.
+    new unit needs. What is written here is never changed: a wrong entry is withdrawn by another one.
     """
 
 
@@ -135,7 +135,7 @@ def listen(unit: str, note: str, minutes: float | None, by: str, records: str, o
 def attach(
     unit: str, file: str, kind: str | None, caption: str, by: str, records: str, other_unit: bool, as_json: bool
 ) -> int:
-    """Copy a photo or a paper (any file up to 536 MB) beside the unit's visits, with its checksum.
+    """Copy a photo or a paper (any file, up to half a GiB) beside the unit's visits, with its checksum.
 
     \b
     Example: audiomeas logbook attach D-0001 front.jpg --caption "front, as found"
@@ -170,6 +170,27 @@ def correct(
     book = logbook_of_visit(Path(visit))
     entry = book.correct(visit, step=step, quantity=quantity, channel=channel, to=to, reason=reason, by=by)
     return _print_entry(entry, book, as_json=as_json)
+
+
+@logbook.command(cls=Command)
+@_unit
+@click.argument("line", type=click.INT, metavar="LINE")
+@_reason
+@_by
+@records_option
+@json_option
+def withdraw(unit: str, line: int, reason: str, by: str, records: str, as_json: bool) -> int:
+    """Withdraw an entry that should not stand there, such as a repair of another unit: it counts no longer.
+
+    \b
+    Example: audiomeas logbook withdraw D-0001 4 --reason "that was another amplifier"
+
+    LINE is the number that `show` puts before it. The entry itself stays.
+    """
+    from audiomeas.record.logbook import logbook as logbook_call
+
+    book = logbook_call(unit, records=records)
+    return _print_entry(book.withdraw(line, reason=reason, by=by), book, as_json=as_json)
 
 
 @logbook.command(cls=Command)

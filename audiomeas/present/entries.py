@@ -67,8 +67,10 @@ def words_of(entry: Entry) -> str:
         parts = [content.text, _minutes(content.minutes)]
     elif isinstance(content, Attachment):
         parts = [content.caption, content.name, content.file]
-    else:
+    elif isinstance(content, Correction):
         parts = [_corrected(content), content.reason]
+    else:
+        parts = [f"entry {content.entry} counts no longer", content.reason]
     return clean_text("; ".join(filter(None, parts)))
 
 

@@ -13,7 +13,7 @@ from audiomeas.record.chain import Line
 from audiomeas.record.unit import checked_text
 from audiomeas.record.visit import newer_words, version_of
 
-Kind = Literal["repair", "adjustment", "listening", "photo", "paper", "correction"]
+Kind = Literal["repair", "adjustment", "listening", "photo", "paper", "correction", "withdrawal"]
 #: More than anybody types; a line of the logbook stays readable.
 LONGEST_TEXT = 10_000
 #: A day and a night and more: who writes more minutes than this meant another unit of time.
@@ -71,7 +71,15 @@ class Correction:
     stood: str = ""
 
 
-Content = Work | Listening | Attachment | Correction
+@dataclass(frozen=True, kw_only=True)
+class Withdrawal:
+    """An earlier entry that should not stand in this logbook: it counts no longer. entry : its line."""
+
+    entry: int
+    reason: str
+
+
+Content = Work | Listening | Attachment | Correction | Withdrawal
 KINDS: dict[str, type[Content]] = {
     "repair": Work,
     "adjustment": Work,
@@ -79,6 +87,7 @@ KINDS: dict[str, type[Content]] = {
     "photo": Attachment,
     "paper": Attachment,
     "correction": Correction,
+    "withdrawal": Withdrawal,
 }
 
 
@@ -176,9 +185,9 @@ def _read(name: str, value: Any) -> Any:
         return None if value is None else tuple(_text(name, each) for each in value)
     if name == "minutes" and not isinstance(value, (int, float)):
         raise TypeError(f"{name} is no number")
-    if name in ("channel", "size_bytes") and (isinstance(value, bool) or not isinstance(value, int)):
+    if name in ("channel", "size_bytes", "entry") and (isinstance(value, bool) or not isinstance(value, int)):
         raise TypeError(f"{name} is no whole number")
-    return value if name in ("minutes", "channel", "size_bytes") else _text(name, value)
+    return value if name in ("minutes", "channel", "size_bytes", "entry") else _text(name, value)
 
 
 def _text(name: str, value: Any) -> str:

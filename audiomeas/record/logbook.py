@@ -24,6 +24,7 @@ from audiomeas.record.entry import (
     Correction,
     Entry,
     Listening,
+    Withdrawal,
     Work,
     checked_content,
     entry_of,
@@ -41,7 +42,7 @@ from audiomeas.record.unit_folder import (
     refuse_namesakes,
 )
 from audiomeas.record.visit import RECORD_VERSION, StepRecord, Visit, read_visit
-from audiomeas.record.void import Standing, read_entries, standing, visits_of
+from audiomeas.record.void import Standing, counting, read_entries, standing, visits_of
 from audiomeas.tomlfile import nearest
 
 #: Kinds that an attached file can have.
@@ -185,6 +186,18 @@ class Logbook:
             visit=read.path.name, step=step, to=to, reason=reason, quantity=quantity, channel=channel, stood=stood
         )
         return self._write("correction", correction, by)
+
+    def withdraw(self, entry: int, *, reason: str, by: str = "") -> Entry:
+        """Write down that an earlier entry (its line) counts no longer: it belongs to another unit, or never was so.
+
+        It stays where it stands. Raises RequestError: no such entry, or one that was withdrawn already.
+        """
+        there = self.readable_entries(on_problem=lambda _: None)
+        counts = {each.number for each in counting(there) if not isinstance(each.content, Withdrawal)}
+        if entry not in counts:
+            known = ", ".join(map(str, sorted(counts))) or "none"
+            raise RequestError(f"entry {entry} of {self.unit.name!r} can't be withdrawn; lines that can: {known}")
+        return self._write("withdrawal", Withdrawal(entry=entry, reason=reason), by)
 
     def _work(self, kind: str, work: Work, voids: Sequence[str] | None, by: str) -> Entry:
         return self._write(kind, replace(work, voids=self._checked_voids(voids)), by)

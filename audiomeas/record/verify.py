@@ -40,8 +40,10 @@ class Verified:
 
     def words(self) -> str:
         """Return the outcome in one line."""
-        checked = f"{_counted(self.visits, 'visit', 'visits')} of {_counted(self.units, 'unit', 'units')}, "
-        checked += _counted(self.entries, "logbook entry", "logbook entries")
+        checked = _counted(self.visits, "visit", "visits")
+        if self.units:
+            entries = _counted(self.entries, "logbook entry", "logbook entries")
+            checked = f"{checked} of {_counted(self.units, 'unit', 'units')}, {entries}"
         if self.unchanged:
             return f"{checked}: nothing changed"
         return f"{checked}: {_counted(len(self.problems), 'thing is', 'things are')} not as before"

@@ -13,7 +13,7 @@ from typing import Any
 
 from audiomeas.errors import FileProblem
 from audiomeas.record import chain
-from audiomeas.record.entry import Correction, Entry, Work, entry_of
+from audiomeas.record.entry import Correction, Entry, Withdrawal, Work, entry_of
 from audiomeas.record.stage import stay_in
 from audiomeas.record.unit_folder import LOGBOOK_FILE
 from audiomeas.record.verdict_row import Word
@@ -87,6 +87,13 @@ def read_entries(unit_folder: Path, *, on_problem: Callable[[FileProblem], None]
     return tuple(entries)
 
 
+def counting(entries: Iterable[Entry]) -> tuple[Entry, ...]:
+    """Return the entries that were not withdrawn by a later one."""
+    there = tuple(entries)
+    withdrawn = {each.content.entry for each in there if isinstance(each.content, Withdrawal)}
+    return tuple(each for each in there if each.number not in withdrawn)
+
+
 def _raised(problem: FileProblem) -> None:
     raise problem
 
@@ -99,7 +106,7 @@ def later_of(visit: Visit) -> Later:
         entries = read_entries(visit.path.parent, on_problem=problems.append)
     except FileProblem as problem:  # it can't be read at all
         problems.append(problem)
-    corrections = (each for each in entries if isinstance(each.content, Correction))
+    corrections = (each for each in counting(entries) if isinstance(each.content, Correction))
     return Later(
         void=void_steps(visit, entries),
         corrections=tuple(each for each in corrections if _visit_of(each) == visit.path.name),
@@ -159,7 +166,7 @@ def _again(visits: Sequence[Visit], void: Sequence[VoidStep]) -> Iterable[str]:
 def void_steps(visit: Visit, entries: Iterable[Entry]) -> tuple[VoidStep, ...]:
     """Return the steps of a visit that work of these entries has voided since, each with the first such work."""
     known = _lines_at_opening(visit)
-    work = [each for each in entries if isinstance(each.content, Work) and each.number > known]
+    work = [each for each in counting(entries) if isinstance(each.content, Work) and each.number > known]
     found = []
     for step in visit.steps:
         since = next((each for each in work if step.result is not None and _voids(each, visit, step)), None)
