@@ -123,6 +123,16 @@ def test_a_ratio_says_what_it_refers_to():
     assert "signal-to-noise ratio, A-weighted relative to 1 W into 8 Ω: 78.04 ± 0.06 dB; at least 75 dB" in text
 
 
+def test_a_claim_says_over_which_band_it_holds():
+    claim = row(
+        quantity="least_power_w", unit="W", words="power", value=60.02, uncertainty=None, bound="at least",
+        at_most=None, at_least=60.0, verdict="pass", reason="", source="maker",
+    )  # fmt: skip
+    told = dataclasses.replace(GOOD["distortion"], measurement="power", conditions={"power_range_hz": [20.0, 15_000.0]})
+    text = " ".join(visit_text(visit(step("60 W", claim, measurement="power", result=told))).split())
+    assert "channel 1, power from 20 Hz to 15 kHz: at least 60.02 W; at least 60 W (maker)" in text
+
+
 def test_small_volts_are_read_with_a_prefix_and_so_is_their_limit():
     noise = row(
         quantity="unweighted_v_rms", unit="V", words="noise", value=0.00013604, uncertainty=0.00000041, at_most=0.0005,

@@ -30,6 +30,8 @@ _SETTINGS = (
     "frequency_hz", "reference_hz", "sinad_db", "time_constant_low_s", "time_constant_high_s", "balance_largest_db",
     "corner_low_0_5_db_hz", "corner_low_1_db_hz", "corner_high_0_5_db_hz", "corner_high_1_db_hz",
 )  # fmt: skip
+#: Figures of a claim over a band, which is stated with them.
+_CLAIMED = ("least_power_", "least_input_", "largest_distortion_")
 #: Of the first channel they are its difference from itself.
 _FROM_THE_FIRST = (BALANCE,)
 #: Two names of the same thing to a customer: the first that is told stands for both.
@@ -180,11 +182,17 @@ def _basis(finding: Finding, result: Result) -> str:
     if quantity in ("thd_percent", "thd_db", "thd_total_percent"):
         limit_hz = number(result.conditions.get("harmonic_limit_hz"))
         return "" if limit_hz is None else f"overtones counted up to {_hertz(limit_hz)}"
-    edges = result.conditions.get("band_hz")
-    if quantity.startswith("thd_n_") and isinstance(edges, (list, tuple)) and len(edges) == 2:
-        low_hz, high_hz = map(number, edges)
-        return "" if low_hz is None or high_hz is None else f"from {_hertz(low_hz)} to {_hertz(high_hz)}"
-    return ""
+    if quantity.startswith("thd_n_"):
+        return _from_to(result.conditions.get("band_hz"))
+    return _from_to(result.conditions.get("power_range_hz")) if quantity.startswith(_CLAIMED) else ""
+
+
+def _from_to(edges: Any) -> str:
+    """Return a band in words; '' where it is not known."""
+    if not isinstance(edges, (list, tuple)) or len(edges) != 2:
+        return ""
+    low_hz, high_hz = map(number, edges)
+    return "" if low_hz is None or high_hz is None else f"from {_hertz(low_hz)} to {_hertz(high_hz)}"
 
 
 def _hertz(frequency_hz: float) -> str:

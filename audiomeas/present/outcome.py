@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from audiomeas.record.verdict_row import Verdict
     from audiomeas.record.visit import StepRecord, Visit
 
+#: What says nothing without what it refers to, or over which band it holds.
+_OVER = ("snr_", "least_power_")
 #: Of a step without limits so many figures are told: a search has thirty.
 _MOST_FIGURES = 6
 #: Behind the longest verdict word.
@@ -88,7 +90,7 @@ def row_text(row: Verdict, result: Result | None) -> str:
     """Return 'channel 1, distortion: 0.512 ± 0.012 %; at most 0.1 % (house); outside the limit by more than …'."""
     finding = with_basis(finding_of(row), result)
     words = _named(finding)
-    if row.quantity.startswith("snr_") and finding.basis:
+    if row.quantity.startswith(_OVER) and finding.basis:
         words = f"{words} {finding.basis}"
     found = amount(finding, in_full=True) if not row.expected else row.answer or "no answer"
     text = f"{words}: {found}; {finding.limit} ({finding.source})"
