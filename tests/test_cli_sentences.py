@@ -9,6 +9,7 @@ import pytest
 from test_cli import refused
 
 import audiomeas
+from audiomeas.cli.common import hertz, number
 from audiomeas.cli.sentences import as_typed, fitted, typed_names, with_minus
 from audiomeas.errors import RequestError
 from audiomeas.plan.file import read_plan
@@ -74,6 +75,13 @@ def test_what_was_left_out_and_what_cant_be_written_is_said_at_once(tmp_path):
     refused("chart", "good.wav", words="Write: audiomeas chart [OPTIONS] RECORD_OR_RESULT FILE")
     nowhere = tmp_path / "no" / "x.png"
     refused("measure", "distortion", "--no-captures", "--chart", nowhere, words="there is no folder")
+
+
+def test_a_number_is_read_as_people_type_it():
+    assert [hertz("1k"), hertz("1.5 kHz"), hertz("997"), hertz(20.0), number("3")] == [1000.0, 1500.0, 997.0, 20.0, 3.0]
+    refused("measure", "distortion", "--frequency-hz", "one", words=["'--frequency-hz'", "'997' or '1.5k'"])
+    refused("measure", "distortion", "--frequency-hz", "nan", words=["'--frequency-hz'", "'997' or '1.5k'"])
+    refused("measure", "distortion", "--window-s", "1k", words=["'--window-s'", "'1k' is no number: write digits"])
 
 
 def test_numbers_below_zero_get_a_minus_and_nothing_else_does():

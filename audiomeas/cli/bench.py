@@ -7,7 +7,7 @@ import click
 from audiomeas.cli.bench_check import check
 from audiomeas.cli.bench_design import attenuator, load
 from audiomeas.cli.bench_impedance import impedance
-from audiomeas.cli.common import Group, bench_option, json_option, print_json, say
+from audiomeas.cli.common import Group, bench_option, json_option, print_json, say, tell
 
 
 @click.group(cls=Group)
@@ -57,25 +57,27 @@ def show(bench: str | None, as_json: bool) -> None:
     look_v = first_look_v_rms(opened.ceilings(opened.channels), highest_gain_db=limits.highest_gain_db)
     simulated = " (SIMULATED)" if opened.simulated else ""
     click.echo(f"{kept.name}{simulated}, from {kept.file}")
-    click.echo(f"interface    {interface}, {kept.interface.sample_rate_hz:g} Hz, {kept.interface.sample_format}")
+    tell("interface", f"{interface}, {kept.interface.sample_rate_hz:g} Hz, {kept.interface.sample_format}")
     for channel, range_name in kept.ranges:
         scale = opened.input_scale(channel)
         load = kept.load(channel)
         loaded = f", load {load.resistance_ohm:g} Ω {load_words(load.thermal)}" if load else ", no load entered"
-        click.echo(
-            f"channel {channel}    range {range_name}: full scale {scale.v_rms_at_full_scale:g} V r.m.s. "
-            f"± {100 * scale.uncertainty:g} %{loaded}"
+        tell(
+            f"channel {channel}",
+            f"range {range_name}: full scale {scale.v_rms_at_full_scale:g} V r.m.s. "
+            f"± {100 * scale.uncertainty:g} %{loaded}",
         )
-    click.echo(
-        f"ceilings     unit input {limits.input_v_rms:g} V, unit output {limits.output_v_rms:g} V, "
-        f"gain up to {limits.highest_gain_db:g} dB; {GAIN_MARGIN_DB:g} dB below them is kept free"
+    tell(
+        "ceilings",
+        f"unit input {limits.input_v_rms:g} V, unit output {limits.output_v_rms:g} V, "
+        f"gain up to {limits.highest_gain_db:g} dB; {GAIN_MARGIN_DB:g} dB below them is kept free",
     )
-    click.echo(f"first look   {1000 * look_v:.3g} mV at the unit's input, 40 dB below every ceiling")
+    tell("first look", f"{1000 * look_v:.3g} mV at the unit's input, 40 dB below every ceiling")
     if kept.loudspeakers is not None:
-        click.echo(f"outputs      {kept.loudspeakers.words()}")
+        tell("outputs", kept.loudspeakers.words())
     calibration = kept.calibration
-    click.echo(f"calibration  {calibration.file.name}, made {calibration.made}, holds until {calibration.valid_until}")
-    click.echo("caution      audiomeas is not a safety device: loads get hot, mains and tube voltages kill")
+    tell("calibration", f"{calibration.file.name}, made {calibration.made}, holds until {calibration.valid_until}")
+    tell("caution", "audiomeas is not a safety device: loads get hot, mains and tube voltages kill")
 
 
 @bench.command()

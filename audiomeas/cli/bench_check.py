@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
-import sys
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from audiomeas.cli.common import Command, bench_option, json_option, print_json, say, show_progress, show_progress_end
-from audiomeas.cli.sentences import fitted, with_minus
+from audiomeas.cli.common import (
+    Command,
+    bench_option,
+    json_option,
+    print_json,
+    say,
+    show_progress,
+    show_progress_end,
+    tell,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from audiomeas.measurement.bench_check_findings import CheckReport, Finding
+
+#: How wide the states of findings are.
+_COLUMN = 16
 
 
 @click.command(cls=Command)
@@ -98,14 +108,11 @@ def _print(report: CheckReport, *, as_json: bool) -> None:
     if report.simulated:
         click.echo(SIMULATED_NOTE)
     for finding in report.findings:
-        _print_line(finding.state, f"{finding.check}: {finding.text}")
+        tell(finding.state, f"{finding.check}: {finding.text}", column=_COLUMN)
     for channel, figures in report.figures.items():
         if figures:
-            _print_line(f"channel {channel}", ", ".join(_figure(key, value) for key, value in figures.items()))
-
-
-def _print_line(head: str, text: str) -> None:
-    click.echo(fitted(f"{head:<16} ", with_minus(text), sys.stdout))
+            told = ", ".join(_figure(key, value) for key, value in figures.items())
+            tell(f"channel {channel}", told, column=_COLUMN)
 
 
 def _figure(key: str, value: float) -> str:

@@ -7,7 +7,8 @@ from typing import Any
 
 import click
 
-from audiomeas.cli.common import Command, json_option, print_json
+from audiomeas.cli.common import Command, json_option, print_json, tell
+from audiomeas.cli.sentences import with_minus
 
 
 @click.command(cls=Command)
@@ -129,17 +130,18 @@ def _request_facts(request: Any, reading_ohm: float | None, bridged: bool) -> di
 
 def _print_cautions(cautions: tuple[str, ...]) -> None:
     for line in cautions:
-        click.echo(f"caution      {line}")
+        tell("caution", line)
 
 
 def _print_pads(found: list[dict[str, Any]]) -> None:
     click.echo()
-    click.echo(f"{'':12} {'series':>18} {'shunt':>10} {'ratio':>10} {'error':>10} {'highest arrives at':>20}")
+    click.echo(f"{'':12} {'series':>15} {'shunt':>10} {'ratio':>10} {'error':>10} {'highest arrives at':>18}")
     for number, pad in enumerate(found, start=1):
-        click.echo(
-            f"{f'pad {number}':12} {_series(pad):>18} {_ohm(pad['shunt_ohm']):>10} {pad['ratio']:>8.4g}:1 "
-            f"{_signed(pad['error_db']):>7} dB {pad['highest_at_card_dbfs']:>+15.1f} dBFS"
+        row = (
+            f"{f'pad {number}':12} {_series(pad):>15} {_ohm(pad['shunt_ohm']):>10} {pad['ratio']:>8.4g}:1 "
+            f"{_signed(pad['error_db']):>7} dB {pad['highest_at_card_dbfs']:>+13.1f} dBFS"
         )
+        click.echo(with_minus(row))
     click.echo()
 
 
@@ -179,7 +181,7 @@ def _print_pad(pad: dict[str, Any]) -> None:
     lines.extend(("remark", line) for line in pad["remarks"])
     lines.extend(("objection", line) for line in pad["objections"])
     for word, text in lines:
-        click.echo(f"{word:<12} {text}")
+        tell(word, text)
 
 
 def _w(value: float) -> str:
@@ -290,9 +292,9 @@ def load(
         return 0 if against is None else 1
     _print_cautions(LOAD_CAUTIONS)
     _print_points(points)
-    click.echo(f"stands       {kept.usable_w:.3g} W without end ({kept.usable_v_rms:.3g} V r.m.s. at low frequency)")
+    tell("stands", f"{kept.usable_w:.3g} W without end ({kept.usable_v_rms:.3g} V r.m.s. at low frequency)")
     if against is not None:
-        click.echo(f"objection    {against}")
+        tell("objection", against)
     return 0 if against is None else 1
 
 

@@ -7,6 +7,7 @@ import dataclasses
 import click
 
 from audiomeas.cli.common import Command, json_option, print_json
+from audiomeas.cli.sentences import with_minus
 
 _OPEN = "open"
 
@@ -60,4 +61,4 @@ def impedance(
         factor = with_uncertainty(found.damping_factor, relative * found.damping_factor)
         click.echo(f"damping factor     {factor} (of the lower load)")
     change = f"{found.per_reading_ohm:+.2g} Ω"
-    click.echo(f"a second reading {volts_percent:g} % higher would change the impedance by {change}")
+    click.echo(with_minus(f"a second reading {volts_percent:g} % higher would change the impedance by {change}"))

@@ -43,6 +43,24 @@ class Command(click.Command):
             raise
 
 
+def number(typed: str | float) -> float:
+    """Read a number, as a type of click's options. Raises BadParameter, to which click adds the option."""
+    try:
+        return float(typed)
+    except ValueError:
+        raise click.BadParameter(f"{typed!r} is no number: write digits alone") from None
+
+
+def hertz(typed: str | float) -> float:
+    """Read a frequency likewise: '997', '1k', '1.5 kHz'."""
+    from audiomeas.measurement import live_words
+
+    try:
+        return live_words.hertz(str(typed))
+    except AudiomeasError:
+        raise click.BadParameter(f"{typed!r} is no frequency: write '997' or '1.5k'") from None
+
+
 class Group(click.Group):
     """A group of such commands."""
 
@@ -101,6 +119,11 @@ def say(line: str) -> None:
         click.echo(fitted("", text, sys.stderr, indent=_INDENT) if on_terminal(sys.stderr) else text, err=True)
 
 
+def tell(word: str, text: str, *, column: int = 12) -> None:
+    """Print a word and what belongs to it on stdout, in lines that fit; the text begins behind a column."""
+    click.echo(fitted(f"{word:<{column}} ", with_minus(text), sys.stdout))
+
+
 def on_terminal(*streams: TextIO | None) -> bool:
     """Return whether a person sits at all of these streams."""
     return all(stream is not None and stream.isatty() for stream in streams)
@@ -150,7 +173,9 @@ def _parameter(option: Option) -> click.Option:
         return click.Option([f"{name}/--no-{name[2:]}", option.name], default=None, help=help_text)
     if option.kind == "numbers":
         return click.Option([name, option.name], callback=_numbers, default=None, help=help_text, metavar="N,N,…")
-    kind: Any = {"number": click.FLOAT, "integer": click.INT}.get(option.kind, click.STRING)
+    kind: Any = {"number": hertz if option.name.endswith("_hz") else number, "integer": click.INT}.get(
+        option.kind, click.STRING
+    )
     if option.kind == "choice":
         kind = click.Choice(list(option.choices))
     return click.Option([name, option.name], type=kind, default=None, help=help_text)

@@ -237,7 +237,9 @@ def _facts(path: Path) -> dict[str, Any]:
     if not file.exists():
         if (path / PLAN_FILE).exists():  # visit.json is the last file of those that are written before the first sound
             raise FileProblem(f"{path} was broken off before anything was measured: it holds no {VISIT_FILE}")
-        raise FileProblem(f"{path} holds no {VISIT_FILE}: it is not the folder of a visit")
+        raise FileProblem(
+            f"{path} holds no {VISIT_FILE}: it is not the folder of a visit; give such a one, records/UNIT/VISIT"
+        )
     return versioned(file)
 
 
