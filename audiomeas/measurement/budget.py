@@ -5,7 +5,7 @@ Every measurement tells its figures through `Told`: what `add` is given is combi
 
 from __future__ import annotations
 
-import math
+import dataclasses
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -121,19 +121,29 @@ def own_parts(relative: float, least: float = LEAST_RELATIVE) -> tuple[Part, Par
     return Part(NOISE_AND_FIT, relative), Part(METHOD, least)
 
 
-def difference_half_width(one: ChannelResult, other: ChannelResult, key: str) -> float | None:
+def difference_half_width(
+    one: ChannelResult, other: ChannelResult, key: str, *, in_common: bool = True
+) -> float | None:
     """Return the 95 % half-width of the difference of a figure between two channels; None: not known.
 
-    What both carry of one source cancels, as their budgets tell it. Without budgets the two count as independent: a
-    common error would only make the true interval smaller.
+    What both carry of one source cancels, as their budgets tell it. Without budgets the two count as independent, each
+    of the shape that leaves the widest sum: a common error would only make the true interval smaller.
+    in_common : False where parts of one name are two errors (of two calibrations).
     """
-    halves = [channel.uncertainty.get(key) for channel in (one, other)]
-    if halves[0] is None or halves[1] is None:
+    parts = [_parts_of(channel, key) for channel in (one, other)]
+    if parts[0] is None or parts[1] is None:
         return None
-    budgets = [channel.budget.get(key) for channel in (one, other)]
-    if not budgets[0] or not budgets[1]:
-        return math.hypot(halves[0], halves[1])
-    return combined((*budgets[0], *scaled(budgets[1], -1.0)))
+    if not in_common:
+        parts = [[dataclasses.replace(part, source="") for part in own or ()] for own in parts]
+    return combined((*(parts[0] or ()), *scaled(parts[1] or (), -1.0)))
+
+
+def _parts_of(channel: ChannelResult, key: str) -> Sequence[Part] | None:
+    """Return what an uncertainty is made of; one part where its budget is not known, None where it is not claimed."""
+    half = channel.uncertainty.get(key)
+    if half is None:
+        return None
+    return channel.budget.get(key) or (Part("", half, "rectangular"),)
 
 
 def budget_facts(budget: Mapping[str, Sequence[Part]]) -> dict[str, Any]:

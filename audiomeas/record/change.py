@@ -2,7 +2,8 @@
 
 Two visits on one calibration share its error, which cancels in their difference: what names its source in the budgets
 does (`bench.parts`), everything else counts twice. On other calibrations, or where a result has no budget, all of both
-uncertainties counts, as if nothing were common (the careful side: what is common can only make the difference truer).
+uncertainties counts, as if nothing were common (the careful side: what is common can only make the difference truer);
+a half-width without a budget counts as rectangular, which leaves the widest sum.
 
 A difference is judged as a limit is (`verdict_row.decide`): against the least change that counts, because the same unit
 never reads twice alike once it was unplugged: its contacts, mains and warmth are others.
@@ -17,7 +18,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from audiomeas.measurement.budget import difference_half_width
-from audiomeas.measurement.curves import number, wider_for_many
+from audiomeas.measurement.curves import independent_half_width, number, wider_for_many
 from audiomeas.record.verdict_row import Word, decide
 from audiomeas.shown_digits import AT_MOST
 from audiomeas.units import db_to_amplitude_ratio
@@ -97,10 +98,7 @@ def change_half_width(before: ChannelResult, after: ChannelResult, key: str, *, 
 
     shared : both rest on the same calibrations (`same_calibrations`): then their errors cancel.
     """
-    if shared:
-        return difference_half_width(after, before, key)
-    halves = [number(channel.uncertainty.get(key)) for channel in (before, after)]
-    return None if halves[0] is None or halves[1] is None else math.hypot(halves[0], halves[1])
+    return difference_half_width(after, before, key, in_common=shared)
 
 
 def judged(before: Side, after: Side, half_width: float | None, least: float) -> Change:
@@ -175,13 +173,21 @@ def _point(
 ) -> tuple[float, Side, Side, Change]:
     assert one.value is not None
     assert other.value is not None
-    halves = [
-        point.shape_uncertainty if shared and point.shape_uncertainty is not None else point.uncertainty
-        for point in (one, other)
-    ]
-    half = None if halves[0] is None or halves[1] is None else wider * math.hypot(halves[0], halves[1])
+    half = _half_width_of(one, other, shared)
+    half = None if half is None else wider * half
     sides = Side(value=one.value, uncertainty=one.uncertainty), Side(value=other.value, uncertainty=other.uncertainty)
     return one.frequency_hz, *sides, judged(*sides, half, practice.least(key, unit, one.value))
+
+
+def _half_width_of(one: CurvePoint, other: CurvePoint, shared: bool) -> float | None:
+    """Return the half-width of the difference of two points: of their shapes, which noise makes, where all else is
+    common.
+    """
+    if shared and one.shape_uncertainty is not None and other.shape_uncertainty is not None:
+        return math.hypot(one.shape_uncertainty, other.shape_uncertainty)
+    if one.uncertainty is None or other.uncertainty is None:
+        return None
+    return independent_half_width(one.uncertainty, other.uncertainty)
 
 
 def _beyond(change: Change) -> float:

@@ -160,10 +160,11 @@ def _columns_of(name: str, lists: Mapping[str, Sequence[Any]]) -> Iterator[tuple
 def _flat(row: Mapping[str, Any]) -> dict[str, Cell]:
     """Return a row without what is nested in it, uncertainties by their key."""
     plain = {key: _cell(value) for key, value in row.items() if not isinstance(value, (Mapping, list, tuple))}
-    for key, half in (row.get("uncertainty") or {}).items():
-        plain[f"{key}_uncertainty_95"] = number(half)
-    for key, word in (row.get("bound") or {}).items():
-        plain[f"{key}_bound"] = str(word)
+    halves, bounds = row.get("uncertainty"), row.get("bound")
+    if isinstance(halves, Mapping):
+        plain.update({f"{key}_uncertainty_95": number(half) for key, half in halves.items()})
+    if isinstance(bounds, Mapping):
+        plain.update({f"{key}_bound": str(word) for key, word in bounds.items()})
     return plain
 
 
