@@ -39,10 +39,6 @@ _COMMANDS = {
     "compare": ("audiomeas.cli.archive", "Tell what changed between two visits, and what did not."),
     "export": ("audiomeas.cli.archive", "Write records as one tidy table (CSV), or all of them (JSON)."),
     "reanalyze": ("audiomeas.cli.archive", "Make each result of records again from its captures."),
-    "history": ("audiomeas.cli.archive", "Tell all that is kept of a unit, oldest first."),
-    "compare": ("audiomeas.cli.archive", "Tell what changed between two visits, and what did not."),
-    "export": ("audiomeas.cli.archive", "Write records as one tidy table (CSV), or all of them (JSON)."),
-    "reanalyze": ("audiomeas.cli.archive", "Make each result of records again from its captures."),
     "chart": ("audiomeas.cli.present", "Draw a chart of a result or a record (PNG, SVG, PDF)."),
     "report": ("audiomeas.cli.present", "Make the one-page report of a record (PDF)."),
     "devices": ("audiomeas.cli.devices", "List the interfaces that can play and capture."),
@@ -89,9 +85,8 @@ def audiomeas() -> None:
     Without --bench FILE (or the AUDIOMEAS_BENCH variable) the simulated bench is used, and everything says SIMULATED.
     Start with: audiomeas demo
 
-    \b
-    Exit status: 0 done (and all verdicts pass); 1 done, some verdict is fail or undecided; 2 the request or a
-    file is wrong; 3 the bench refuses or fails; 130 interrupted.
+    Exit status: 0 done (and all verdicts pass); 1 done, some verdict is fail or undecided; 2 the request or a file is
+    wrong; 3 the bench refuses or fails; 130 interrupted.
 
     audiomeas is not a safety device. Mains, tube voltages and hot loads hurt people: work on them only if qualified.
     """
@@ -234,8 +229,8 @@ def _told(error: Exception) -> int:
 
 
 def _way_out(error: click.ClickException) -> str:
-    """Return how the command is written, where a part of it was left out; ''."""
-    if not isinstance(error, click.MissingParameter) or error.ctx is None:
+    """Return how the command is written, where an argument of it was left out; ''."""
+    if not isinstance(error, click.MissingParameter) or error.ctx is None or isinstance(error.param, click.Option):
         return ""
     return f" Write: {' '.join(error.ctx.command.get_usage(error.ctx).removeprefix('Usage:').split())}"
 
