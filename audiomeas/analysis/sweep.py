@@ -445,7 +445,7 @@ def _shortest(
         agrees = np.all(apart <= 2.0 * noises[index + 1 :], axis=0)
         needed = np.where(agrees & (needed == index + 1), index, needed)
     octave = np.log2(frequency_hz)
-    spread = np.array([np.max(needed[np.abs(octave - here) <= 0.5]) for here in octave])
+    spread = np.max(np.where(np.abs(octave - octave[:, np.newaxis]) <= 0.5, needed, 0), axis=1)
     return np.asarray(np.maximum.accumulate(spread[::-1])[::-1], dtype=np.intp)
 
 
