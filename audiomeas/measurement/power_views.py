@@ -70,9 +70,10 @@ def _caption(result: Result) -> str:
     which = " and ".join(str(channel) for channel in driven)
     low_hz, high_hz = conditions["band_hz"]
     from_hz, to_hz = conditions.get("power_range_hz") or (low_hz, high_hz)
+    tones = f"tones from {hertz(from_hz)} to {hertz(to_hz)}" if to_hz > from_hz else hertz(from_hz)
     held = f", and the rated one {max(held_s.values()):g} s" if (held_s := conditions.get("rated_held_s")) else ""
     return (
-        f"At tones from {hertz(from_hz)} to {hertz(to_hz)}, with {_criterion(result)} (in {hertz(low_hz)} to "
+        f"At {tones}, with {_criterion(result)} (in {hertz(low_hz)} to "
         f"{hertz(high_hz)}), from {conditions['lowest_level']} up to "
         f"{conditions['rated_level']}; channel{'s' if len(driven) > 1 else ''} {which} {together}; each level stood "
         f"{conditions['held_s']:g} s{held} before it was measured."
