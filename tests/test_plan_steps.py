@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from plan_fakes import GOOD, FakeSession, result_of, use_fakes
 
+import audiomeas
 from audiomeas.errors import CaptureError, FileProblem, RequestError, TomlProblem
 from audiomeas.measurement import registry
 from audiomeas.measurement.result import result_from_json
@@ -105,6 +106,7 @@ def _run(
     *,
     session: FakeSession | None = None,
     stage: str = "as-found",
+    new_stay: bool = False,
     said: list[str] | None = None,
 ) -> RunOutcome:
     return run_on(
@@ -113,6 +115,7 @@ def _run(
         unit=UNIT,
         records=folder / "records",
         stage=stage,
+        new_stay=new_stay,
         answers=answers,
         say=(said if said is not None else []).append,
     )
@@ -347,6 +350,25 @@ def test_without_an_earlier_visit_a_change_is_undecided(tmp_path: Path) -> None:
     reasons = {row.reason for row in outcome.verdicts if row.since}
     assert reasons == {"missing: no as-found visit of this unit with unchanged files was found"}
     assert outcome.verdict == "undecided"
+
+
+def test_what_was_found_before_the_unit_was_sold_says_nothing_now(tmp_path: Path) -> None:
+    _run(tmp_path, HEAD + CHANGE, session=_gain(26.0))
+    outcome = _run(tmp_path, HEAD + CHANGE, session=_gain(26.0), stage="as-left", new_stay=True)
+    assert {row.reason for row in outcome.verdicts if row.since} == {
+        "missing: no as-found visit of this unit with unchanged files was found"
+    }
+
+
+def test_a_value_that_was_corrected_is_not_compared(tmp_path: Path) -> None:
+    before = _run(tmp_path, HEAD + CHANGE, session=_gain(26.0)).visit
+    book = audiomeas.logbook(UNIT, records=tmp_path / "records")
+    correction = {"step": before.steps[0].name, "quantity": "gain_db", "to": "20 dB", "reason": "wrong range"}
+    book.correct(before.path, channel=2, **correction)
+    outcome = _run(tmp_path, HEAD + CHANGE, session=_gain(26.0), stage="as-left")
+    first, second = (row for row in outcome.verdicts if row.since)
+    assert (first.verdict, second.verdict) == ("pass", "undecided")
+    assert "was corrected at this step" in second.reason
 
 
 def test_other_conditions_are_not_compared(tmp_path: Path) -> None:

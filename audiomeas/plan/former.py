@@ -11,7 +11,10 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.errors import FileProblem
 from audiomeas.files import translated
 from audiomeas.record.change import change_half_width
-from audiomeas.record.visit import VISIT_FILE, Visit, read_visit
+from audiomeas.record.entry import Correction, Entry
+from audiomeas.record.stage import stay_in
+from audiomeas.record.visit import VISIT_FILE, Visit, read_visit, versioned
+from audiomeas.record.void import later_of
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
@@ -63,6 +66,8 @@ class Former:
         found = next((one for one in then.result.channels if one.channel == channel), None)
         if found is None:
             return f"the {stage} visit ({visit.path.name}) has no channel {channel}"
+        if any(_is_of(each, step.name, channel) for each in later_of(visit).corrections):
+            return f"the {stage} visit ({visit.path.name}) was corrected at this step"
         return Then(channel=found, same_bench=dict(visit.hashes) == self._hashes)
 
     def _visits_of(self, stage: str) -> list[Visit]:
@@ -73,6 +78,8 @@ class Former:
         return self._of_stage[stage]
 
     def _visits(self, stage: str) -> Iterator[Visit]:
+        """Yield the visits of a stage in the same stay: what was found before the unit was sold says nothing now."""
+        stay = stay_in(versioned(self._visit / VISIT_FILE))
         with translated(self._visit.parent, "read"):
             folders = [one for one in self._visit.parent.iterdir() if (one / VISIT_FILE).exists()]
         for folder in folders:
@@ -82,8 +89,13 @@ class Former:
                 visit = read_visit(folder, hash_audio=False)
             except FileProblem:
                 continue  # a damaged record is no witness; `record verify` names it
-            if visit.stage == stage:
+            if visit.stage == stage and stay_in(visit.facts) == stay:
                 yield visit
+
+
+def _is_of(correction: Entry, step: str, channel: int) -> bool:
+    content = correction.content
+    return isinstance(content, Correction) and content.step == step and content.channel in (None, channel)
 
 
 def _other_conditions(then: Mapping[str, Any], now: Mapping[str, Any], before: Result, result: Result) -> str:
