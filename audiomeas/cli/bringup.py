@@ -16,6 +16,7 @@ from audiomeas.cli.common import (
     show_progress,
     show_progress_end,
 )
+from audiomeas.cli.visits import other_unit_asked, visit_options
 
 if TYPE_CHECKING:
     from audiomeas.powerup.asked import Asked
@@ -40,10 +41,7 @@ _INDENT = 4
 @click.option("--bulb", metavar="WATTS", help="The bulb in series, such as '100 W', where the sheet doesn't say.")
 @click.option("--readings", type=click.Path(), metavar="FILE", help="Readings made beforehand (TOML).")
 @click.option("--no-wait", is_flag=True, help="Leave the dwells out; the record says so.")
-@click.option("--records", default="records", show_default=True, metavar="FOLDER", help="Where records are kept.")
-@click.option("--stage", default="as-found", show_default=True, metavar="WORD", help="As in `run`.")
-@click.option("--new-stay", is_flag=True, help="The unit was sold and bought again.")
-@click.option("--other-unit", is_flag=True, help="It is another unit than those with its serial number.")
+@visit_options
 @json_option
 def bringup(
     sheet: str,
@@ -79,7 +77,7 @@ def bringup(
         records=records,
         stage=stage,
         new_stay=new_stay,
-        other_unit=other_unit,
+        other_unit=other_unit_asked(records, unit, other_unit),
         wait=not no_wait,
         say=say,
         progress=show_progress,
