@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -76,6 +77,11 @@ class History:
         }
 
 
+def _place(visit: Visit) -> tuple[datetime, int, int]:
+    """Return a key of the order of the work: two visits of one second stand by their stages."""
+    return visit.opened_at, stay_in(visit.facts), STAGES.index(visit.stage) if visit.stage in STAGES else 0
+
+
 def counts_of(visit: Visit) -> dict[str, int]:
     """Return how many rows of a visit passed, failed, and are undecided."""
     return {word: sum(row.verdict == word for row in visit.verdicts) for word in WORDS}
@@ -103,7 +109,7 @@ def history(unit: Unit | str | Path, *, records: Path | str = "records", say: Sa
         problems.append(str(problem))
         (say or _quiet)(str(problem))
 
-    visits = tuple(visits_of(found.path, on_problem=tell))
+    visits = tuple(sorted(visits_of(found.path, on_problem=tell), key=_place))
     entries: tuple[Entry, ...] = ()
     stands = Standing(void=(), measure_again=())
     try:
@@ -214,7 +220,7 @@ def pair_of(unit: UnitFolder) -> tuple[Visit, Visit]:
     A return is held against the unit as it was shipped: the last visit before it was sold. Any other against the
     earliest visit of its stay, as it was found. Raises RequestError: there are no two; FileProblem.
     """
-    visits = [visit for visit in visits_of(unit.path) if not visit.damage]
+    visits = sorted((visit for visit in visits_of(unit.path) if not visit.damage), key=_place)
     if not visits:
         raise RequestError(f"{unit.path} holds no visit to compare")
     newest = visits[-1]
