@@ -10,6 +10,7 @@ import re
 import numpy as np
 import pytest
 import soundfile
+from array_amplifiers import captures_of, context
 from benches import Meddling, bench_file
 from scipy.optimize import brentq
 
@@ -19,6 +20,7 @@ from audiomeas.errors import EXIT_BENCH, EXIT_REQUEST, CaptureError, InterlockRe
 from audiomeas.measurement import registry
 from audiomeas.measurement.api import CaptureFolder
 from audiomeas.measurement.clipping import MEASUREMENT as CLIPPING
+from audiomeas.measurement.clipping_bursts import BurstSearch
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.result import clean, result_from_json
 from audiomeas.measurement.session import Session
@@ -314,6 +316,31 @@ def test_a_unit_of_which_no_burst_can_be_read_fails_as_the_bench_does(tmp_path):
     with pytest.raises(CaptureError, match="gives nothing at the first burst: check power") as caught:
         measured(path, meddle=gated)
     assert caught.value.exit_status == EXIT_BENCH
+
+
+def test_a_shorted_load_is_named_before_any_power(tmp_path):
+    """0.01 Ω behind 0.16 Ω: 24 dB below 8 Ω, by the divider. Mute, dead or short can't be told apart: all are said."""
+    short = LINEAR.replace("gain_db = 27.0", "gain_db = 27.0\nload_change = [[0, 0.01]]")
+    with pytest.raises(CaptureError, match=r"channel 1 gives 2\d dB less .* or its load is shorted") as caught:
+        measured(bench_of(tmp_path, text=short))
+    assert caught.value.exit_status == EXIT_BENCH
+
+
+def test_each_channel_alone_and_then_both_are_searched_and_told():
+    """An amplifier of arrays that does not clip below the ceiling: which channels are driven, and what is told."""
+    options = complete(CLIPPING, {"driving": "alone"})
+    captured = captures_of(BurstSearch(context(), options), unit=lambda volts: volts)
+    driven = [one.stimulus.driven_channels for one in captured]
+    assert list(dict.fromkeys(driven)) == [(1,), (2,), (1, 2)]
+    for channel in CLIPPING.analyse(CLIPPING.join(captured), options).channels:
+        assert {point["input_v_rms"] for point in channel.values["alone"]["curve"]} == {
+            point["input_v_rms"] for point in channel.values["curve"]
+        }
+        # 2 V, the ceiling, through 20 dB: neither alone nor together has it clipped.
+        for levels in (channel.values["alone"]["levels"], channel.values["levels"]):
+            assert [row["bound"]["level_v_rms"] for row in levels] == ["at least"] * 2
+            assert levels[-1]["level_v_rms"] == pytest.approx(20.0, rel=1e-3)
+        assert channel.values["sag_db"] is None  # bounds tell no difference
 
 
 #: Rails of a unit, (upper, lower) of each channel at its loaded output: what clips there on every range.

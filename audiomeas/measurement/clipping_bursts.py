@@ -80,6 +80,18 @@ def percentages(options: Mapping[str, Any]) -> tuple[float, ...]:
     return tuple(sorted(one for one in asked if one <= top))
 
 
+def _with_own_bursts(options: Mapping[str, Any]) -> tuple[float, ...]:
+    """Return the percentages beside the highest that get bursts of their own; each costs power.
+
+    The rated one, and 1 % where the search goes beyond: else the knee alone would tell it, over a wide gap. Where
+    neither is below the highest, the least told.
+    """
+    from audiomeas.analysis.clipping_search import DEFAULT_PERCENT
+
+    asked = {options["rated_percent"], DEFAULT_PERCENT if highest_percent(options) > DEFAULT_PERCENT else None}
+    return tuple(one for one in asked if one is not None) or percentages(options)[:1]
+
+
 def burst_of(options: Mapping[str, Any], sample_rate_hz: float) -> tuple[float, float]:
     """Return frequency and length of the bursts: whole periods, and more of them than asked for where a tone is low."""
     from audiomeas.stimulus import bin_centred_hz
@@ -127,8 +139,7 @@ def new_search(
         [first if n in driven else 0.0 for n, first in zip(facts.channels, begins, strict=True)],
         facts.highest_v_rms,
         highest_percent=highest_percent(options),
-        # Bursts of its own cost power: beside the highest only the rated one gets them, or the least told.
-        percentages=(options["rated_percent"] or percentages(options)[0],),
+        percentages=_with_own_bursts(options),
         burst_s=facts.burst_s,
         clean_input_v_rms=clean_v_rms,
     )
