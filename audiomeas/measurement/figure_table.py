@@ -11,7 +11,7 @@ from audiomeas.shown_digits import finite, outward_digits
 from audiomeas.shown_units import shown_in
 
 #: A bound has so many, where nothing else is said.
-_BOUND_DIGITS = 2
+BOUND_DIGITS = 2
 
 
 def row_cell(row: Mapping[str, Any], key: str) -> str | float | None:
@@ -26,7 +26,7 @@ def figures_table(
     title: str,
     always: Collection[str] = (),
     notes: tuple[str, ...] = (),
-    bound_digits: int = _BOUND_DIGITS,
+    bound_digits: int = BOUND_DIGITS,
 ) -> TableView:
     """Return the table of a result's figures, volts with the prefix that suits each row.
 
@@ -115,7 +115,7 @@ def channel_columns(result: Result) -> tuple[Column, ...]:
     return tuple(Column(heading=f"channel {channel.channel}") for channel in result.channels)
 
 
-def cell(channel: ChannelResult, key: str, factor: float = 1.0, *, digits: int = _BOUND_DIGITS) -> str | float | None:
+def cell(channel: ChannelResult, key: str, factor: float = 1.0, *, digits: int = BOUND_DIGITS) -> str | float | None:
     """Return a value times a factor as a cell: a number, a bound in words to so many digits, or None."""
     return told_cell(times(channel.values.get(key), factor), channel.bound.get(key), digits=digits)
 
@@ -125,14 +125,14 @@ def times(value: float | None, factor: float) -> float | None:
     return None if value is None else value * factor
 
 
-def told_cell(value: float | None, bound: str | None, *, digits: int = _BOUND_DIGITS) -> str | float | None:
+def told_cell(value: float | None, bound: str | None, *, digits: int = BOUND_DIGITS) -> str | float | None:
     """Return a value with its bound, where it has one, as a cell. digits : of a bound."""
     if value is None:
         return None
     return bounded(bound, float(value), digits=digits) if bound else float(value)
 
 
-def bounded(bound: str, value: float, *, digits: int = _BOUND_DIGITS) -> str:
+def bounded(bound: str, value: float, *, digits: int = BOUND_DIGITS) -> str:
     """Return a bound as a table says it, rounded outward: 'at most 0.0012'.
 
     digits : so many, and a decimal where more stand before.

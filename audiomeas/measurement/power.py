@@ -247,7 +247,6 @@ def _channel(
     for row in rows:
         if played is not None and row.values["input_v_rms"] is not None:
             row.add("input_v_rms", played, row.values["input_v_rms"])
-        _leave_open(row)
     told = Told({"steps": [step_row(step) for step in steps], "power": [step_row(row) for row in rows]})
     _tell_least(told, rows)
     _tell_distortion(told, rows)
@@ -281,19 +280,6 @@ def _at(frequency_hz: float, steps: Sequence[Told], options: Mapping[str, Any]) 
             told.copy(own, kept, of)
         told.values.update(input_v_rms=kept.values["input_v_rms"], more_played=bool(above))
     return told
-
-
-def _leave_open(row: Told) -> None:
-    """Make what is told 'at least' where nothing louder was played: the unit may give more than what it gave.
-
-    Without an uncertainty nothing is claimed, and what was given stays.
-    """
-    if row.values.get("more_played") is not False:
-        return
-    for key in _KEPT:
-        if key in row.uncertainty:
-            row.values[key] -= row.uncertainty[key]
-            row.at_most(key, word="at least")
 
 
 def _level_v(step: Told) -> float:

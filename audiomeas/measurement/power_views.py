@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.bounded_series import frequency_chart, row_bound
-from audiomeas.measurement.figure_table import figures_table, frequency_table, row_cell, told_cell
+from audiomeas.measurement.figure_table import BOUND_DIGITS, figures_table, frequency_table, told_cell
 from audiomeas.measurement.response_views import hertz
 from audiomeas.measurement.views import ChartView, TableView
 
@@ -43,6 +44,7 @@ def tables(result: Result) -> tuple[TableView, ...]:
     """Return the figures, and the power at each frequency."""
     asked = "least_power_w" if str(result.conditions["rated_level"]).endswith("W") else "least_power_v_rms"
     notes = (_caption(result), *_decided(result))
+    result = dataclasses.replace(result, channels=tuple(map(_opened, result.channels)))
     first = figures_table(result, _QUANTITIES, title="Power", always={asked}, notes=notes, bound_digits=_DIGITS)
     at_each = (_frequencies(result, channel) for channel in result.channels if channel.values["power"])
     return (first, *at_each)
@@ -95,13 +97,35 @@ def _decided(result: Result) -> list[str]:
     ]
 
 
+def _opened(channel: ChannelResult) -> ChannelResult:
+    """Return a channel as it is shown: 'at least' where nothing louder was played, as the unit may give more.
+
+    In results these stay what was given, with its half-width: a limit is held against that.
+    """
+    values, bound, uncertainty = dict(channel.values), dict(channel.bound), dict(channel.uncertainty)
+    for key in _OPEN:
+        known = [row for row in channel.values["power"] if row[key] is not None]
+        least = f"least_{key}"
+        if known and values.get(least) is not None and _may_be_more(min(known, key=lambda row: float(row[key])), key):
+            values[least], bound[least] = values[least] - (uncertainty.pop(least, None) or 0.0), _AT_LEAST
+    values["power"] = [_opened_row(row) for row in channel.values["power"]]
+    return dataclasses.replace(channel, values=values, bound=bound, uncertainty=uncertainty)
+
+
+def _opened_row(row: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return a row as it is shown, alike."""
+    keys = [key for key in _OPEN if row[key] is not None and _may_be_more(row, key)]
+    lowered = {key: row[key] - (row["uncertainty"].get(key) or 0.0) for key in keys}
+    return {**row, **lowered, "bound": {**row["bound"], **dict.fromkeys(keys, _AT_LEAST)}}
+
+
 def _may_be_more(row: Mapping[str, Any], key: str) -> bool:
     """Return whether a value is the least that the unit's own can be, as nothing louder was played."""
     return key in _OPEN and not row.get("more_played")
 
 
 def _cell(row: Mapping[str, Any], key: str) -> str | float | None:
-    return told_cell(row[key], _AT_LEAST, digits=_DIGITS) if _may_be_more(row, key) else row_cell(row, key)
+    return told_cell(row[key], row["bound"].get(key), digits=_DIGITS if key in _OPEN else BOUND_DIGITS)
 
 
 def _bound(row: Mapping[str, Any], key: str) -> str:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import TypeVar
 
-from audiomeas.present.amounts import amounts, power_ranges, same_powers, without_uncertainty
+from audiomeas.measurement.entered import AS_EXPECTED
+from audiomeas.present.amounts import amount, amounts, power_ranges, same_powers, without_uncertainty
 from audiomeas.present.content import BALANCE, MASK, POWER, Finding, ReportContent
 from audiomeas.present.stepnames import listed_steps, short_names
 
@@ -38,7 +39,10 @@ _MEANINGS = {
     "corner_low_hz": "The deep tone at which half the power is left.",
     "corner_high_hz": "The high tone at which half the power is left.",
     "level_v_rms": "The voltage at the output during this test (r.m.s., the value that counts for power).",
-    "least_power_w": "What each channel gives at every tone that was tried, with no more distortion than stated.",
+    "least_power_w": (
+        "What each channel gave at every tone that was tried, with no more distortion than stated; the most that it can "
+        "give may be higher."
+    ),
     "onset_w": "Distortion is twice its least there. Where it grows steadily, power at a stated distortion says more.",
     "gain_db": "How much larger the signal leaves than it enters: 20 dB is ten times, 26 dB twenty times.",
     "thd_percent": "Overtones that the unit adds to a pure tone, as a share of it: 1 % is a hundredth.",
@@ -79,6 +83,9 @@ class Topic:
     words: str
     lines: tuple[Sentence, ...]
 
+
+#: Heads what a person was asked.
+_BY_HAND = "Checked by hand"
 
 # ---------------------------------------------------------------- the verdict
 
@@ -173,13 +180,28 @@ def topics(content: ReportContent) -> list[Topic]:
 
     What a number means is said below it, and only once.
     """
-    kinds = dict.fromkeys((each.quantity, each.words) for each in content.findings)
+    answered = [each for each in content.findings if each.quantity == AS_EXPECTED]
+    kinds = dict.fromkeys((each.quantity, each.words) for each in content.findings if each.quantity != AS_EXPECTED)
     said: set[str] = set()
     found = []
     for quantity, words in sorted(kinds, key=lambda kind: _FIRST.index(kind[0]) if kind[0] in _FIRST else len(_FIRST)):
         members = [each for each in content.findings if (each.quantity, each.words) == (quantity, words)]
         found.append(_topic(members, said))
-    return found
+    return [*found, _by_hand(answered)] if answered else found
+
+
+def _by_hand(answered: Sequence[Finding]) -> Topic:
+    """Return what was looked at and answered: first what is not as expected, then the rest in one sentence."""
+    kept = [each.words.rstrip(".?") for each in answered if each.verdict == "pass"]
+    others = [each for each in answered if each.verdict not in (None, "pass")]
+    lines = [
+        Sentence(f"{_capital(each.words)}: {amount(each)}. {_capital(each.limit)}{_whose(each)}: {each.verdict}.")
+        for each in others
+    ]
+    lines += [Sentence(f"As expected: {'; '.join(kept)}.")] if kept else []
+    told = [f"{each.words.rstrip('.:')}: {each.answer}" for each in answered if each.verdict is None]
+    lines += [Sentence(f"{_capital(text)}.") for text in told]
+    return Topic(words=_BY_HAND, lines=tuple(lines))
 
 
 def _topic(members: Sequence[Finding], said: set[str]) -> Topic:
