@@ -7,6 +7,7 @@ import gc
 import hashlib
 import os
 import pickle
+import signal
 import sys
 
 # As the command does: one thread for linear algebra, before numpy loads.
@@ -98,6 +99,21 @@ def pytest_runtest_makereport(
 def _no_bench_of_the_person(monkeypatch: pytest.MonkeyPatch) -> None:
     """A bench named in the person's environment must not take part in tests."""
     monkeypatch.delenv("AUDIOMEAS_BENCH", raising=False)
+
+
+#: What a program does on these must be what it was, for the tests that come after in the same process.
+_SIGNALS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGTSTP") if hasattr(signal, name)]
+
+
+@pytest.fixture(autouse=True)
+def _signals_are_left_as_they_were() -> Iterator[None]:
+    """Which tests share a process is left to chance: one that ignores signals from then on fails others at times."""
+    former = {number: signal.getsignal(number) for number in _SIGNALS}
+    yield
+    moved = [number for number, handler in former.items() if signal.getsignal(number) != handler]
+    for number in moved:
+        signal.signal(number, former[number])
+    assert not moved, f"the test left a handler of its own for {', '.join(signal.Signals(n).name for n in moved)}"
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -11,7 +11,7 @@ from benches import Meddling, bench_file
 from audiomeas.bench.file import read_bench
 from audiomeas.bench.loudspeakers import high_s, loudspeakers, said_loudspeakers
 from audiomeas.bench.opened import Bench, open_bench_file
-from audiomeas.cli.main import main
+from audiomeas.cli.main import status_of
 from audiomeas.errors import CaptureError, InterlockRefusal, RequestError, TomlProblem
 from audiomeas.measurement.raised_gain import RaisedGain
 from audiomeas.measurement.session import Session
@@ -177,9 +177,7 @@ def test_the_command_says_it(path, capsys, monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
 
     def status(*said):
-        with pytest.raises(SystemExit) as ended:
-            main(["measure", "distortion", "--bench", str(path), "--no-captures", "--loudspeakers", *said])
-        return ended.value.code
+        return status_of(["measure", "distortion", "--bench", str(path), "--no-captures", "--loudspeakers", *said])
 
     assert status("8 ohm", "--output-level", "0.1 W") == 0
     shown = capsys.readouterr()
