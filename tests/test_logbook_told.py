@@ -212,11 +212,19 @@ def test_a_logbook_that_can_not_be_read_is_said_on_the_page(there: Path) -> None
     assert "logbook.jsonl, line 1" in content.later[0]
 
 
-def test_the_report_reads_the_logbook(there: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_report_reads_the_logbook_also_from_within_the_visit(there: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from audiomeas.present import report as pages
 
     audiomeas.logbook(NAME).repair("Q7", reason="shorted")
     written: list[Any] = []
     monkeypatch.setattr(pages, "write_report", lambda content, file, **_: written.append(content))
     audiomeas.report(_visit(), there / "page.pdf")
-    assert [content.later[0].startswith("Void since the repair") for content in written] == [True]
+    monkeypatch.chdir(_visit())
+    audiomeas.report(".", there / "page.pdf")
+    assert [content.later[0].startswith("Void since the repair") for content in written] == [True, True]
+    audiomeas.logbook("..").correct(".", step="Response", to="x", reason="y")
+    assert audiomeas.logbook("..").entries[-1].as_json()["visit"] == Path.cwd().name
+    assert audiomeas.verify(".").unchanged
+    Path("../logbook.jsonl").write_text("")
+    Path("../unit.json").write_text(Path("../unit.json").read_text().replace("D-0001", "D-0002"))
+    assert len(audiomeas.verify(".").problems) == 1  # the unit; the logbook was empty when this visit was opened

@@ -233,7 +233,7 @@ class Logbook:
         path = self.path / visit if len(visit.parts) == 1 else visit
         if path.resolve().parent != self.path.resolve():
             raise RequestError(f"{visit} is no visit of {self.unit.name!r}: those are in {self.path}")
-        return read_visit(path, hash_audio=False)
+        return read_visit(path.resolve(), hash_audio=False)
 
 
 def _once(names: Iterable[str]) -> list[str]:

@@ -68,8 +68,8 @@ def refuse_over(visit: Path) -> None:
 
     Raises FileProblem.
     """
-    there = {path.name: (stay, _place(stage), path) for path, stage, stay in _visits(visit.parent)}
-    own = there.get(visit.name, (0, 0, visit))
+    there = {path.name: (stay, _place(stage), path) for path, stage, stay in _visits(visit.resolve().parent)}
+    own = there.get(visit.resolve().name, (0, 0, visit))
     if later := max((each for each in there.values() if each[:2] > own[:2]), default=None):
         raise RequestError(f"{visit} is over: {later[-1]} began a later stage; begin another visit")
 

@@ -151,8 +151,8 @@ def _visit(path: Path, found: _Found) -> None:
 
 
 def _against_its_unit(visit: Visit, found: _Found) -> None:
-    file = visit.path.parent / UNIT_FILE
-    if file.exists() and (owner := _owner(visit.path.parent)) is not None and owner.name != visit.unit.name:
+    folder = visit.path.resolve().parent
+    if (folder / UNIT_FILE).exists() and (owner := _owner(folder)) is not None and owner.name != visit.unit.name:
         found.problems.append(f"{visit.path} is a visit of {visit.unit.name!r}, and stands in the folder of {owner}")
 
 
@@ -168,10 +168,11 @@ def _against_the_logbook(visit: Visit, found: _Found) -> None:
     head = visit.facts.get("logbook")
     if not isinstance(head, dict) or not head.get("lines"):
         return
-    file = visit.path.parent / LOGBOOK_FILE
-    number, digest = head["lines"], head.get("sha256")
-    if chain.sha256_of_line(file, number) != digest:
-        found.problems.append(f"{file}: line {number} is missing or was changed: {visit.path.name} was opened after it")
+    path, number = visit.path.resolve(), head["lines"]
+    file = path.parent / LOGBOOK_FILE
+    known = isinstance(number, int) and chain.sha256_of_line(file, number) == head.get("sha256")
+    if not known:
+        found.problems.append(f"{file}: line {number} is missing or was changed: {path.name} was opened after it")
 
 
 # ---------------------------------------------------------------- a unit

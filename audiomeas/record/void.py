@@ -102,14 +102,15 @@ def later_of(visit: Visit) -> Later:
     """Return what the logbook of a visit's unit says of it. A logbook that was damaged spares the visit."""
     problems: list[FileProblem] = []
     entries: tuple[Entry, ...] = ()
+    path = visit.path.resolve()  # '.' has no parent and no name
     try:
-        entries = read_entries(visit.path.parent, on_problem=problems.append)
+        entries = read_entries(path.parent, on_problem=problems.append)
     except FileProblem as problem:  # it can't be read at all
         problems.append(problem)
     corrections = (each for each in counting(entries) if isinstance(each.content, Correction))
     return Later(
         void=void_steps(visit, entries),
-        corrections=tuple(each for each in corrections if _visit_of(each) == visit.path.name),
+        corrections=tuple(each for each in corrections if _visit_of(each) == path.name),
         problem=str(problems[0]) if problems else "",
     )
 
