@@ -343,6 +343,27 @@ def test_each_channel_alone_and_then_both_are_searched_and_told():
         assert channel.values["sag_db"] is None  # bounds tell no difference
 
 
+def test_short_bursts_of_a_low_tone_lead_up_and_only_long_ones_are_told():
+    options = complete(CLIPPING, {"frequency_hz": 20.0})
+    captured = captures_of(BurstSearch(context(), options), unit=lambda volts: volts)
+    lengths_s = [one.stimulus.durations_s[0] for one in captured]
+    # From 10 mV to 2 V in steps of 3 dB: 46 dB, 16 steps; then the last 20 dB, seven steps and one beside the ceiling.
+    assert lengths_s[:17] == [0.1] * 17
+    assert set(lengths_s[17:]) == {0.6}
+    result = CLIPPING.analyse(CLIPPING.join(captured), options)
+    assert result.conditions["bursts"] == len(captured) - 17
+    for channel in result.channels:
+        assert len(channel.values["curve"]) == len(captured) - 17
+        assert channel.bound["at_1_percent_v_rms"] == "at least"
+        assert channel.values["at_1_percent_v_rms"] == pytest.approx(20.0, rel=1e-3)
+
+
+def test_a_low_tone_that_falls_on_its_way_up_ends_the_search():
+    search = BurstSearch(context(), complete(CLIPPING, {"frequency_hz": 20.0}))
+    with pytest.raises(SignalError, match="channel 1 came out far lower than its gain says: its protection"):
+        captures_of(search, unit=lambda volts: volts if np.max(np.abs(volts)) < 5.0 else 0.1 * volts)
+
+
 #: Rails of a unit, (upper, lower) of each channel at its loaded output: what clips there on every range.
 OF_UNIT_V = ((12.0, 12.0), (12.0, 11.0))
 #: A card whose input stage clips well below its converter's full scale (its gain knob turned down): 9 V peak at 10:1.
