@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.budget import difference_half_width
 from audiomeas.measurement.curves import number
+from audiomeas.measurement.entered import AS_EXPECTED, INSTRUCTION
 from audiomeas.present.entries import later_lines
 from audiomeas.present.masks import with_masks
 from audiomeas.record.verdict_row import limit_text
@@ -46,6 +47,7 @@ class Finding:
     uncertainty : 95 % half-width in `unit`.   bound : 'at most', 'at least', or ''.
     limit : the limit in words, '' without one; then `verdict` is None.   edges : the limit's values in `unit`.
     basis : what the figure counts or refers to (a part of the spectrum, a reference), in words; else ''.
+    answer : of a question (quantity AS_EXPECTED), what a person answered; '' where nobody did.
     """
 
     step: str
@@ -62,6 +64,7 @@ class Finding:
     verdict: Word | None = None
     reason: str = ""
     basis: str = ""
+    answer: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -157,6 +160,7 @@ def findings_of(step: StepRecord, *, with_balance: bool = True) -> Iterator[Find
     measured: list[Finding] = []
     if step.result is not None:
         measured = [*_powers(step.name, step.result), *_measured(step.name, step.result)]
+        measured += [] if step.verdicts else _answered(step.name, step.result)
         if with_balance and not any(row.difference_at_most is not None for row in step.verdicts):
             measured += _balance(step.name, step.result)
     others = [finding for finding in measured if (finding.quantity, finding.channel) not in judged]
@@ -192,7 +196,9 @@ def _from_to(edges: Any) -> str:
     if not isinstance(edges, (list, tuple)) or len(edges) != 2:
         return ""
     low_hz, high_hz = map(number, edges)
-    return "" if low_hz is None or high_hz is None else f"from {_hertz(low_hz)} to {_hertz(high_hz)}"
+    if low_hz is None or high_hz is None:
+        return ""
+    return f"at {_hertz(low_hz)}" if low_hz == high_hz else f"from {_hertz(low_hz)} to {_hertz(high_hz)}"
 
 
 def _hertz(frequency_hz: float) -> str:
@@ -213,7 +219,7 @@ def finding_of(row: Verdict) -> Finding:
     return Finding(
         step=row.step, quantity=quantity, words=words, unit=row.unit, channel=row.channel, value=row.value,
         uncertainty=row.uncertainty, bound=row.bound, limit=limit, edges=edges, source=row.source,
-        verdict=row.verdict, reason=row.reason,
+        verdict=row.verdict, reason=row.reason, answer=row.answer,
     )  # fmt: skip
 
 
@@ -240,6 +246,18 @@ def _measured(step: str, result: Result) -> Iterator[Finding]:
                     value=value, uncertainty=number(channel.uncertainty.get(figure.key)),
                     bound=str(channel.bound.get(figure.key, "")),
                 )  # fmt: skip
+
+
+def _answered(step: str, result: Result) -> list[Finding]:
+    """Return what a person answered where no answer is expected, or confirmed to have done."""
+    if result.measurement != INSTRUCTION:
+        return []
+    asked = str(result.conditions.get("question") or result.conditions.get("instruction"))
+    answers = [str(channel.values.get("answer", "")) for channel in result.channels]
+    return [
+        Finding(step=step, quantity=AS_EXPECTED, words=asked, unit="", channel=None, value=None, answer=answer)
+        for answer in answers
+    ]
 
 
 def _powers(step: str, result: Result) -> Iterator[Finding]:

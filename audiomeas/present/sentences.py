@@ -40,8 +40,8 @@ _MEANINGS = {
     "corner_high_hz": "The high tone at which half the power is left.",
     "level_v_rms": "The voltage at the output during this test (r.m.s., the value that counts for power).",
     "least_power_w": (
-        "What each channel gave at every tone that was tried, with no more distortion than stated; the most that it can "
-        "give may be higher."
+        "What each channel gave at every tone that was tried, with no more distortion than stated; the most that it "
+        "can give may be higher."
     ),
     "onset_w": "Distortion is twice its least there. Where it grows steadily, power at a stated distortion says more.",
     "gain_db": "How much larger the signal leaves than it enters: 20 dB is ten times, 26 dB twenty times.",
