@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,12 @@ from audiomeas.record.visit import Visit, read_visit
 UNIT = parse_unit("Demo amplifier A, serial D-0001", kind="power amplifier")
 STEP = "Gain at 1 W"
 BENCH_HASH = "be" * 32
+SNAPSHOT = Snapshot(
+    bench={"name": "fake", "sha256": BENCH_HASH},
+    hashes={"bench.toml": BENCH_HASH, "card.toml": "ca" * 32},
+    texts={"bench.toml": "name = 'fake'\n"},
+    simulated=True,
+)
 
 
 def gain_result(*gains_db: float | None, half_db: float = 0.05, noise_db: float = 0.001, **changes: Any) -> Result:
@@ -68,12 +75,8 @@ def written(
     plan = PlanAsRun(
         title=title, kind=unit.kind, file="short.toml", text="title = 'Short'\n", steps=planned or tuple(results)
     )
-    snapshot = Snapshot(
-        bench={"name": "fake", "sha256": BENCH_HASH},
-        hashes={"bench.toml": BENCH_HASH, "card.toml": calibration},
-        texts={"bench.toml": "name = 'fake'\n"},
-        simulated=simulated,
-    )
+    hashes = {**SNAPSHOT.hashes, "card.toml": calibration}
+    snapshot = dataclasses.replace(SNAPSHOT, hashes=hashes, simulated=simulated)
     visit = open_visit(records, unit, stage, plan=plan, snapshot=snapshot, **opening)
     for name, result in results.items():
         word = result.measurement if isinstance(result, Result) else "gain"
