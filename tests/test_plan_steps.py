@@ -318,14 +318,20 @@ CHANGE = (
 )
 
 
+#: 95 % of the sum of two equal rectangular errors, each of which holds 95 % within 0.05 dB: its distribution is a triangle
+#: of twice their limit, beyond t of which lie (1 − t)² (closed form).
+_OF_TWO_DB = 2.0 * 0.05 / 0.95 * (1.0 - 0.05**0.5)
+
+
 def _gain(gain_db: float, half: float = 0.05) -> FakeSession:
     return FakeSession({"distortion": result_of("distortion", thd_percent=(0.02, 0.001), gain_db=(gain_db, half))})
 
 
 @pytest.mark.parametrize(
     ("now_db", "verdict"),
-    # Two independent half-widths of 0.05 dB make one of 0.0707 dB: the change passes up to 0.129, fails from 0.271 on.
-    [(26.0, "pass"), (26.12, "pass"), (25.88, "pass"), (26.14, "undecided"), (26.26, "undecided"), (25.72, "fail")],
+    # Two half-widths of 0.05 dB, of errors whose shape is not known (`_OF_TWO_DB`): the change passes up to 0.118 dB and
+    # fails from 0.282 dB on.
+    [(26.0, "pass"), (26.11, "pass"), (25.89, "pass"), (26.14, "undecided"), (26.26, "undecided"), (25.71, "fail")],
 )
 def test_a_change_is_held_against_the_earlier_visit(tmp_path: Path, now_db: float, verdict: str) -> None:
     _run(tmp_path, HEAD + CHANGE, session=_gain(26.0))
@@ -333,7 +339,7 @@ def test_a_change_is_held_against_the_earlier_visit(tmp_path: Path, now_db: floa
     rows = [row for row in outcome.verdicts if row.since]
     assert [row.verdict for row in rows] == [verdict, verdict]
     assert rows[0].value == pytest.approx(now_db - 26.0)
-    assert rows[0].uncertainty == pytest.approx(0.05 * 2**0.5)
+    assert rows[0].uncertainty == pytest.approx(_OF_TWO_DB, rel=1e-4)  # as fine as its numerical integral is stated
     assert rows[0].limit_text() == "changed by at most 0.2 dB since as-found"
 
 
