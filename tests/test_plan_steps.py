@@ -318,8 +318,8 @@ CHANGE = (
 )
 
 
-#: 95 % of the sum of two equal rectangular errors, each of which holds 95 % within 0.05 dB: its distribution is a triangle
-#: of twice their limit, beyond t of which lie (1 − t)² (closed form).
+#: 95 % of the sum of two equal rectangular errors, each of which holds 95 % within 0.05 dB: its distribution is a
+#: triangle of twice their limit, beyond t of which lie (1 − t)² (closed form).
 _OF_TWO_DB = 2.0 * 0.05 / 0.95 * (1.0 - 0.05**0.5)
 
 
@@ -329,8 +329,8 @@ def _gain(gain_db: float, half: float = 0.05) -> FakeSession:
 
 @pytest.mark.parametrize(
     ("now_db", "verdict"),
-    # Two half-widths of 0.05 dB, of errors whose shape is not known (`_OF_TWO_DB`): the change passes up to 0.118 dB and
-    # fails from 0.282 dB on.
+    # Two half-widths of 0.05 dB, of errors whose shape is not known (`_OF_TWO_DB`): the change passes up to 0.118 dB
+    # and fails from 0.282 dB on.
     [(26.0, "pass"), (26.11, "pass"), (25.89, "pass"), (26.14, "undecided"), (26.26, "undecided"), (25.71, "fail")],
 )
 def test_a_change_is_held_against_the_earlier_visit(tmp_path: Path, now_db: float, verdict: str) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from audiomeas.measurement.entered import AS_EXPECTED
 from audiomeas.present.content import Finding
 from audiomeas.present.digits import bound_digits, short_digits, value_digits, with_uncertainty
 from audiomeas.shown_digits import outward_digits
@@ -20,6 +21,8 @@ def amount(finding: Finding, *, in_full: bool = False) -> str:
     A percentage has at most three digits, and no ± where its uncertainty touches none of them: '0.0821 %'.
     in_full : all digits, with ± where it is known.
     """
+    if finding.quantity == AS_EXPECTED:
+        return finding.answer or "no answer"
     if finding.value is None:
         return "not known"
     finding = _prefixed(finding, finding.value)

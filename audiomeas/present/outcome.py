@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from audiomeas.measurement.entered import INSTRUCTION
 from audiomeas.measurement.result import SIMULATED_NOTE
 from audiomeas.present.amounts import amount
 from audiomeas.present.content import finding_of, findings_of, with_basis
@@ -75,10 +74,7 @@ def _unlimited_texts(step: StepRecord) -> Iterator[str]:
     yield from (f"{words}: {', '.join(values)}" for words, values in list(found.items())[:_MOST_FIGURES])
     if len(found) > _MOST_FIGURES:
         yield f"{len(found) - _MOST_FIGURES} more figures are in the record"
-    if step.result.measurement == INSTRUCTION:
-        asked = step.result.conditions.get("question") or step.result.conditions.get("instruction")
-        yield from (f"{asked}: {channel.values.get('answer')}" for channel in step.result.channels)
-    elif not found:
+    if not found:
         yield "no figure of it is known"
 
 
@@ -92,8 +88,7 @@ def row_text(row: Verdict, result: Result | None) -> str:
     words = _named(finding)
     if row.quantity.startswith(_OVER) and finding.basis:
         words = f"{words} {finding.basis}"
-    found = amount(finding, in_full=True) if not row.expected else row.answer or "no answer"
-    text = f"{words}: {found}; {finding.limit} ({finding.source})"
+    text = f"{words}: {amount(finding, in_full=True)}; {finding.limit} ({finding.source})"
     return f"{text}; {row.reason}" if row.reason else text
 
 
