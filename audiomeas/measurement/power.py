@@ -49,6 +49,8 @@ _HELD_WITHIN_S = 1e-6
 _THIRD, _RATES_KHZ = 3.0, (48.0, 96.0, 192.0, 384.0)
 #: The band of a power bandwidth ends where half of the rated power is left.
 _HALF = 0.5
+#: One tone has no band.
+_FEWEST_OF_A_BAND = 2
 _DISTORTION = "distortion_percent"
 _LEFT_OUT = (HUM_WORDS, f": {NO_THD}")
 _STEPS = "steps of the search"
@@ -317,7 +319,7 @@ def _tell_band(told: Told, rows: Sequence[Told], rated: Level) -> None:
     unit, share = ("power_w", _HALF) if rated.unit == "W" else ("power_v_rms", math.sqrt(_HALF))
     told.values.update(power_band_low_hz=None, power_band_high_hz=None)
     gives = [row.values[unit] is not None and row.values[unit] >= share * rated.value for row in rows]
-    if not rows:
+    if len(rows) < _FEWEST_OF_A_BAND:
         return
     middle = min(range(len(rows)), key=lambda place: abs(math.log(rows[place].values["frequency_hz"] / 1000.0)))
     if not gives[middle]:
