@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 
 OptionKind = Literal["number", "integer", "text", "truth", "level", "numbers", "choice", "recording", "result"]
 
+#: Option of a measurement that is silent: not even markers are sent, and none need come back.
+LISTEN_ONLY = "listen_only"
+
 
 @dataclass(frozen=True, kw_only=True)
 class Option:
@@ -144,6 +147,10 @@ class Measurement:
     join: Callable[[Sequence[Recording]], Recording] | None = None
     part: Callable[[Recording], Recording] | None = None
     figures_of: Callable[[Result], tuple[Figure, ...]] | None = None
+
+    def only_listens(self, options: Mapping[str, Any]) -> bool:
+        """Return whether nothing at all is sent: no first look, no markers. options : as asked for."""
+        return self.silent and bool(options.get(LISTEN_ONLY))
 
     def told_figures(self, result: Result) -> tuple[Figure, ...]:
         """Return the figures of one of its results."""

@@ -114,7 +114,8 @@ class _Looking:
             return self._searched()
         if self._measurement.silent:
             stimulus = self._stimulus(0.0)
-            return self._foreseen("silence, listening", "", self._seconds(stimulus))
+            sent = "nothing at all" if self._measurement.only_listens(self._options) else "silence"
+            return self._foreseen(f"{sent}, listening", "", self._seconds(stimulus))
         if input_level is None and output_level is None:
             input_level, output_level = self._bench.file.usual_input_level, self._bench.file.usual_output_level
         if input_level is not None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from audiomeas.measurement.base import Figure, Option, PlayContext
+from audiomeas.measurement.base import LISTEN_ONLY, Figure, Option, PlayContext
 from audiomeas.measurement.checks import refuse_empty_band
 from audiomeas.measurement.noise_bands import EDGES, parse_bands
 from audiomeas.measurement.offers import band_options
@@ -29,6 +29,13 @@ OPTIONS = (
         default=10.0,
         at_least=1.0,
         at_most=600.0,
+    ),
+    Option(
+        name=LISTEN_ONLY,
+        kind="truth",
+        help="Send nothing, not even markers: inputs closed by plugs, or a unit without an input (player, tuner). Hear "
+        "the unit first: a cable that is out is silent, too.",
+        default=False,
     ),
     *band_options(
         low_help="Low edge of the band (brick wall) of all r.m.s. levels.",

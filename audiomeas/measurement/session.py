@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,7 +34,7 @@ from audiomeas.errors import CaptureError, InterlockRefusal, RequestError, Signa
 from audiomeas.interface.protocol import StreamFormat
 from audiomeas.interface.transport import STOPPED_BY_INPUT, Also, Capture, beyond_ceiling, interrupted
 from audiomeas.measurement.attached import with_recordings
-from audiomeas.measurement.base import Measurement, PlayContext, SearchContext
+from audiomeas.measurement.base import LISTEN_ONLY, Measurement, PlayContext, SearchContext
 from audiomeas.measurement.first_look import FirstLook, FirstMarkers, first_look_sweeps, read_first_look
 from audiomeas.measurement.lasting import refuse_lasting
 from audiomeas.measurement.load_gate import LoadGate
@@ -55,6 +55,7 @@ from audiomeas.measurement.trust import (
 from audiomeas.recording import Provenance, Recording, step_of_codes
 from audiomeas.stimulus import (
     BurstSeries,
+    Silence,
     Sine,
     SteppedSines,
     Stimulus,
@@ -85,6 +86,13 @@ HOT_FROM_W = 10.0
 Keep = Callable[[Capture, Recording], Path | None]
 Say = Callable[[str], None]
 Progress = Callable[[str, float], None]
+#: What one try of a capture gives.
+_Got = TypeVar("_Got")
+#: A capture without markers can't tell by itself.
+_UNPROVEN = (
+    "nothing was sent: that the unit was connected and on rests on your word, and lost samples are told by the driver "
+    "alone"
+)
 
 
 def quiet(_: str) -> None:
@@ -224,11 +232,52 @@ class Session:
             marker_peak=self._marker_peak_v(stimulus),
             marked=None if marked is None else [channel in marked for channel in stimulus.driven_channels],
         )
+
+        def once(warnings: tuple[str, ...]) -> tuple[Recording, Aligned]:
+            self._loads.refuse(stimulus, playlist.samples, gain_db)
+            return self._once(stimulus, playlist, gain_db, keep, doing, warnings)
+
+        return self._tried(once)
+
+    def listen(self, silence: Silence, *, keep: Keep | None = None, doing: str = "listening") -> Recording:
+        """Capture with nothing sent, not even markers: inputs closed by plugs, or a unit that plays by itself.
+
+        No gate is asked, since nothing sounds. That the unit is connected, and that no samples were lost where the
+        driver does not tell it, rests on the person: a warning says so.
+        Raises CaptureError, DeviceError, Interrupted.
+        """
+        playlist = between_markers(played_samples_v(silence), silence.sample_rate_hz, marker_peak=0.0)
+        return self._tried(lambda warnings: self._listened(silence, playlist, keep, doing, (_UNPROVEN, *warnings)))
+
+    def _listened(
+        self, silence: Silence, playlist: Playlist, keep: Keep | None, doing: str, warnings: tuple[str, ...]
+    ) -> Recording:
+        channels = self.bench.channels
+        capture = self._played(silence, playlist, dict.fromkeys(channels, 0.0), doing)
+        fractions = capture.fractions()
+        # How late it came is not known, and does not matter: there is nothing but silence.
+        place = Aligned(
+            stimulus_start=playlist.stimulus_start, latency_frames=0.0, polarity={}, marker_gain={}, silent=channels
+        )
+        try:
+            self._refuse_untrusted(capture, fractions)
+            look_for_breaks(capture, fractions, silence, place)
+        except BaseException as error:
+            refused = self._recording(capture, fractions, silence, None, doing, (*warnings, str(error)))
+            self._kept(keep, capture, refused)
+            raise
+        recording = self._recording(capture, fractions, silence, place, doing, warnings)
+        known = {key: value for key, value in recording.conditions.items() if key not in ("latency_frames", "polarity")}
+        recording = dataclasses.replace(recording, conditions={**known, LISTEN_ONLY: True})
+        self._kept(keep, capture, recording)
+        return recording
+
+    def _tried(self, once: Callable[[tuple[str, ...]], _Got]) -> _Got:
+        """Return what one try gives; what a second one may cure is tried again. once : gets the tries' warnings."""
         warnings: tuple[str, ...] = ()
         for attempt in range(1, TRIES + 1):
             try:
-                self._loads.refuse(stimulus, playlist.samples, gain_db)
-                return self._once(stimulus, playlist, gain_db, keep, doing, warnings)
+                return once(warnings)
             except RepeatableCaptureError as error:
                 if attempt == TRIES:
                     raise CaptureError(f"{error} ({TRIES} tries)") from None
@@ -319,6 +368,15 @@ class Session:
         self, capture: Capture, fractions: NDArray[np.float64], stimulus: Stimulus, playlist: Playlist
     ) -> Aligned:
         """Return the alignment of a capture that can be trusted; raise what is wrong with any other."""
+        self._refuse_untrusted(capture, fractions)
+        # A hand may have turned the unit down or off by then, or its protection have opened: the analysis tells.
+        may_end = isinstance(stimulus, (TurnedTone, BurstSeries, SwitchedSilence))
+        aligned = align(capture, fractions, playlist, stimulus.driven_channels, end_may_be_silent=may_end)
+        notes = look_for_breaks(capture, fractions, stimulus, aligned)
+        return dataclasses.replace(aligned, notes=notes)
+
+    def _refuse_untrusted(self, capture: Capture, fractions: NDArray[np.float64]) -> None:
+        """Raise what is wrong with a capture, wherever the stimulus stands in it."""
         if capture.signal_number is not None:
             raise interrupted(capture.stopped)
         refuse_nonsense(capture, fractions)
@@ -327,11 +385,6 @@ class Session:
         if capture.stopped:
             raise RepeatableCaptureError(capture.stopped)
         refuse_over_range(capture, self.bench.channels)
-        # A hand may have turned the unit down or off by then, or its protection have opened: the analysis tells.
-        may_end = isinstance(stimulus, (TurnedTone, BurstSeries, SwitchedSilence))
-        aligned = align(capture, fractions, playlist, stimulus.driven_channels, end_may_be_silent=may_end)
-        notes = look_for_breaks(capture, fractions, stimulus, aligned)
-        return dataclasses.replace(aligned, notes=notes)
 
     def _kept(self, keep: Keep | None, capture: Capture, recording: Recording) -> None:
         if keep is not None:
@@ -564,9 +617,16 @@ class Session:
         except ValueError as error:
             raise RequestError(str(error)) from None
         try:
-            recording = self.record(stimulus, keep=keep, doing=measurement.word)
+            if isinstance(stimulus, Silence) and measurement.only_listens(filled):
+                recording = self.listen(stimulus, keep=keep, doing=measurement.word)
+            else:
+                recording = self.record(stimulus, keep=keep, doing=measurement.word)
         except BeyondCeiling as refusal:
             raise self._with_highest(refusal, input_level, output_level) from None
+        except NothingCameBackError as error:
+            if LISTEN_ONLY not in filled:
+                raise
+            raise CaptureError(f"{error}; where nothing can (inputs closed, a player): --listen-only") from error
         return measurement.analyse(recording, filled)
 
     def _with_highest(

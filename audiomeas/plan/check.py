@@ -12,7 +12,7 @@ from audiomeas.measurement import registry
 from audiomeas.measurement.foreseen import Foreseen, before_steps_s, foresee
 from audiomeas.plan.answers import questions_of
 from audiomeas.plan.file import find_plan, read_plan, refuse_impossible, refuse_unseen_harmonic
-from audiomeas.plan.steps import Instruction, PlanStep, Reading, Step
+from audiomeas.plan.steps import Instruction, PlanStep, Reading, Step, sounds
 
 if TYPE_CHECKING:
     from audiomeas.bench.opened import Bench
@@ -112,7 +112,7 @@ def check_on(plan: Plan, bench: Bench) -> PlanCheck:
     """
     refuse_impossible(plan, _HIGHEST_RATE_HZ)
     before_s, bench_missing = 0.0, tuple[str, ...]()
-    if any(isinstance(step, Step) for step in plan.steps):
+    if any(sounds(step) for step in plan.steps):
         try:
             bench.ceilings(bench.channels)
             before_s = before_steps_s(bench)

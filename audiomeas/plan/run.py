@@ -28,7 +28,7 @@ from audiomeas.measurement.result import clean
 from audiomeas.plan.answers import NOT_ENTERED, Answers, entered, read_answers, refuse_wrong_answers
 from audiomeas.plan.file import Plan, find_plan, read_plan, refuse_impossible
 from audiomeas.plan.former import Former
-from audiomeas.plan.steps import Instruction, PlanStep, Reading, Step
+from audiomeas.plan.steps import Instruction, PlanStep, Reading, Step, sounds
 from audiomeas.plan.verdict import Verdict, judge_step, overall
 from audiomeas.record.resume import Resumed, resume_visit
 from audiomeas.record.store import (
@@ -332,7 +332,7 @@ class _Run:
         for number, step in enumerate(self._plan.steps, start=1):
             if step.name in self._done:
                 continue
-            if isinstance(step, Step) and not self._ended:
+            if sounds(step) and not self._ended:
                 self._first_sound()
             self._tell(f"step {number} of {len(self._plan.steps)}: {step.name}")
             self._step(step)

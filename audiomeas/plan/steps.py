@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.bench.bridged import COMMON_BELOW_OHM, parse_chassis_reading
 from audiomeas.errors import RequestError
+from audiomeas.measurement import registry
 from audiomeas.measurement.entered import INSTRUCTION, READING
 from audiomeas.measurement.quantity import COUNT, Accuracy, Typed, parse_typed, shown_quantity
 from audiomeas.measurement.result import WHOLE_UNIT
@@ -89,6 +90,11 @@ class Step:
                     f"stated for a load of {self.load_ohm:g} Ω; {has} entered for channel {channel}: connect that load "
                     "and enter it in the bench file"
                 )
+
+
+def sounds(step: PlanStep) -> bool:
+    """Return whether a step sends anything: then the unit is looked at and the bench checked before it."""
+    return isinstance(step, Step) and not registry.find(step.measure).only_listens(step.options)
 
 
 @dataclass(frozen=True, kw_only=True)
