@@ -16,6 +16,7 @@ from audiomeas.measurement.options import complete
 from audiomeas.measurement.result import clean
 from audiomeas.plan.file import find_plan, read_plan, refuse_impossible, shipped_plans
 from audiomeas.plan.run import RunOutcome
+from audiomeas.plan.steps import Step
 from audiomeas.present.outcome import visit_text
 from audiomeas.record.store import find_visits
 from audiomeas.recording import read_recording
@@ -48,7 +49,7 @@ def _match(outcome: RunOutcome) -> float:
 def test_shipped_plans_are_read_and_can_be_run_on_any_usual_card(name: str) -> None:
     plan = read_plan(find_plan(name))
     refuse_impossible(plan, 44_100.0)
-    assert all(step.limits for step in plan.steps)
+    assert all(step.limits or step.masks for step in plan.steps if isinstance(step, Step))
     assert len({step.name for step in plan.steps}) == len(plan.steps)
 
 

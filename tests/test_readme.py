@@ -32,10 +32,18 @@ def test_the_python_example_runs(tmp_path, monkeypatch, capsys):
 
 
 def test_the_plan_example_is_a_plan(tmp_path):
-    (text,) = blocks("toml")
+    (text,) = (block for block in blocks("toml") if "[[step]]" in block)
     (tmp_path / "p.toml").write_text(text)
     plan = read_plan(tmp_path / "p.toml")
-    assert [step.measure for step in plan.steps] == ["distortion", "response"]
+    before = ["instruction"] * 4 + ["reading"]  # ohms from minus to chassis twice, wiring, checklist
+    assert [step.measure for step in plan.steps] == [
+        *before,
+        "reading",
+        "instruction",
+        "distortion",
+        "response",
+        "power",
+    ]
 
 
 def commands():
