@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg, signal
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -84,6 +83,9 @@ class Recursive:
     """First-order sections in a row. sections : (sections, 6) as scipy lays them out."""
 
     def __init__(self, sections: FloatArray) -> None:
+        from scipy.signal import lfilter  # loading it takes longer than showing a bench: only what sounds needs it
+
+        self._filtered = lfilter
         self._coefficients = [(row[0:2].copy(), row[3:5].copy()) for row in sections]
         self._states: list[FloatArray] = [np.zeros(1) for _ in sections]
 
@@ -93,7 +95,7 @@ class Recursive:
             return samples
         for number, (numerator, denominator) in enumerate(self._coefficients):
             # Section by section: scipy's cascaded form spends more on its checks than on a short block.
-            filtered, state = signal.lfilter(numerator, denominator, samples, zi=self._states[number])
+            filtered, state = self._filtered(numerator, denominator, samples, zi=self._states[number])
             samples, self._states[number] = np.asarray(filtered), np.asarray(state)
         return samples
 
@@ -141,6 +143,8 @@ def completing_fir(
     is kept exactly, so that the relative error stays small towards DC.
     Complex least squares on relative error over half the sample rate (rows weighted, see _TRANSITION_WEIGHT).
     """
+    from scipy import linalg
+
     grid = np.asarray((np.arange(400) + 0.5) / 800.0, dtype=np.float64)  # of the sample rate, without DC
     z_inverse = np.exp(-2j * np.pi * grid)
     wanted = target(grid * sample_rate_hz) / _sections_at(sections, z_inverse)

@@ -11,7 +11,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
-from scipy import signal
 
 FloatArray = NDArray[np.float64]
 
@@ -24,10 +23,12 @@ _WIDE_HALF_FRAMES = 10
 
 def _taps(factor: int, half_frames: int, cutoff: float) -> FloatArray:
     """Return a low-pass at `factor` times the low rate. cutoff : the transition's middle over the low rate."""
+    from scipy.signal.windows import kaiser
+
     beta = 0.1102 * (_ATTENUATION_DB - 8.7)
     length = 2 * factor * half_frames + 1
     positions = np.arange(length) - factor * half_frames
-    taps = 2.0 * cutoff * np.sinc(2.0 * cutoff * positions / factor) * signal.windows.kaiser(length, beta)
+    taps = 2.0 * cutoff * np.sinc(2.0 * cutoff * positions / factor) * kaiser(length, beta)
     return np.asarray(taps / np.sum(taps), dtype=np.float64)
 
 

@@ -9,7 +9,6 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
 
 from audiomeas.simulation.unit import ProtectionModel, SupplyModel, SwitchModel
 
@@ -38,6 +37,8 @@ class SaggingSupply:
 
     def limited(self, stages: Sequence[Callable[[FloatArray], FloatArray]]) -> list[FloatArray]:
         """Return what each channel's stage gives, (frames,). stages : the rails' fall, (frames,) → open output."""
+        from scipy.signal import lfilter
+
         outputs = [stage(np.zeros(1)) for stage in stages]
         fall_v: FloatArray = np.zeros(len(outputs[0]))
         for _ in range(_MOST_ROUNDS):
@@ -45,7 +46,7 @@ class SaggingSupply:
                 (abs(output) * per_v for output, per_v in zip(outputs, self._a_per_v, strict=True)),
                 np.zeros(len(fall_v)),
             )
-            found, state = signal.lfilter([0.0, self._v_per_a], [1.0, -self._kept], ampere, zi=self._state)
+            found, state = lfilter([0.0, self._v_per_a], [1.0, -self._kept], ampere, zi=self._state)
             change_v = float(np.max(np.abs(found - fall_v), initial=0.0))
             fall_v = np.asarray(found)
             outputs = [stage(fall_v) for stage in stages]
