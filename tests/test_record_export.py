@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 import audiomeas
 from audiomeas.cli.main import status_of
 from audiomeas.errors import FileProblem, RequestError
+from audiomeas.measurement.entered import instruction_result
 from audiomeas.measurement.result import ChannelResult
 from audiomeas.record import export as module
 from audiomeas.record.unit import Unit, parse_unit
@@ -106,6 +107,15 @@ def test_a_column_a_value_with_its_unit_in_the_heading(records, tmp_path):
     assert [(row["channel"], row["gain_db (dB)"], row["gain_db uncertainty_95 (dB)"]) for row in rows] == [
         ("1", "15.0", "0.05"), ("2", "-3.5", "0.05"), ("1", "26.5", "0.05"), ("2", "26.0", "0.05"),
     ]  # fmt: skip
+
+
+def test_answers_and_notes_are_texts_of_their_own(tmp_path):
+    answer = instruction_result("Look", "Clean?", "=yes", expected="", right=None, simulated=True)
+    written(tmp_path / "r", {"Asked": answer})
+    (row,) = table_of(tmp_path / "r", tmp_path)
+    assert (row["quantity"], row["value"], row["text"], row["channel"]) == ("answer", "", "'=yes", "")
+    (tmp_path / "table.csv").unlink()
+    assert table_of(tmp_path / "r", tmp_path, table="wide")[0]["answer"] == "'=yes"
 
 
 def test_points_of_lists(tmp_path):

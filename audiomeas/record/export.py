@@ -74,7 +74,7 @@ def export(
     *,
     records: Path | str = "records",
     unit: Unit | str | Path | None = None,
-    visit: Path | str | None = None,
+    visit: Path | str | Sequence[Path | str] | None = None,
     table: str | None = None,
     workers: int | None = None,
     executor: Executor | None = None,
@@ -84,7 +84,7 @@ def export(
     """Write what records hold into a new CSV or JSON file; what `audiomeas export` does.
 
     file : .csv or .json.   unit : only this one (serial number, tag, name, folder); visit : only the one in this
-    folder; neither: all of `records`.
+    folder, or those in several; neither: all of `records`.
     table : 'values' (one row a value, the usual one), 'limits' (one row a limit with its verdict), 'visits' (one row a
     visit), 'wide' (one row a channel of a step, one column a value, its unit in the heading), 'points' (curves,
     harmonics, spectra; of one unit or visit). None: values; for .json everything that is kept, whole.
@@ -96,10 +96,11 @@ def export(
     chosen = _checked(target, table, whole=unit is None and visit is None)
     refuse_inside_a_record(target)
     refuse_unwritable(target)
-    homes = _homes(Path(records), unit, visit)
+    chosen_visits = _folders_of(visit)
+    homes = _homes(Path(records), unit, chosen_visits)
     number = processors() if workers is None else checked_workers(workers)
     enough = number if len(homes) >= _FEW_UNITS or workers is not None else 1
-    only = None if visit is None else Path(visit).name
+    only = None if chosen_visits is None else frozenset(folder.resolve() for folder in chosen_visits)
     work = partial(_piece, table=chosen, only=only, as_json=target.suffix.lower() == JSON)
     groups = parted(homes, 1 if len(homes) < _FEW_UNITS else _PIECES * max(number, 2))
     found = _Collected(say, progress, len(groups))
@@ -108,9 +109,14 @@ def export(
     return Exported(file=target, visits=found.visits, left_out=tuple(found.problems))
 
 
-def _checked(target: Path, table: str | None, *, whole: bool) -> str | None:
+def refuse_other_ending(target: Path) -> None:
+    """Raise RequestError when a file's name says neither CSV nor JSON."""
     if target.suffix.lower() not in (CSV, JSON):
         raise RequestError(f"{target}: give a name that ends in {CSV} (a table) or {JSON}")
+
+
+def _checked(target: Path, table: str | None, *, whole: bool) -> str | None:
+    refuse_other_ending(target)
     if table is None:
         return None if target.suffix.lower() == JSON else "values"
     if table not in TABLES:
@@ -120,13 +126,20 @@ def _checked(target: Path, table: str | None, *, whole: bool) -> str | None:
     return table
 
 
-def _homes(records: Path, unit: Unit | str | Path | None, visit: Path | str | None) -> list[Path]:
+def _folders_of(visit: Path | str | Sequence[Path | str] | None) -> list[Path] | None:
+    if visit is None:
+        return None
+    return [Path(visit)] if isinstance(visit, (str, Path)) else [Path(each) for each in visit]
+
+
+def _homes(records: Path, unit: Unit | str | Path | None, visits: Sequence[Path] | None) -> list[Path]:
     """Return the folders of the units that are asked for. Raises RequestError, FileProblem."""
-    if unit is not None and visit is not None:
+    if unit is not None and visits is not None:
         raise RequestError("give a unit or a visit, not both")
-    if visit is not None:
-        read_visit(Path(visit), hash_audio=False)  # says what is wrong with it
-        return [Path(visit).resolve().parent]
+    if visits is not None:
+        for visit in visits:
+            read_visit(visit, hash_audio=False)  # says what is wrong with it
+        return list(dict.fromkeys(visit.resolve().parent for visit in visits))
     if unit is not None:
         return [known_unit(unit, records).path]
     homes = folders(records, holding=UNIT_FILE)
@@ -157,7 +170,7 @@ class _Collected:
             yield piece
 
 
-def _piece(homes: Sequence[Path], *, table: str | None, only: str | None, as_json: bool) -> _Piece:
+def _piece(homes: Sequence[Path], *, table: str | None, only: frozenset[Path] | None, as_json: bool) -> _Piece:
     """Read some units, in whichever process."""
     problems: list[str] = []
     rows: list[dict[str, tidy.Cell]] = []
@@ -179,11 +192,11 @@ def _piece(homes: Sequence[Path], *, table: str | None, only: str | None, as_jso
     return _Piece((",\n" if as_json else "").join(texts), rows, visits, problems)
 
 
-def _readable(home: Path, only: str | None, problems: list[str]) -> Iterator[Visit]:
+def _readable(home: Path, only: frozenset[Path] | None, problems: list[str]) -> Iterator[Visit]:
     """Yield a unit's visits that stand as they were closed."""
     try:
         for visit in visits_of(home, on_problem=lambda problem: problems.append(str(problem))):
-            if only not in (None, visit.path.name):
+            if only is not None and visit.path.resolve() not in only:
                 continue
             if visit.damage:
                 problems.append(visit.damage)
@@ -214,7 +227,7 @@ def _wide(values: Iterable[dict[str, tidy.Cell]]) -> list[dict[str, tidy.Cell]]:
         if "quantity" not in row:
             continue
         unit = f" ({row['unit']})" if row["unit"] else ""
-        into[f"{row['quantity']}{unit}"] = row["value"]
+        into[f"{row['quantity']}{unit}"] = row["text"] or row["value"]
         if row["uncertainty_95"] is not None:
             into[f"{row['quantity']} uncertainty_95{unit}"] = row["uncertainty_95"]
         if row["bound"]:

@@ -30,10 +30,11 @@ VISIT_COLUMNS = (
     "closed", "record",
 )  # fmt: skip
 STEP_COLUMNS = ("step_number", "step", "step_status", "measurement")
-#: One row a value. 'void': work on the unit came after it; 'corrected_to': what the logbook says is right.
+#: One row a value, or a text in its place (an answer, a remark). 'void': work on the unit came after it; 'corrected_to':
+#: what the logbook says is right.
 VALUE_COLUMNS = (
-    *VISIT_COLUMNS, *STEP_COLUMNS, "channel", "quantity", "words", "value", "unit", "uncertainty_95", "bound", "void",
-    "corrected_to",
+    *VISIT_COLUMNS, *STEP_COLUMNS, "channel", "quantity", "words", "value", "unit", "uncertainty_95", "bound", "text",
+    "void", "corrected_to",
 )  # fmt: skip
 #: One row a limit of a channel.
 LIMIT_COLUMNS = (
@@ -46,7 +47,7 @@ SUMMARY_COLUMNS = (*VISIT_COLUMNS, "verdict", "pass", "fail", "undecided", "step
 
 
 def value_rows(visit: Visit, later: Later | None = None) -> Iterator[dict[str, Cell]]:
-    """Yield a row for each number of each step. later : what the logbook says of the visit; None: it is read.
+    """Yield a row for each number and text of each step. later : what the logbook says of the visit; None: it is read.
 
     A step without a result has one row without a value, so that what is missing is seen. Raises FileProblem.
     """
@@ -59,8 +60,8 @@ def value_rows(visit: Visit, later: Later | None = None) -> Iterator[dict[str, C
         words = _words(step.result)
         for channel in step.result.channels:
             for key, value in channel.values.items():
-                known = number(value)
-                if known is None and not (value is None and key in words):
+                known, text = number(value), value if isinstance(value, str) else ""
+                if known is None and not text and not (value is None and key in words):
                     continue
                 yield {
                     **head,
@@ -71,6 +72,7 @@ def value_rows(visit: Visit, later: Later | None = None) -> Iterator[dict[str, C
                     "unit": words[key][1] if key in words else unit_of(key),
                     "uncertainty_95": number(channel.uncertainty.get(key)),
                     "bound": str(channel.bound.get(key, "")),
+                    "text": text,
                     "corrected_to": _corrected(since, step.name, key, channel.channel),
                 }
 
