@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -22,7 +23,7 @@ from audiomeas.cli.loudspeakers import asked, loudspeakers_option
 from audiomeas.cli.visits import records_option
 
 if TYPE_CHECKING:
-    from audiomeas.plan.batch import Go
+    from audiomeas.plan.batch import BatchOutcome, Go
     from audiomeas.plan.stack import Entry
 
 
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
 @click.option("--anew", is_flag=True, help="Begin another batch although one is not finished; what it measured stays.")
 @click.option("--no-prompt", is_flag=True, help="Do not wait for the person between units.")
 @click.option("--without-check", metavar="REASON", help="As in `run`: why the bench is not checked before each unit.")
+@click.option("--table", metavar="FILE", help="Also write each value of each unit into a new table (CSV, or JSON).")
+@click.option("--chart", metavar="FILE", help="Also draw a curve of all units over each other (PNG, SVG, PDF).")
 @answers_option
 @bench_option
 @loudspeakers_option
@@ -44,6 +47,8 @@ def batch(
     anew: bool,
     no_prompt: bool,
     without_check: str | None,
+    table: str | None,
+    chart: str | None,
     answers: str | None,
     bench: str | None,
     loudspeakers: str | None,
@@ -61,6 +66,7 @@ def batch(
     """
     from audiomeas.plan.batch import batch as batch_call
 
+    refuse_bad_targets(table, chart)
     outcome = batch_call(
         stack,
         records=records,
@@ -94,7 +100,44 @@ def batch(
         ]
         click.echo(stack_text(outcome.title, lines, width=terminal_width(sys.stdout), colour=wants_colour(sys.stdout)))
         click.echo(f"batch: {outcome.path}")
-    return outcome.exit_status
+    return max(outcome.exit_status, _drawn(outcome, table, chart))
+
+
+def refuse_bad_targets(table: str | None, chart: str | None) -> None:
+    """Refuse files that could not be written, before anything is measured. Raises RequestError, FileProblem."""
+    from audiomeas.files import refuse_unwritable
+    from audiomeas.present.saving import CHART_SUFFIXES, check_suffix
+    from audiomeas.record.export import refuse_other_ending
+    from audiomeas.record.visit import refuse_inside_a_record
+
+    if table is not None:
+        refuse_other_ending(Path(table))
+    if chart is not None:
+        check_suffix(Path(chart), CHART_SUFFIXES)
+    for file in (table, chart):
+        if file is not None:
+            refuse_inside_a_record(Path(file))
+            refuse_unwritable(Path(file))
+
+
+def _drawn(outcome: BatchOutcome, table: str | None, chart: str | None) -> int:
+    """Write table and chart; what can't be drawn is told, and does not lose what the batch came to."""
+    from audiomeas.errors import EXIT_DONE, RequestError
+
+    visits = [visit.path for visit in outcome.visits]
+    try:
+        if table is not None and visits:
+            from audiomeas.record.export import export
+
+            say(f"table: {export(table, visit=visits, say=say).file}")
+        if chart is not None and visits:
+            from audiomeas.present.api import overlay
+
+            say(f"chart: {overlay(visits, chart, say=say)}")
+    except RequestError as error:
+        say(f"audiomeas: {error}")
+        return error.exit_status
+    return EXIT_DONE
 
 
 def _file_of(entry: Entry, answers: str | None) -> str | None:

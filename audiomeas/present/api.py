@@ -71,11 +71,13 @@ def overlay(
     """Draw one chart of several visits, their curves over each other, into a PNG, SVG or PDF file; return its path.
 
     visits : folders, at least two; they need not be of one unit. The rest as in `chart`: one is chosen among those
-    that all of them have, of the same step. Raises as `chart` does.
+    that all of them have, of the same step. Where there are more curves than can be told apart, only those of visits
+    that stand out have a name. Raises as `chart` does.
     """
     from audiomeas.present.charts import chart_figure
     from audiomeas.present.overlay import laid_over
     from audiomeas.present.saving import save_pages
+    from audiomeas.present.style import TOLD_APART
 
     target = Path(file)
     check_suffix(target, CHART_SUFFIXES)
@@ -89,10 +91,20 @@ def overlay(
         raise RequestError("these visits have no chart of one step in common: they can't be drawn over each other")
     chosen = _chosen([(key[0], found[0][key]) for key in shared], name)
     key = next(each for each in shared if found[0][each] is chosen)
-    view = laid_over([each[key] for each in found], _told_apart(read), title=f"{key[0]}: {_whose(read)}")
+    views = [each[key] for each in found]
+    named = _standing_out(read, key[0]) if sum(len(each.series) for each in views) > TOLD_APART else None
+    view = laid_over(views, _told_apart(read), title=f"{key[0]}: {_whose(read)}", named=named)
     _tell_missing_letters(view, say)
     save_pages([chart_figure(view)], target, title=view.title)
     return target
+
+
+def _standing_out(visits: Sequence[Visit], step: str) -> list[bool]:
+    """Return which visits stand out from the others by a figure of a step: of many curves only theirs have a name."""
+    from audiomeas.record.standing_out import standing_out
+
+    found = [one.visit for one in standing_out(visits) if one.step == step]
+    return [any(visit is other for other in found) for visit in visits]
 
 
 def _whose(visits: Sequence[Visit]) -> str:

@@ -9,10 +9,13 @@ from audiomeas.errors import RequestError
 from audiomeas.measurement.views import ChartView, Series
 
 
-def laid_over(views: Sequence[ChartView], whose: Sequence[str], *, title: str) -> ChartView:
+def laid_over(
+    views: Sequence[ChartView], whose: Sequence[str], *, title: str, named: Sequence[bool] | None = None
+) -> ChartView:
     """Return one chart with the curves of several, in their order.
 
-    whose : of each chart, what its curves are called: 'as-found'.   title : of the whole.
+    whose : of each chart, what its curves are called: 'as-found'.   title : of the whole.   named : which of them have
+    curves of their own; those of the others are drawn as one, in one look. None: all have.
     Of bands the first chart's are drawn. Raises RequestError: they have not the same axes.
     """
     first = views[0]
@@ -24,12 +27,17 @@ def laid_over(views: Sequence[ChartView], whose: Sequence[str], *, title: str) -
                 f"{first.title!r} and {view.title!r} have not the same axes ({first.y_label}; {view.y_label}): they "
                 "can't be drawn over each other"
             )
+    apart = [True] * len(views) if named is None else list(named)
+    others = [view for view, own in zip(views, apart, strict=True) if not own]
+    own_views = [(view, name) for view, name, own in zip(views, whose, apart, strict=True) if own]
     channels = {one.channel for view in views for one in view.series if one.channel is not None}
     series = [
         _named(one, name, place * max(channels, default=0))
-        for place, (view, name) in enumerate(zip(views, whose, strict=True))
+        for place, (view, name) in enumerate(own_views)
         for one in view.series
     ]
+    if others:
+        series = [_as_one(others, "the other" if own_views else "all"), *series]
     return replace(
         first,
         title=title,
@@ -39,6 +47,17 @@ def laid_over(views: Sequence[ChartView], whose: Sequence[str], *, title: str) -
         y_range=_widest([view.y_range for view in views]),
         simulated=any(view.simulated for view in views),
     )
+
+
+def _as_one(views: Sequence[ChartView], which: str) -> Series:
+    """Return all curves of charts as one, with a gap between two."""
+    x: list[float] = []
+    y: list[float | None] = []
+    for view in views:
+        for one in view.series:
+            x += [*one.x, one.x[-1]]
+            y += [*one.y, None]
+    return Series(label=f"{which} {len(views)}", x=x, y=y)
 
 
 def _named(series: Series, whose: str, later: int) -> Series:

@@ -51,7 +51,7 @@ def _missed(lines: Sequence[StackLine], width: int) -> list[str]:
     told = [f"unit {line.number}, {line.name}: {why}" for line in lines if (why := _why(line))]
     if not told:
         return []
-    return ["Not passed:", *(piece for one in told for piece in wrapped(f"- {one}", width)), ""]
+    return ["Not passed:", *(piece for one in told for piece in _item(one, width)), ""]
 
 
 def _verdict(line: StackLine) -> str:
@@ -76,17 +76,32 @@ def _outliers(visits: Sequence[Visit], width: int) -> list[str]:
     if not found:
         return ["No figure of a unit stands out from those of the others."]
     lines = ["Standing out from the others (by median and median absolute deviation):"]
+    whose: dict[tuple[str, int], list[StandingOut]] = {}
     for one in found:
-        lines += wrapped(f"- {standing_out_words(one)}", width)
+        whose.setdefault((one.visit.unit.name, one.channel), []).append(one)
+    for (name, channel), figures in whose.items():
+        lines += wrapped(name if channel == WHOLE_UNIT else f"{name}, channel {channel}:", width)
+        lines += [
+            line for one in _told_once(figures) for line in _item(f"{standing_out_words(one)}", width)
+        ]  # fmt: skip
     return lines
 
 
+def _told_once(figures: Sequence[StandingOut]) -> list[StandingOut]:
+    """Return figures without those that say in decibels what stands there in percent."""
+    keys = {(one.step, one.figure.key) for one in figures}
+    return [one for one in figures if (one.step, f"{one.figure.key.removesuffix('_db')}_percent") not in keys]
+
+
+def _item(text: str, width: int) -> list[str]:
+    """Return a text as an item of a list, its further lines set in."""
+    return [f"{'- ' if number == 0 else '  '}{line}" for number, line in enumerate(wrapped(text, width - 2))]
+
+
 def standing_out_words(one: StandingOut) -> str:
-    """Return '… serial D-0003, channel 2, Distortion at 1 W: THD 1.23 %, the median of 5 units is 0.012 %'."""
-    channel = "" if one.channel == WHOLE_UNIT else f", channel {one.channel}"
+    """Return 'Distortion at 1 W: harmonic distortion 1.23 %, median of 5 units 0.012 %'."""
     value, median = (_amount(number, one.figure.unit) for number in (one.value, one.median))
-    whose = f"{one.visit.unit.name}{channel}, {one.step}"
-    return f"{whose}: {one.figure.words} {value}, the median of {one.units} units is {median}"
+    return f"{one.step}: {one.figure.words} {value}, median of {one.units} units {median}"
 
 
 def _amount(value: float, unit: str) -> str:

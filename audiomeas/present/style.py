@@ -68,6 +68,8 @@ _CHANNELS = (
     Stroke(colour=SKY_BLUE, dashes=(6.0, 1.6, 1.4, 1.6), marker="s", point="X"),
     Stroke(colour=BLUE, dashes=(1.2, 1.4), marker="D", point="*"),
 )
+#: So many curves differ in colour, dashes or marks.
+TOLD_APART = len(_CHANNELS)
 #: For what belongs to no channel (a bench's residual, a reference): black and grey, thin.
 _OTHERS = (
     Stroke(colour=SOFT_INK, width_pt=1.0, dashes=(2.0, 2.0), point="x"),
