@@ -30,8 +30,8 @@ VISIT_COLUMNS = (
     "closed", "record",
 )  # fmt: skip
 STEP_COLUMNS = ("step_number", "step", "step_status", "measurement")
-#: One row a value, or a text in its place (an answer, a remark). 'void': work on the unit came after it; 'corrected_to':
-#: what the logbook says is right.
+#: One row a value, or a text in its place (an answer, a remark). 'void': work on the unit came after it;
+#: 'corrected_to': what the logbook says is right.
 VALUE_COLUMNS = (
     *VISIT_COLUMNS, *STEP_COLUMNS, "channel", "quantity", "words", "value", "unit", "uncertainty_95", "bound", "text",
     "void", "corrected_to",
