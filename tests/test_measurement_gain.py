@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import math
 
 import numpy as np
 import pytest
 from array_amplifiers import FULL_SCALE_V_RMS, RATE_HZ, SCALE
 
+from audiomeas.errors import RequestError
+from audiomeas.measurement.attached import AttachedResult
 from audiomeas.measurement.base import PlayContext
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.registry import find
+from audiomeas.measurement.result import result_from_json
 from audiomeas.recording import Recording
 
 GAIN = find("gain")
@@ -43,7 +47,8 @@ def _recording(gains, **changes):
 
 
 def _analysed(recording, **options):
-    return GAIN.analyse(recording, complete(GAIN, options))
+    other = {"other_setting": options.pop("other_setting")} if "other_setting" in options else {}
+    return GAIN.analyse(recording, {**complete(GAIN, options), **other})
 
 
 def test_gain_sensitivity_and_balance():
@@ -76,3 +81,31 @@ def test_what_is_not_known_is_null():
     told = _analysed(uncalibrated, rated_level="2 V").channel(1)
     assert told.values["gain_db"] is None
     assert told.values["sensitivity_v_rms"] is None
+
+
+def _other(found, **changes):
+    result = result_from_json(json.loads(json.dumps(found.as_json())))
+    return AttachedResult(name="middle.json", sha256="0" * 64, result=dataclasses.replace(result, **changes))
+
+
+def test_the_range_of_a_tone_control_is_the_change_from_its_middle():
+    """Gains of 20 and 19 at the middle, 63 and 6 at an end: 20 · lg of their ratios, to what noise of 1e-5 V leaves."""
+    middle = _analysed(_recording([20.0, 19.0]))
+    end = _analysed(_recording([63.0, 6.0]), other_setting=_other(middle))
+    for channel, ratio in ((1, 63.0 / 20.0), (2, 6.0 / 19.0)):
+        told = end.channel(channel)
+        assert told.values["change_db"] == pytest.approx(20.0 * math.log10(ratio), abs=1e-3)
+        # These scales don't say where they come from, so that nothing cancels: at most both, and more than one.
+        assert 1.0 < told.uncertainty["change_db"] / told.uncertainty["gain_db"] <= 2.0
+    assert [row[0] for row in GAIN.tables(end)[0].rows][2] == "gain over that at the other setting"
+    assert "change_db" not in middle.channel(1).values
+
+
+def test_settings_that_can_not_be_compared_are_refused():
+    middle = _analysed(_recording([20.0, 20.0]))
+    for changes, said in (
+        ({"measurement": "response"}, "is a result of response"),
+        ({"conditions": {**middle.conditions, "frequency_hz": 100.0}}, "is of 100 Hz, this of 1 kHz"),
+    ):
+        with pytest.raises(RequestError, match=said):
+            _analysed(_recording([20.0, 20.0]), other_setting=_other(middle, **changes))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import scaled
+from audiomeas.errors import RequestError
 from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
 from audiomeas.measurement.budget import Told
 from audiomeas.measurement.checks import bench_level, made
@@ -20,11 +21,14 @@ from audiomeas.measurement.views import ChartView, TableView
 from audiomeas.units import Level, amplitude_ratio_to_db, db_to_amplitude_ratio
 
 if TYPE_CHECKING:
+    from audiomeas.measurement.attached import AttachedResult
     from audiomeas.recording import Recording
     from audiomeas.stimulus import SteppedSines
 
 _WORD = "gain"
-_SENSITIVITY, _BALANCE = "sensitivity_v_rms", "balance_db"
+_SENSITIVITY, _BALANCE, _CHANGE = "sensitivity_v_rms", "balance_db", "change_db"
+#: Two tones are one when their frequencies differ by less than this part.
+_SAME_TONE = 1e-3
 #: A window holds at least this many periods.
 _LEAST_PERIODS = 20
 #: Conditions of stepped sines that say something of a gain.
@@ -33,6 +37,7 @@ _QUANTITIES = (
     ("gain_db", "gain", "dB"),
     ("sensitivity_v_rms", "input for the rated output", "V"),
     ("balance_db", "level over that of the first channel", "dB"),
+    ("change_db", "gain over that at the other setting", "dB"),
     ("level_v_rms", "output", "V"),
     ("level_w", "power into the load", "W"),
 )
@@ -68,7 +73,10 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     read = read_steps(recording, band, _WORD)
     steps = {channel: found[0] for channel, found in read.channels.items() if found}
     first = next(iter(steps.values()), None)
-    channels = [_channel(read.recording, channel, steps.get(channel), first, rated) for channel in read.channels]
+    other: AttachedResult | None = options["other_setting"]
+    if other is not None:
+        _refuse_other(other, first)
+    channels = [_channel(read.recording, channel, steps.get(channel), first, rated, other) for channel in read.channels]
     conditions = {key: value for key, value in read.conditions.items() if key in _KEPT}
     return result_of(
         read.recording,
@@ -78,6 +86,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
             "frequency_hz": None if first is None else first.values["frequency_hz"],
             "rated_level": None if rated is None else str(rated),
             "level_of": "fundamental",
+            "other_setting": None if other is None else {"file": other.name, "sha256": other.sha256},
         },
         channels=tuple(channels),
         warnings=read.warnings,
@@ -85,9 +94,14 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
 
 
 def _channel(
-    recording: Recording, channel: int, step: Told | None, first: Told | None, rated: Level | None
+    recording: Recording,
+    channel: int,
+    step: Told | None,
+    first: Told | None,
+    rated: Level | None,
+    other: AttachedResult | None,
 ) -> ChannelResult:
-    told = Told(dict.fromkeys((_SENSITIVITY, _BALANCE)))
+    told = Told(dict.fromkeys((_SENSITIVITY, _BALANCE, *(() if other is None else (_CHANGE,)))))
     for key in ("gain_db", "level_v_rms", "level_w", "level_dbfs"):
         told.copy(key, step, key)
     if step is None:
@@ -97,7 +111,33 @@ def _channel(
         told.values[_BALANCE] = told.uncertainty[_BALANCE] = 0.0
     elif first is not None and step.values["level_v_rms"] and first.values["level_v_rms"]:
         _tell_balance(told, step, first)
+    before = None if other is None else next((one for one in other.result.channels if one.channel == channel), None)
+    if before is not None:
+        _tell_change(told, before)
     return told.result(channel)
+
+
+def _refuse_other(other: AttachedResult, first: Told | None) -> None:
+    """Raise RequestError for a result that a change of gain can't be told from."""
+    if other.result.measurement != _WORD:
+        raise RequestError(
+            f"{other.name} is a result of {other.result.measurement}: give what `audiomeas measure gain --json` printed"
+        )
+    was_hz = other.result.conditions.get("frequency_hz")
+    now_hz = None if first is None else float(first.values["frequency_hz"])
+    if now_hz is not None and (was_hz is None or abs(float(was_hz) / now_hz - 1.0) > _SAME_TONE):
+        was = "no tone" if was_hz is None else hertz(float(was_hz))
+        raise RequestError(f"{other.name} is of {was}, this of {hertz(now_hz)}: compare settings at one frequency")
+
+
+def _tell_change(told: Told, before: ChannelResult) -> None:
+    """Tell the gain over that at another setting of a control; what both carry of one calibration cancels."""
+    was_db = before.values.get("gain_db")
+    if was_db is None or told.values["gain_db"] is None:
+        return
+    told.values[_CHANGE] = told.values["gain_db"] - float(was_db)
+    if "gain_db" in told.budget and "gain_db" in before.budget:
+        told.add(_CHANGE, (*told.budget["gain_db"], *scaled(before.budget["gain_db"], -1.0)))
 
 
 def _tell_sensitivity(told: Told, recording: Recording, channel: int, frequency_hz: float, rated: Level | None) -> None:
@@ -154,6 +194,13 @@ MEASUREMENT = Measurement(
             stage="analyse",
         ),
         Option(
+            name="other_setting",
+            kind="result",
+            help="The JSON of this measurement at another setting of a control: the change of gain is told, such as "
+            "the range of a tone control (its ends against its middle, at 100 Hz and at 10 kHz).",
+            stage="analyse",
+        ),
+        Option(
             name="window_s",
             kind="number",
             help="Length of what is analysed; low tones take 20 periods.",
@@ -166,6 +213,7 @@ MEASUREMENT = Measurement(
         Figure(key="gain_db", unit="dB", words="gain"),
         Figure(key=_SENSITIVITY, unit="V", words="input for the rated output"),
         Figure(key=_BALANCE, unit="dB", words="level over that of the first channel"),
+        Figure(key=_CHANGE, unit="dB", words="change of gain from the other setting"),
     ),
     stimulus=_stimulus,
     analyse=_analyse,
