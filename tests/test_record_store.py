@@ -283,6 +283,29 @@ def test_a_wrong_word_is_no_verdict(tmp_path: Path) -> None:
         read_visit(path)
 
 
+@pytest.mark.parametrize(
+    ("name", "what", "key", "value", "said"),
+    [
+        ("verdict.json", "rows", "quantity", None, "quantity is no text"),
+        ("verdict.json", "rows", "step", ["THD"], "step is no text"),
+        ("verdict.json", "rows", "channel", "left", "channel is no number"),
+        ("result.json", "channels", "uncertainty", {"thd_percent": -1.0}, "the uncertainty of thd_percent is negative"),
+        ("result.json", "channels", "uncertainty", {"thd_percent": "1"}, "the uncertainty of thd_percent is no number"),
+        ("result.json", "channels", "bound", {"thd_percent": 5}, "bound of thd_percent is no text"),
+    ],
+)
+def test_a_value_of_another_type_is_said_by_file_and_key(
+    tmp_path: Path, name: str, what: str, key: str, value: object, said: str
+) -> None:
+    """In a record that was not closed nothing but its own words tells of damage."""
+    file = _whole_visit(tmp_path) / "01-thd" / name
+    data = json.loads(file.read_text())
+    data[what][0][key] = value
+    file.write_text(json.dumps(data))
+    with pytest.raises(FileProblem, match=f"{name} is damaged: {said}"):
+        read_visit(file.parent.parent)
+
+
 def test_a_folder_that_is_no_visit_is_said(tmp_path: Path) -> None:
     with pytest.raises(FileProblem, match="not the folder of a visit"):
         read_visit(tmp_path)

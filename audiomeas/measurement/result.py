@@ -93,16 +93,33 @@ def result_from_json(data: Mapping[str, Any]) -> Result:
             ChannelResult(
                 channel=WHOLE_UNIT if row["channel"] is None else int(row["channel"]),
                 values={key: value for key, value in row.items() if key not in kept},
-                uncertainty=dict(row.get("uncertainty", {})),
-                bound=dict(row.get("bound", {})),
+                uncertainty=_half_widths(row.get("uncertainty", {})),
+                bound={key: _text(f"bound of {key}", value) for key, value in row.get("bound", {}).items()},
                 budget=budget_from(row.get("budget", {})),
             )
             for row in data["channels"]
         ),
-        warnings=tuple(data["warnings"]),
+        warnings=tuple(_text("a warning", line) for line in data["warnings"]),
         simulated=bool(data.get("simulated", False)),
         provenance=dict(data.get("provenance", {})),
     )
+
+
+def _half_widths(data: Mapping[str, Any]) -> dict[str, Any]:
+    """Return uncertainties: numbers that are not negative, or None, or lists of them. Raises TypeError, ValueError."""
+    for key, found in data.items():
+        for value in found if isinstance(found, list) else [found]:
+            if value is not None and (isinstance(value, bool) or not isinstance(value, (int, float))):
+                raise TypeError(f"the uncertainty of {key} is no number")
+            if value is not None and not value >= 0.0:
+                raise ValueError(f"the uncertainty of {key} is negative")
+    return dict(data)
+
+
+def _text(what: str, value: Any) -> str:
+    if not isinstance(value, str):
+        raise TypeError(f"{what} is no text")
+    return value
 
 
 def clean(value: Any) -> Any:

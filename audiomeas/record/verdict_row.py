@@ -124,9 +124,17 @@ def decided(row: Verdict) -> Word:
     return "undecided" if word == "pass" and row.mask is not None and row.mask.held.gaps else word
 
 
+#: Keys of a row that hold text.
+_TEXTS = ("step", "quantity", "unit", "words", "bound", "source", "reason")
+
+
 def verdict_from_json(data: Mapping[str, Any]) -> Verdict:
     """Return the row of a JSON object. Raises KeyError, TypeError or ValueError on a wrong one."""
     asked = {item.name: data[item.name] for item in fields(Verdict) if item.name not in _LEFT_OUT}
+    for name in _TEXTS:
+        _text(data, name)
+    if not (asked["channel"] is None or _is_number(asked["channel"])):
+        raise TypeError("channel is no number")
     since, expected, answer = (_text(data, name) for name in ("since", "expected", "answer"))
     row = Verdict(**asked, since=since, expected=expected, answer=answer, mask=_mask(data))
     if row.verdict not in WORDS:
@@ -134,6 +142,8 @@ def verdict_from_json(data: Mapping[str, Any]) -> Verdict:
     numbers = (row.value, row.uncertainty, row.at_least, row.at_most, row.difference_at_most)
     if not all(number is None or _is_number(number) for number in numbers):
         raise TypeError("a value or a limit is no number")
+    if row.uncertainty is not None and row.uncertainty < 0.0:
+        raise ValueError(f"the uncertainty of {row.quantity} is negative")
     if all(limit is None for limit in (row.at_least, row.at_most, row.difference_at_most)):
         raise ValueError(f"a row of {row.quantity} has no limit")
     if (word := decided(row)) != row.verdict:
