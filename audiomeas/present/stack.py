@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from audiomeas.analysis.outliers import FEWEST
 from audiomeas.measurement.result import SIMULATED_NOTE, WHOLE_UNIT
 from audiomeas.measurement.views import Column, TableView
 from audiomeas.present.digits import plain
 from audiomeas.present.tables import render_table, wrapped
-from audiomeas.record.standing_out import StandingOut, standing_out
+from audiomeas.record.standing_out import FEWEST, StandingOut, standing_out
 from audiomeas.record.visit import Visit
 from audiomeas.shown_units import shown_in
 

@@ -17,6 +17,8 @@ from audiomeas.measurement.base import Figure
 from audiomeas.record.visit import StepRecord, Visit
 from audiomeas.units import amplitude_ratio_to_db, db_to_amplitude_ratio
 
+__all__ = ["FEWEST", "StandingOut", "standing_out"]
+
 #: Figures that can't be negative, and spread by factors: keys that end so.
 _BY_RATIO = ("_v_rms", "_v", "_w", "_percent", "_ohm")
 #: A bound is no value: it can be what the others are compared with, but never stand out itself.
