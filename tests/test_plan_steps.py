@@ -351,8 +351,14 @@ def test_a_later_visit_without_this_step_is_passed_over(tmp_path: Path) -> None:
     assert [row.verdict for row in outcome.verdicts if row.since] == ["pass", "pass"]
 
 
-def test_without_an_earlier_visit_a_change_is_undecided(tmp_path: Path) -> None:
+def test_at_the_stage_itself_there_is_nothing_to_compare(tmp_path: Path) -> None:
     outcome = _run(tmp_path, HEAD + CHANGE, session=_gain(26.0))
+    assert [row.since for row in outcome.verdicts] == ["", ""]
+    assert outcome.verdict == "pass"
+
+
+def test_without_an_earlier_visit_a_change_is_undecided(tmp_path: Path) -> None:
+    outcome = _run(tmp_path, HEAD + CHANGE, session=_gain(26.0), stage="as-left")
     reasons = {row.reason for row in outcome.verdicts if row.since}
     assert reasons == {"missing: no as-found visit of this unit with unchanged files was found"}
     assert outcome.verdict == "undecided"
@@ -445,6 +451,22 @@ def test_what_is_wrong_is_named_with_file_and_key(tmp_path: Path, text: str, sai
     assert said in str(caught.value)
     assert "plan.toml" in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_the_page_tells_answers_under_one_heading(tmp_path: Path) -> None:
+    from audiomeas.present.content import content_of
+    from audiomeas.present.sentences import topics
+
+    free = QUESTION.replace('expected = "yes"\nsource = "house"\n', "").replace("Relay", "Sound")
+    outcome = _run(tmp_path, HEAD + CHECKED + QUESTION + free, {**ALL_WELL, "Relay": "no", "Sound": "a click"})
+    topic = topics(content_of(outcome.visit))[-1]
+    assert topic.words == "Checked by hand"
+    assert [sentence.text for sentence in topic.lines] == [
+        "Does the relay click within ten seconds?: no. Expected: yes (the workshop's limit): fail.",
+        "As expected: Minus terminal to chassis, channel 1; Minus terminal to chassis, channel 2; the wiring of this "
+        "plan; Tone controls at their centre.",
+        "Does the relay click within ten seconds?: a click.",
+    ]
 
 
 def test_a_reading_is_told_with_its_own_words_and_unit() -> None:

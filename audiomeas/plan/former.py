@@ -12,7 +12,7 @@ from audiomeas.errors import FileProblem
 from audiomeas.files import translated
 from audiomeas.record.change import change_half_width
 from audiomeas.record.entry import Correction, Entry
-from audiomeas.record.stage import stay_in
+from audiomeas.record.stage import STAGES, stay_in
 from audiomeas.record.visit import VISIT_FILE, Visit, read_visit, versioned
 from audiomeas.record.void import later_of
 
@@ -47,6 +47,11 @@ class Former:
         self._visit = visit
         self._hashes = dict(hashes)
         self._of_stage: dict[str, list[Visit]] = {}
+
+    def has_passed(self, stage: str) -> bool:
+        """Tell whether the visit comes after a stage: only then has it something to compare with."""
+        now = str(versioned(self._visit / VISIT_FILE)["stage"])
+        return STAGES.index(now) > STAGES.index(stage)
 
     def of(self, stage: str, step: PlanStep, result: Result, channel: int) -> Then | str:
         """Return a channel of a step at the latest visit of a stage that has it; in words why there is none to compare.

@@ -65,6 +65,8 @@ def judge(
     if limit.difference_at_most is not None:
         return (_row(limit, step, None, _difference(limit, result, step, reason)),)
     if limit.change_at_most is not None:
+        if former is not None and not former.has_passed(limit.since):
+            return ()  # nothing can have changed since a stage that this visit belongs to, or comes before
         return tuple(
             _row(limit, step, channel, _change(limit, result, step, channel, reason, former))
             for channel in _channels(limit, result, step)

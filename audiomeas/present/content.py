@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.budget import difference_half_width
 from audiomeas.measurement.curves import number
-from audiomeas.measurement.entered import AS_EXPECTED, INSTRUCTION
+from audiomeas.measurement.entered import AS_EXPECTED, INSTRUCTION, READING
 from audiomeas.present.entries import later_lines
 from audiomeas.present.masks import with_masks
 from audiomeas.record.verdict_row import limit_text
@@ -148,6 +148,8 @@ def _without_repeats(steps: Sequence[StepRecord], *, with_balance: bool) -> Iter
 
 
 def _thing(finding: Finding) -> str:
+    if finding.quantity in (READING, AS_EXPECTED):  # what was read or asked tells these apart
+        return f"{finding.quantity} {finding.step} {finding.words}"
     return _SAME_THING.get(finding.quantity, finding.quantity)
 
 
