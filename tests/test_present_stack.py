@@ -54,10 +54,10 @@ def fakes(monkeypatch):
 def test_what_stands_out_is_the_one_unit_and_figure(lines):
     """Median 26.0 dB, deviations 0, 0.05, 0.05, 1.5, 0.02: sigma 1.48 · 0.05; D is 20 of them off (needed: 18.65)."""
     found = standing_out([line.visit for line in lines])
-    assert [(one.visit.unit.name, one.channel, one.figure.key) for one in found] == [
+    assert [(one.visit.unit.name, one.found.channel, one.found.figure.key) for one in found] == [
         (name_of("D"), 1, "gain_db"), (name_of("D"), 2, "gain_db"),
     ]  # fmt: skip
-    assert (found[0].value, found[0].median, found[0].units) == (24.5, 26.0, 5)
+    assert (found[0].found.value, found[0].found.median, found[0].found.results) == (24.5, 26.0, 5)
     assert standing_out([line.visit for line in lines[:4]]) == ()  # of four nobody can tell
 
 

@@ -77,7 +77,7 @@ def _outliers(visits: Sequence[Visit], width: int) -> list[str]:
     lines = ["Standing out from the others (by median and median absolute deviation):"]
     whose: dict[tuple[str, int], list[StandingOut]] = {}
     for one in found:
-        whose.setdefault((one.visit.unit.name, one.channel), []).append(one)
+        whose.setdefault((one.visit.unit.name, one.found.channel), []).append(one)
     for (name, channel), figures in whose.items():
         lines += wrapped(name if channel == WHOLE_UNIT else f"{name}, channel {channel}:", width)
         lines += [
@@ -88,8 +88,8 @@ def _outliers(visits: Sequence[Visit], width: int) -> list[str]:
 
 def _told_once(figures: Sequence[StandingOut]) -> list[StandingOut]:
     """Return figures without those that say in decibels what stands there in percent."""
-    keys = {(one.step, one.figure.key) for one in figures}
-    return [one for one in figures if (one.step, f"{one.figure.key.removesuffix('_db')}_percent") not in keys]
+    keys = {(one.step, one.found.figure.key) for one in figures}
+    return [one for one in figures if (one.step, f"{one.found.figure.key.removesuffix('_db')}_percent") not in keys]
 
 
 def _item(text: str, width: int) -> list[str]:
@@ -99,8 +99,9 @@ def _item(text: str, width: int) -> list[str]:
 
 def standing_out_words(one: StandingOut) -> str:
     """Return 'Distortion at 1 W: harmonic distortion 1.23 %, median of 5 units 0.012 %'."""
-    value, median = (_amount(number, one.figure.unit) for number in (one.value, one.median))
-    return f"{one.step}: {one.figure.words} {value}, median of {one.units} units {median}"
+    found = one.found
+    value, median = (_amount(number, found.figure.unit) for number in (found.value, found.median))
+    return f"{one.step}: {found.figure.words} {value}, median of {found.results} units {median}"
 
 
 def _amount(value: float, unit: str) -> str:
