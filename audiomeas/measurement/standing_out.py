@@ -1,7 +1,7 @@
 """Which figures of one result stand out from those of like results: the same measurement of several units.
 
-Each figure is compared with the same figure of the same channel of the others. Volts, watts, ohms and percentages spread
-by factors, so they are compared by their ratio (in decibels); decibels, degrees and times as they are.
+Each figure is compared with the same figure of the same channel of the others. Volts, watts, ohms and percentages
+spread by factors, so they are compared by their ratio (in decibels); decibels, degrees and times as they are.
 """
 
 from __future__ import annotations
@@ -51,8 +51,8 @@ class _Seen:
 def figures_out(results: Sequence[Result]) -> tuple[FigureOut, ...]:
     """Return what stands out, by channel and figure. results : of one measurement at the same conditions.
 
-    Nothing can stand out of fewer than `FEWEST` known values (`audiomeas.analysis.outliers`). A bound is no value: it is
-    what others are compared with, but never stands out itself.
+    Nothing can stand out of fewer than `FEWEST` known values (`audiomeas.analysis.outliers`). A bound is no value: it
+    is what others are compared with, but never stands out itself.
     """
     found: dict[tuple[int, str], list[_Seen]] = {}
     for place, result in enumerate(results):
