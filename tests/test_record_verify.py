@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import random
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from visits_made import UNIT, made
@@ -14,9 +16,12 @@ from visits_made import UNIT, made
 import audiomeas
 from audiomeas.cli.main import status_of
 from audiomeas.errors import AudiomeasError
+from audiomeas.present.outcome import visit_text
 from audiomeas.record.checksums import CHECKSUM_FILE, write_checksums
+from audiomeas.record.store import read_visit, refuse_visit
 from audiomeas.record.unit import parse_unit
 from audiomeas.record.verify import Verified
+from audiomeas.record.void import later_of
 
 
 @pytest.fixture(scope="module")
@@ -181,3 +186,75 @@ def _is_harmful(data: bytes, place: int) -> bool:
     """unit.json carries no checksum of its own: only the name in it is held against the visits."""
     start = data.index(b'"model"')
     return start <= place < data.index(b'"tag"')
+
+
+#: What stands in no record of ours.
+_ODD = (None, True, -1, 5, 1e9, "", "x\n\x1b", "../../x", "2026", [], [1], {}, {"a": 1}, float("nan"))
+
+
+def _places(value: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    if path:
+        yield path
+    keys = value if isinstance(value, dict) else range(len(value)) if isinstance(value, list) else ()
+    for key in keys:
+        yield from _places(value[key], (*path, key))
+
+
+def _made_odd(text: str, draw: random.Random) -> str:
+    """Return JSON with one key taken out, or one value of another kind."""
+    facts = json.loads(text)
+    *way, last = draw.choice(list(_places(facts)))
+    inner = facts
+    for key in way:
+        inner = inner[key]
+    if isinstance(inner, dict) and draw.random() < 0.3:
+        del inner[last]
+    else:
+        inner[last] = draw.choice(_ODD)
+    return json.dumps(facts)
+
+
+def _chained(lines: list[str]) -> list[str]:
+    """Return lines that follow each other again, whatever they hold."""
+    chained, previous = [], ""
+    for line in lines:
+        facts = json.loads(line)
+        chained.append(json.dumps({**facts, "previous": previous}))
+        previous = hashlib.sha256(f"{chained[-1]}\n".encode()).hexdigest()
+    return chained
+
+
+@pytest.mark.wide
+def test_whatever_stands_in_a_record_is_said_and_never_an_internal_error(archive: Path, tmp_path: Path) -> None:
+    """Checksums are made anew each time, so that the values themselves are read."""
+    draw = random.Random(11)
+    for trial in range(250):
+        records = shutil.copytree(archive, tmp_path / str(trial))
+        unit = _unit(records)
+        files = sorted(file for file in unit.rglob("*") if file.suffix in (".json", ".jsonl"))
+        file = draw.choice([*files, *[unit / "logbook.jsonl"] * 6])
+        lines = file.read_text().splitlines() if file.suffix == ".jsonl" else [file.read_text()]
+        place = draw.randrange(len(lines))
+        lines[place] = _made_odd(lines[place], draw)
+        file.write_text("".join(f"{line}\n" for line in (_chained(lines) if file.name == "logbook.jsonl" else lines)))
+        for visit in unit.glob("*-as-*"):
+            (visit / CHECKSUM_FILE).unlink()
+            write_checksums(visit)
+        actions: list[Callable[[], object]] = [
+            lambda records=records: audiomeas.verify(records).words(),
+            lambda records=records: audiomeas.logbook("D-0001", records=records).standing(on_problem=lambda _: None),
+            lambda records=records: audiomeas.logbook("D-0001", records=records).listen("hum"),
+            lambda records=records: refuse_visit(records, UNIT, "as-left"),
+            *(lambda visit=visit: _told(visit) for visit in unit.glob("*-as-*")),
+        ]
+        for action in actions:
+            try:
+                action()
+            except AudiomeasError as error:
+                assert "\n" not in str(error)
+        shutil.rmtree(records)
+
+
+def _told(path: Path) -> str:
+    visit = read_visit(path)
+    return visit_text(visit, later=later_of(visit))
