@@ -90,12 +90,19 @@ class Table:
     def problem(self, key: str | None, message: str) -> TomlProblem:
         """Return an error that names file, line and key; the caller raises it."""
         path = [*self._path, key] if key is not None else self._path
-        line = _line_of(self._source, path) if path else None
+        line = self._line(key)
         where = f"{self._file}" + (f", line {line}" if line else "")
         dotted = ""
         for part in path:
             dotted += f"[{part + 1}]" if isinstance(part, int) else (f".{part}" if dotted else str(part))
         return TomlProblem(f"{where}: {dotted + ': ' if dotted else ''}{message}")
+
+    def _line(self, key: str | None) -> int | None:
+        """Return the line of a key; where it has none that of its table, or of the list that it is in."""
+        if key is None and not self._path:
+            return None
+        line = _line_of(self._source, [*self._path, key or ""])
+        return line or (_line_of(self._source, self._path[:1]) if self._path else None)
 
     def _take(self, key: str, default: Any) -> Any:
         self._asked.append(key)

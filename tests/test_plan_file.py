@@ -79,7 +79,7 @@ def test_every_kind_of_option_is_taken(tmp_path: Path) -> None:
         ('channels = "both"', "channels = [1, 2]", 8, '"both", 1, 2'),
         ('quantity = "thd_percent"', 'quantity = "thd_precent"', 12, "did you mean 'thd_percent'?"),
         ("at_most = 0.1", "at_must = 0.1", 13, "did you mean 'at_most'?"),
-        ("at_most = 0.1", 'at_most = "0.1 %"', 13, "must be a number"),
+        ("at_most = 0.1", 'at_most = "0.1 V"', 13, "'0.1 V' is in V, where % is asked for"),
         ("at_most = 0.1", "at_most = -0.1", 13, "must be at least 0"),
         ("at_most = 0.1", "at_most = 0.1\n  at_least = 0.2", 14, "no value is at least 0.2 and at most 0.1"),
         ("at_most = 0.1", "at_most = 0.1\n  difference_at_most = 1", 14, "stands alone"),
@@ -178,3 +178,9 @@ def test_a_bare_name_means_a_shipped_plan_unless_such_a_file_is_there(
         find_plan("power-amplifyer")
     (tmp_path / "power-amplifier").write_text(PLAN)
     assert find_plan("power-amplifier") == Path("power-amplifier")
+
+
+def test_a_limit_may_be_written_with_its_unit(tmp_path: Path) -> None:
+    for text, value in (('"0.1 %"', 0.1), ("0.1", 0.1), ("1", 1.0)):
+        plan = read_plan(_write(tmp_path, PLAN.replace("at_most = 0.1\n", f"at_most = {text}\n", 1)))
+        assert plan.steps[0].limits[0].at_most == value

@@ -34,6 +34,7 @@ from audiomeas.measurement import registry
 from audiomeas.measurement.base import PlayContext
 from audiomeas.measurement.checks import ANY_LEVEL_V_RMS
 from audiomeas.measurement.options import complete
+from audiomeas.measurement.quantity import parse_quantity
 from audiomeas.plan.keys import SOURCES, channels_of, one_line, refuse_contradictions, since_of, step_name
 from audiomeas.plan.mask import MaskLimit, read_mask
 from audiomeas.plan.specification import read_specification
@@ -278,6 +279,21 @@ def _quantity(table: Table, figures: list[str]) -> str:
     return str(table.choice("quantity", figures))
 
 
+def _edge(table: Table, key: str, unit: str, floor: float | None = None) -> float | None:
+    """Take a limit: a number in the figure's unit, or a text with its own, such as "0.1 %". Raises TomlProblem."""
+    value = table.any_value(key, None)
+    if not isinstance(value, str):
+        found: float | None = table.number(key, None, at_least=floor)
+        return found
+    try:
+        edge = parse_quantity(value, unit)
+    except RequestError as error:
+        raise table.problem(key, f"{error}; or write the number alone, in {unit or 'no unit'}") from None
+    if floor is not None and edge < floor:
+        raise table.problem(key, f"must be at least {floor:g}, not {value}")
+    return edge
+
+
 def _limit(table: Table, measurement: Measurement, channels: tuple[int, ...] | None) -> Limit:
     figures = {figure.key: figure for figure in measurement.figures}
     figure = figures[_quantity(table, list(figures))]
@@ -286,10 +302,10 @@ def _limit(table: Table, measurement: Measurement, channels: tuple[int, ...] | N
         quantity=figure.key,
         unit=figure.unit,
         words=figure.words,
-        at_least=table.number("at_least", None),
-        at_most=table.number("at_most", None, at_least=floor),
-        difference_at_most=table.number("difference_at_most", None),
-        change_at_most=table.number("change_at_most", None),
+        at_least=_edge(table, "at_least", figure.unit),
+        at_most=_edge(table, "at_most", figure.unit, floor),
+        difference_at_most=_edge(table, "difference_at_most", figure.unit),
+        change_at_most=_edge(table, "change_at_most", figure.unit),
         since=since_of(table),
         channel=table.integer("channel", None, at_least=1, at_most=2),
         source=table.choice("source", SOURCES),
