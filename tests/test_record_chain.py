@@ -94,13 +94,19 @@ def test_every_change_is_found_and_named(tmp_path: Path, what: str) -> None:
     assert "\n" not in str(caught.value)
 
 
+@pytest.fixture(scope="module")
+def three_lines(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, bytes]:
+    """A file of three lines and its bytes."""
+    path = tmp_path_factory.mktemp("chain") / "l.jsonl"
+    return path, _written(path, 3)
+
+
 @given(place=st.integers(0, 10_000), flipped=st.integers(1, 255))
 def test_no_flipped_byte_of_an_earlier_line_goes_unseen(
-    tmp_path_factory: pytest.TempPathFactory, place: int, flipped: int
+    three_lines: tuple[Path, bytes], place: int, flipped: int
 ) -> None:
-    path = tmp_path_factory.getbasetemp() / "flipped.jsonl"
-    path.unlink(missing_ok=True)
-    data = bytearray(_written(path, 3))
+    path, whole = three_lines
+    data = bytearray(whole)
     place %= data[:-1].rindex(b"\n")  # the last line is held by nothing yet: by a visit's head, or by the next line
     data[place] ^= flipped
     path.write_bytes(data)
