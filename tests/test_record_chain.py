@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from audiomeas.errors import FileProblem
@@ -101,6 +101,7 @@ def three_lines(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, bytes]:
     return path, _written(path, 3)
 
 
+@settings(deadline=None)  # it writes a file: no clock on a busy machine
 @given(place=st.integers(0, 10_000), flipped=st.integers(1, 255))
 def test_no_flipped_byte_of_an_earlier_line_goes_unseen(
     three_lines: tuple[Path, bytes], place: int, flipped: int
