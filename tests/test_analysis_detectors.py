@@ -123,9 +123,9 @@ def test_many_stretches_at_once_give_what_one_after_the_other_gives():
 
 
 def test_blocks_change_nothing():
-    signal = np.random.default_rng(6).standard_normal((100_000, 2))
+    signal = np.random.default_rng(6).standard_normal((30_000, 2))
     whole, meter = quasi_peak(signal, 96_000.0), QuasiPeak(96_000.0, 2)
-    cuts = [0, 1, 700, 701, 40_000, 100_000]
+    cuts = [0, 1, 700, 701, 12_000, 30_000]
     parts = np.concatenate([meter.add(signal[a:b]) for a, b in pairwise(cuts)])
     # Asked for: 1e-6. Only rounding differs.
     assert parts == pytest.approx(whole, rel=1e-9)

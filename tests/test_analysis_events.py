@@ -144,7 +144,7 @@ def false_alarms(minutes, seed):
 
 def test_clean_noise_has_none_for_minutes():
     """The threshold gives 0.01 an hour; a share of the hour here, the rest behind the marker."""
-    assert false_alarms(4, seed=11) == 0
+    assert false_alarms(2, seed=11) == 0
 
 
 @pytest.mark.wide

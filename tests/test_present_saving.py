@@ -16,8 +16,10 @@ from audiomeas.present.report import report_pages
 from audiomeas.present.saving import save_pages
 
 
-@pytest.mark.parametrize("suffix", [".pdf", ".png", ".svg"])
-@pytest.mark.parametrize("room_bytes", [0, 4096])
+@pytest.mark.parametrize(("suffix", "room_bytes"), [
+    (".pdf", 0), (".png", 0), (".svg", 0), (".pdf", 4096),
+    pytest.param(".png", 4096, marks=pytest.mark.wide), pytest.param(".svg", 4096, marks=pytest.mark.wide),
+])  # fmt: skip
 def test_a_file_that_finds_no_room_is_said_and_leaves_nothing(tmp_path: Path, suffix: str, room_bytes: int) -> None:
     """The system refuses to let any file grow (setrlimit, POSIX): as on a full disk, each write fails."""
     figure = chart_figure(cases.response_view())
