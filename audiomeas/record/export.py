@@ -43,8 +43,8 @@ CSV, JSON = ".csv", ".json"
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 #: With fewer units than this another process costs more than it saves.
 _FEW_UNITS = 50
-#: So many pieces of work for each process: enough to keep all busy to the end.
-_PIECES = 8
+#: So many pieces of work for each process: enough to keep all busy from the first one on to the end.
+_PIECES = 32
 
 Say = Callable[[str], None]
 Progress = Callable[[str, float], None]

@@ -117,23 +117,25 @@ def reanalyze(
     the same files under the same names.   say : is told of each record that can't be read, and is left out.
     Raises RequestError and FileProblem (no records there).
     """
-    left_out: list[str] = []
-    tasks: list[tuple[str, str]] = []
-    for path in _visits(Path(source)):
-        try:
-            visit = read_visit(path, hash_audio=False).verified()
-        except FileProblem as problem:
-            left_out.append(str(problem))
+    tasks = [task for path in _visits(Path(source)) for task in _tasks(path)]
+    steps: list[StepAgain] = []
+    left_out: dict[str, None] = {}
+    for number, done in enumerate(mapped(step_again, tasks, workers=checked_workers(workers), executor=executor), 1):
+        if isinstance(done, StepAgain):
+            steps.append(done)
+        elif done not in left_out:
+            left_out[done] = None
             if say is not None:
-                say(f"left out: {problem}")
-            continue
-        tasks += [(str(path.resolve()), step.folder.name) for step in visit.steps if step.result is not None]
-    done = []
-    for step in mapped(step_again, tasks, workers=checked_workers(workers), executor=executor):
-        done.append(step)
+                say(f"left out: {done}")
         if progress is not None:
-            progress("analysing again", len(done) / len(tasks))
-    return Reanalysis(steps=tuple(done), left_out=tuple(left_out))
+            progress("analysing again", number / len(tasks))
+    return Reanalysis(steps=tuple(steps), left_out=tuple(left_out))
+
+
+def _tasks(visit: Path) -> list[tuple[str, str]]:
+    """Return the folder of a visit with the name of each step's that has a result: whoever works on it reads it."""
+    with translated(visit, "read"):
+        return [(str(visit.resolve()), file.parent.name) for file in sorted(visit.glob(f"*/{RESULT_FILE}"))]
 
 
 def _visits(source: Path) -> list[Path]:
@@ -148,10 +150,19 @@ def _visits(source: Path) -> list[Path]:
     return found
 
 
-def step_again(task: tuple[str, str]) -> StepAgain:
-    """Analyse one step again, in whichever process. task : folder of the visit, name of the step's folder."""
-    visit = read_visit(Path(task[0]), hash_audio=False)
-    step = next(each for each in visit.steps if each.folder.name == task[1])
+def step_again(task: tuple[str, str]) -> StepAgain | str:
+    """Analyse one step again, in whichever process; why its record is left out, where that can't be trusted.
+
+    task : folder of the visit, name of the step's folder.
+    """
+    path, name = Path(task[0]), task[1]
+    try:
+        visit = read_visit(path, hash_audio=False).verified()
+    except FileProblem as problem:
+        return str(problem)
+    step = next((each for each in visit.steps if each.folder.name == name), None)
+    if step is None:
+        return f"{path / name} holds a result and is no step of its visit"
     if step.measurement in _ENTERED:
         return _told(visit, step, "not from a capture")
     try:

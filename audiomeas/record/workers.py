@@ -37,7 +37,8 @@ def mapped(
 
     work, items : what another process can be sent.   workers : processes; one is this process itself.
     executor : any of `concurrent.futures`, or of a cluster's library that offers one; it is not shut down.
-    What is left is taken back when the caller stops early.
+    What is left is taken back when the caller stops early. The first item is worked on here, before the others begin:
+    what it loads, processes that are copies of this one have then too.
     """
     if executor is not None:
         yield from executor.map(work, items)
@@ -46,9 +47,10 @@ def mapped(
     else:
         for name in _ONE_THREAD:
             os.environ.setdefault(name, "1")
-        pool = ProcessPoolExecutor(min(workers, len(items)), initializer=_ignore_signals)
+        yield work(items[0])
+        pool = ProcessPoolExecutor(min(workers, len(items) - 1), initializer=_ignore_signals)
         try:
-            yield from pool.map(work, items)
+            yield from pool.map(work, items[1:])
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
 
