@@ -9,7 +9,7 @@ import pytest
 from plan_fakes import GOOD, FakeSession, result_of, use_fakes
 
 import audiomeas
-from audiomeas.errors import CaptureError, FileProblem, RequestError, TomlProblem
+from audiomeas.errors import CaptureError, FileProblem, Interrupted, RequestError, TomlProblem
 from audiomeas.measurement import registry
 from audiomeas.measurement.result import result_from_json
 from audiomeas.plan.answers import Answers, read_answers
@@ -272,6 +272,29 @@ def test_nothing_sounds_behind_what_must_be_so_and_is_not(tmp_path: Path, wrong:
     assert outcome.visit.first_look is None
     assert outcome.verdict == "fail"
     assert outcome.visit.step("Distortion at 1 W").reason == f"the run ended at {key}: it must pass first"
+
+
+def test_a_run_taken_up_again_sounds_no_sooner(tmp_path: Path) -> None:
+    plan = read_plan(_plan(tmp_path, HEAD + CHECKED + MEASURED))
+    session = FakeSession()
+
+    def cut_off(line: str) -> None:
+        if line.startswith("step 5 of 6"):
+            raise Interrupted("SIGINT")
+
+    with pytest.raises(Interrupted):
+        run_on(session, plan, unit=UNIT, records=tmp_path / "r", answers={**ALL_WELL, "Wiring": "no"}, say=cut_off)
+    (folder,) = (path.parent for path in (tmp_path / "r").glob("*/*/visit.json"))
+    outcome = run_on(session, plan, unit=UNIT, records=tmp_path / "r", answers=ALL_WELL, resume=folder)
+    assert (outcome.verdict, session.asked) == ("fail", [])
+    assert "Wiring" in outcome.visit.step("Distortion at 1 W").reason
+
+
+def test_an_answer_that_is_none_confirms_nothing(tmp_path: Path) -> None:
+    session = RealBench()
+    outcome = _run(tmp_path, HEAD + CHECKED + MEASURED, lambda question: "hm", session=session)
+    assert session.asked == []
+    assert outcome.visit.step("Wiring").status == "not run"  # behind ohms that were no ohms nothing more is asked
 
 
 def test_wiring_that_nobody_confirmed_sounds_on_the_simulated_bench_alone(tmp_path: Path) -> None:

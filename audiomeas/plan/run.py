@@ -395,8 +395,11 @@ class _Run:
             raise
         except AudiomeasError as error:
             self._failed(step.name, error)
-            writer.fail(str(error), self._judged(step, None, str(error)), status=error.exit_status)
-            if isinstance(error, DeviceError):
+            rows = self._judged(step, None, str(error))
+            writer.fail(str(error), rows, status=error.exit_status)
+            if not isinstance(step, Step):
+                self._heed(step, None, rows)
+            elif isinstance(error, DeviceError):
                 self._ended = f"the run ended at {step.name}: {error}"
             return
         self._finish(step, writer, result)
