@@ -48,7 +48,7 @@ def test_watts_at_the_output_are_held_against_its_ceilings_and_tell_the_least_ga
     assert step.foreseen.level == "30 W at the unit's output (15.5 V)"
     assert step.foreseen.plays == "sine of 1 kHz"
     # Both loads stand 200 W, which is 40 V: as much as the bench lets a unit give out.
-    rooms = [(room.channel, room.below_db) for room in step.foreseen.rooms]
+    rooms = [(room.channel, room.below_db) for room in step.foreseen.nearest()]
     assert rooms == [(1, pytest.approx(_db(40.0 / level_v) - MARGIN_DB)), (2, pytest.approx(rooms[0][1]))]
     # 2 V full scale, 1 dB left free by the card: 1.78 V drive it.
     assert step.foreseen.least_gain_db == pytest.approx(_db(level_v / (2.0 * 10 ** (-1 / 20))), abs=1e-6)
@@ -62,8 +62,11 @@ def test_volts_at_the_input_tell_the_most_gain_that_the_unit_may_have(tmp_path: 
     assert step.foreseen is not None
     assert step.foreseen.channels == (1,)
     assert step.foreseen.most_gain_db == pytest.approx(_db(40.0 / 0.3) - MARGIN_DB)
-    assert [(room.channel, room.ceiling) for room in step.foreseen.rooms] == [(1, "card's output")]
+    assert [(room.channel, room.ceiling) for room in step.foreseen.nearest()] == [(1, "card's output")]
     assert step.foreseen.rooms[0].below_db == pytest.approx(_db(2.0 / 0.3) - 1.0)
+    # The unit's own input stands 2 V as well, without the dB that the card keeps.
+    assert [room.ceiling for room in step.foreseen.rooms] == ["card's output", "unit's input"]
+    assert step.foreseen.rooms[1].below_db == pytest.approx(_db(2.0 / 0.3))
 
 
 _DIRECT = (('range = "50:1"', 'range = "direct"'),)

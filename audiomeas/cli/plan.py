@@ -97,7 +97,7 @@ def _played(foreseen: Foreseen) -> Iterator[str]:
     yield f"plays: {', '.join(filter(None, (foreseen.plays, foreseen.level, channels, seconds)))}"
     if foreseen.to_do:
         yield f"by hand: {foreseen.to_do}"
-    told = dict.fromkeys(f"{room.ceiling} ({room.limit}): {_below(room.below_db)}" for room in foreseen.rooms)
+    told = dict.fromkeys(f"{room.ceiling} ({room.limit}): {_below(room.below_db)}" for room in foreseen.nearest())
     yield from (f"nearest ceiling: {text}" for text in told)
     if foreseen.least_gain_db is not None:
         yield f"the unit's gain: at least {_db(foreseen.least_gain_db)}, for this level"

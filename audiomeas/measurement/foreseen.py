@@ -7,7 +7,7 @@ have. Both hold the margin of the interlock, which asks again, with the gains fo
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -56,7 +56,7 @@ class Foreseen:
     """What a measurement would do on a bench.
 
     plays, level : in words.  seconds : of sound; None: a search, which depends on the unit.   least_gain_db,
-    most_gain_db : of a unit for which it can be played; None: not bound.   rooms : the nearest ceiling of each channel.
+    most_gain_db : of a unit for which it can be played; None: not bound.   rooms : of each ceiling, the nearest first.
     to_do : by hand, meanwhile.   missing : why this bench can't, a line each.
     """
 
@@ -69,6 +69,11 @@ class Foreseen:
     rooms: tuple[Room, ...] = ()
     to_do: str = ""
     missing: tuple[str, ...] = ()
+
+    def nearest(self) -> tuple[Room, ...]:
+        """Return the nearest ceiling of each channel, in the order of channels."""
+        first = {room.channel: room for room in reversed(self.rooms)}
+        return tuple(first[channel] for channel in sorted(first))
 
 
 def before_steps_s(bench: Bench, *, checked: bool = True) -> float:
@@ -168,7 +173,7 @@ class _Looking:
             f"{level} at the unit's input",
             self._seconds(stimulus),
             most_gain_db=most_gain_db,
-            rooms=_nearest(at_input),
+            rooms=_rooms(at_input),
         )
 
     def _at_output(self, level: Level) -> Foreseen:
@@ -195,7 +200,7 @@ class _Looking:
             f"{level} at the unit's output" + (f" ({wanted_v:.3g} V)" if level.unit == "W" else ""),
             seconds + _SETTING_TONES * _SETTING_TONE_S,
             least_gain_db=least_gain_db,
-            rooms=_nearest(at_output),
+            rooms=_rooms(at_output),
         )
 
     def _searched(self) -> Foreseen:
@@ -223,7 +228,7 @@ class _Looking:
             f"{shown} at the unit's output",
             seconds,
             least_gain_db=max(one.excess_db for one in found if one.ceiling.at == AT_INPUT),
-            rooms=_nearest(at_output),
+            rooms=_rooms(at_output),
         )
 
     def _output_v_rms(self, level: Level) -> float | None:
@@ -289,21 +294,12 @@ class _Looking:
         )
 
 
-def _nearest(predictions: list[Prediction]) -> tuple[Room, ...]:
-    """Return the nearest ceiling of each channel."""
-    found: dict[int, Prediction] = {}
-    for one in predictions:
-        known = found.get(one.ceiling.channel)
-        if known is None or one.excess_db > known.excess_db:
-            found[one.ceiling.channel] = one
-    return tuple(
-        Room(
-            channel=channel,
-            ceiling=one.ceiling.what,
-            limit=f"{one.ceiling.v_rms:.3g} V"
-            if one.ceiling.load_ohm is None
-            else f"{v_rms_to_w(one.ceiling.v_rms, one.ceiling.load_ohm):.3g} W",
-            below_db=-one.excess_db,
-        )
-        for channel, one in found.items()
-    )
+def _rooms(predictions: Sequence[Prediction]) -> tuple[Room, ...]:
+    """Return all ceilings of each channel, each at its nearest, the nearest first."""
+    found: dict[tuple[int, str], Room] = {}
+    for one in sorted(predictions, key=lambda prediction: -prediction.excess_db):
+        ceiling, load_ohm = one.ceiling, one.ceiling.load_ohm
+        limit = f"{ceiling.v_rms:.3g} V" if load_ohm is None else f"{v_rms_to_w(ceiling.v_rms, load_ohm):.3g} W"
+        room = Room(channel=ceiling.channel, ceiling=ceiling.what, limit=limit, below_db=-one.excess_db)
+        found.setdefault((ceiling.channel, ceiling.what), room)
+    return tuple(found.values())
