@@ -18,8 +18,7 @@ from audiomeas.analysis.clipping_search import NO_KNEE_DB, PERCENT_LIMITS, USUAL
 from audiomeas.analysis.factors import TWO_SIDED_95
 from audiomeas.errors import SignalError
 
-#: Below this the halves clip together (dB); the knee tells them apart no finer, whatever noise lets it (what a unit's
-#: own uneven gain adds is of this size).
+#: Below this the halves clip together (dB); the knee tells them apart no finer, whatever noise lets it.
 _SYMMETRICAL_DB = 0.02
 #: Above this one half clips clearly first (common practice, dB).
 ASYMMETRICAL_DB = 0.5
