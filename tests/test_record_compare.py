@@ -12,6 +12,7 @@ from click.testing import CliRunner
 
 import audiomeas
 from audiomeas.cli.main import audiomeas as command
+from audiomeas.cli.main import status_of
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.measurement.entered import instruction_result
 from audiomeas.measurement.result import WHOLE_UNIT, Result
@@ -189,3 +190,10 @@ def test_the_command_tells_it_in_80_columns_and_as_json(tmp_path, monkeypatch):
     assert facts["counts"] == {"changed": 1, "unchanged": 1, "can't tell": 0}
     assert facts["rows"][0]["change"]["difference"] == 1.0
     assert facts["before"]["stage"] == "as-found" and facts["after"]["unit"]["serial"] == UNIT.serial
+
+
+def test_a_chart_that_cant_be_written_is_refused_before_anything_is_told(tmp_path, capsys):
+    for stage in ("as-found", "as-left"):
+        written(tmp_path, {STEP: gain_result(26.0)}, stage=stage)
+    assert status_of(["compare", "D-0001", "--records", str(tmp_path), "--chart", str(tmp_path / "x.txt")]) == 2
+    assert capsys.readouterr().out == ""

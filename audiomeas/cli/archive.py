@@ -85,6 +85,12 @@ def compare(
     """
     from audiomeas.record.archive import compare as compare_call
 
+    if file is not None:
+        from pathlib import Path
+
+        from audiomeas.present.saving import CHART_SUFFIXES, check_suffix
+
+        check_suffix(Path(file), CHART_SUFFIXES)
     found = compare_call(before, after, records=records, levels_db=levels_db, residuals_db=residuals_db)
     if as_json:
         print_json(found.as_json())
