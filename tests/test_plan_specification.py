@@ -6,11 +6,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from plan_fakes import FakeSession, use_fakes
 
-from audiomeas.errors import RequestError, TomlProblem
+from audiomeas.errors import BenchError, RequestError, TomlProblem
 from audiomeas.plan.file import Plan, read_plan, refuse_impossible
+from audiomeas.plan.run import run_on
 from audiomeas.plan.steps import Step
 from audiomeas.plan.verdict import judge_step
+from audiomeas.record.unit import parse_unit
 
 HEAD = 'title = "Claims"\nkind = "power amplifier"\n'
 CLAIM = """
@@ -194,7 +197,7 @@ def test_a_claim_holds_for_its_load_alone(tmp_path: Path, loads: dict[int, float
     if fits:
         step.refuse_other_loads(loads)
         return
-    with pytest.raises(RequestError, match="stated for a load of 8 Ω"):
+    with pytest.raises(BenchError, match="stated for a load of 8 Ω"):
         step.refuse_other_loads(loads)
 
 
@@ -216,3 +219,15 @@ def test_what_is_wrong_is_named_with_file_and_key(tmp_path: Path, old: str, new:
     with pytest.raises(TomlProblem) as caught:
         _plan(tmp_path, CLAIM.replace(old, new))
     assert said in str(caught.value)
+
+
+def test_what_a_bench_cannot_show_of_a_claim_is_no_wrong_request(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    claim = _fields(words="0.1 % THD", of="distortion", level="1 W", percent=0.1, distortion="thd")
+    plan = _plan(tmp_path, claim)
+    use_fakes(monkeypatch)
+    session = FakeSession({"distortion": RequestError("harmonic 3 of 20000 Hz lies beyond 24000 Hz")})
+    unit = parse_unit("Demo amplifier A, serial D-0001")
+    outcome = run_on(session, plan, unit=unit, records=tmp_path / "records")
+    assert (outcome.exit_status, outcome.verdict) == (3, "undecided")

@@ -16,6 +16,7 @@ from audiomeas.errors import (
     EXIT_DONE,
     EXIT_VERDICT,
     AudiomeasError,
+    BenchError,
     DeviceError,
     FileProblem,
     Interrupted,
@@ -435,14 +436,20 @@ class _Run:
         step.refuse_other_loads(_loads_ohm(self._session))
         if step.not_stated:
             self._tell(f"{step.name}: not stated: {'; '.join(step.not_stated)}")
-        return self._session.measure(
-            registry.find(step.measure),
-            step.options,
-            input_level=step.input_level,
-            output_level=step.output_level,
-            channels=step.channels,
-            keep=writer.keep,
-        )
+        try:
+            return self._session.measure(
+                registry.find(step.measure),
+                step.options,
+                input_level=step.input_level,
+                output_level=step.output_level,
+                channels=step.channels,
+                keep=writer.keep,
+            )
+        except RequestError as error:
+            if step.specification and type(error) is RequestError:
+                # The maker's words can't be wrong for being more than this bench can show.
+                raise BenchError(str(error)) from None
+            raise
 
     def _judged(self, step: PlanStep, result: Result | None, reason: str = "") -> tuple[Verdict, ...]:
         rows = judge_step(step, result, reason=reason, former=self._former)

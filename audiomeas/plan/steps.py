@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.bench.bridged import COMMON_BELOW_OHM, parse_chassis_reading
-from audiomeas.errors import RequestError
+from audiomeas.errors import BenchError, RequestError
 from audiomeas.measurement import registry
 from audiomeas.measurement.entered import INSTRUCTION, READING
 from audiomeas.measurement.quantity import COUNT, Accuracy, Typed, parse_typed, shown_quantity
@@ -78,7 +78,7 @@ class Step:
         }
 
     def refuse_other_loads(self, load_ohm: Mapping[int, float]) -> None:
-        """Raise RequestError where a channel has another load than the one that is stated, or none.
+        """Raise BenchError where a channel has another load than the one that is stated, or none.
 
         load_ohm : channel → load that the bench file enters.
         """
@@ -86,7 +86,7 @@ class Step:
             there = load_ohm.get(channel)
             if self.load_ohm is not None and (there is None or abs(there / self.load_ohm - 1.0) > SAME_LOAD):
                 has = "no load is" if there is None else f"{there:g} Ω are"
-                raise RequestError(
+                raise BenchError(
                     f"stated for a load of {self.load_ohm:g} Ω; {has} entered for channel {channel}: connect that load "
                     "and enter it in the bench file"
                 )
