@@ -19,15 +19,19 @@ from audiomeas.present.letters import letters_of
 from audiomeas.present.saving import REPORT_SUFFIXES, check_suffix, save_pages
 from audiomeas.present.sentences import (
     SAFETY,
-    STAGES,
+    SIMULATED_UNIT,
     Sentence,
     Topic,
     chart_meaning,
+    head_facts,
+    made_by,
+    report_title,
     topics,
+    unit_name,
     verdict_headline,
     verdict_lines,
 )
-from audiomeas.present.text import clean_text, headed, wrap
+from audiomeas.present.text import headed, wrap
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -156,8 +160,7 @@ def write_report(content: ReportContent, file: Path, *, paper: str = "A4") -> No
     Raises FileProblem (wrong suffix, exists already, can't be written) and RequestError (unknown paper).
     """
     check_suffix(file, REPORT_SUFFIXES)
-    title = f"Measurements of {_unit_name(content)}, {content.identity}"
-    save_pages(report_pages(content, paper=paper), file, title=clean_text(title), suffixes=REPORT_SUFFIXES)
+    save_pages(report_pages(content, paper=paper), file, title=report_title(content), suffixes=REPORT_SUFFIXES)
 
 
 def _lay_out(content: ReportContent, paper: str) -> list[_Page]:
@@ -263,10 +266,6 @@ def _say_continued(page: _Page) -> None:
 # ---------------------------------------------------------------- parts of a page
 
 
-def _unit_name(content: ReportContent) -> str:
-    return clean_text(f"{content.maker} {content.model}") or "Unit without a name"
-
-
 def _head(page: _Page, content: ReportContent, *, again: bool) -> None:
     """Write what was measured, when and at which stage; smaller on the following pages."""
     size = style.TEXT_PT + 2.0 if again else _NAME_PT
@@ -277,12 +276,10 @@ def _head(page: _Page, content: ReportContent, *, again: bool) -> None:
             line, page.width - _MARGIN_PT - 5.0, page.y + 2.0, ha="right",
             bbox={"boxstyle": "square,pad=0.35", "facecolor": "white", "edgecolor": style.INK, "linewidth": 1.3},
         )  # fmt: skip
-    lines = [_Line(text, size, bold=True) for text in headed(_unit_name(content), room, size, most=_MOST_NAME_LINES)]
-    stage = STAGES.get(content.stage, content.stage)
-    facts = [content.kind, content.identity, f"measured {content.date}", stage]
-    lines += [_Line(text) for text in wrap(" · ".join(fact for fact in facts if fact), page.across, style.TEXT_PT)]
+    lines = [_Line(text, size, bold=True) for text in headed(unit_name(content), room, size, most=_MOST_NAME_LINES)]
+    lines += [_Line(text) for text in wrap(head_facts(content), page.across, style.TEXT_PT)]
     if content.simulated and not again:
-        lines += [_Line("SIMULATED: made on the simulated bench, not on a real unit.", bold=True)]
+        lines += [_Line(SIMULATED_UNIT, bold=True)]
     if again:
         lines.append(_Line("What was found, continued", style.TEXT_PT, colour=style.SOFT_INK))
     for line in lines:
@@ -301,8 +298,7 @@ def _foot(page: _Page, content: ReportContent, number: int, of: int) -> None:
             _Line(text, style.SMALL_PT, colour=style.SOFT_INK), _MARGIN_PT, top + index * style.SMALL_PT * _LEADING
         )
     y = top + len(lines) * style.SMALL_PT * _LEADING
-    made = f"audiomeas {content.version}".strip() + (f", plan “{content.plan}”" if content.plan else "")
-    line = _Line(_cut(made, page.across - _PAGE_NUMBER_PT), style.SMALL_PT, colour=style.SOFT_INK)
+    line = _Line(_cut(made_by(content), page.across - _PAGE_NUMBER_PT), style.SMALL_PT, colour=style.SOFT_INK)
     page.write(line, _MARGIN_PT, y)
     page.write(replace(line, text=f"page {number} of {of}"), page.width - _MARGIN_PT, y, ha="right")
 

@@ -8,14 +8,18 @@ from itertools import groupby
 from typing import TypeVar
 
 from audiomeas.measurement.entered import AS_EXPECTED
+from audiomeas.measurement.result import SIMULATED_NOTE
 from audiomeas.present.amounts import amount, amounts, power_ranges, same_powers, without_uncertainty
 from audiomeas.present.content import BALANCE, MASK, POWER, Finding, ReportContent
 from audiomeas.present.stepnames import listed_steps, short_names
+from audiomeas.present.text import clean_text
 
 SAFETY = (
     "These are measurements of one unit, at the time and under the conditions stated. "
     "They are not a safety certificate and no promise of how long the unit will work."
 )
+#: Stands below the name of a unit that is none.
+SIMULATED_UNIT = f"{SIMULATED_NOTE}."
 STAGES = {
     "as-found": "as found, before any work",
     "as-left": "as left, after the work",
@@ -86,6 +90,30 @@ class Topic:
 
 #: Heads what a person was asked.
 _BY_HAND = "Checked by hand"
+
+# ---------------------------------------------------------------- the head
+
+
+def unit_name(content: ReportContent) -> str:
+    """Return what heads a report: maker and model."""
+    return clean_text(f"{content.maker} {content.model}") or "Unit without a name"
+
+
+def report_title(content: ReportContent) -> str:
+    """Return the title of a report's file."""
+    return clean_text(f"Measurements of {unit_name(content)}, {content.identity}")
+
+
+def head_facts(content: ReportContent) -> str:
+    """Return the line below the name: 'power amplifier · serial D-0001 · measured 2024-05-01 · as found, …'."""
+    stage = STAGES.get(content.stage, content.stage)
+    return " · ".join(filter(None, (content.kind, content.identity, f"measured {content.date}", stage)))
+
+
+def made_by(content: ReportContent) -> str:
+    """Return which program made a report, by which plan."""
+    return f"audiomeas {content.version}".strip() + (f", plan “{content.plan}”" if content.plan else "")
+
 
 # ---------------------------------------------------------------- the verdict
 
