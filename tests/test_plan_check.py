@@ -16,8 +16,9 @@ from benches import bench_file
 from click.testing import CliRunner
 
 import audiomeas
+from audiomeas.bench.opened import Bench
 from audiomeas.cli.main import audiomeas as command
-from audiomeas.errors import TomlProblem
+from audiomeas.errors import DeviceError, TomlProblem
 from audiomeas.plan.check import PlanCheck
 
 HEAD = 'title = "A few things"\nkind = "power amplifier"\n'
@@ -153,6 +154,17 @@ def test_a_card_whose_output_was_never_calibrated_can_play_nothing(tmp_path: Pat
     found = audiomeas.check_plan(tmp_path / "plan.toml", bench=file)
     assert found.exit_status == 3
     assert "calibrate it first" in found.missing[0]
+
+
+def test_a_card_that_is_not_there_is_named_and_the_rest_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def absent(_: object) -> tuple[str, ...]:
+        raise DeviceError("sound card 'Demo card' is not there")
+
+    monkeypatch.setattr(Bench, "warnings", absent)
+    found = _checked(tmp_path, _step(measure="distortion", output_level="1 W"))
+    assert found.missing == ("sound card 'Demo card' is not there",)
+    assert found.exit_status == 3
+    assert found.steps[0].foreseen is not None and found.steps[0].foreseen.seconds is not None
 
 
 def test_the_time_is_that_of_what_is_played(tmp_path: Path) -> None:

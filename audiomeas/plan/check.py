@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.errors import EXIT_BENCH, EXIT_DONE, AudiomeasError
+from audiomeas.errors import EXIT_BENCH, EXIT_DONE, AudiomeasError, DeviceError
 from audiomeas.measurement import registry
 from audiomeas.measurement.foreseen import Foreseen, before_steps_s, foresee
 from audiomeas.plan.answers import questions_of
@@ -118,6 +118,7 @@ def check_on(plan: Plan, bench: Bench) -> PlanCheck:
             before_s = before_steps_s(bench)
         except AudiomeasError as error:  # an output that was never calibrated: no voltage can be played at all
             bench_missing = (str(error),)
+    doubts, absent = _doubts(bench)
     return PlanCheck(
         title=plan.title,
         file=str(plan.path),
@@ -126,10 +127,18 @@ def check_on(plan: Plan, bench: Bench) -> PlanCheck:
         simulated=bench.simulated,
         before_s=before_s,
         steps=tuple(_step(step, bench, can_play=not bench_missing) for step in plan.steps),
-        doubts=bench.warnings(),
+        doubts=doubts,
         asked={question.key: _asked(question.text, question.step) for question in questions_of(plan.steps).values()},
-        bench_missing=bench_missing,
+        bench_missing=(*bench_missing, *absent),
     )
+
+
+def _doubts(bench: Bench) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return what of the calibration does not fit; and, where the card is not there to tell, why not."""
+    try:
+        return bench.warnings(), ()
+    except DeviceError as error:
+        return (), (str(error),)
 
 
 def _asked(text: str, step: Reading | Instruction) -> str:
