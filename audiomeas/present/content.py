@@ -10,7 +10,7 @@ from audiomeas.measurement.budget import difference_half_width
 from audiomeas.measurement.curves import number
 from audiomeas.measurement.entered import AS_EXPECTED, INSTRUCTION, READING
 from audiomeas.present.entries import later_lines
-from audiomeas.present.masks import with_masks
+from audiomeas.present.masks import charts_of
 from audiomeas.record.verdict_row import limit_text
 from audiomeas.record.void import Later, verdict_since
 
@@ -120,7 +120,7 @@ def content_of(visit: Visit, *, later: Later | None = None) -> ReportContent:
         findings=tuple(_without_repeats(visit.steps, with_balance=not balanced)),
         gaps=tuple(_gaps(visit)),
         conditions=tuple(_conditions(visit, results)),
-        cautions=tuple(dict.fromkeys([*visit.warnings, *(line for result in results for line in result.warnings)])),
+        cautions=tuple(_cautions(visit, results)),
         chart=_customer_chart(visit.steps),
         simulated=visit.simulated or any(result.simulated for result in results),
         version=visit.version,
@@ -153,15 +153,16 @@ def _thing(finding: Finding) -> str:
     return _SAME_THING.get(finding.quantity, finding.quantity)
 
 
-def findings_of(step: StepRecord, *, with_balance: bool = True) -> Iterator[Finding]:
+def findings_of(step: StepRecord, *, with_balance: bool = True, everything: bool = False) -> Iterator[Finding]:
     """Yield what a step found: power first, then what was judged, then what else was measured.
 
     with_balance : also the difference between the gains of two channels, when no limit asks for a difference.
+    everything : also what only a workshop reads: settings, and the same thing in another unit.
     """
     judged = {(row.quantity, row.channel) for row in step.verdicts if row.mask is None and not row.since}
     measured: list[Finding] = []
     if step.result is not None:
-        measured = [*_powers(step.name, step.result), *_measured(step.name, step.result)]
+        measured = [*_powers(step.name, step.result), *_measured(step.name, step.result, everything=everything)]
         measured += [] if step.verdicts else _answered(step.name, step.result)
         if with_balance and not any(row.difference_at_most is not None for row in step.verdicts):
             measured += _balance(step.name, step.result)
@@ -225,15 +226,15 @@ def finding_of(row: Verdict) -> Finding:
     )  # fmt: skip
 
 
-def _measured(step: str, result: Result) -> Iterator[Finding]:
-    """Yield the figures of a result that a customer can read, each in one unit only."""
+def _measured(step: str, result: Result, *, everything: bool) -> Iterator[Finding]:
+    """Yield the figures of a result: those that a customer can read, each in one unit only, or everything."""
     from audiomeas.measurement import registry
 
     figures = registry.find(result.measurement).told_figures(result)
     keys = {figure.key for figure in figures}
     for figure in figures:
         in_percent = figure.key.removesuffix("_db") + "_percent"
-        if (
+        if not everything and (
             figure.key in _SETTINGS
             or figure.key.endswith(_TWICE_SAID)
             or (in_percent != figure.key and in_percent in keys)
@@ -314,16 +315,15 @@ def _gaps(visit: Visit) -> Iterator[str]:
             yield f"{name}: not run"
 
 
+def _cautions(visit: Visit, results: Sequence[Result]) -> Iterator[str]:
+    """Yield what must be known with the numbers, each once."""
+    undrawn = (problem for _, problem in map(charts_of, visit.steps) if problem)
+    yield from dict.fromkeys([*visit.warnings, *(line for result in results for line in result.warnings), *undrawn])
+
+
 def _customer_chart(steps: Sequence[StepRecord]) -> ChartView | None:
     """Return the response chart (with its masks), or else the first chart that there is."""
-    from audiomeas.measurement import registry
-
-    views = [
-        view
-        for step in steps
-        if step.result is not None
-        for view in with_masks(registry.find(step.result.measurement).charts(step.result), step.verdicts)
-    ]
+    views = [view for step in steps for view in charts_of(step)[0]]
     return next((view for view in views if view.name == "response"), views[0] if views else None)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 from audiomeas.files import AUDIO, read_text, sha256_of, translated, write_new_text
@@ -20,6 +21,20 @@ def write_checksums(folder: Path) -> None:
     """Write the SHA-256 of every file of a record. Raises FileProblem (exists already, disk full)."""
     lines = [f"{sha256_of(file)}  {name}\n" for name, file in _files(folder).items()]
     write_new_text(folder / CHECKSUM_FILE, "".join(lines))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Identity:
+    """What tells a closed record from any other: the SHA-256 of its checksums, which themselves cover so many files."""
+
+    sha256: str
+    files: int
+
+
+def identity_of(folder: Path) -> Identity | None:
+    """Return a record's identity; None where it has no checksums, for it was not closed. Raises FileProblem."""
+    file = folder / CHECKSUM_FILE
+    return Identity(sha256=sha256_of(file), files=len(read_text(file).splitlines())) if file.exists() else None
 
 
 def damage(folder: Path, *, closed: bool, hash_audio: bool = True) -> str:
