@@ -23,6 +23,7 @@ from audiomeas.present.sentences import (
     Sentence,
     Topic,
     chart_meaning,
+    conditions_told,
     head_facts,
     made_by,
     report_title,
@@ -350,16 +351,13 @@ def _ending_blocks(content: ReportContent, across: float) -> list[_Block]:
     """Return how it was measured and what must be known with it, in small print."""
     room = across - _LABEL_PT
     blocks = []
-    entries = [*content.conditions, *(("Caution", caution) for caution in content.cautions)]
-    before = ""
-    for topic, sentence in entries:
-        label = "" if topic == before else topic
-        before = topic
+    for topic, sentences in conditions_told(content):
         heading = tuple(
-            _Line(text, style.SMALL_PT, bold=True) for text in wrap(label, _LABEL_PT - 10.0, style.SMALL_PT, bold=True)
+            _Line(text, style.SMALL_PT, bold=True) for text in wrap(topic, _LABEL_PT - 10.0, style.SMALL_PT, bold=True)
         )
-        lines = tuple(_Line(text, style.SMALL_PT) for text in wrap(sentence, room, style.SMALL_PT))
-        blocks.append(_Block(heading, lines, gap_pt=1.5))
+        for number, sentence in enumerate(sentences):
+            lines = tuple(_Line(text, style.SMALL_PT) for text in wrap(sentence, room, style.SMALL_PT))
+            blocks.append(_Block(() if number else heading, lines, gap_pt=1.5))
     return blocks
 
 

@@ -402,6 +402,12 @@ def meaning_of(finding: Finding) -> str:
     return known or _MEANINGS_OF_UNIT.get(finding.unit, "")
 
 
+def conditions_told(content: ReportContent) -> list[tuple[str, list[str]]]:
+    """Return how it was measured and what must be known with it: a topic and its sentences each."""
+    entries = [*content.conditions, *(("Caution", caution) for caution in content.cautions)]
+    return [(topic, [text for _, text in group]) for topic, group in groupby(entries, key=lambda entry: entry[0])]
+
+
 def chart_meaning(content: ReportContent) -> str:
     """Return what the chart shows in one sentence."""
     return _RESPONSE if content.chart is not None and content.chart.name == "response" else ""
