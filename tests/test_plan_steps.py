@@ -290,6 +290,14 @@ def test_a_run_taken_up_again_sounds_no_sooner(tmp_path: Path) -> None:
     assert "Wiring" in outcome.visit.step("Distortion at 1 W").reason
 
 
+def test_why_an_offset_holds_the_sound_back_is_said(tmp_path: Path) -> None:
+    text = HEAD + READING.replace('meter = "0.5 % + 2 digits"', "must_pass = true") + MEASURED
+    answers = {"DC offset, channel 1": "1 mV", "DC offset, channel 2": "1 mV"}
+    outcome = _run(tmp_path, text, answers, session=RealBench())
+    why = "the run ended at DC offset: it must pass first, and is undecided: its uncertainty is not known"
+    assert outcome.visit.step("Distortion at 1 W").reason == why
+
+
 def test_an_answer_that_is_none_confirms_nothing(tmp_path: Path) -> None:
     session = RealBench()
     outcome = _run(tmp_path, HEAD + CHECKED + MEASURED, lambda question: "hm", session=session)

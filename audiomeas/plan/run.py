@@ -427,9 +427,12 @@ class _Run:
         self.all_entered = self.all_entered and not missing
         if not step.must_pass:
             return
-        unsafe = any(row.verdict == "fail" for row in rows)
-        if unsafe or (not self._session.simulated and (missing or any(row.verdict != "pass" for row in rows))):
-            self._ended = f"the run ended at {step.name}: {NOT_ENTERED if missing else 'it must pass first'}"
+        failed = any(row.verdict == "fail" for row in rows)
+        open_ones = [row.reason for row in rows if row.verdict == "undecided"]
+        if failed or (not self._session.simulated and (missing or open_ones)):
+            undecided = f", and is undecided: {open_ones[0]}" if open_ones else ""
+            why = NOT_ENTERED if missing and not failed else f"it must pass first{'' if failed else undecided}"
+            self._ended = f"the run ended at {step.name}: {why}"
             self._tell(self._ended)
 
     def _measured(self, step: Step, writer: StepWriter) -> Result:
