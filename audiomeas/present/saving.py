@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 CHART_SUFFIXES = (".png", ".svg", ".pdf")
 REPORT_SUFFIXES = (".pdf", ".png")
+WEB_SUFFIX = ".html"
 _MAKER = f"audiomeas {__version__}"
 
 
@@ -46,6 +47,14 @@ def save_pages(figures: Sequence[Figure], path: Path, *, title: str, suffixes: S
     with look():
         writers[path.suffix.lower()](figures, drawn, title)
     write_new(path, lambda temporary: _write(temporary, drawn.getvalue()))
+
+
+def drawn_svg(figure: Figure, *, title: str) -> bytes:
+    """Return a figure as the bytes of an SVG file."""
+    drawn = BytesIO()
+    with look():
+        _write_svg([figure], drawn, title)
+    return drawn.getvalue()
 
 
 def _write(path: Path, data: bytes) -> None:
