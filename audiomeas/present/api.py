@@ -12,12 +12,14 @@ from audiomeas.files import AUDIO, read_json
 from audiomeas.measurement import registry
 from audiomeas.measurement.result import Result, result_from_json
 from audiomeas.present.masks import with_masks
-from audiomeas.present.saving import CHART_SUFFIXES, REPORT_SUFFIXES, check_suffix
+from audiomeas.present.saving import CHART_SUFFIXES, REPORT_SUFFIXES, WEB_SUFFIX, check_suffix
 from audiomeas.record.visit import refuse_inside_a_record
 from audiomeas.tomlfile import nearest
 
 if TYPE_CHECKING:
     from audiomeas.measurement.views import ChartView
+    from audiomeas.present.annex import Annex
+    from audiomeas.present.content import ReportContent
     from audiomeas.record.visit import Visit
 
 Say = Callable[[str], None]
@@ -129,25 +131,41 @@ def _told_apart(visits: Sequence[Visit]) -> list[str]:
 
 
 def report(visit_path: str | Path, file: str | Path, *, paper: str = "A4", say: Say = _quiet) -> Path:
-    """Write the customer's report of a visit as PDF (or PNG); return its path.
+    """Write the customer's report of a visit as PDF (or PNG), or the whole record as one web page; return its path.
 
-    visit_path : the folder of a visit.  paper : 'A4' or 'letter'.
-    say : is told of a visit that was not closed, and of letters that no font has.
-    Raises FileProblem (no record, damaged, changed since it was closed; name without .pdf or .png; exists already) and
+    visit_path : the folder of a visit.   file : ends in .pdf or .png, or in .html: then the technical annex is in it.
+    paper : 'A4' or 'letter'.   say : is told of a visit that was not closed, and of letters that no font has.
+    Raises FileProblem (no record, damaged, changed since it was closed; another ending of the name; exists already) and
     RequestError (paper).
     """
-    from audiomeas.present.content import content_of
     from audiomeas.present.report import write_report
-    from audiomeas.record.void import later_of
+    from audiomeas.present.web_page import write_web_page
 
     target = Path(file)
-    check_suffix(target, REPORT_SUFFIXES)
+    check_suffix(target, (*REPORT_SUFFIXES, WEB_SUFFIX))
     refuse_inside_a_record(target)
     visit = _trusted(Path(visit_path), say)
-    content = content_of(visit, later=later_of(visit))
+    content, annex = _gathered(visit)
+    if target.suffix.lower() == WEB_SUFFIX:  # whoever opens it has letters of their own
+        write_web_page(content, annex, target, paper=paper)
+        return target
     _tell_missing_letters(content, say)
     write_report(content, target, paper=paper)
     return target
+
+
+def _gathered(visit: Visit) -> tuple[ReportContent, Annex]:
+    """Return all that pages say of a visit: its own record, what came before it in its stay, and what came since."""
+    from audiomeas.present.annex import annex_of
+    from audiomeas.present.content import content_of
+    from audiomeas.present.stay import with_stay
+    from audiomeas.record.checksums import identity_of
+    from audiomeas.record.story import story_of
+    from audiomeas.record.void import later_of
+
+    later, story = later_of(visit), story_of(visit)
+    annex = annex_of(visit, later=later, entries=story.entries, identity=identity_of(visit.path))
+    return with_stay(content_of(visit, later=later), story), annex
 
 
 def _tell_missing_letters(content: object, say: Say) -> None:

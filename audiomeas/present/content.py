@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.budget import difference_half_width
@@ -17,6 +17,7 @@ from audiomeas.record.void import Later, verdict_since
 if TYPE_CHECKING:
     from audiomeas.measurement.result import Result
     from audiomeas.measurement.views import ChartView
+    from audiomeas.record.change import ChangeWord
     from audiomeas.record.verdict_row import Verdict, Word
     from audiomeas.record.visit import StepRecord, Visit
 
@@ -68,6 +69,35 @@ class Finding:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Moved:
+    """One value at two visits. change : by `record.compare`; None where it compares no such figure."""
+
+    before: Finding
+    after: Finding
+    change: ChangeWord | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class StayContent:
+    """What came before a visit between buying and selling.
+
+    against, against_date : stage and day of the visit that it is held against; '' without one.
+    moved : values of both, first those that failed at one of them.   counts : of all figures that were compared.
+    not_again : values that failed or were undecided then, and were not held against the same limit again.
+    done : repairs and adjustments, a sentence each.   played_h : hours of listening; None: none were written down.
+    """
+
+    against: str = ""
+    against_date: str = ""
+    moved: tuple[Moved, ...] = ()
+    not_again: tuple[Finding, ...] = ()
+    counts: Mapping[str, int] = field(default_factory=dict)
+    done: tuple[str, ...] = ()
+    played_h: float | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
 class ReportContent:
     """All that a report says about one visit.
 
@@ -75,6 +105,7 @@ class ReportContent:
     gaps : steps that gave no result, each with its reason.   conditions : (topic, sentence).
     cautions : what must be known with the numbers.
     later : what came into the unit's logbook since: work that voids values, corrections.
+    stay : what came before the visit; None where nothing did.
     chart : drawn on the first page.
     """
 
@@ -95,6 +126,7 @@ class ReportContent:
     simulated: bool = False
     version: str = ""
     later: tuple[str, ...] = ()
+    stay: StayContent | None = None
 
 
 def content_of(visit: Visit, *, later: Later | None = None) -> ReportContent:

@@ -74,6 +74,14 @@ def words_of(entry: Entry) -> str:
     return clean_text("; ".join(filter(None, parts)))
 
 
+def done_words(entry: Entry) -> str:
+    """Return work as a customer reads it: 'repair, output transistor (Q7): shorted; before 0 ohm, after new'."""
+    work = entry.content
+    assert isinstance(work, Work)
+    part = f"{work.part} ({work.position})" if work.position else work.part
+    return clean_text(f"{entry.kind}, {part}: {'; '.join(filter(None, (work.reason, _change(work))))}")
+
+
 def _change(work: Work) -> str:
     before, after = f"before {work.before}" if work.before else "", f"after {work.after}" if work.after else ""
     return ", ".join(filter(None, (before, after)))

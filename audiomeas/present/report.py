@@ -32,6 +32,7 @@ from audiomeas.present.sentences import (
     verdict_headline,
     verdict_lines,
 )
+from audiomeas.present.stay_words import stay_topics
 from audiomeas.present.text import headed, wrap
 
 if TYPE_CHECKING:
@@ -168,7 +169,8 @@ def _lay_out(content: ReportContent, paper: str) -> list[_Page]:
     page = _Page(paper)
     pages = [page]
     _head(page, content, again=False)
-    for block in _verdict_blocks(content, page.across):
+    told = [_topic_block(topic, page.across) for topic in stay_topics(content.stay)]
+    for block in [*_verdict_blocks(content, page.across), *told]:
         page = _place(block, pages, content, paper)
     found = [_topic_block(topic, page.across) for topic in topics(content)]
     ending = _ending_blocks(content, page.across)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from typing import TypeVar
 
 from audiomeas.measurement.entered import AS_EXPECTED
 from audiomeas.measurement.result import SIMULATED_NOTE
 from audiomeas.present.amounts import amount, amounts, power_ranges, same_powers, without_uncertainty
 from audiomeas.present.content import BALANCE, MASK, POWER, Finding, ReportContent
+from audiomeas.present.small_words import capital, grouped, listed, on_channel, source_words, steps_of, whose
 from audiomeas.present.stepnames import listed_steps, short_names
 from audiomeas.present.text import clean_text
 
@@ -26,7 +26,6 @@ STAGES = {
     "after-run-in": "after run-in",
     "return": "on return",
 }
-_SOURCES = {"maker": "maker's specification", "house": "the workshop's limit", "era": "minimum for its time"}
 #: Shorter than the quantity's own words, and as plain.
 _HEADINGS = {
     BALANCE: "balance of the channels",
@@ -171,28 +170,29 @@ def _one(word: str, count: int) -> str:
 
 def _by_limit(findings: Sequence[Finding]) -> list[list[Finding]]:
     """Return findings in groups of one quantity under one limit (undecided ones also with one reason)."""
-    return _grouped(findings, lambda each: (each.quantity, each.words, each.limit, each.source, _why(each)))
+    return grouped(findings, lambda each: (each.quantity, each.words, each.limit, each.source, _why(each)))
 
 
 def _named(group: Sequence[Finding], findings: Sequence[Finding], most: int) -> str:
     """Return the values that did not pass one limit: 'Gain: 26.8 dB on channel 1 (at 1 W); limit: at most 20 dB.'"""
     first = group[0]
     texts = amounts(_alike(first, findings))
-    names = short_names(_steps(group), heading(first))
+    names = short_names(steps_of(group), heading(first))
     same: dict[str, list[str]] = {}
     for each in group:
-        same.setdefault(f"{texts[each.step, each.channel]}{_on(each.channel)}", []).append(names[each.step])
+        same.setdefault(f"{texts[each.step, each.channel]}{on_channel(each.channel)}", []).append(names[each.step])
     # Values of the same steps stand together, the steps behind the last of them.
     parts = [
-        f"{', '.join(value for value, _ in together)} ({_few_steps(steps)})"
+        f"{', '.join(value for value, _ in together)} ({few_steps(steps)})"
         for steps, together in groupby(same.items(), key=lambda item: item[1])
     ]
     if len(parts) > most:
         parts = [*parts[:most], f"and {len(parts) - most} more, listed below"]
-    return f"{heading(first)}: {', '.join(parts)}; limit: {first.limit}{_whose(first)}{_why(first)}."
+    return f"{heading(first)}: {', '.join(parts)}; limit: {first.limit}{whose(first)}{_why(first)}."
 
 
-def _few_steps(steps: Sequence[str]) -> str:
+def few_steps(steps: Sequence[str]) -> str:
+    """Return the names of steps, or how many they are."""
     return listed_steps(steps) if len(steps) <= _MOST_STEPS else f"in {len(steps)} steps, listed below"
 
 
@@ -223,12 +223,12 @@ def _by_hand(answered: Sequence[Finding]) -> Topic:
     kept = [each.words.rstrip(".?") for each in answered if each.verdict == "pass"]
     others = [each for each in answered if each.verdict not in (None, "pass")]
     lines = [
-        Sentence(f"{_capital(each.words)}: {amount(each)}. {_capital(each.limit)}{_whose(each)}: {each.verdict}.")
+        Sentence(f"{capital(each.words)}: {amount(each)}. {capital(each.limit)}{whose(each)}: {each.verdict}.")
         for each in others
     ]
     lines += [Sentence(f"As expected: {'; '.join(kept)}.")] if kept else []
     told = [f"{each.words.rstrip('.:')}: {each.answer}" for each in answered if each.verdict is None]
-    lines += [Sentence(f"{_capital(text)}.") for text in told]
+    lines += [Sentence(f"{capital(text)}.") for text in told]
     return Topic(words=_BY_HAND, lines=tuple(lines))
 
 
@@ -251,24 +251,24 @@ def _topic(members: Sequence[Finding], said: set[str]) -> Topic:
 
 def _bases(members: Sequence[Finding]) -> str:
     """Return what the figures count or refer to; step by step where that differs."""
-    names = short_names(_steps(members), heading(members[0]))
-    groups = _grouped([each for each in members if each.basis], lambda each: each.basis)
+    names = short_names(steps_of(members), heading(members[0]))
+    groups = grouped([each for each in members if each.basis], lambda each: each.basis)
     if len(groups) == 1:
-        return f"{_capital(groups[0][0].basis)}."
-    parts = [f"{group[0].basis} ({listed_steps([names[step] for step in _steps(group)])})" for group in groups]
-    return f"{_capital('; '.join(parts))}." if parts else ""
+        return f"{capital(groups[0][0].basis)}."
+    parts = [f"{group[0].basis} ({listed_steps([names[step] for step in steps_of(group)])})" for group in groups]
+    return f"{capital('; '.join(parts))}." if parts else ""
 
 
 def _power_lines(members: Sequence[Finding]) -> list[Sentence]:
     """Return the powers, the highest in bold; steps that gave the same one share a line."""
     lines = []
     for number, group in enumerate(same_powers(members)):
-        steps = listed_steps(_steps(group))
+        steps = listed_steps(steps_of(group))
         values = _listed_values(power_ranges(group))
         if number == 0:
-            lines += [Sentence(values, strong=True), Sentence(f"{_capital(steps)}.", indented=True)]
+            lines += [Sentence(values, strong=True), Sentence(f"{capital(steps)}.", indented=True)]
         else:
-            lines.append(Sentence(f"{_capital(steps)}: {values}."))
+            lines.append(Sentence(f"{capital(steps)}: {values}."))
         lines += [Sentence(f"Not known: {each.reason}.", indented=True) for each in group if _unexplained(each)]
     return lines
 
@@ -276,13 +276,13 @@ def _power_lines(members: Sequence[Finding]) -> list[Sentence]:
 def value_lines(members: Sequence[Finding]) -> list[str]:
     """Return one quantity step by step: 'At 1 W: 26.83 ± 0.06 dB on channel 1, 26.77 ± 0.06 dB on channel 2.'"""
     texts = amounts(members)
-    names = short_names(_steps(members), heading(members[0]))
+    names = short_names(steps_of(members), heading(members[0]))
     lines = []
     for step in names:
         reasons = {each.channel: f" ({each.reason})" for each in members if each.step == step and _unexplained(each)}
         channels = sorted((channel for at, channel in texts if at == step), key=lambda channel: channel or 0)
         values = {channel: f"{texts[step, channel]}" for channel in channels}
-        lines.append(f"{_capital(names[step])}: {_listed_values(values, reasons)}.")
+        lines.append(f"{capital(names[step])}: {_listed_values(values, reasons)}.")
     return lines
 
 
@@ -293,21 +293,21 @@ def _unexplained(finding: Finding) -> bool:
 
 def _listed_values(values: Mapping[int | None, str], reasons: Mapping[int | None, str] | None = None) -> str:
     whys = reasons or {}
-    return ", ".join(f"{text}{_on(channel)}{whys.get(channel, '')}" for channel, text in values.items())
+    return ", ".join(f"{text}{on_channel(channel)}{whys.get(channel, '')}" for channel, text in values.items())
 
 
 def limit_line(members: Sequence[Finding]) -> str:
     """Return the limits on a quantity with their verdicts: 'Limit at most 0.1 %: pass.' ('' without a limit)."""
     judged = [each for each in members if each.limit]
-    names = short_names(_steps(members), heading(members[0]))
-    parts = [_limit_words(group, names) for group in _grouped(judged, lambda each: (each.limit, each.source))]
+    names = short_names(steps_of(members), heading(members[0]))
+    parts = [_limit_words(group, names) for group in grouped(judged, lambda each: (each.limit, each.source))]
     return f"{'Limit' if len(parts) == 1 else 'Limits'} {'; '.join(parts)}." if parts else ""
 
 
 def _limit_words(under: Sequence[Finding], names: Mapping[str, str]) -> str:
     """Return one limit, whose it is, the steps that it holds for (where others have none), and its verdicts."""
-    limited = _steps(under)
-    told = [_SOURCES.get(under[0].source, under[0].source)]
+    limited = steps_of(under)
+    told = [source_words(under[0])]
     if len(limited) < len(names):
         told.append(listed_steps([names[step] for step in limited]))
     brackets = ", ".join(filter(None, told))
@@ -316,17 +316,17 @@ def _limit_words(under: Sequence[Finding], names: Mapping[str, str]) -> str:
 
 def _verdict_words(under: Sequence[Finding], names: Mapping[str, str]) -> str:
     """Return 'pass', or 'fail on channel 2 (at 1 W), pass elsewhere'; why something is undecided stands behind it."""
-    groups = _grouped(under, lambda each: (str(each.verdict), _why(each)))
+    groups = grouped(under, lambda each: (str(each.verdict), _why(each)))
     groups.sort(key=lambda group: _ORDER.index(str(group[0].verdict)))
     if len(groups) == 1:
         return f"{under[0].verdict}{_why(under[0])}"
     parts = []
     for group in groups:
-        places = _places(group, _steps(under), names)
+        places = _places(group, steps_of(under), names)
         if group[0].verdict == "pass" and len(places) > 1:
             parts.append("pass elsewhere")
         else:
-            parts.append(f"{group[0].verdict}{_listed(places)}{_why(group[0])}")
+            parts.append(f"{group[0].verdict}{listed(places)}{_why(group[0])}")
     return ", ".join(parts)
 
 
@@ -336,36 +336,19 @@ _ORDER = ("fail", "undecided", "pass")
 def _places(group: Sequence[Finding], all_steps: Sequence[str], names: Mapping[str, str]) -> list[str]:
     """Return where a verdict holds: ' on channel 2 (at 1 W)'; no step where it holds in all of them."""
     by_channels: dict[tuple[int | None, ...], list[str]] = {}
-    for step in _steps(group):
+    for step in steps_of(group):
         channels = tuple(each.channel for each in group if each.step == step)
         by_channels.setdefault(channels, []).append(step)
     places = []
     for channels, steps in by_channels.items():
         known = [str(channel) for channel in channels if channel is not None]
-        where = f" on {'channels' if len(known) > 1 else 'channel'} {_listed(known)}" if known else ""
+        where = f" on {'channels' if len(known) > 1 else 'channel'} {listed(known)}" if known else ""
         whole = len(steps) == len(all_steps)
         places.append(where + ("" if whole else f" ({listed_steps([names[step] for step in steps])})"))
     return places
 
 
 # ---------------------------------------------------------------- small words
-
-_Key = TypeVar("_Key")
-
-
-def _grouped(findings: Sequence[Finding], key: Callable[[Finding], _Key]) -> list[list[Finding]]:
-    groups: dict[_Key, list[Finding]] = {}
-    for each in findings:
-        groups.setdefault(key(each), []).append(each)
-    return list(groups.values())
-
-
-def _steps(findings: Sequence[Finding]) -> list[str]:
-    return list(dict.fromkeys(each.step for each in findings))
-
-
-def _on(channel: int | None) -> str:
-    return "" if channel is None else f" on channel {channel}"
 
 
 def _why(finding: Finding) -> str:
@@ -374,22 +357,9 @@ def _why(finding: Finding) -> str:
     return f" ({finding.reason})" if finding.reason and told else ""
 
 
-def _whose(finding: Finding) -> str:
-    whose = _SOURCES.get(finding.source, finding.source)
-    return f" ({whose})" if whose else ""
-
-
-def _capital(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}"
-
-
-def _listed(words: Sequence[str]) -> str:
-    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1]))) if words else ""
-
-
 def heading(finding: Finding) -> str:
     """Return the words that stand in the margin for a quantity: 'Harmonic distortion'."""
-    return _capital(_HEADINGS.get(finding.quantity, finding.words))
+    return capital(_HEADINGS.get(finding.quantity, finding.words))
 
 
 def meaning_of(finding: Finding) -> str:

@@ -77,7 +77,7 @@ class History:
         }
 
 
-def _place(visit: Visit) -> tuple[datetime, int, int]:
+def place_of(visit: Visit) -> tuple[datetime, int, int]:
     """Return a key of the order of the work: two visits of one second stand by their stages."""
     return visit.opened_at, stay_in(visit.facts), STAGES.index(visit.stage) if visit.stage in STAGES else 0
 
@@ -109,7 +109,7 @@ def history(unit: Unit | str | Path, *, records: Path | str = "records", say: Sa
         problems.append(str(problem))
         (say or _quiet)(str(problem))
 
-    visits = tuple(sorted(visits_of(found.path, on_problem=tell), key=_place))
+    visits = tuple(sorted(visits_of(found.path, on_problem=tell), key=place_of))
     entries: tuple[Entry, ...] = ()
     stands = Standing(void=(), measure_again=())
     try:
@@ -220,7 +220,7 @@ def pair_of(unit: UnitFolder) -> tuple[Visit, Visit]:
     A return is held against the unit as it was shipped: the last visit before it was sold. Any other against the
     earliest visit of its stay, as it was found. Raises RequestError: there are no two; FileProblem.
     """
-    visits = sorted((visit for visit in visits_of(unit.path) if not visit.damage), key=_place)
+    visits = sorted((visit for visit in visits_of(unit.path) if not visit.damage), key=place_of)
     if not visits:
         raise RequestError(f"{unit.path} holds no visit to compare")
     newest = visits[-1]

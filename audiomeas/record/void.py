@@ -166,7 +166,7 @@ def _again(visits: Sequence[Visit], void: Sequence[VoidStep]) -> Iterable[str]:
 
 def void_steps(visit: Visit, entries: Iterable[Entry]) -> tuple[VoidStep, ...]:
     """Return the steps of a visit that work of these entries has voided since, each with the first such work."""
-    known = _lines_at_opening(visit)
+    known = lines_at_opening(visit)
     work = [each for each in counting(entries) if isinstance(each.content, Work) and each.number > known]
     found = []
     for step in visit.steps:
@@ -176,7 +176,7 @@ def void_steps(visit: Visit, entries: Iterable[Entry]) -> tuple[VoidStep, ...]:
     return tuple(found)
 
 
-def _lines_at_opening(visit: Visit) -> int:
+def lines_at_opening(visit: Visit) -> int:
     """Return how many lines the logbook had when a visit was opened: what stood there came before it."""
     head = visit.facts.get("logbook")
     lines = head.get("lines") if isinstance(head, dict) else None
@@ -190,11 +190,12 @@ def _voids(entry: Entry, visit: Visit, step: StepRecord) -> bool:
     time before it tells of a clock that was set: then the step counts as the earlier one too.
     """
     assert isinstance(entry.content, Work)
-    after = entry.at >= _ended(visit, step) or (_lines_known(visit) and entry.at < visit.opened_at)
+    after = entry.at >= _ended(visit, step) or (lines_known(visit) and entry.at < visit.opened_at)
     return after and names_step(entry.content.voids, step)
 
 
-def _lines_known(visit: Visit) -> bool:
+def lines_known(visit: Visit) -> bool:
+    """Return whether a visit tells how long the logbook was when it was opened: older ones don't."""
     return isinstance(visit.facts.get("logbook"), dict)
 
 

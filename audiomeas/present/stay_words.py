@@ -1,0 +1,141 @@
+"""What a page says of a visit's stay in words: as found and now, what was done, how long it played."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from audiomeas.present.amounts import amounts
+from audiomeas.present.content import BALANCE, POWER
+from audiomeas.present.sentences import STAGES, Sentence, Topic, few_steps, heading
+from audiomeas.present.small_words import capital, grouped, listed, on_channel, steps_of, whose
+from audiomeas.present.stepnames import short_names
+
+if TYPE_CHECKING:
+    from audiomeas.present.content import Finding, Moved, StayContent
+
+#: Of so many quantities without a failure the page tells how they moved: the rest is in the annex and in `compare`.
+_MOST_MOVED = 3
+#: So many groups of values that failed are named; of more, the number.
+_MOST_FAILED = 5
+_COUNTS = (
+    "Of {total} figures that were measured both times {parts}. Changed: by more than the uncertainty of both and than "
+    "a unit moves by itself when it is connected again."
+)
+_NOT_RUN_IN = "Not run in: no hours are written down in its logbook."
+_NO_WORK = "No repair and no adjustment is written down in its logbook."
+
+
+def stay_topics(stay: StayContent | None) -> list[Topic]:
+    """Return what was found before, what was done, and the hours of run-in; nothing where nothing came before."""
+    if stay is None:
+        return []
+    found = [Topic(words=f"{_then(stay)} and now", lines=tuple(_found(stay)))] if stay.against else []
+    done = [Sentence(capital(f"{text}.")) for text in stay.done] or [Sentence(_NO_WORK)]
+    done += [Sentence(capital(f"{note}."), small=True) for note in stay.notes]
+    return [
+        *found,
+        Topic(words="What was done", lines=tuple(done)),
+        Topic(words="Hours of run-in", lines=(Sentence(_run_in(stay)),)),
+    ]
+
+
+def _then(stay: StayContent) -> str:
+    return capital(STAGES.get(stay.against, stay.against).partition(",")[0])
+
+
+def _run_in(stay: StayContent) -> str:
+    if stay.played_h is None:
+        return _NOT_RUN_IN
+    return f"{stay.played_h:.3g} h of listening are written down in its logbook; no other run-in."
+
+
+def _found(stay: StayContent) -> Iterator[Sentence]:
+    failed = [each for each in stay.moved if each.before.verdict == "fail"]
+    new = [each for each in stay.moved if each.after.verdict == "fail" and each.before.verdict != "fail"]
+    yield Sentence(_cured(stay, failed))
+    groups = grouped(
+        [*failed, *new], lambda each: (each.after.quantity, each.after.words, each.after.channel, each.after.limit)
+    )
+    yield from (Sentence(f"– {_line(group)}") for group in groups[:_MOST_FAILED])
+    if left := sum(map(len, groups[_MOST_FAILED:])):
+        yield Sentence(f"– and {left} more.")
+    yield from (Sentence(f"– {_line(group)}") for group in _others(stay, [*failed, *new]))
+    if stay.counts and (total := sum(stay.counts.values())):
+        parts = listed([f"{number} {_COUNT_WORDS.get(word, word)}" for word, number in stay.counts.items() if number])
+        yield Sentence(_COUNTS.format(total=total, parts=parts), small=True)
+
+
+_COUNT_WORDS = {"changed": "changed", "unchanged": "did not", "can't tell": "can't be told"}
+
+
+def _cured(stay: StayContent, failed: Sequence[Moved]) -> str:
+    """Return how many values failed before and where, and how many of them keep their limit now."""
+    missed = [each for each in stay.not_again if each.verdict == "fail"]
+    total = len(failed) + len(missed)
+    when = f"{_then(stay)} on {stay.against_date}"
+    if not total:
+        return f"{when}, no value was outside its limit."
+    places = grouped([*(each.before for each in failed), *missed], _where)
+    where = listed([f"{len(group)} {_where(group[0])}" for group in sorted(places, key=_channel_first)])
+    kept = sum(each.after.verdict == "pass" for each in failed)
+    parts = [f"{kept} of them {'keeps' if kept == 1 else 'keep'} it now"]
+    if kept == total:
+        parts = ["it keeps it now" if total == 1 else f"all {total} keep it now"]
+    words = {"fail": "still {} not", "undecided": "{} undecided now"}
+    for word, form in words.items():
+        if count := sum(each.after.verdict == word for each in failed):
+            verb = ("does" if count == 1 else "do") if word == "fail" else ("is" if count == 1 else "are")
+            parts.append(f"{count} {form.format(verb)}")
+    if missed:
+        parts.append(f"{len(missed)} {'was' if len(missed) == 1 else 'were'} not held against it again")
+    values = "1 value was outside its limit" if total == 1 else f"{total} values were outside their limit"
+    return f"{when}, {values} ({where}): {', '.join(parts)}."
+
+
+def _where(finding: Finding) -> str:
+    if finding.channel is not None:
+        return on_channel(finding.channel).strip()
+    return "between the channels" if finding.quantity.endswith(("_difference", BALANCE)) else "of the whole unit"
+
+
+def _channel_first(group: Sequence[Finding]) -> tuple[bool, int]:
+    return group[0].channel is None, group[0].channel or 0
+
+
+def _others(stay: StayContent, told: Sequence[Moved]) -> list[list[Moved]]:
+    """Return what else changed, a few quantities: the power first, each where it is largest."""
+    known = {(each.after.quantity, each.after.channel) for each in told}
+    changed = [
+        each
+        for each in stay.moved
+        if each.change == "changed"
+        and (each.after.quantity, each.after.channel) not in known
+        and each.after.value is not None
+    ]
+    groups = grouped(changed, lambda each: (each.after.quantity, each.after.words, each.after.channel))
+    groups.sort(key=lambda group: group[0].after.quantity != POWER)
+    return [[max(group, key=lambda each: abs(each.after.value or 0.0))] for group in groups[:_MOST_MOVED]]
+
+
+def _line(group: Sequence[Moved]) -> str:
+    """Return 'Gain on channel 2 (at 1 W): 25.2 dB, now 26.8 dB; limit: at least 26 dB: fail, now pass'."""
+    first = group[0]
+    names = short_names(steps_of([each.after for each in group]), heading(first.after))
+    where = f"{heading(first.after)}{on_channel(first.after.channel)} ({few_steps(list(names.values()))})"
+    text = f"{where}: {_range([each.before for each in group])}, now {_range([each.after for each in group])}"
+    if first.after.limit and any(
+        each.after.verdict != each.before.verdict or each.after.verdict != "pass" for each in group
+    ):
+        verdicts = dict.fromkeys(f"{each.before.verdict}, now {each.after.verdict}" for each in group)
+        text += f"; limit: {first.after.limit}{whose(first.after)}: {' / '.join(verdicts)}"
+    elif first.change is not None:
+        text += f": {first.change}"
+    return f"{text}."
+
+
+def _range(findings: Sequence[Finding]) -> str:
+    """Return one amount, or the least and the most of several."""
+    texts = amounts(findings)
+    order = sorted(findings, key=lambda each: each.value if each.value is not None else float("-inf"))
+    return " to ".join(dict.fromkeys(texts[each.step, each.channel] for each in (order[0], order[-1])))
