@@ -11,6 +11,7 @@ from audiomeas import __version__
 from audiomeas.errors import FileProblem
 from audiomeas.files import refuse_unwritable, write_new
 from audiomeas.present.style import PNG_DPI, look
+from audiomeas.present.text import clean_text
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -45,7 +46,7 @@ def save_pages(figures: Sequence[Figure], path: Path, *, title: str, suffixes: S
     # Drawn into memory first: a disk that gets full is then an error of writing, and not one inside a compressor.
     drawn = BytesIO()
     with look():
-        writers[path.suffix.lower()](figures, drawn, title)
+        writers[path.suffix.lower()](figures, drawn, clean_text(title))
     write_new(path, lambda temporary: _write(temporary, drawn.getvalue()))
 
 
@@ -53,7 +54,7 @@ def drawn_svg(figure: Figure, *, title: str) -> bytes:
     """Return a figure as the bytes of an SVG file."""
     drawn = BytesIO()
     with look():
-        _write_svg([figure], drawn, title)
+        _write_svg([figure], drawn, clean_text(title))
     return drawn.getvalue()
 
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from itertools import chain, count
 from xml.etree.ElementTree import Element, tostring
 
 from audiomeas.present.text import BREAK, clean_text
 
-_NO_BREAK_SPACE = "\u00a0"
-#: What an anchor is made of.
+NO_BREAK_SPACE = "\u00a0"
+#: What an anchor is not made of; no underscore either: identities inside charts have one, and none is the same.
 _NOT_IN_AN_ANCHOR = re.compile(r"[^a-z0-9]+")
 
 
@@ -32,18 +33,17 @@ def element(tag: str, *content: Element | str, **attributes: str) -> Element:
 
 
 def _unbroken(text: str) -> str:
-    return " ".join(piece.replace(" ", _NO_BREAK_SPACE) for piece in BREAK.split(text))
+    return " ".join(piece.replace(" ", NO_BREAK_SPACE) for piece in BREAK.split(text))
 
 
 def anchors(headings: Iterable[str]) -> list[str]:
     """Return an identity for each heading, none of them twice: 'as-found', 'as-found-2'."""
-    seen: dict[str, int] = {}
-    found = []
+    found: dict[str, None] = {}
     for heading in headings:
         name = _NOT_IN_AN_ANCHOR.sub("-", heading.lower()).strip("-") or "part"
-        seen[name] = seen.get(name, 0) + 1
-        found.append(name if seen[name] == 1 else f"{name}-{seen[name]}")
-    return found
+        others = (f"{name}-{number}" for number in count(2))
+        found[next(each for each in chain((name,), others) if each not in found)] = None
+    return list(found)
 
 
 def document(head: Element, body: Element, *, language: str) -> str:

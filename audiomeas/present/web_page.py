@@ -15,13 +15,13 @@ from audiomeas import __version__
 from audiomeas.errors import RequestError
 from audiomeas.files import write_new_text
 from audiomeas.present import style
-from audiomeas.present.annex import ROW_HEADINGS, Row, Section, StepSheet
 from audiomeas.present.charts import SIMULATED
 from audiomeas.present.letters import letters_of
 from audiomeas.present.saving import WEB_SUFFIX, check_suffix
 from audiomeas.present.sentences import (
     SAFETY,
     SIMULATED_UNIT,
+    STAGES,
     Sentence,
     Topic,
     chart_meaning,
@@ -34,21 +34,22 @@ from audiomeas.present.sentences import (
     verdict_headline,
     verdict_lines,
 )
+from audiomeas.present.stay_words import stay_topics
 from audiomeas.present.web_chart import WIDE, chart_svg
 from audiomeas.present.web_elements import anchors, document, element
 from audiomeas.present.web_style import sheet
+from audiomeas.present.web_table import moved_table, rows_table
 
 if TYPE_CHECKING:
     from audiomeas.measurement.views import ChartView
-    from audiomeas.present.annex import Annex
-    from audiomeas.present.content import ReportContent
+    from audiomeas.present.annex import Annex, StepSheet
+    from audiomeas.present.content import ReportContent, StayContent
 
 _LANGUAGE = "en"
 #: Whatever the texts of a record hold: nothing is run, and nothing is fetched.
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
+_BEFORE, _BOTH_TIMES = "Before, and what was done", "Values that were measured both times"
 _FOUND, _MEASURED, _ANNEX = "What was found", "How it was measured", "Technical annex"
-#: Rows of these verdicts stand out.
-_TOLD = ("fail", "undecided")
 
 
 def write_web_page(content: ReportContent, annex: Annex, file: Path, *, paper: str = "A4") -> None:
@@ -66,7 +67,7 @@ def web_page(content: ReportContent, annex: Annex, *, paper: str = "A4") -> str:
     if paper not in style.PAPERS_PT:
         raise RequestError(f"unknown paper {paper!r}: use {' or '.join(style.PAPERS_PT)}")
     with letters_of((content, annex)):
-        main = element("main", *_customer_part(content), _annex_part(annex))
+        main = element("main", *_customer_part(content), _annex_part(content, annex))
     badge = [element("p", SIMULATED, class_="simulated")] if content.simulated else []
     body = element("body", *badge, _head(content), main, _foot(content))
     return document(_file_head(content, paper), body, language=_LANGUAGE)
@@ -93,12 +94,14 @@ def _file_head(content: ReportContent, paper: str) -> Element:
 def _head(content: ReportContent) -> Element:
     parts = [element("h1", unit_name(content)), element("p", head_facts(content), class_="facts")]
     if content.simulated:
-        parts.append(element("p", SIMULATED_UNIT, class_="strong"))
+        parts.append(element("p", SIMULATED_UNIT, class_="told"))
     return element("header", *parts)
 
 
 def _customer_part(content: ReportContent) -> Iterator[Element]:
     yield _verdict(content)
+    if content.stay is not None:
+        yield element("section", element("h2", _BEFORE), *map(_topic, stay_topics(content.stay)))
     chart = [] if content.chart is None else [_customer_chart(content.chart, chart_meaning(content))]
     if content.findings or chart:
         yield element("section", element("h2", _FOUND), *map(_topic, topics(content)), *chart)
@@ -125,7 +128,7 @@ def _paragraph(sentence: Sentence) -> Element:
 
 def _customer_chart(view: ChartView, meaning: str) -> Element:
     """Return the chart twice, for a desk and for a telephone: only one of them is ever shown."""
-    drawn = [chart_svg(view, "chart-wide", size=WIDE, class_="wide"), chart_svg(view, "chart", class_="narrow")]
+    drawn = [chart_svg(view, "chart_wide", size=WIDE, class_="wide"), chart_svg(view, "chart_narrow", class_="narrow")]
     told = [element("figcaption", meaning)] if meaning else []
     return element("figure", *drawn, *told)
 
@@ -137,29 +140,30 @@ def _foot(content: ReportContent) -> Element:
 # ---------------------------------------------------------------- the annex
 
 
-def _annex_part(annex: Annex) -> Element:
-    headings = [*(each.heading for each in annex.first), *(each.name for each in annex.steps)]
-    names = anchors([*headings, *(each.heading for each in annex.last)])
-    first, steps = names[: len(annex.first)], names[len(annex.first) : len(headings)]
-    last = names[len(headings) :]
-    return element(
-        "section",
-        element("h2", _ANNEX),
-        _contents([*headings, *(each.heading for each in annex.last)], names),
-        *(_section(each, name) for each, name in zip(annex.first, first, strict=True)),
-        *(_sheet(each, name) for each, name in zip(annex.steps, steps, strict=True)),
-        *(_section(each, name) for each, name in zip(annex.last, last, strict=True)),
-        class_="annex",
-    )
+def _annex_part(content: ReportContent, annex: Annex) -> Element:
+    parts: list[tuple[str, Iterable[Element]]] = [(each.heading, _facts(each.facts)) for each in annex.first]
+    parts += [(each.name, _sheet(each, f"chart_{number}")) for number, each in enumerate(annex.steps, start=1)]
+    if content.stay is not None and content.stay.moved:
+        parts.append((_BOTH_TIMES, [moved_table(content.stay.moved, caption=_times(content, content.stay))]))
+    parts += [(each.heading, _facts(each.facts)) for each in annex.last]
+    headings = [heading for heading, _ in parts]
+    names = anchors(headings)
+    sections = [
+        element("section", element("h3", heading), *told, id=name)
+        for (heading, told), name in zip(parts, names, strict=True)
+    ]
+    return element("section", element("h2", _ANNEX), _contents(headings, names), *sections, class_="annex")
+
+
+def _times(content: ReportContent, stay: StayContent) -> str:
+    """Return which two visits a table is of: 'Before: as found, before any work (2024-05-01); now: …'."""
+    then, now = (STAGES.get(stage, stage) for stage in (stay.against, content.stage))
+    return f"Before: {then} ({stay.against_date}); now: {now} ({content.date})"
 
 
 def _contents(headings: Sequence[str], names: Sequence[str]) -> Element:
     links = [element("a", heading, href=f"#{name}") for heading, name in zip(headings, names, strict=True)]
     return element("nav", element("ul", *(element("li", link) for link in links)), aria_label=_ANNEX)
-
-
-def _section(section: Section, name: str) -> Element:
-    return element("section", element("h3", section.heading), *_facts(section.facts), id=name)
 
 
 def _facts(facts: Iterable[tuple[str, str]]) -> Iterator[Element]:
@@ -173,30 +177,12 @@ def _facts(facts: Iterable[tuple[str, str]]) -> Iterator[Element]:
             yield from (element("p", text) for _, text in together)
 
 
-def _sheet(sheet: StepSheet, name: str) -> Element:
-    parts = [element("h3", sheet.name)]
-    parts += [element("p", text, class_="notice") for text in (sheet.state, *sheet.notes) if text]
-    parts += _facts(sheet.conditions)
-    parts += [_rows(sheet)] if sheet.rows else []
-    charts = [element("figure", chart_svg(view, f"{name}-{number}")) for number, view in enumerate(sheet.charts, 1)]
-    parts += [element("div", *charts, class_="charts")] if charts else []
-    return element("section", *parts, id=name)
-
-
-def _rows(sheet: StepSheet) -> Element:
-    """Return the rows of a step as a table, without columns that none of them has anything in."""
-    wanted = [place for place in range(len(ROW_HEADINGS)) if any(row.cells[place] for row in sheet.rows)]
-    heading = [element("th", ROW_HEADINGS[place], scope="col") for place in wanted]
-    return element(
-        "table",
-        element("caption", f"Values of {sheet.name}"),
-        element("thead", element("tr", *heading)),
-        element("tbody", *(_row(row, wanted) for row in sheet.rows)),
-    )
-
-
-def _row(row: Row, wanted: Sequence[int]) -> Element:
-    first, *others = wanted
-    cells = [element("td", row.cells[place], data_heading=ROW_HEADINGS[place]) for place in others]
-    told = {"class_": "told"} if row.verdict in _TOLD else {}
-    return element("tr", element("th", row.cells[first], scope="row", data_heading=ROW_HEADINGS[first]), *cells, **told)
+def _sheet(sheet: StepSheet, name: str) -> Iterator[Element]:
+    """Yield what is kept of a step. name : begins the identities of its charts."""
+    yield from (element("p", text, class_="notice") for text in (sheet.state, *sheet.notes) if text)
+    yield from _facts(sheet.conditions)
+    if sheet.rows:
+        yield rows_table(sheet.rows, caption=f"Values of {sheet.name}")
+    if sheet.charts:
+        drawn = (chart_svg(view, f"{name}_{number}") for number, view in enumerate(sheet.charts, start=1))
+        yield element("div", *(element("figure", each) for each in drawn), class_="charts")

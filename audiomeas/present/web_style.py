@@ -5,13 +5,17 @@ from __future__ import annotations
 from audiomeas.present import style
 from audiomeas.present.annex import ROW_HEADINGS
 from audiomeas.present.charts import SIMULATED
+from audiomeas.present.web_table import MOVED_HEADINGS
 
 #: DejaVu Sans is drawn as wide as Verdana: where one is missing the other takes its place, and texts in charts fit.
 _FONTS = f"'{style.FONT}', Verdana, sans-serif"
 #: From this width on labels stand in the margin, as on paper, and charts beside each other.
-_DESK = "52rem"
+_DESK = "54rem"
 #: Least widths of the columns of a table there, in letters' heights: a shorter word or number is never broken.
-_LEAST_EM = dict(zip(ROW_HEADINGS, (11.0, 4.0, 12.0, 7.5, 4.0, 5.5, 6.0), strict=True))
+_LEAST_EM = {
+    **dict(zip(ROW_HEADINGS, (11.0, 4.8, 8.5, 7.5, 4.8, 6.2, 6.0), strict=True)),
+    **dict(zip(MOVED_HEADINGS, (11.0, 4.8, 8.5, 8.5, 6.2, 7.5, 6.2), strict=True)),
+}
 
 _SHEET = """
 html { color: %(ink)s; background: white; font: 1rem/1.45 %(fonts)s; -webkit-text-size-adjust: 100%%; }
@@ -26,7 +30,6 @@ a { color: %(link)s; }
   font-weight: bold; background: white; border: 2px solid %(ink)s; }
 .facts, .small, figcaption { color: %(soft)s; }
 .small, figcaption, .ending { font-size: .875rem; }
-.headline { font-size: 1.4rem; font-weight: bold; }
 .strong { font-size: 1.15rem; font-weight: bold; }
 .indented { padding-left: 1rem; font-size: .925rem; }
 .notice { padding-left: .7rem; border-left: 4px solid %(ink)s; }
@@ -48,7 +51,7 @@ th, td { text-align: left; vertical-align: top; padding: .3rem .8rem .3rem 0; ov
 th[scope=row] { font-weight: normal; }
 tbody tr { border-top: 1px solid %(grid)s; break-inside: avoid; }
 thead { border-bottom: 2px solid %(rule)s; }
-.told td, .told th { font-weight: bold; }
+.told, .told th { font-weight: bold; }
 @media screen and (width < %(desk)s) {
   thead { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%%); }
   table, caption, tbody, tr, th { display: block; }
