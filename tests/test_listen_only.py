@@ -111,6 +111,17 @@ def test_a_plan_that_only_listens_needs_no_first_look(tmp_path: Path) -> None:
 
 
 @pytest.mark.wide
+def test_what_it_plays_by_itself_is_not_referred_to_its_input(tmp_path: Path) -> None:
+    """A deck that was looked at with its monitor at source plays a tape then."""
+    with Session(open_bench_file(_line_bench(tmp_path, "cassette-deck"))) as session:
+        through = session.measure(registry.find("noise"), {"duration_s": 1.0})
+        heard = session.measure(registry.find("noise"), {"duration_s": 1.0, "listen_only": True})
+    assert through.channel(1).values["gain_db"] == pytest.approx(0.0, abs=0.2)  # the unit's file; noise of a quiet look
+    assert heard.channel(1).values["gain_db"] is None
+    assert heard.channel(1).values["unweighted_input_v_rms"] is None
+
+
+@pytest.mark.wide
 def test_a_plain_request_says_the_way_out(tmp_path: Path) -> None:
     with (
         Session(open_bench_file(_line_bench(tmp_path, "tuner"))) as session,

@@ -6,6 +6,7 @@ A run of each with its healthy simulated unit is among the wider tests; a person
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -148,6 +149,28 @@ def _run(name: str, case: Case, folder: Path, rate_hz: int) -> None:
 def test_a_healthy_player_passes(tmp_path: Path) -> None:
     """The quickest of them: it plays nothing."""
     _run("cd-player", CASES["cd-player"], tmp_path, 48_000)
+
+
+@pytest.mark.wide
+@pytest.mark.parametrize(
+    ("unit", "failed"),
+    [
+        # Its file: dead bands of a few millivolts; 27.0 and 25.4 dB of gain.
+        ("amplifier-under-biased", {("Distortion at 0.1 W", "thd_percent")}),
+        ("amplifier-weak-channel", {("Distortion and gain at 1 W", "gain_db")}),
+    ],
+)
+def test_triage_finds_what_is_wrong(unit: str, failed: set[tuple[str, str]], tmp_path: Path) -> None:
+    case = replace(CASES["triage"], unit=unit)
+    outcome = audiomeas.run(
+        "triage",
+        unit="Demo amplifier, serial D-0101",
+        bench=case.bench_file(tmp_path, 48_000),
+        records=tmp_path / "records",
+        answers=case.answers(read_plan(find_plan("triage"))),
+    )
+    assert (outcome.verdict, outcome.exit_status) == ("fail", 1)
+    assert {(row.step, row.quantity) for row in outcome.verdicts if row.verdict == "fail"} == failed
 
 
 @pytest.mark.wide

@@ -82,6 +82,8 @@ _FIRST_BURST_BELOW_DB = 10.0
 LEAST_STEP_DB = 0.1
 #: From this power on a load gets too hot to touch (common practice).
 HOT_FROM_W = 10.0
+#: Conditions that hold for what came through the unit from this bench, and not for what it plays by itself.
+_NOT_OF_THE_HEARD = ("latency_frames", "polarity", "first_look_gain_db", "first_look_noise_db")
 
 Keep = Callable[[Capture, Recording], Path | None]
 Say = Callable[[str], None]
@@ -267,7 +269,7 @@ class Session:
             self._kept(keep, capture, refused)
             raise
         recording = self._recording(capture, fractions, silence, place, doing, warnings)
-        known = {key: value for key, value in recording.conditions.items() if key not in ("latency_frames", "polarity")}
+        known = {key: value for key, value in recording.conditions.items() if key not in _NOT_OF_THE_HEARD}
         recording = dataclasses.replace(recording, conditions={**known, LISTEN_ONLY: True})
         self._kept(keep, capture, recording)
         return recording
