@@ -12,8 +12,9 @@ import pytest
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.present.amounts import amount, amounts, power_ranges, same_powers
 from audiomeas.present.content import _bench_check
-from audiomeas.present.report import _fits, report_pages, write_report
+from audiomeas.present.report import report_pages, write_report
 from audiomeas.present.sentences import limit_line, topics, value_lines, verdict_lines
+from audiomeas.present.sheet import fits
 from audiomeas.present.stepnames import listed_steps, short_names
 from audiomeas.present.style import PAPERS_PT
 
@@ -53,8 +54,8 @@ def test_a_usual_report_is_one_page(pages, name):
 
 def test_what_was_left_for_the_ending_holds_it():
     # The sums that a page of clipping came to (A4): the ending went to the next page, and rows stood where it belongs.
-    assert _fits(185.4, 185.39999999999998)
-    assert not _fits(185.4, 185.3)
+    assert fits(185.4, 185.39999999999998)
+    assert not fits(185.4, 185.3)
 
 
 @pytest.mark.parametrize("paper", PAPERS_PT)

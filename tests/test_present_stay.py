@@ -64,12 +64,9 @@ def lines(stay: StayContent | None) -> dict[str, list[str]]:
 def test_what_failed_as_found_is_told_with_both_values_and_that_it_is_cured(repaired: tuple[Path, Path]) -> None:
     told = lines(page_content(read_visit(repaired[1])).stay)
     first, second, *_ = told["As found and now"]
-    assert first == "As found on 2026-05-01, 1 value was outside its limit (1 on channel 2): it keeps it now."
-    # the rows that were written above: 0.3 ± 0.001 % then, 0.02 ± 0.001 % now, each with the digits that its ± leaves
-    assert second == (
-        "– Distortion on channel 2 (THD): 0.300 ± 0.001 %, now 0.0200 ± 0.0010 %; limit: at most 0.1 % "
-        "(maker's specification): fail, now pass."
-    )
+    assert first == "On 2026-05-01 1 value was outside its limit (1 on channel 2): it keeps it now."
+    # the rows that were written above: 0.3 ± 0.001 % then, 0.02 ± 0.001 % now; three digits of a percentage at most
+    assert second == ("– Distortion on channel 2: 0.300 ± 0.001 %, now 0.0200 ± 0.0010 %: fail, now pass.")
 
 
 def test_what_was_done_is_the_work_before_the_visit(repaired: tuple[Path, Path]) -> None:
@@ -106,7 +103,7 @@ def test_a_return_is_held_against_the_unit_as_it_was_shipped(repaired: tuple[Pat
     shutil.copytree(repaired[0].parent.parent, records)
     back = made(records, "return", both_channels(**FAILED))
     first, second, *_ = lines(page_content(read_visit(back)).stay)["As left and now"]
-    assert first == "As left on 2026-05-03, no value was outside its limit."
+    assert first == "On 2026-05-03 no value was outside its limit."
     assert second.endswith(": pass, now fail.")
 
 
@@ -179,7 +176,7 @@ def test_what_changed_without_a_limit_is_told_power_first() -> None:
     )
     told = lines(StayContent(against="as-found", against_date="2026-05-01", moved=pairs, counts={"changed": 2}))
     assert [text.partition(" on ")[0] for text in told["As found and now"][1:3]] == ["– Output power", "– Gain"]
-    assert told["As found and now"][-1].startswith("Of 2 figures that were measured both times 2 changed.")
+    assert told["As found and now"][-1] == "Of 2 figures measured both times, beyond their uncertainty: 2 changed."
 
 
 @pytest.fixture

@@ -67,6 +67,13 @@ def amounts(members: Sequence[Finding]) -> dict[tuple[str, int | None], str]:
     return texts
 
 
+def amount_range(members: Sequence[Finding]) -> str:
+    """Return one amount, or the least and the most of several: '0.0383 % to 0.0384 %'; what is not known first."""
+    texts = amounts(members)
+    order = sorted(members, key=lambda each: float("-inf") if each.value is None else each.value)
+    return " to ".join(dict.fromkeys(texts[each.step, each.channel] for each in (order[0], order[-1])))
+
+
 def without_uncertainty(members: Sequence[Finding]) -> bool:
     """Return whether some value stands without ± because its uncertainty is not known."""
     return any(each.value is not None and each.uncertainty is None and not each.bound for each in members)

@@ -8,7 +8,7 @@ from itertools import groupby
 
 from audiomeas.measurement.entered import AS_EXPECTED
 from audiomeas.measurement.result import SIMULATED_NOTE
-from audiomeas.present.amounts import amount, amounts, power_ranges, same_powers, without_uncertainty
+from audiomeas.present.amounts import amount, amount_range, amounts, power_ranges, same_powers, without_uncertainty
 from audiomeas.present.content import BALANCE, MASK, POWER, Finding, ReportContent
 from audiomeas.present.small_words import capital, grouped, listed, on_channel, source_words, steps_of, whose
 from audiomeas.present.stepnames import listed_steps, short_names
@@ -87,6 +87,10 @@ class Topic:
     lines: tuple[Sentence, ...]
 
 
+#: Of more steps than this the short form tells the range.
+_MANY_STEPS = 2
+#: Heads what the short form leaves to the record.
+_MORE = "Also in the record"
 #: Heads what a person was asked.
 _BY_HAND = "Checked by hand"
 
@@ -183,7 +187,7 @@ def _named(group: Sequence[Finding], findings: Sequence[Finding], most: int) -> 
         same.setdefault(f"{texts[each.step, each.channel]}{on_channel(each.channel)}", []).append(names[each.step])
     # Values of the same steps stand together, the steps behind the last of them.
     parts = [
-        f"{', '.join(value for value, _ in together)} ({few_steps(steps)})"
+        f"{', '.join(value for value, _ in together)} ({_few_steps(steps)})"
         for steps, together in groupby(same.items(), key=lambda item: item[1])
     ]
     if len(parts) > most:
@@ -191,8 +195,7 @@ def _named(group: Sequence[Finding], findings: Sequence[Finding], most: int) -> 
     return f"{heading(first)}: {', '.join(parts)}; limit: {first.limit}{whose(first)}{_why(first)}."
 
 
-def few_steps(steps: Sequence[str]) -> str:
-    """Return the names of steps, or how many they are."""
+def _few_steps(steps: Sequence[str]) -> str:
     return listed_steps(steps) if len(steps) <= _MOST_STEPS else f"in {len(steps)} steps, listed below"
 
 
@@ -203,19 +206,28 @@ def _alike(finding: Finding, findings: Sequence[Finding]) -> list[Finding]:
 # ---------------------------------------------------------------- what was found
 
 
-def topics(content: ReportContent) -> list[Topic]:
+def topics(content: ReportContent, *, short: bool = False) -> list[Topic]:
     """Return what was found of each quantity: powers first, then in the order of the plan.
 
     What a number means is said below it, and only once.
+    short : the main of it: of many steps the range, of figures without a limit (but power) the name.
     """
     answered = [each for each in content.findings if each.quantity == AS_EXPECTED]
-    kinds = dict.fromkeys((each.quantity, each.words) for each in content.findings if each.quantity != AS_EXPECTED)
+    kinds = grouped(
+        (each for each in content.findings if each.quantity != AS_EXPECTED), lambda each: (each.quantity, each.words)
+    )
+    kinds.sort(key=lambda kind: _FIRST.index(kind[0].quantity) if kind[0].quantity in _FIRST else len(_FIRST))
+    left_out = [kind for kind in kinds if short and kind[0].quantity not in _FIRST and not any(map(_judged, kind))]
+    left_out = left_out if any(map(_judged, content.findings)) else []
     said: set[str] = set()
-    found = []
-    for quantity, words in sorted(kinds, key=lambda kind: _FIRST.index(kind[0]) if kind[0] in _FIRST else len(_FIRST)):
-        members = [each for each in content.findings if (each.quantity, each.words) == (quantity, words)]
-        found.append(_topic(members, said))
-    return [*found, _by_hand(answered)] if answered else found
+    found = [_topic(kind, said, short=short) for kind in kinds if kind not in left_out]
+    found += [_by_hand(answered)] if answered else []
+    named = listed(list(dict.fromkeys(heading(kind[0]).lower() for kind in left_out)))
+    return [*found, Topic(words=_MORE, lines=(Sentence(f"{capital(named)}.", small=True),))] if named else found
+
+
+def _judged(finding: Finding) -> bool:
+    return bool(finding.limit)
 
 
 def _by_hand(answered: Sequence[Finding]) -> Topic:
@@ -232,15 +244,17 @@ def _by_hand(answered: Sequence[Finding]) -> Topic:
     return Topic(words=_BY_HAND, lines=tuple(lines))
 
 
-def _topic(members: Sequence[Finding], said: set[str]) -> Topic:
+def _topic(members: Sequence[Finding], said: set[str], *, short: bool) -> Topic:
     """Return a quantity's sentences. said : meanings that stand above already; added to."""
     quantity = members[0].quantity
-    plain = [Sentence(text, strong=quantity in _FIRST) for text in value_lines(members)]
-    lines = _power_lines(members) if quantity == POWER else plain
+    many = short and len(steps_of(members)) > _MANY_STEPS
+    texts = [range_line(members)] if many else value_lines(members)
+    plain = [Sentence(text, strong=quantity in _FIRST) for text in texts]
+    lines = _power_lines(members, most=1 if short else None) if quantity == POWER else plain
     if limits := limit_line(members):
         lines.append(Sentence(limits, indented=True))
     meaning = meaning_of(members[0])
-    notes = [_bases(members)] + ([] if meaning in said else [meaning])
+    notes = ["" if short else _bases(members)] + ([] if meaning in said else [meaning])
     said.add(meaning)
     if without_uncertainty(members):
         notes.append("Without ±, the uncertainty is not known.")
@@ -259,10 +273,10 @@ def _bases(members: Sequence[Finding]) -> str:
     return f"{capital('; '.join(parts))}." if parts else ""
 
 
-def _power_lines(members: Sequence[Finding]) -> list[Sentence]:
-    """Return the powers, the highest in bold; steps that gave the same one share a line."""
+def _power_lines(members: Sequence[Finding], *, most: int | None = None) -> list[Sentence]:
+    """Return the powers, the highest in bold; steps that gave the same one share a line. most : of so many groups."""
     lines = []
-    for number, group in enumerate(same_powers(members)):
+    for number, group in enumerate(same_powers(members)[:most]):
         steps = listed_steps(steps_of(group))
         values = _listed_values(power_ranges(group))
         if number == 0:
@@ -284,6 +298,12 @@ def value_lines(members: Sequence[Finding]) -> list[str]:
         values = {channel: f"{texts[step, channel]}" for channel in channels}
         lines.append(f"{capital(names[step])}: {_listed_values(values, reasons)}.")
     return lines
+
+
+def range_line(members: Sequence[Finding]) -> str:
+    """Return one quantity of many steps: '0.0081 % to 0.045 % on channel 1, in 4 tests.'"""
+    values = {group[0].channel: amount_range(group) for group in grouped(members, lambda each: each.channel)}
+    return f"{_listed_values(values)}, in {len(steps_of(members))} tests."
 
 
 def _unexplained(finding: Finding) -> bool:

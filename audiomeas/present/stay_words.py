@@ -5,23 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from audiomeas.present.amounts import amounts
+from audiomeas.present.amounts import amount_range
 from audiomeas.present.content import BALANCE, POWER
-from audiomeas.present.sentences import STAGES, Sentence, Topic, few_steps, heading
-from audiomeas.present.small_words import capital, grouped, listed, on_channel, steps_of, whose
-from audiomeas.present.stepnames import short_names
+from audiomeas.present.sentences import STAGES, Sentence, Topic, heading
+from audiomeas.present.small_words import capital, grouped, listed, on_channel, steps_of
 
 if TYPE_CHECKING:
     from audiomeas.present.content import Finding, Moved, StayContent
 
 #: Of so many quantities without a failure the page tells how they moved: the rest is in the annex and in `compare`.
-_MOST_MOVED = 3
+_MOST_MOVED = 2
 #: So many groups of values that failed are named; of more, the number.
 _MOST_FAILED = 5
-_COUNTS = (
-    "Of {total} figures that were measured both times {parts}. Changed: by more than the uncertainty of both and than "
-    "a unit moves by itself when it is connected again."
-)
+_COUNTS = "Of {total} figures measured both times, beyond their uncertainty: {parts}."
 _NOT_RUN_IN = "Not run in: no hours are written down in its logbook."
 _NO_WORK = "No repair and no adjustment is written down in its logbook."
 
@@ -31,7 +27,7 @@ def stay_topics(stay: StayContent | None) -> list[Topic]:
     if stay is None:
         return []
     found = [Topic(words=f"{_then(stay)} and now", lines=tuple(_found(stay)))] if stay.against else []
-    done = [Sentence(capital(f"{text}.")) for text in stay.done] or [Sentence(_NO_WORK)]
+    done = [Sentence(capital(f"{text}."), indented=True) for text in stay.done] or [Sentence(_NO_WORK)]
     done += [Sentence(capital(f"{note}."), small=True) for note in stay.notes]
     return [
         *found,
@@ -57,25 +53,25 @@ def _found(stay: StayContent) -> Iterator[Sentence]:
     groups = grouped(
         [*failed, *new], lambda each: (each.after.quantity, each.after.words, each.after.channel, each.after.limit)
     )
-    yield from (Sentence(f"– {_line(group)}") for group in groups[:_MOST_FAILED])
+    yield from (Sentence(f"– {_line(group)}", indented=True) for group in groups[:_MOST_FAILED])
     if left := sum(map(len, groups[_MOST_FAILED:])):
-        yield Sentence(f"– and {left} more.")
-    yield from (Sentence(f"– {_line(group)}") for group in _others(stay, [*failed, *new]))
+        yield Sentence(f"– and {left} more.", indented=True)
+    yield from (Sentence(f"– {_line(group)}", indented=True) for group in _others(stay, [*failed, *new]))
     if stay.counts and (total := sum(stay.counts.values())):
         parts = listed([f"{number} {_COUNT_WORDS.get(word, word)}" for word, number in stay.counts.items() if number])
         yield Sentence(_COUNTS.format(total=total, parts=parts), small=True)
 
 
-_COUNT_WORDS = {"changed": "changed", "unchanged": "did not", "can't tell": "can't be told"}
+_COUNT_WORDS = {"changed": "changed", "unchanged": "did not change", "can't tell": "can't be told"}
 
 
 def _cured(stay: StayContent, failed: Sequence[Moved]) -> str:
     """Return how many values failed before and where, and how many of them keep their limit now."""
     missed = [each for each in stay.not_again if each.verdict == "fail"]
     total = len(failed) + len(missed)
-    when = f"{_then(stay)} on {stay.against_date}"
+    when = f"On {stay.against_date}"
     if not total:
-        return f"{when}, no value was outside its limit."
+        return f"{when} no value was outside its limit."
     places = grouped([*(each.before for each in failed), *missed], _where)
     where = listed([f"{len(group)} {_where(group[0])}" for group in sorted(places, key=_channel_first)])
     kept = sum(each.after.verdict == "pass" for each in failed)
@@ -90,7 +86,7 @@ def _cured(stay: StayContent, failed: Sequence[Moved]) -> str:
     if missed:
         parts.append(f"{len(missed)} {'was' if len(missed) == 1 else 'were'} not held against it again")
     values = "1 value was outside its limit" if total == 1 else f"{total} values were outside their limit"
-    return f"{when}, {values} ({where}): {', '.join(parts)}."
+    return f"{when} {values} ({where}): {', '.join(parts)}."
 
 
 def _where(finding: Finding) -> str:
@@ -119,23 +115,14 @@ def _others(stay: StayContent, told: Sequence[Moved]) -> list[list[Moved]]:
 
 
 def _line(group: Sequence[Moved]) -> str:
-    """Return 'Gain on channel 2 (at 1 W): 25.2 dB, now 26.8 dB; limit: at least 26 dB: fail, now pass'."""
+    """Return 'Gain on channel 2: 25.2 dB, now 26.8 dB: fail, now pass.'; the limits stand with what is found now."""
     first = group[0]
-    names = short_names(steps_of([each.after for each in group]), heading(first.after))
-    where = f"{heading(first.after)}{on_channel(first.after.channel)} ({few_steps(list(names.values()))})"
-    text = f"{where}: {_range([each.before for each in group])}, now {_range([each.after for each in group])}"
-    if first.after.limit and any(
-        each.after.verdict != each.before.verdict or each.after.verdict != "pass" for each in group
-    ):
-        verdicts = dict.fromkeys(f"{each.before.verdict}, now {each.after.verdict}" for each in group)
-        text += f"; limit: {first.after.limit}{whose(first.after)}: {' / '.join(verdicts)}"
-    elif first.change is not None:
-        text += f": {first.change}"
-    return f"{text}."
-
-
-def _range(findings: Sequence[Finding]) -> str:
-    """Return one amount, or the least and the most of several."""
-    texts = amounts(findings)
-    order = sorted(findings, key=lambda each: each.value if each.value is not None else float("-inf"))
-    return " to ".join(dict.fromkeys(texts[each.step, each.channel] for each in (order[0], order[-1])))
+    then, now = ([getattr(each, side) for each in group] for side in ("before", "after"))
+    tests = len(steps_of(now))
+    where = f"{heading(first.after)}{on_channel(first.after.channel)}{f' in {tests} tests' if tests > 1 else ''}"
+    verdicts = dict.fromkeys((each.before.verdict, each.after.verdict) for each in group)
+    if first.after.limit and list(verdicts) != [("pass", "pass")]:
+        outcome = " / ".join(f"{before}, now {after}" for before, after in verdicts)
+    else:
+        outcome = first.change or ""
+    return f"{where}: {amount_range(then)}, now {amount_range(now)}{f': {outcome}' if outcome else ''}."
