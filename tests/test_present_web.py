@@ -32,6 +32,8 @@ USUAL = ("whole plan", "hostile", "nothing measured", "all missing")
 EACH = [
     pytest.param(name, marks=[] if name in USUAL else [pytest.mark.wide]) for name in cases.CONTENTS
 ]  # fmt: skip
+#: Says little, and draws nothing.
+CONTENT = cases.CONTENTS["nothing measured"]
 NO_STEPS = web_pages.annex(steps=())
 
 
@@ -140,7 +142,7 @@ INJECTIONS = (
 @pytest.mark.parametrize("text", INJECTIONS)
 def test_no_text_becomes_markup(text):
     unit = replace(
-        cases.CONTENTS["nothing measured"], maker=text, model=text, identity=text, kind=text, date=text, plan=text,
+        CONTENT, maker=text, model=text, identity=text, kind=text, date=text, plan=text,
         gaps=(text,), cautions=(text,), conditions=((text, text),), later=(text,), version=text, stage=text,
         findings=(cases.finding(step=text, words=text, source=text, reason=text, limit=text, verdict="undecided"),),
     )  # fmt: skip
@@ -191,6 +193,14 @@ def test_a_chart_is_told_in_words_with_the_ends_of_each_curve():
     assert "values of 2.828." in description(cases.VIEWS["flat line"])
     assert description(cases.response_view(1)).startswith("SIMULATED. ")
     assert "Shaded: limit ±0.5 dB." in description(cases.response_view(1))
+
+
+def test_no_step_has_the_identity_of_a_part_of_a_chart():
+    step = replace(web_pages.annex().steps[0], rows=(), conditions=(), charts=(cases.response_view(1),))
+    names = ("Chart 1 1 title", "chart_1_1-desc", "chart wide", "chart_1_1-figure_1")
+    page = read(web_page(CONTENT, replace(NO_STEPS, steps=(step, *(replace(step, name=name) for name in names)))))
+    identities = [node.attributes["id"] for node in page.all() if "id" in node.attributes]
+    assert len(set(identities)) == len(identities)
 
 
 SMALL = ("response of 8 channels", "hostile", "long words", "two curves of a channel")
@@ -252,7 +262,7 @@ def test_a_text_beside_elements_is_refused():
 
 def test_a_page_is_written_whole_and_never_over_another(tmp_path):
     file = tmp_path / "page.html"
-    content = cases.CONTENTS["nothing measured"]
+    content = CONTENT
     write_web_page(content, NO_STEPS, file)
     before = file.read_bytes()
     assert before.startswith(b'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">')

@@ -27,6 +27,7 @@ PACKAGE_OF = {
     "pdffonts": "poppler-utils",
     "pdftoppm": "poppler-utils",
     "tmux": "tmux",
+    "chromium": "chromium",
 }
 
 #: What a test with one of these markers needs before it starts.
@@ -35,6 +36,7 @@ PROGRAMS_OF_MARKER = {
     "spice": ("ngspice",),
     "sox": ("sox",),
     "poppler": ("pdftotext", "pdffonts", "pdftoppm"),
+    "browser": ("chromium",),
 }
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING
 from xml.etree.ElementTree import Element, fromstring
 
@@ -30,8 +31,11 @@ _JOINTS = "stroke-linejoin: round; stroke-linecap: butt"
 
 
 def chart_svg(view: ChartView, name: str, *, size: tuple[float, float] = NARROW, class_: str = "") -> Element:
-    """Return a chart as an SVG element. name : begins all identities in it, so that no two charts share one."""
-    figure = chart_figure(view, size_pt=size)
+    """Return a chart as an SVG element, without its title and conditions: the page writes them around it.
+
+    name : begins all identities in it, so that no two charts share one.
+    """
+    figure = chart_figure(replace(view, title="", caption=""), size_pt=size)
     drawing = fromstring(drawn_svg(figure, title=view.title))
     width, height = (72.0 * side for side in figure.get_size_inches())
     titled, told = f"{name}-title", f"{name}-desc"

@@ -129,8 +129,13 @@ def _paragraph(sentence: Sentence) -> Element:
 def _customer_chart(view: ChartView, meaning: str) -> Element:
     """Return the chart twice, for a desk and for a telephone: only one of them is ever shown."""
     drawn = [chart_svg(view, "chart_wide", size=WIDE, class_="wide"), chart_svg(view, "chart_narrow", class_="narrow")]
-    told = [element("figcaption", meaning)] if meaning else []
-    return element("figure", *drawn, *told)
+    return _figure(view, *drawn, below=(meaning,))
+
+
+def _figure(view: ChartView, *drawn: Element, below: Sequence[str] = ()) -> Element:
+    """Return a drawing with its title above, and below it the conditions and whatever else there is to say."""
+    told = [element("p", text, class_="small") for text in (view.caption, *below) if text]
+    return element("figure", element("figcaption", view.title or view.name), *drawn, *told)
 
 
 def _foot(content: ReportContent) -> Element:
@@ -184,5 +189,5 @@ def _sheet(sheet: StepSheet, name: str) -> Iterator[Element]:
     if sheet.rows:
         yield rows_table(sheet.rows, caption=f"Values of {sheet.name}")
     if sheet.charts:
-        drawn = (chart_svg(view, f"{name}_{number}") for number, view in enumerate(sheet.charts, start=1))
-        yield element("div", *(element("figure", each) for each in drawn), class_="charts")
+        drawn = [(view, chart_svg(view, f"{name}_{number}")) for number, view in enumerate(sheet.charts, start=1)]
+        yield element("div", *(_figure(*each) for each in drawn), class_="charts")

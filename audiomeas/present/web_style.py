@@ -28,8 +28,8 @@ ul { margin: 0 0 .6rem; padding-left: 1.2rem; }
 a { color: %(link)s; }
 .simulated { position: sticky; top: .4rem; z-index: 1; width: max-content; margin: .6rem 0 0 auto; padding: .1rem .5rem;
   font-weight: bold; background: white; border: 2px solid %(ink)s; }
-.facts, .small, figcaption { color: %(soft)s; }
-.small, figcaption, .ending { font-size: .875rem; }
+.facts, .small { color: %(soft)s; }
+.small, .ending { font-size: .875rem; }
 .strong { font-size: 1.15rem; font-weight: bold; }
 .indented { padding-left: 1rem; font-size: .925rem; }
 .notice { padding-left: .7rem; border-left: 4px solid %(ink)s; }
@@ -39,6 +39,7 @@ dl { margin: 0 0 .6rem; }
 dl > div { display: grid; grid-template-columns: minmax(6.5rem, 30%%) 1fr; column-gap: 1rem; margin: 0 0 .35rem; }
 dt { color: %(soft)s; }
 dd { margin: 0; grid-column: 2; }
+figcaption { font-weight: bold; }
 figure { margin: 0 0 1.4rem; break-inside: avoid; }
 svg { display: block; width: 100%%; height: auto; }
 .wide { display: none; }
@@ -75,6 +76,7 @@ thead { border-bottom: 2px solid %(rule)s; }
   body { max-width: none; padding: 0; }
   nav { display: none; }
   h2, h3, h4, caption { break-after: avoid; }
+  .part h3 { break-after: auto; } /* beside its sentences: else each part would be kept with the next one */
   .simulated { position: static; }
   .annex { break-before: page; }
   a { color: inherit; }
