@@ -33,6 +33,8 @@ def chart(source: str, file: str, measurement: str | None, name: str | None) -> 
 def report(record: str, file: str, paper: str) -> None:
     """Make the customer's report of a record: one page, unless there is much to tell; FILE ends in .pdf or .png.
 
+    FILE that ends in .html: the whole record as one web page, which needs no other file and no network.
+
     \b
     Example: audiomeas report records/UNIT/VISIT report.pdf
     """
