@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 
 #: Nothing is steady for less: of a few frames, or none, no tone can be made.
 _LEAST_S = 0.001
+#: --channels as typed → the channels that play.
+_DRIVEN = {"both": (1, 2), "1": (1,), "2": (2,)}
 
 
 @click.group(cls=Group)
@@ -30,10 +33,10 @@ def generate() -> None:
     """
 
 
-def _common(command: Callable[..., Any]) -> Callable[..., Any]:
+def _common(command: Callable[..., Any], *, level: str = "-6 dBFS") -> Callable[..., Any]:
     for decorator in (
         click.option(
-            "--channels", type=click.Choice(["both", "1", "2"]), default="both", show_default=True, help="Which play."
+            "--channels", type=click.Choice(list(_DRIVEN)), default="both", show_default=True, help="Which play."
         ),
         click.option(
             "--format",
@@ -51,7 +54,7 @@ def _common(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         click.option("--rate", "sample_rate_hz", type=click.FLOAT, default=48000.0, show_default=True, help="In Hz."),
         click.option("--full-scale", metavar="LEVEL", help="What a full-scale sine is at the output, such as '2 V'."),
-        click.option("--level", default="-6 dBFS", show_default=True, metavar="LEVEL", help="In dBFS, or V, mV, dBV."),
+        click.option("--level", default=level, show_default=True, metavar="LEVEL", help="In dBFS, or V, mV, dBV."),
     ):
         command = decorator(command)
     return command
@@ -82,15 +85,10 @@ def _write(
     from audiomeas.measurement.api import generate as generate_call
     from audiomeas.units import parse_level
 
-    scale = None if full_scale is None else parse_level(full_scale)
-    if scale is not None and scale.unit != "V":
-        raise RequestError("--full-scale is in volts, such as '2 V'")
-    if not 8_000 <= sample_rate_hz <= 768_000 or not float(sample_rate_hz).is_integer():
-        raise RequestError(f"a rate of {sample_rate_hz:g} Hz can't be written: use 8000 to 768000 Hz")
-    driven = {"both": (1, 2), "1": (1,), "2": (2,)}[channels]
+    scale = _checked_scale(full_scale, sample_rate_hz)
     level_v_rms = _resolved(parse_level(level), scale)
     try:
-        stimulus = make(level_v_rms=level_v_rms, sample_rate_hz=sample_rate_hz, driven_channels=driven)
+        stimulus = make(level_v_rms=level_v_rms, sample_rate_hz=sample_rate_hz, driven_channels=_DRIVEN[channels])
     except ValueError as error:
         raise RequestError(str(error)) from None
     path = generate_call(
@@ -102,6 +100,19 @@ def _write(
         dither=dither,
     )
     click.echo(f"{path} and {path.name}.json", err=True)
+
+
+def _checked_scale(full_scale: str | None, sample_rate_hz: float) -> Level | None:
+    """Return what full scale is. Raises RequestError for one that is not in volts, or a rate that no file has."""
+    from audiomeas.errors import RequestError
+    from audiomeas.units import parse_level
+
+    scale = None if full_scale is None else parse_level(full_scale)
+    if scale is not None and scale.unit != "V":
+        raise RequestError("--full-scale is in volts, such as '2 V'")
+    if not 8_000 <= sample_rate_hz <= 768_000 or not float(sample_rate_hz).is_integer():
+        raise RequestError(f"a rate of {sample_rate_hz:g} Hz can't be written: use 8000 to 768000 Hz")
+    return scale
 
 
 def _resolved(level: Level, scale: Level | None) -> float:
@@ -488,6 +499,66 @@ def silence(file: str, duration_s: float, **common: Any) -> None:
         return Silence(duration_s=duration_s, sample_rate_hz=at["sample_rate_hz"])
 
     _write(file, make, **common)
+
+
+@generate.command()
+@click.argument("folder")
+def disc(folder: str) -> None:
+    """Write the tracks of a test disc for CD players into a new folder, with a cue sheet and README.txt.
+
+    Burn them, play the disc, record it in one go, and give the recording to `analyze disc`.
+
+    \b
+    Example: audiomeas generate disc my-disc
+    """
+    from audiomeas.measurement.media import generate_disc
+
+    path = generate_disc(folder)
+    click.echo(f"{path}: see {path / 'README.txt'}", err=True)
+
+
+@generate.command("tape-side")
+@click.argument("file")
+@click.option(
+    "--speed-hz",
+    type=click.Choice(["3150", "3000"]),
+    default="3150",
+    show_default=True,
+    help="Of the tone for speed and flutter.",
+)
+@partial(_common, level="-12 dBFS")
+def tape_side(
+    file: str,
+    speed_hz: str,
+    level: str,
+    full_scale: str | None,
+    sample_rate_hz: float,
+    sample_format: Any,
+    channels: str,
+    dither: bool,
+) -> None:
+    """Write one side of a test tape; --level is the tape's reference, 8 dB below its loudest part.
+
+    Level, azimuth from low to high, speed, response in spots at -20 dB, steps of level, silence; the sidecar lists all.
+
+    \b
+    Example: audiomeas generate tape-side side-a.wav --speed-hz 3000
+    """
+    from audiomeas.measurement.media import generate_tape_side
+    from audiomeas.units import parse_level
+
+    scale = _checked_scale(full_scale, sample_rate_hz)
+    path = generate_tape_side(
+        file,
+        level_v_rms=_resolved(parse_level(level), scale),
+        sample_rate_hz=sample_rate_hz,
+        speed_hz=float(speed_hz),
+        v_rms_at_full_scale=None if scale is None else scale.value,
+        sample_format=sample_format,
+        dither=dither,
+        channels=_DRIVEN[channels],
+    )
+    click.echo(f"{path} and {path.name}.json", err=True)
 
 
 def _checked_duration(duration_s: float) -> None:

@@ -14,9 +14,12 @@ from audiomeas.stimulus.base import FloatArray
 _SEED = 468
 
 
-def triangular_dither(frames: int, channels: int) -> FloatArray:
-    """Return dither in steps of the samples, (frames, channels), between −1 and 1, other for each channel."""
-    generator = np.random.default_rng(_SEED)
+def triangular_dither(frames: int, channels: int, *, series: int | None = None) -> FloatArray:
+    """Return dither in steps of the samples, (frames, channels), between −1 and 1, other for each channel.
+
+    series : whole numbers give other dither each (the tracks of a disc).
+    """
+    generator = np.random.default_rng(_SEED if series is None else (_SEED, series))
     first = generator.random((frames, channels))
     first -= generator.random((frames, channels))
     return first
