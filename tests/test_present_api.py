@@ -209,7 +209,7 @@ def test_a_missing_source_and_a_folder_without_a_visit_are_said(tmp_path):
 def test_a_wrong_name_is_refused_before_anything_is_read(tmp_path):
     with pytest.raises(FileProblem, match=r"\.png, \.svg or \.pdf"):
         audiomeas.chart(tmp_path / "none.json", tmp_path / "a.jpg")
-    with pytest.raises(FileProblem, match=r"\.pdf or \.png"):
+    with pytest.raises(FileProblem, match=r"\.pdf, \.png or \.html"):
         audiomeas.report(tmp_path / "none", tmp_path / "a.svg")
 
 
@@ -219,6 +219,18 @@ def test_a_wrong_name_is_refused_before_anything_is_read(tmp_path):
 def test_a_report_of_a_visit(tmp_path, folder):
     assert audiomeas.report(folder, tmp_path / "a.pdf") == tmp_path / "a.pdf"
     assert (tmp_path / "a.pdf").read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize(("name", "paper"), [("a.html", "A4"), ("A.HTML", "letter")])
+def test_a_name_that_ends_in_html_makes_the_web_page_with_the_annex(tmp_path, folder, name, paper):
+    done = CliRunner().invoke(report_command, [str(folder), str(tmp_path / name), "--paper", paper])
+    assert (done.exit_code, done.output) == (0, f"{tmp_path / name}\n")
+    page = (tmp_path / name).read_text("utf-8")
+    assert page.startswith("<!DOCTYPE html>")
+    assert f"@page {{ size: {paper};" in page
+    # Both parts of it, and what the annex alone has.
+    assert ">What was found<" in page and ">Technical annex<" in page
+    assert page.count("<table>") >= 1
 
 
 @pytest.mark.parametrize(
