@@ -25,6 +25,7 @@ class Case:
     """A plan's unit, kind, bench file with what is replaced in it, and the readings that are typed in.
 
     turned_up_db : its volume, above how the unit is shipped.   lowest_rate_hz : that the plan can be run at.
+    run_rate_hz : at which all of its limits can be told.
     """
 
     kind: str
@@ -34,6 +35,7 @@ class Case:
     replaced: tuple[tuple[str, str], ...] = ()
     turned_up_db: int = 0
     lowest_rate_hz: int = 44_100
+    run_rate_hz: int = 48_000
 
     def bench_file(self, folder: Path, rate_hz: int) -> Path:
         """Write its bench into a folder, beside the calibration."""
@@ -80,6 +82,7 @@ CASES = {
         kind="power amplifier",
         unit="amplifier-healthy",
         bench=_LOADS,
+        run_rate_hz=96_000,
         readings={
             **_MAINS,
             **_both("DC offset after 10 minutes", "8.4 mV", "-3.1 mV"),
@@ -109,7 +112,12 @@ CASES = {
         kind="preamplifier", unit="preamplifier", replaced=TEN_TO_ONE, turned_up_db=15, readings={}
     ),
     "phono-stage": Case(
-        kind="phono stage", unit="phono-stage", bench="simulated-phono.toml", readings={}, lowest_rate_hz=96_000
+        kind="phono stage",
+        unit="phono-stage",
+        bench="simulated-phono.toml",
+        readings={},
+        lowest_rate_hz=96_000,
+        run_rate_hz=96_000,
     ),
     "phono-stage-noise": Case(
         kind="phono stage",
