@@ -332,7 +332,7 @@ def test_bands_stand_beside_thd_and_thd_n_so_that_the_larger_is_no_riddle(monkey
 def test_balance_is_the_difference_in_gain():
     (balance,) = found("balance_db")
     assert balance.value == pytest.approx(1.0)
-    # Two errors of unknown shape: at worst both rectangular, 0.03 dB at 95 % each, so that their limits are 0.03 / 0.95.
+    # Two errors of unknown shape: at worst both rectangular, 0.03 dB at 95 % each, so that they end at 0.03 / 0.95 dB.
     # Their sum is triangular over twice that, and 5 % of a triangle lie beyond 1 - √0.05 of it (JCGM 100, 4.3.9).
     assert balance.uncertainty == pytest.approx(2.0 * 0.03 / 0.95 * (1.0 - math.sqrt(0.05)))
     assert balance.channel is None

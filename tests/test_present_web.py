@@ -14,6 +14,7 @@ from web_pages import HEADINGS, Node, read
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.present import style
 from audiomeas.present.charts import chart_figure
+from audiomeas.present.content import Moved, StayContent
 from audiomeas.present.sentences import conditions_told, topics, verdict_lines
 from audiomeas.present.text import clean_text
 from audiomeas.present.web_chart import NARROW, WIDE, chart_svg, description
@@ -127,6 +128,48 @@ def test_what_is_not_simulated_says_so_nowhere():
     page = web_page(cases.CONTENTS["real unit"], replace(NO_STEPS, simulated=False))
     assert "SIMULATED" not in page
     assert page == web_page(cases.CONTENTS["real unit"], replace(NO_STEPS, simulated=False))  # the same bytes again
+
+
+# ---------------------------------------------------------------- two visits
+
+FAILED = cases.finding(value=0.3, verdict="fail")
+STAY = StayContent(
+    against="as-found", against_date="2024-04-01", done=("2024-04-02: repair, output transistor (Q7)",), played_h=2.0,
+    moved=(
+        Moved(before=FAILED, after=cases.finding(), change="changed"),
+        Moved(before=cases.finding(value=None, limit="", verdict=None),
+              after=cases.finding(value=0.0003, bound="at most", channel=None, limit="", verdict=None), change=None),
+        Moved(before=cases.finding(channel=8), after=replace(FAILED, channel=8), change="can't tell"),
+    ),
+)  # fmt: skip
+
+
+def test_what_was_found_before_stands_beside_what_is_now():
+    page = read(web_page(replace(CONTENT, stage="as-left", stay=STAY), NO_STEPS))
+    text = page.words
+    assert "2024-04-02: repair, output transistor (Q7)." in text.replace("\xa0", " ")
+    (table,) = page.all("table")
+    assert table.all("caption")[0].words == (
+        "Before: as found, before any work (2024-04-01); now: as left, after the work (2024-05-01)"
+    )
+    assert [cell.words for cell in table.all("thead")[0].all("th")] == [
+        "quantity", "channel", "before", "now", "change", "limit", "verdict",
+    ]  # fmt: skip
+    rows = [[cell.words for cell in row.children] for row in table.all("tbody")[0].all("tr")]
+    thd, limit = "total harmonic distortion (Distortion at 1 W)", "at most 0.1 % (the workshop's limit)"
+    assert rows == [
+        [thd, "1", "0.3000 ± 0.0005 %", "0.0123 ± 0.0005 %", "changed", limit, "fail, now pass"],
+        [thd, "", "not known", "at most 0.0003 %", "", "", ""],
+        [thd, "8", "0.0123 ± 0.0005 %", "0.3000 ± 0.0005 %", "can't tell", limit, "pass, now fail"],
+    ]
+    # What is not in order now is set in bold: no colour says it.
+    assert [row.has("told") for row in table.all("tbody")[0].all("tr")] == [False, False, True]
+
+
+def test_without_an_earlier_visit_nothing_is_said_of_one():
+    page = read(web_page(CONTENT, NO_STEPS))
+    assert page.all("table") == []
+    assert "Before" not in page.words
 
 
 # ---------------------------------------------------------------- hostile texts
