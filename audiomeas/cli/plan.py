@@ -114,8 +114,8 @@ def _db(level_db: float) -> str:
 
 
 def _whole(found: PlanCheck) -> str:
-    sounding = sum(step.foreseen is not None for step in found.steps)
-    parts = [f"{len(found.steps)} steps, {sounding} with sound: {_time(found.seconds)}"]
+    measured = sum(step.foreseen is not None for step in found.steps)
+    parts = [f"{len(found.steps)} steps, {measured} measured: {_time(found.seconds)}"]
     if found.open_ended:
         parts.append(f"and what the searches take ({', '.join(found.open_ended)})")
     parts.append("; computing comes on top")

@@ -143,7 +143,8 @@ def _doubts(bench: Bench) -> tuple[tuple[str, ...], tuple[str, ...]]:
 
 def _asked(text: str, step: Reading | Instruction) -> str:
     if isinstance(step, Instruction):
-        return ": ".join(filter(None, (step.text if step.text != step.name else "", text)))
+        to_do = step.text if step.text != step.name else ""
+        return (" " if to_do.endswith(".") else ": ").join(filter(None, (to_do, text)))
     return text
 
 
