@@ -30,7 +30,8 @@ def chart(source: str, file: str, measurement: str | None, name: str | None) -> 
     "--paper", type=click.Choice(["A4", "letter"], case_sensitive=False), metavar="A4|letter", default="A4",
     show_default=True, help="Size of the pages.",
 )  # fmt: skip
-def report(record: str, file: str, paper: str) -> None:
+@click.option("--annex", is_flag=True, help="Behind it every row with its conditions, charts, and how to verify it.")
+def report(record: str, file: str, paper: str, annex: bool) -> None:
     """Make the customer's report of a record: one page, unless there is much to tell; FILE ends in .pdf or .png.
 
     FILE that ends in .html: the whole record as one web page, which needs no other file and no network.
@@ -40,4 +41,4 @@ def report(record: str, file: str, paper: str) -> None:
     """
     from audiomeas.present.api import report as report_call
 
-    click.echo(str(report_call(record, file, paper=paper, say=say)))
+    click.echo(str(report_call(record, file, paper=paper, annex=annex, say=say)))

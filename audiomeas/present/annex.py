@@ -265,7 +265,7 @@ def _bench_check(visit: Visit) -> Iterator[tuple[str, str]]:
         if "reason" in line:
             yield "", f"left out: {line['reason']}"
         else:
-            yield f"{line.get('check', '')}: {line.get('state', '')}", str(line.get("text", ""))
+            yield str(line.get("check", "")), f"{line.get('state', '')}: {line.get('text', '')}"
 
 
 def _proof(visit: Visit, identity: Identity | None) -> Iterator[tuple[str, str]]:

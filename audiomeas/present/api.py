@@ -130,11 +130,15 @@ def _told_apart(visits: Sequence[Visit]) -> list[str]:
     return [visit.path.name for visit in visits]
 
 
-def report(visit_path: str | Path, file: str | Path, *, paper: str = "A4", say: Say = _quiet) -> Path:
+def report(
+    visit_path: str | Path, file: str | Path, *, paper: str = "A4", annex: bool = False, say: Say = _quiet
+) -> Path:
     """Write the customer's report of a visit as PDF (or PNG), or the whole record as one web page; return its path.
 
     visit_path : the folder of a visit.   file : ends in .pdf or .png, or in .html: then the technical annex is in it.
-    paper : 'A4' or 'letter'.   say : is told of a visit that was not closed, and of letters that no font has.
+    paper : 'A4' or 'letter'.   annex : pages behind the customer's: every row with its conditions, what the record
+    rests on, charts, and how to verify it.   say : is told of a visit that was not closed, and of letters that no font
+    has.
     Raises FileProblem (no record, damaged, changed since it was closed; another ending of the name; exists already) and
     RequestError (paper).
     """
@@ -145,12 +149,13 @@ def report(visit_path: str | Path, file: str | Path, *, paper: str = "A4", say: 
     check_suffix(target, (*REPORT_SUFFIXES, WEB_SUFFIX))
     refuse_inside_a_record(target)
     visit = _trusted(Path(visit_path), say)
-    content, annex = _gathered(visit)
+    content, technical = _gathered(visit)
     if target.suffix.lower() == WEB_SUFFIX:  # whoever opens it has letters of their own
-        write_web_page(content, annex, target, paper=paper)
+        write_web_page(content, technical, target, paper=paper)
         return target
-    _tell_missing_letters(content, say)
-    write_report(content, target, paper=paper)
+    behind = technical if annex else None
+    _tell_missing_letters((content, behind), say)
+    write_report(content, target, paper=paper, annex=behind)
     return target
 
 

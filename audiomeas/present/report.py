@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from audiomeas.measurement.views import ChartView
+    from audiomeas.present.annex import Annex
 
 #: Layout in points.
 _LONGEST_LABEL = 8
@@ -63,21 +64,26 @@ _FOUND_CONTINUED = "What was found, continued"
 # ---------------------------------------------------------------- pages
 
 
-def report_pages(content: ReportContent, *, paper: str = "A4") -> list[Figure]:
-    """Return the report's pages as figures. Raises RequestError for an unknown paper."""
+def report_pages(content: ReportContent, *, paper: str = "A4", annex: Annex | None = None) -> list[Figure]:
+    """Return the report's pages as figures, the technical annex behind them. Raises RequestError for unknown paper."""
+    from audiomeas.present.annex_pages import annex_pages
+
     if paper not in style.PAPERS_PT:
         raise RequestError(f"unknown paper {paper!r}: use {' or '.join(style.PAPERS_PT)}")
-    with letters_of(content), style.look():
-        return finished(customer_pages(content, paper), content)
+    with letters_of((content, annex)), style.look():
+        pages = customer_pages(content, paper, annexed=annex is not None)
+        behind = [] if annex is None else annex_pages(annex, content, paper)
+        return finished([*pages, *behind], content)
 
 
-def write_report(content: ReportContent, file: Path, *, paper: str = "A4") -> None:
-    """Write the report as PDF (or PNG, pages below each other) by its suffix.
+def write_report(content: ReportContent, file: Path, *, paper: str = "A4", annex: Annex | None = None) -> None:
+    """Write the report as PDF (or PNG, pages below each other) by its suffix, the technical annex behind it.
 
     Raises FileProblem (wrong suffix, exists already, can't be written) and RequestError (unknown paper).
     """
     check_suffix(file, REPORT_SUFFIXES)
-    save_pages(report_pages(content, paper=paper), file, title=report_title(content), suffixes=REPORT_SUFFIXES)
+    pages = report_pages(content, paper=paper, annex=annex)
+    save_pages(pages, file, title=report_title(content), suffixes=REPORT_SUFFIXES)
 
 
 def customer_pages(content: ReportContent, paper: str, *, annexed: bool = False) -> list[Page]:

@@ -164,7 +164,8 @@ class Page:
         for x, lines in block.parts:
             y = self.y
             for line in lines:
-                self.write(line, x + line.indent, y)
+                if line.text:
+                    self.write(line, x + line.indent, y)
                 y += line.height
         self.y += block.height
 
