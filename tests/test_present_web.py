@@ -14,7 +14,6 @@ from web_pages import HEADINGS, Node, read
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.present import style
 from audiomeas.present.charts import chart_figure
-from audiomeas.present.content import Moved, StayContent
 from audiomeas.present.sentences import conditions_told, topics, verdict_lines
 from audiomeas.present.text import clean_text
 from audiomeas.present.web_chart import NARROW, WIDE, chart_svg, description
@@ -132,20 +131,9 @@ def test_what_is_not_simulated_says_so_nowhere():
 
 # ---------------------------------------------------------------- two visits
 
-FAILED = cases.finding(value=0.3, verdict="fail")
-STAY = StayContent(
-    against="as-found", against_date="2024-04-01", done=("2024-04-02: repair, output transistor (Q7)",), played_h=2.0,
-    moved=(
-        Moved(before=FAILED, after=cases.finding(), change="changed"),
-        Moved(before=cases.finding(value=None, limit="", verdict=None),
-              after=cases.finding(value=0.0003, bound="at most", channel=None, limit="", verdict=None), change=None),
-        Moved(before=cases.finding(channel=8), after=replace(FAILED, channel=8), change="can't tell"),
-    ),
-)  # fmt: skip
-
 
 def test_what_was_found_before_stands_beside_what_is_now():
-    page = read(web_page(replace(CONTENT, stage="as-left", stay=STAY), NO_STEPS))
+    page = read(web_page(replace(CONTENT, stage="as-left", stay=web_pages.STAY), NO_STEPS))
     text = page.words
     assert "2024-04-02: repair, output transistor (Q7)." in text.replace("\xa0", " ")
     (table,) = page.all("table")

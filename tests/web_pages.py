@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from html.parser import HTMLParser
 
 import present_cases as cases
 
 from audiomeas.present.annex import Annex, Row, Section, StepSheet
+from audiomeas.present.content import Moved, StayContent
 
 #: Elements that have no content and no end (HTML Living Standard, 13.1.2, "void elements").
 VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
@@ -108,3 +109,15 @@ def annex(**changes: object) -> Annex:
         "last": (Section(heading="Bench", facts=(("identity", "0123456789abcdef" * 4),)),),
     }  # fmt: skip
     return Annex(**{**facts, **changes})  # type: ignore[arg-type]
+
+
+FAILED = cases.finding(value=0.3, verdict="fail")
+STAY = StayContent(
+    against="as-found", against_date="2024-04-01", done=("2024-04-02: repair, output transistor (Q7)",), played_h=2.0,
+    moved=(
+        Moved(before=FAILED, after=cases.finding(), change="changed"),
+        Moved(before=cases.finding(value=None, limit="", verdict=None),
+              after=cases.finding(value=0.0003, bound="at most", channel=None, limit="", verdict=None), change=None),
+        Moved(before=cases.finding(channel=8), after=replace(FAILED, channel=8), change="can't tell"),
+    ),
+)  # fmt: skip

@@ -13,12 +13,13 @@ _FONTS = f"'{style.FONT}', Verdana, sans-serif"
 _DESK = "54rem"
 #: Least widths of the columns of a table there, in letters' heights: a shorter word or number is never broken.
 _LEAST_EM = {
-    **dict(zip(ROW_HEADINGS, (11.0, 4.8, 8.5, 7.5, 4.8, 6.2, 6.0), strict=True)),
-    **dict(zip(MOVED_HEADINGS, (11.0, 4.8, 8.5, 8.5, 6.2, 7.5, 6.2), strict=True)),
+    **dict(zip(ROW_HEADINGS, (9.2, 4.8, 9.5, 7.5, 4.8, 6.2, 6.0), strict=True)),
+    **dict(zip(MOVED_HEADINGS, (9.2, 4.8, 9.5, 9.5, 6.2, 7.5, 6.2), strict=True)),
 }
 
 _SHEET = """
-html { color: %(ink)s; background: white; font: 1rem/1.45 %(fonts)s; -webkit-text-size-adjust: 100%%; }
+html { color-scheme: light; color: %(ink)s; background: white; font: 1rem/1.45 %(fonts)s;
+  -webkit-text-size-adjust: 100%%; }
 body { max-width: 60rem; margin: 0 auto; padding: 0 1rem 2rem; overflow-wrap: anywhere; }
 h1 { font-size: 1.6rem; line-height: 1.2; margin: 1.2rem 0 .3rem; }
 h2 { font-size: 1.2rem; margin: 2.2rem 0 .6rem; padding-top: .5rem; border-top: 2px solid %(ink)s; }
