@@ -240,10 +240,17 @@ def test_the_shipped_files_are_read_and_say_simulated():
         "amplifier-load-changed",
         "amplifier-soft-supply",
         "amplifier-switched",
+        "amplifier-tube",
         "amplifier-under-biased",
         "amplifier-volume-turned",
         "amplifier-weak-channel",
+        "cassette-deck",
+        "cd-player",
         "phono-stage",
+        "preamplifier",
+        "reel-deck",
+        "tuner",
+        "turntable",
     }
     serials = set()
     for path in shipped_units().values():
