@@ -31,7 +31,10 @@ def chart(source: str, file: str, measurement: str | None, name: str | None) -> 
     show_default=True, help="Size of the pages.",
 )  # fmt: skip
 @click.option("--annex", is_flag=True, help="Behind it every row with its conditions, charts, and how to verify it.")
-def report(record: str, file: str, paper: str, annex: bool) -> None:
+@click.option(
+    "--shop", metavar="FILE", help="A TOML file with your shop's name, address and logo (examples/shop.toml)."
+)
+def report(record: str, file: str, paper: str, annex: bool, shop: str | None) -> None:
     """Make the customer's report of a record: one page, unless there is much to tell; FILE ends in .pdf or .png.
 
     FILE that ends in .html: the whole record as one web page, which needs no other file and no network.
@@ -41,4 +44,4 @@ def report(record: str, file: str, paper: str, annex: bool) -> None:
     """
     from audiomeas.present.api import report as report_call
 
-    click.echo(str(report_call(record, file, paper=paper, annex=annex, say=say)))
+    click.echo(str(report_call(record, file, paper=paper, annex=annex, shop=shop, say=say)))

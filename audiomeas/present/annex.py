@@ -275,7 +275,7 @@ def _proof(visit: Visit, identity: Identity | None) -> Iterator[tuple[str, str]]
     yield "identity", f"SHA-256 {identity.sha256}, of its file {CHECKSUM_FILE}, which lists {identity.files} files"
     yield (
         "",
-        "Ask for the record's folder. In it, one command of each computer's system tells whether these are the same:",
+        "Ask for the record's folder. In it, the system's own tool tells whether all is as it was (here of Linux):",
     )
     yield "1", f"sha256sum {CHECKSUM_FILE} must print the identity above."
     yield "2", f"sha256sum --check {CHECKSUM_FILE} must say OK of every file."

@@ -131,25 +131,34 @@ def _told_apart(visits: Sequence[Visit]) -> list[str]:
 
 
 def report(
-    visit_path: str | Path, file: str | Path, *, paper: str = "A4", annex: bool = False, say: Say = _quiet
+    visit_path: str | Path,
+    file: str | Path,
+    *,
+    paper: str = "A4",
+    annex: bool = False,
+    shop: str | Path | None = None,
+    say: Say = _quiet,
 ) -> Path:
     """Write the customer's report of a visit as PDF (or PNG), or the whole record as one web page; return its path.
 
     visit_path : the folder of a visit.   file : ends in .pdf or .png, or in .html: then the technical annex is in it.
     paper : 'A4' or 'letter'.   annex : pages behind the customer's: every row with its conditions, what the record
-    rests on, charts, and how to verify it.   say : is told of a visit that was not closed, and of letters that no font
-    has.
-    Raises FileProblem (no record, damaged, changed since it was closed; another ending of the name; exists already) and
-    RequestError (paper).
+    rests on, charts, and how to verify it.   shop : a TOML file of who hands it out: name, address, logo.
+    say : is told of a visit that was not closed, and of letters that no font has.
+    Raises FileProblem (no record, damaged, changed since it was closed; another ending of the name; exists already;
+    the shop's file is wrong) and RequestError (paper).
     """
     from audiomeas.present.report import write_report
+    from audiomeas.present.shop import read_shop
     from audiomeas.present.web_page import write_web_page
 
     target = Path(file)
     check_suffix(target, (*REPORT_SUFFIXES, WEB_SUFFIX))
     refuse_inside_a_record(target)
+    sender = None if shop is None else read_shop(shop)
     visit = _trusted(Path(visit_path), say)
     content, technical = _gathered(visit)
+    content = replace(content, shop=sender)
     if target.suffix.lower() == WEB_SUFFIX:  # whoever opens it has letters of their own
         write_web_page(content, technical, target, paper=paper)
         return target

@@ -17,6 +17,7 @@ from audiomeas.record.void import Later, verdict_since
 if TYPE_CHECKING:
     from audiomeas.measurement.result import Result
     from audiomeas.measurement.views import ChartView
+    from audiomeas.present.shop import Shop
     from audiomeas.record.change import ChangeWord
     from audiomeas.record.verdict_row import Verdict, Word
     from audiomeas.record.visit import StepRecord, Visit
@@ -105,7 +106,7 @@ class ReportContent:
     gaps : steps that gave no result, each with its reason.   conditions : (topic, sentence).
     cautions : what must be known with the numbers.
     later : what came into the unit's logbook since: work that voids values, corrections.
-    stay : what came before the visit; None where nothing did.
+    stay : what came before the visit; None where nothing did.   shop : who hands the page out.
     chart : drawn on the first page.
     """
 
@@ -127,6 +128,7 @@ class ReportContent:
     version: str = ""
     later: tuple[str, ...] = ()
     stay: StayContent | None = None
+    shop: Shop | None = None
 
 
 def content_of(visit: Visit, *, later: Later | None = None) -> ReportContent:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from audiomeas.measurement.views import ChartView
     from audiomeas.present.content import ReportContent
+    from audiomeas.present.shop import Shop
 
 #: Layout in points.
 MARGIN_PT = 40.0
@@ -34,6 +35,10 @@ _HAIR_PT = 0.01
 _FEWEST_LINES = 3
 _NAME_PT = 17.0
 _PAGE_NUMBER_PT = 90.0
+_SHOP_TOP_PT = 20.0
+_LOGO_HIGH_PT = 30.0
+_LOGO_WIDE_PT = 90.0
+_AIR_PT = 6.0
 #: Room that the tick labels take beside a chart's axes.
 _BESIDE_AXES_PT = 78.0
 
@@ -226,7 +231,12 @@ def finished(pages: Sequence[Page], content: ReportContent) -> list[Figure]:
 
 
 def head(page: Page, content: ReportContent, *, continued: str = "") -> None:
-    """Write what was measured, when and at which stage; smaller where the page goes on with something."""
+    """Write what was measured, when and at which stage; smaller where the page goes on with something.
+
+    On the first page the shop that hands it out stands above.
+    """
+    if content.shop is not None and not continued:
+        _put_shop(page, content.shop)
     size = style.TEXT_PT + 2.0 if continued else _NAME_PT
     room = page.across - 110.0
     if content.simulated:
@@ -248,6 +258,28 @@ def head(page: Page, content: ReportContent, *, continued: str = "") -> None:
     page.y += 11.0
 
 
+def _put_shop(page: Page, shop: Shop) -> None:
+    """Write who hands the page out, in the margin above the heading; a logo stands left of the name."""
+    page.y = _SHOP_TOP_PT
+    wide = 0.0
+    if shop.logo is not None:
+        wide = min(_LOGO_HIGH_PT * shop.logo.shape, _LOGO_WIDE_PT)
+        high = wide / shop.logo.shape
+        where = (MARGIN_PT / page.width, 1.0 - (page.y + high) / page.height, wide / page.width, high / page.height)
+        ax = page.figure.add_axes(where)
+        ax.set_axis_off()
+        ax.imshow(shop.logo.pixels, aspect="auto")
+        wide += _AIR_PT
+    room = page.across - wide
+    lines = [Line(text, bold=True) for text in wrap(shop.name, room, style.TEXT_PT, bold=True)]
+    lines += [Line(text, style.SMALL_PT) for told in shop.lines for text in wrap(told, room, style.SMALL_PT)]
+    foot_of_logo = page.y + (_LOGO_HIGH_PT if shop.logo is not None else 0.0)
+    for line in lines:
+        page.write(line, MARGIN_PT + wide, page.y)
+        page.y += line.height
+    page.y = max(page.y, foot_of_logo) + _AIR_PT
+
+
 def foot(page: Page, content: ReportContent, number: int, of: int) -> None:
     """Write what these pages are not, what made them, and the page's number."""
     top = page.height - _FOOT_PT + 8.0
@@ -258,7 +290,8 @@ def foot(page: Page, content: ReportContent, number: int, of: int) -> None:
             Line(text, style.SMALL_PT, colour=style.SOFT_INK), MARGIN_PT, top + index * style.SMALL_PT * _LEADING
         )
     y = top + len(lines) * style.SMALL_PT * _LEADING
-    line = Line(_cut(made_by(content), page.across - _PAGE_NUMBER_PT), style.SMALL_PT, colour=style.SOFT_INK)
+    made = " · ".join(filter(None, (content.shop.name if content.shop is not None else "", made_by(content))))
+    line = Line(_cut(made, page.across - _PAGE_NUMBER_PT), style.SMALL_PT, colour=style.SOFT_INK)
     page.write(line, MARGIN_PT, y)
     page.write(replace(line, text=f"page {number} of {of}"), page.width - MARGIN_PT, y, ha="right")
 
