@@ -21,6 +21,8 @@ from typing import Any
 
 from audiomeas.errors import DiskFull, FileProblem
 
+#: What the system says where there is no room: on the disk, or left of the user's share of it.
+_NO_ROOM = frozenset({errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)})
 #: Endings of the audio files that are written.
 AUDIO = frozenset({".flac", ".wav", ".rf64"})
 
@@ -43,7 +45,7 @@ def translated(path: Path, doing: str) -> Iterator[None]:
     except PermissionError:
         raise FileProblem(f"can't {doing} {path}: permission denied") from None
     except OSError as error:
-        if error.errno == errno.ENOSPC:
+        if error.errno in _NO_ROOM:
             raise DiskFull(f"can't write {path}: the disk is full; free some space and try again") from None
         if error.errno == errno.EROFS:
             raise FileProblem(f"can't write {path}: the file system is read-only") from None

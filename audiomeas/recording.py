@@ -12,7 +12,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -183,14 +183,44 @@ def write_audio(path: Path, samples: NDArray[Any], sample_format: str, sample_ra
         form = "RF64"
 
     def write(temporary: Path) -> None:
-        try:
-            soundfile.write(temporary, samples, round(sample_rate_hz), subtype=subtype, format=form)
-        except soundfile.LibsndfileError as error:
-            if not temporary.parent.is_dir():
-                raise
-            raise FileProblem(f"can't write {path}: {plain_words(error)}; is the disk full?") from None
+        with temporary.open("wb") as handle:
+            watched = _Watched(handle)
+            try:
+                soundfile.write(watched, samples, round(sample_rate_hz), subtype=subtype, format=form)
+            except soundfile.LibsndfileError as error:
+                if watched.error is None:
+                    raise FileProblem(f"can't write {path}: {plain_words(error)}") from None
+            if watched.error is not None:
+                raise watched.error
 
     write_new(path, write)
+
+
+class _Watched:
+    """A file under the audio library, which says of a failed write no more than that it failed.
+
+    The system's own error is kept here: a full disk is then known as one, and ends a batch so that it can be taken up.
+    """
+
+    def __init__(self, handle: BinaryIO) -> None:
+        self.error: OSError | None = None
+        self.tell = handle.tell
+        self._handle = handle
+
+    def write(self, data: bytes) -> int:
+        """Write, or keep the error and tell the library that nothing was written."""
+        try:
+            return self._handle.write(data)
+        except OSError as error:
+            self.error = error
+            return 0
+
+    def seek(self, offset: int, whence: int) -> None:
+        """Seek; what was still to be written is written first, and can fail then."""
+        try:
+            self._handle.seek(offset, whence)
+        except OSError as error:
+            self.error = error
 
 
 def plain_words(error: Exception) -> str:

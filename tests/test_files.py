@@ -33,7 +33,13 @@ def test_a_failing_writer_leaves_nothing(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("number", "words"), [(errno.ENOSPC, "disk is full"), (errno.EROFS, "read-only"), (errno.EIO, "can't write")]
+    ("number", "words"),
+    [
+        (errno.ENOSPC, "disk is full"),
+        (errno.EDQUOT, "disk is full"),
+        (errno.EROFS, "read-only"),
+        (errno.EIO, "can't write"),
+    ],
 )
 def test_disk_errors_are_one_line(tmp_path, number, words):
     def fails(_: Path) -> None:

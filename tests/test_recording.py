@@ -5,8 +5,11 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import os
 import struct
+import tempfile
 import warnings
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,7 +17,7 @@ import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from audiomeas.errors import FileProblem, RequestError, SignalError
+from audiomeas.errors import DiskFull, FileProblem, RequestError, SignalError
 from audiomeas.interface.transport import from_fractions, to_fractions
 from audiomeas.recording import (
     Provenance,
@@ -92,6 +95,23 @@ def test_float_never_goes_into_flac(tmp_path):
     assert suffix_for("float32", 2, 48_000.0) == ".wav"
     assert suffix_for("int24", 2, 48_000.0) == ".flac"
     assert suffix_for("int24", 9, 48_000.0) == ".wav"
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="a file that is always full is the Linux kernel's")
+@pytest.mark.parametrize("name", ["x.flac", "x.wav"])
+@pytest.mark.parametrize("frames", [100, 30_000])  # less than a buffer holds: found when it is emptied; and far more
+def test_a_full_disk_is_told_from_other_failures_of_a_capture(tmp_path, monkeypatch, name, frames):
+    """The kernel's own full disk under the audio library, whose message never says why: a batch must know."""
+
+    def full_file(prefix, suffix, dir):  # as tempfile.mkstemp has them
+        link = dir / f"{prefix}full{suffix}"
+        link.symlink_to("/dev/full")
+        return os.open(os.devnull, os.O_WRONLY), str(link)
+
+    monkeypatch.setattr(tempfile, "mkstemp", full_file)
+    with pytest.raises(DiskFull, match=f"{name}: the disk is full; free some space"):
+        write_audio(tmp_path / name, noise("int24", frames=frames), "int24", 48_000.0)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_nothing_is_overwritten(tmp_path):
