@@ -59,6 +59,7 @@ function looked(frame) {
     smallest_px: Math.min(...parts.map((each) => parseFloat(frame.contentWindow.getComputedStyle(each).fontSize))),
     headings_of_columns: [...page.querySelectorAll('thead')].filter(visible).length,
     fetched: frame.contentWindow.performance.getEntriesByType('resource').map((each) => each.name),
+    pictures_px: [...page.images].map((each) => each.naturalWidth),
     text: page.body.innerText,
   };
 }

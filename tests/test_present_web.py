@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import itertools
 import re
 from dataclasses import replace
@@ -25,7 +26,7 @@ from audiomeas.present.web_style import sheet
 PARTS = {
     "html", "head", "meta", "link", "title", "style", "body", "header", "main", "section", "footer", "nav", "ul", "li",
     "a", "h1", "h2", "h3", "p", "div", "dl", "dt", "dd", "figure", "figcaption", "table", "caption", "thead", "tbody",
-    "tr", "th", "td", "svg", "desc", "defs", "g", "path", "use", "text", "clippath", "rect",
+    "tr", "th", "td", "img", "svg", "desc", "defs", "g", "path", "use", "text", "clippath", "rect",
 }  # fmt: skip
 #: Cheap and far apart; the others are drawn with `-m wide`.
 USUAL = ("whole plan", "hostile", "nothing measured", "all missing")
@@ -69,7 +70,8 @@ def test_nothing_is_run_or_fetched(pages, name):
         for key, value in node.attributes.items():
             assert not key.startswith("on")
             if key in ("href", "src", "srcset", "action", "clip-path", "aria-labelledby", "aria-describedby"):
-                assert value.startswith(("#", "data:,", "url(#")) or key.startswith("aria"), (key, value)
+                inside = ("#", "data:,", "data:image/png;base64,", "url(#")
+                assert value.startswith(inside) or key.startswith("aria"), (key, value)
             assert "://" not in value or key == "data-heading"
     assert not re.search(r"@import|url\(|https?:", sheet(paper="A4", simulated=True))
 
@@ -127,6 +129,16 @@ def test_what_is_not_simulated_says_so_nowhere():
     page = web_page(cases.CONTENTS["real unit"], replace(NO_STEPS, simulated=False))
     assert "SIMULATED" not in page
     assert page == web_page(cases.CONTENTS["real unit"], replace(NO_STEPS, simulated=False))  # the same bytes again
+
+
+def test_the_shop_stands_above_with_its_logo_inside_the_page():
+    page = read(web_page(replace(CONTENT, shop=web_pages.shop()), NO_STEPS))
+    header = page.all("header")[0]
+    assert header.children[0].words == f"Demo audio workshop Example Lane 1 · {cases.FORTY} workshop@example.org"
+    (logo,) = page.all("img")
+    assert logo.attributes["alt"] == "Logo of Demo audio workshop"
+    # RFC 2397: the very bytes of the picture
+    assert base64.b64decode(logo.attributes["src"].removeprefix("data:image/png;base64,")) == web_pages.shop().logo.data
 
 
 # ---------------------------------------------------------------- two visits

@@ -30,7 +30,7 @@ NO_STEPS = web_pages.annex(steps=())
 def looked(tmp_path_factory):
     pages = {
         "everything": web_page(CONTENTS["hostile"], web_pages.annex()),
-        "plan": web_page(CONTENTS["whole plan"], NO_STEPS),
+        "plan": web_page(replace(CONTENTS["whole plan"], shop=web_pages.shop()), NO_STEPS),
         "two visits": web_page(replace(CONTENTS["nothing measured"], stay=web_pages.STAY), NO_STEPS),
         "broken": BROKEN,
     }
@@ -59,6 +59,10 @@ def _whole(facts, width):
 def test_the_customers_chart_is_shown_once_and_columns_have_headings_where_there_is_room(looked):
     assert [looked[0]["plan", width]["drawings"] for width in (PHONE, DESK)] == [1, 1]
     assert [looked[0]["everything", width]["headings_of_columns"] for width in (PHONE, NARROW_DESK)] == [0, 1]
+
+
+def test_the_logo_is_shown_although_nothing_may_be_fetched(looked):
+    assert looked[0]["plan", PHONE]["pictures_px"] == [web_pages.LOGO_PX]
 
 
 def test_the_console_stays_empty(looked):

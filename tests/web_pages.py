@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import dataclass, field, replace
 from html.parser import HTMLParser
 
+import numpy as np
 import present_cases as cases
+from matplotlib.image import imsave
 
 from audiomeas.present.annex import Annex, Row, Section, StepSheet
 from audiomeas.present.content import Moved, StayContent
+from audiomeas.present.shop import Logo, Shop
 
 #: Elements that have no content and no end (HTML Living Standard, 13.1.2, "void elements").
 VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
@@ -109,6 +113,20 @@ def annex(**changes: object) -> Annex:
         "last": (Section(heading="Bench", facts=(("identity", "0123456789abcdef" * 4),)),),
     }  # fmt: skip
     return Annex(**{**facts, **changes})  # type: ignore[arg-type]
+
+
+#: Width of the logo below.
+LOGO_PX = 3
+
+
+def shop() -> Shop:
+    """Return a shop with a logo of a few dots, made by matplotlib."""
+    pixels = np.zeros((2, LOGO_PX, 3), dtype=np.uint8)
+    picture = io.BytesIO()
+    imsave(picture, pixels, format="png")
+    logo = Logo(data=picture.getvalue(), kind="image/png", pixels=pixels)
+    address = ("Example Lane 1", cases.FORTY)
+    return Shop(name="Demo audio workshop", address=address, contact=("workshop@example.org",), logo=logo)
 
 
 FAILED = cases.finding(value=0.3, verdict="fail")

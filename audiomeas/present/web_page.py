@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from audiomeas.measurement.views import ChartView
     from audiomeas.present.annex import Annex, StepSheet
     from audiomeas.present.content import ReportContent, StayContent
+    from audiomeas.present.shop import Shop
 
 _LANGUAGE = "en"
 #: Whatever the texts of a record hold: nothing is run, and nothing is fetched.
@@ -95,7 +96,15 @@ def _head(content: ReportContent) -> Element:
     parts = [element("h1", unit_name(content)), element("p", head_facts(content), class_="facts")]
     if content.simulated:
         parts.append(element("p", SIMULATED_UNIT, class_="told"))
-    return element("header", *parts)
+    sender = [] if content.shop is None else [_shop(content.shop)]
+    return element("header", *sender, *parts)
+
+
+def _shop(shop: Shop) -> Element:
+    """Return who hands the page out; the logo is inside the page."""
+    logo = [] if shop.logo is None else [element("img", src=shop.logo.address, alt=f"Logo of {shop.name}")]
+    lines = [element("p", shop.name, class_="told"), *(element("p", line) for line in shop.lines)]
+    return element("div", *logo, element("div", *lines), class_="shop")
 
 
 def _customer_part(content: ReportContent) -> Iterator[Element]:

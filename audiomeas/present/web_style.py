@@ -29,6 +29,9 @@ ul { margin: 0 0 .6rem; padding-left: 1.2rem; }
 a { color: %(link)s; }
 .simulated { position: sticky; top: .4rem; z-index: 1; width: max-content; margin: .6rem 0 0 auto; padding: .1rem .5rem;
   font-weight: bold; background: white; border: 2px solid %(ink)s; }
+.shop { display: flex; gap: 1rem; align-items: center; margin: .8rem 0; font-size: .875rem; }
+.shop p { margin: 0; }
+.shop img { max-width: 9rem; max-height: 3.5rem; }
 .facts, .small { color: %(soft)s; }
 .small, .ending { font-size: .875rem; }
 .strong { font-size: 1.15rem; font-weight: bold; }
