@@ -152,15 +152,22 @@ def test_overload_of_an_input_in_volts():
         assert channel.values["least_power_v_rms"] == pytest.approx(truth_v_rms, rel=0.012)
 
 
-def test_what_the_rate_hides_is_not_told():
-    found, _ = _searched(rated_level="6 W", frequencies_hz=(1000.0, 9000.0), criterion="thd-n")
+@pytest.mark.parametrize("criterion", ["thd", "thd-n"])
+def test_what_the_rate_hides_is_not_told(criterion):
+    found, _ = _searched(rated_level="6 W", frequencies_hz=(1000.0, 9000.0), criterion=criterion)
     channel = found.channel(1)
     # Three times 9 kHz is beyond 24 kHz.
     assert channel.values["least_power_w"] is None
     assert channel.bound["largest_distortion_percent"] == "at least"
     assert any("third harmonic can't be captured" in line for line in found.warnings)
-    # 27 kHz asks for more than 54 kHz; a third of 24 kHz is 8 kHz.
-    assert "use a bench at 96 kHz, or state the power up to 8 kHz only (highest_hz = 8000)" in found.warnings[-1]
+    # 27 kHz asks for more than 54 kHz; a third of 24 kHz is 8 kHz, whose harmonic lies at the very edge.
+    assert "use a bench at 96 kHz, or state the power up to 7 kHz only (highest_hz = 7000)" in found.warnings[-1]
+
+
+def test_the_smaller_band_that_is_proposed_is_told():
+    found, _ = _searched(rated_level="6 W", frequencies_hz=(1000.0, 7000.0))
+    assert found.channel(1).values["least_power_w"] is not None
+    assert not any("third harmonic" in line for line in found.warnings)
 
 
 def test_one_channel_that_decides_leaves_the_other_open():

@@ -132,6 +132,20 @@ def test_a_claim_for_another_load_is_missing_its_load(tmp_path: Path) -> None:
     assert "which channels are driven (taken: both)" in found.steps[0].not_stated
 
 
+def test_a_power_claim_up_to_20_khz_wants_a_rate_that_holds_60_khz(tmp_path: Path) -> None:
+    """As makers word it. Three times 20 kHz is beyond half of 96 kHz, and within half of 192 kHz."""
+    claim = (
+        '\n[[specification]]\nwords = "40 W, 20 Hz to 20 kHz, 0.5 % THD"\nof = "power"\npower = "40 W"\nload_ohm = 8\n'
+        'low_hz = 20\nhigh_hz = 20000\npercent = 0.5\ndistortion = "thd"\n'
+    )
+    found = _checked(tmp_path, claim, rate_hz=96_000)
+    assert found.exit_status == 3
+    assert "harmonic 3 of 20000 Hz lies beyond 48000 Hz" in found.missing[0]
+    assert "stay below 16000 Hz" in found.missing[0]
+    (tmp_path / "more").mkdir()
+    assert _checked(tmp_path / "more", claim, rate_hz=192_000).exit_status == 0
+
+
 def test_an_expired_calibration_is_a_doubt_and_no_reason_not_to_run(tmp_path: Path) -> None:
     file = bench_file(tmp_path)
     calibration = tmp_path / "simulated-card.toml"

@@ -143,7 +143,7 @@ def test_distortion_without_a_third_harmonic_is_refused_when_the_rate_is_known(t
     refuse_impossible(plan, 96_000.0)
     with pytest.raises(TomlProblem, match=r"step 1 \(Distortion at 1 W\): frequency_hz: harmonic 3 of 8000 Hz"):
         refuse_impossible(plan, 48_000.0)
-    with pytest.raises(TomlProblem, match="use at most 8000 Hz, or a higher sample rate"):
+    with pytest.raises(TomlProblem, match="stay below 8000 Hz, or use a higher sample rate"):
         read_plan(_write(tmp_path, PLAN.replace("frequency_hz = 1000.0", "frequency_hz = 20000")), sample_rate_hz=48e3)
 
 

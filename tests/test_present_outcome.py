@@ -87,6 +87,17 @@ def test_a_step_without_limits_tells_what_was_measured():
     assert "  no limit   no figure of it is known" in visit_text(visit(step("Distortion", result=nothing)))
 
 
+def test_what_is_missing_is_told_with_the_way_out():
+    """What the measurement said of it stands below: the row alone only says that there is no figure."""
+    said = "use a bench at 192 kHz"
+    noted = step(
+        "Power", row(value=None, verdict="undecided"), result=dataclasses.replace(GOOD["distortion"], warnings=(said,))
+    )
+    assert f"  note       {said}" in visit_text(visit(noted)).splitlines()
+    known = dataclasses.replace(noted, verdicts=(row(),))
+    assert said not in visit_text(visit(known))
+
+
 @pytest.mark.parametrize("width", [40, 80])
 def test_no_line_is_wider_than_the_terminal_and_nothing_is_lost(width):
     long = "Unbelievably " * 30

@@ -196,7 +196,8 @@ def _hidden(channels: Sequence[ChannelResult], sample_rate_hz: float) -> list[st
         return lines
     needed_khz = 2e-3 * _THIRD * max(beyond)
     rate_khz = next((one for one in _RATES_KHZ if one > needed_khz), needed_khz)
-    told_hz = math.floor(sample_rate_hz / 2.0 / _THIRD / 1000.0) * 1000.0
+    # Below the third, not at it: a harmonic at half the rate is not captured.
+    told_hz = (math.ceil(sample_rate_hz / 2.0 / _THIRD / 1000.0) - 1) * 1000.0
     # Without room for a smaller band there is one way out.
     smaller = f", or state the power up to {hertz(told_hz)} only (highest_hz = {told_hz:g})" if told_hz else ""
     return [*lines, f"no power is told over the whole band: use a bench at {rate_khz:g} kHz{smaller}"]
@@ -262,10 +263,11 @@ def _at(frequency_hz: float, steps: Sequence[Told], options: Mapping[str, Any]) 
     told = Told(dict.fromkeys((*_KEPT, _DISTORTION, "distortion_at_w", "note")))
     told.values["frequency_hz"] = frequency_hz
     read = [step for step in steps if step.values["level_v_rms"] is not None and step.values[key] is not None]
+    hidden = any(step.values["level_v_rms"] is not None and step.values["thd_percent"] is None for step in steps)
     if not read:
-        told.values["note"] = next((step.values["note"] for step in steps if step.values["note"]), None)
+        noted = next((step.values["note"] for step in steps if step.values["note"]), None)
+        told.values["note"] = _BEYOND if hidden and options["harmonic_limit_hz"] is None else noted
         return told
-    hidden = any(step.values["thd_percent"] is None for step in read)
     worst = max(read, key=lambda step: step.values[key])
     told.copy(_DISTORTION, worst, key)
     told.values["distortion_at_w"] = worst.values["level_w"]

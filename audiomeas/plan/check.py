@@ -180,7 +180,7 @@ def _unseen(step: Step, bench: Bench) -> tuple[str, ...]:
     found = []
     loads = {load.channel: load.resistance_ohm for load in bench.file.loads}
     for refuse in (
-        partial(refuse_unseen_harmonic, step, bench.form.sample_rate_hz),
+        partial(refuse_unseen_harmonic, step, bench.form.sample_rate_hz, whole=True),
         partial(step.refuse_other_loads, loads),
     ):
         try:

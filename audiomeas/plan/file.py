@@ -53,6 +53,8 @@ __all__ = ["Limit", "Plan", "Step", "find_plan", "read_plan", "refuse_impossible
 _NEVER_NEGATIVE = ("_v_rms", "_w", "_hz", "_percent")
 #: measurement → its option that sets a tone, and the harmonic that must still be seen.
 _HARMONIC_NEEDED = {"distortion": ("frequency_hz", 3)}
+#: The same where the other frequencies are told: such a plan runs, and what rests on all of them stays undecided.
+_HARMONIC_MISSED = {"power": ("frequencies_hz", 3)}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -133,15 +135,19 @@ def refuse_impossible(plan: Plan, sample_rate_hz: float, *, channels: tuple[int,
             raise TomlProblem(f"{plan.path}: step {number} ({step.name}): {error}") from None
 
 
-def refuse_unseen_harmonic(step: Step, sample_rate_hz: float) -> None:
-    """Refuse a tone whose third harmonic can't be captured: its distortion would read as next to nothing."""
-    option, order = _HARMONIC_NEEDED.get(step.measure, ("", 0))
+def refuse_unseen_harmonic(step: Step, sample_rate_hz: float, *, whole: bool = False) -> None:
+    """Refuse a tone whose third harmonic can't be captured: its distortion would read as next to nothing.
+
+    whole : also refuse the step whose other frequencies can be told.   Raises RequestError with the way out.
+    """
+    needed = {**_HARMONIC_NEEDED, **_HARMONIC_MISSED} if whole else _HARMONIC_NEEDED
+    option, order = needed.get(step.measure, ("", 0))
     frequencies = step.options.get(option, ())
     for frequency_hz in frequencies if isinstance(frequencies, (list, tuple)) else (frequencies,):
         if frequency_hz * order >= sample_rate_hz / 2.0:
             raise RequestError(
                 f"{option}: harmonic {order} of {frequency_hz:g} Hz lies beyond {sample_rate_hz / 2.0:g} Hz, half the "
-                f"sample rate: use at most {sample_rate_hz / 2.0 / order:.0f} Hz, or a higher sample rate"
+                f"sample rate: stay below {sample_rate_hz / 2.0 / order:.0f} Hz, or use a higher sample rate"
             )
 
 

@@ -61,6 +61,9 @@ def _step_lines(step: StepRecord, width: int) -> Iterator[str]:
         yield from folded(("" if number else "  no limit").ljust(_COLUMN), text, _COLUMN, width)
     for row in step.verdicts:
         yield from folded(f"  {row.verdict}".ljust(_COLUMN), row_text(row, step.result), _COLUMN, width)
+    if step.result is not None and any(row.value is None for row in step.verdicts):
+        for text in step.result.warnings:  # of a row that only says that its figure is missing: why, and the way out
+            yield from folded("  note".ljust(_COLUMN), text, _COLUMN, width)
 
 
 def _unlimited_texts(step: StepRecord) -> Iterator[str]:
