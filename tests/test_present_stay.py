@@ -176,7 +176,7 @@ def test_what_changed_without_a_limit_is_told_power_first() -> None:
     )
     told = lines(StayContent(against="as-found", against_date="2026-05-01", moved=pairs, counts={"changed": 2}))
     assert [text.partition(" on ")[0] for text in told["As found and now"][1:3]] == ["– Output power", "– Gain"]
-    assert told["As found and now"][-1] == "Of 2 figures measured both times, beyond their uncertainty: 2 changed."
+    assert told["As found and now"][-1] == "Of 2 figures measured both times, beyond their ±: 2 changed."
 
 
 @pytest.fixture
@@ -200,3 +200,46 @@ def test_a_long_stay_is_neither_cut_nor_covered(long_stay: Callable[[str], StayC
     for figure in report_pages(replace(cases.PLAIN, stay=long_stay(word), chart=None)):
         assert cases.outside(figure) == []
         assert cases.overlapping(figure) == []
+
+
+def _usual_stay() -> StayContent:
+    """Return what a repaired amplifier's stay tells: four limits failed, all are kept now."""
+    after = cases.CONTENTS["whole plan"].findings
+    pairs = tuple(
+        Moved(before=each, after=replace(each, verdict="pass"), change="changed")
+        for each in after
+        if each.verdict == "fail"
+    )
+    power = next(each for each in after if each.quantity == "level_w")
+    return StayContent(
+        against="as-found", against_date="2026-05-01", counts={"changed": 28, "unchanged": 40, "can't tell": 2},
+        moved=(*pairs, Moved(before=power, after=power, change="changed")), played_h=2.0,
+        done=("2026-05-02: repair, output transistors of channel 2 (Q7, Q8): weak, one emitter resistor burnt",) * 2,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("paper", ["letter", pytest.param("A4", marks=pytest.mark.wide)])  # letter has less room
+def test_a_repaired_amplifier_with_its_stay_and_a_shop_is_one_page_that_answers_a_customer(paper: str) -> None:
+    """Is it healthy, how many watts, which channel was faulty, is it cured: all on one page, whose words are these."""
+    from audiomeas.present.report import report_pages
+    from audiomeas.present.shop import Shop
+
+    kept = tuple(replace(each, verdict="pass" if each.limit else None) for each in _whole_plan().findings)
+    content = replace(
+        _whole_plan(), stage="as-left", verdict="pass", findings=kept, stay=_usual_stay(),
+        shop=Shop(name="Demo audio workshop", address=("Example Lane 1",), contact=("workshop@example.org",)),
+    )  # fmt: skip
+    (figure,) = report_pages(content, paper=paper)
+    assert cases.outside(figure) == []
+    assert cases.overlapping(figure) == []
+    text = " ".join(words for words, _ in cases.drawn_texts(figure))
+    for answer in (
+        "Verdict: pass", "The unit did all that these tests asked of it.", "29.99 to 30.01 ± 0.33 W on channel 1",
+        "4 values were outside their limit (3 on channel 2 and 1 between the channels)", "all 4 keep it now",
+        "Demo audio workshop", "resistors in place of loudspeakers",
+    ):  # fmt: skip
+        assert answer in " ".join(text.split())
+
+
+def _whole_plan() -> cases.ReportContent:
+    return cases.CONTENTS["whole plan"]

@@ -362,6 +362,7 @@ def _customer_chart(steps: Sequence[StepRecord]) -> ChartView | None:
 
 
 def _conditions(visit: Visit, results: list[Result]) -> Iterator[tuple[str, str]]:
+    yield from _method(results)
     yield from _loads(results)
     yield from _driven(visit)
     yield "Bench", _bench_sentence(visit, results)
@@ -373,6 +374,17 @@ def _conditions(visit: Visit, results: list[Result]) -> Iterator[tuple[str, str]
         "Uncertainty",
         "the true value lies within ± with 95 % probability; without ±: right to within one in the last digit.",
     )
+
+
+def _method(results: Sequence[Result]) -> Iterator[tuple[str, str]]:
+    """Yield how the values came about, for somebody who never saw it done."""
+    ways = []
+    if any(result.sample_rate_hz > 0.0 for result in results):  # what a person entered has none
+        ways.append("test signals were sent through the unit, and a computer recorded and analysed what came out")
+    if any(result.measurement == READING for result in results):
+        ways.append("readings of meters were typed in")
+    if ways:
+        yield "Method", f"{'; '.join(ways)}."
 
 
 def _first_mapping(results: list[Result], key: str) -> Mapping[str, Any]:

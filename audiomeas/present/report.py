@@ -20,6 +20,7 @@ from audiomeas.present.sentences import (
     Sentence,
     Topic,
     chart_meaning,
+    chart_meaning_of,
     conditions_told,
     report_title,
     topics,
@@ -51,13 +52,15 @@ if TYPE_CHECKING:
 
 #: Layout in points.
 _LONGEST_LABEL = 8
-_LEAST_AXES_PT = 72.0
+_LEAST_AXES_PT = 56.0
 _CONTINUED_PT = 16.0
 #: Conditions that take more than this go behind the rows, on another page.
 _LONGEST_ENDING_PT = 190.0
 _HIGHEST_CHART_PT = 270.0
 _LEAST_GAP_PT = 2.5
 _BELOW_CHART_PT = 5.0
+#: In the label of an axis it is followed by what 0 dB is.
+_REFERENCE = " re "
 _FOUND_CONTINUED = "What was found, continued"
 
 
@@ -92,11 +95,17 @@ def customer_pages(content: ReportContent, paper: str, *, annexed: bool = False)
     annexed : a technical annex with every row comes behind. Feet are written when all pages are known.
     """
     pages = _lay_out(content, paper, short=False)
-    if len(pages) > 1 and (annexed or content.stay is not None):
-        chart = None if content.chart is None else replace(content.chart, caption="")
+    if len(pages) > 1 and (annexed or content.stay or content.later or content.shop):
+        chart = None if content.chart is None else _low(content.chart)
         snug = _lay_out(replace(content, chart=chart), paper, short=True)
         return snug if len(snug) == 1 else pages
     return pages
+
+
+def _low(view: ChartView) -> ChartView:
+    """Return a chart for little height: what 0 dB is stands in the sentence below it, the conditions in the record."""
+    what, reference, _ = view.y_label.partition(_REFERENCE)
+    return replace(view, caption="", y_label=f"{what})" if reference and chart_meaning_of(view) else view.y_label)
 
 
 def _lay_out(content: ReportContent, paper: str, *, short: bool) -> list[Page]:
@@ -107,8 +116,9 @@ def _lay_out(content: ReportContent, paper: str, *, short: bool) -> list[Page]:
 
     page = fresh(again=False)
     pages = [page]
-    told = [_topic_block(topic, page.across) for topic in stay_topics(content.stay)]
-    opening = [*_verdict_blocks(content, page.across), *(_snug(told) if short else told)]
+    told = [_topic_block(topic, page.across) for topic in stay_topics(content.stay, short=short)]
+    opening = [*_verdict_blocks(content, page.across), *told]
+    opening = _snug(opening) if short else opening
     for block in opening:
         page = place(block, pages, fresh)
     found = [_topic_block(topic, page.across) for topic in topics(content, short=short)]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from typing import TYPE_CHECKING
 
 from audiomeas.measurement.entered import AS_EXPECTED
 from audiomeas.measurement.result import SIMULATED_NOTE
@@ -13,6 +14,9 @@ from audiomeas.present.content import BALANCE, MASK, POWER, Finding, ReportConte
 from audiomeas.present.small_words import capital, grouped, listed, on_channel, source_words, steps_of, whose
 from audiomeas.present.stepnames import listed_steps, short_names
 from audiomeas.present.text import clean_text
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.views import ChartView
 
 SAFETY = (
     "These are measurements of one unit, at the time and under the conditions stated. "
@@ -159,6 +163,8 @@ def _counts(content: ReportContent, judged: Sequence[Finding]) -> Iterator[str]:
         total = len(judged)
         if number["pass"] == total:
             yield "The one value with a limit kept it." if total == 1 else f"All {total} values with a limit kept it."
+            if content.verdict == "pass":
+                yield "The unit did all that these tests asked of it."
         else:
             parts = [f"{count} {_one(word, count)}" for word, count in number.items() if count]
             yield f"Of {total} {'value' if total == 1 else 'values'} with a limit, {', '.join(parts)}."
@@ -399,5 +405,10 @@ def conditions_told(content: ReportContent) -> list[tuple[str, list[str]]]:
 
 
 def chart_meaning(content: ReportContent) -> str:
-    """Return what the chart shows in one sentence."""
-    return _RESPONSE if content.chart is not None and content.chart.name == "response" else ""
+    """Return what the customer's chart shows in one sentence; '' where there is none."""
+    return "" if content.chart is None else chart_meaning_of(content.chart)
+
+
+def chart_meaning_of(view: ChartView) -> str:
+    """Return what a chart shows in one sentence; '' where nothing general can be said."""
+    return _RESPONSE if view.name == "response" else ""

@@ -17,16 +17,19 @@ if TYPE_CHECKING:
 _MOST_MOVED = 2
 #: So many groups of values that failed are named; of more, the number.
 _MOST_FAILED = 5
-_COUNTS = "Of {total} figures measured both times, beyond their uncertainty: {parts}."
+_COUNTS = "Of {total} figures measured both times, beyond their ±: {parts}."
 _NOT_RUN_IN = "Not run in: no hours are written down in its logbook."
 _NO_WORK = "No repair and no adjustment is written down in its logbook."
 
 
-def stay_topics(stay: StayContent | None) -> list[Topic]:
-    """Return what was found before, what was done, and the hours of run-in; nothing where nothing came before."""
+def stay_topics(stay: StayContent | None, *, short: bool = False) -> list[Topic]:
+    """Return what was found before, what was done, and the hours of run-in; nothing where nothing came before.
+
+    short : the main of it: what failed, and one more.
+    """
     if stay is None:
         return []
-    found = [Topic(words=f"{_then(stay)} and now", lines=tuple(_found(stay)))] if stay.against else []
+    found = [Topic(words=f"{_then(stay)} and now", lines=tuple(_found(stay, short=short)))] if stay.against else []
     done = [Sentence(capital(f"{text}."), indented=True) for text in stay.done] or [Sentence(_NO_WORK)]
     done += [Sentence(capital(f"{note}."), small=True) for note in stay.notes]
     return [
@@ -46,7 +49,7 @@ def _run_in(stay: StayContent) -> str:
     return f"{stay.played_h:.3g} h of listening are written down in its logbook; no other run-in."
 
 
-def _found(stay: StayContent) -> Iterator[Sentence]:
+def _found(stay: StayContent, *, short: bool) -> Iterator[Sentence]:
     failed = [each for each in stay.moved if each.before.verdict == "fail"]
     new = [each for each in stay.moved if each.after.verdict == "fail" and each.before.verdict != "fail"]
     yield Sentence(_cured(stay, failed))
@@ -56,8 +59,11 @@ def _found(stay: StayContent) -> Iterator[Sentence]:
     yield from (Sentence(f"– {_line(group)}", indented=True) for group in groups[:_MOST_FAILED])
     if left := sum(map(len, groups[_MOST_FAILED:])):
         yield Sentence(f"– and {left} more.", indented=True)
-    yield from (Sentence(f"– {_line(group)}", indented=True) for group in _others(stay, [*failed, *new]))
-    if stay.counts and (total := sum(stay.counts.values())):
+    yield from (
+        Sentence(f"– {_line(group)}", indented=True)
+        for group in _others(stay, [*failed, *new])[: 1 if short else _MOST_MOVED]
+    )
+    if not short and (total := sum(stay.counts.values())):
         parts = listed([f"{number} {_COUNT_WORDS.get(word, word)}" for word, number in stay.counts.items() if number])
         yield Sentence(_COUNTS.format(total=total, parts=parts), small=True)
 
@@ -111,7 +117,7 @@ def _others(stay: StayContent, told: Sequence[Moved]) -> list[list[Moved]]:
     ]
     groups = grouped(changed, lambda each: (each.after.quantity, each.after.words, each.after.channel))
     groups.sort(key=lambda group: group[0].after.quantity != POWER)
-    return [[max(group, key=lambda each: abs(each.after.value or 0.0))] for group in groups[:_MOST_MOVED]]
+    return [[max(group, key=lambda each: abs(each.after.value or 0.0))] for group in groups]
 
 
 def _line(group: Sequence[Moved]) -> str:
