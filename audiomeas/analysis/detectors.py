@@ -9,6 +9,7 @@ Recommendation's two tables (those from memory).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -69,6 +70,17 @@ def quasi_peak(signal: FloatArray, sample_rate_hz: float) -> FloatArray:
     Raises SignalError for values that are no numbers.  Source: ITU-R BS.468-4, clause 2.
     """
     return QuasiPeak(sample_rate_hz, np.shape(signal)[-1]).add(signal)
+
+
+def peak_held(samples: FloatArray, sample_rate_hz: float, stages: Sequence[Rectifier]) -> FloatArray:
+    """Return what peak rectifiers in tandem hold after each sample, from rest, (frames, channels).
+
+    samples : (frames, channels), not negative.  Raises SignalError for values that are no numbers.
+    """
+    held = np.ascontiguousarray(checked(samples))
+    for one in stages:
+        held = _Stage(one, sample_rate_hz, held.shape[1]).run(held)
+    return held
 
 
 def checked(signal: FloatArray) -> FloatArray:
@@ -220,8 +232,6 @@ class _Stage:
 def _calibration(sample_rate_hz: float) -> float:
     """Return r.m.s. value over held value of a steady sine at a sample rate."""
     angle = 2.0 * np.pi * _CALIBRATING_HZ / sample_rate_hz * np.arange(round(_SETTLED_S * sample_rate_hz))
-    held = np.abs(np.sin(angle))[:, np.newaxis]
-    for rectifier in QUASI_PEAK_STAGES:
-        held = _Stage(rectifier, sample_rate_hz, 1).run(held)
+    held = peak_held(np.abs(np.sin(angle))[:, np.newaxis], sample_rate_hz, QUASI_PEAK_STAGES)
     # The mean of whole periods, a second of them: the value ripples with the rectified sine.
     return math.sqrt(0.5) / float(np.mean(held[-round(sample_rate_hz) :]))

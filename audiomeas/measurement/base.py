@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from audiomeas.recording import Recording
     from audiomeas.stimulus import Stimulus
 
-OptionKind = Literal["number", "integer", "text", "truth", "level", "numbers", "choice", "recording", "result"]
+OptionKind = Literal["number", "integer", "text", "truth", "level", "numbers", "choice", "recording", "result", "disc"]
 
 #: Option of a measurement that is silent: not even markers are sent, and none need come back.
 LISTEN_ONLY = "listen_only"
@@ -27,7 +27,7 @@ class Option:
     """One condition that a person can set: `--name` on the command line, `name` in a plan and in Python.
 
     kind : 'level' is a text with a unit ('1 W', '5 mV'); 'recording' the path of a capture, 'result' that of an earlier
-    result's JSON: both are read before they are used.
+    result's JSON, 'disc' the folder of a test disc: they are read before they are used.
     choices : for kind 'choice'.
     stage : 'play' shapes the stimulus, 'analyse' the analysis (and is an option of `analyze` too).
     above, at_most : limits of numbers.
@@ -120,6 +120,7 @@ class Measurement:
     curves : values against frequency that a limit mask can hold.
     to_do : what the person at the bench does while it plays; said before any sound ('{duration_s:g}': an option).
     silent : nothing is played but markers: no level is asked for, none is set, and the context's is zero.
+    always_listens : silent, and nothing at all is ever sent: the unit plays by itself.
     in_blocks : `analyse` reads its recording with `recording_blocks.blocks_of`, so that a file stays on the disk.
     search : context and options → a search that finds its levels by itself, each capture on its own; no level is asked
     for, and `stimulus` serves nobody but readers.   join : its captures, in any order → the recording that is analysed.
@@ -142,6 +143,7 @@ class Measurement:
     curves: tuple[Curve, ...] = ()
     to_do: str = ""
     silent: bool = False
+    always_listens: bool = False
     in_blocks: bool = False
     search: Callable[[SearchContext, Mapping[str, Any]], Search] | None = None
     join: Callable[[Sequence[Recording]], Recording] | None = None
@@ -150,7 +152,7 @@ class Measurement:
 
     def only_listens(self, options: Mapping[str, Any]) -> bool:
         """Return whether nothing at all is sent: no first look, no markers. options : as asked for."""
-        return self.silent and bool(options.get(LISTEN_ONLY))
+        return self.always_listens or (self.silent and bool(options.get(LISTEN_ONLY)))
 
     def told_figures(self, result: Result) -> tuple[Figure, ...]:
         """Return the figures of one of its results."""

@@ -17,6 +17,10 @@ _MODULES = {
         "audiomeas.measurement.crosstalk",
         "Crosstalk both ways and both responses against frequency, from one capture of five seconds.",
     ),
+    "disc": (
+        "audiomeas.measurement.disc",
+        "A CD player by one capture of a test disc: level, response, noise, linearity, clock, jitter, mute",
+    ),
     "distortion": (
         "audiomeas.measurement.distortion",
         "THD, THD+N, SINAD, harmonics, level and noise of a steady tone",
@@ -28,6 +32,10 @@ _MODULES = {
     "dynamic-range": (
         "audiomeas.measurement.dynamic_range",
         "Dynamic range by a tone 60 dB below the largest level (AES17), and idle noise",
+    ),
+    "flutter": (
+        "audiomeas.measurement.flutter",
+        "Wow, flutter, speed and drift of a tape deck or turntable that plays a tone of 3000 or 3150 Hz",
     ),
     "gain": (
         "audiomeas.measurement.gain",

@@ -1,0 +1,212 @@
+"""Wow and flutter of a tone, its speed and its drift, from the course of its frequency.
+
+Deviations are relative to the mean frequency of the stretch that is analysed. Sources: IEC 60386 (1972, Amendment 1
+1988) and AES6-2008 (2-sigma, weighting), DIN 45507 (quasi-peak), JIS and NAB (weighted and unweighted r.m.s.), all from
+memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audiomeas.analysis.density import Density, noise_density
+from audiomeas.analysis.factors import TWO_SIDED_95
+from audiomeas.analysis.flutter_course import Course, half_width_of, standing_noise
+from audiomeas.analysis.flutter_meters import LEAST_S, SETTLED_S, quasi_peak, two_sigma
+from audiomeas.analysis.flutter_weighting import (
+    FINER,
+    HIGH_HZ,
+    LOW_HZ,
+    NAB_LOW_HZ,
+    PARTING_HZ,
+    Shaped,
+    band_gain,
+    weight_db,
+)
+from audiomeas.analysis.noise_lines import NoiseLine, noise_lines
+from audiomeas.errors import SignalError
+
+FloatArray = NDArray[np.float64]
+
+#: The weighting's answer to a course's beginning has died after so long: it is left out.
+_SETTLE_S = 3.0
+LEAST_COURSE_S = LEAST_S + _SETTLE_S
+#: Parts whose scatter tells how well a figure is known.
+_PARTS = 8
+#: A segment of the spectrum: 33 1/3 turns a minute stand twenty bins from zero.
+_LONGEST_SEGMENT_S = 36.0
+#: Ends of the mean of the speed, over which it fades so that wow cancels in it.
+_FADE_S = 15.0
+#: Speed at the begin, in the middle and at the end of a side is a mean over so long (trade use), or a third of it.
+_ENDS_S = 30.0
+_SLOW_HZ = 10.0
+RMS, TWO_SIGMA, QUASI_PEAK = "rms", "two_sigma", "quasi_peak"
+#: How the size of noise in a reading compares with its r.m.s. value: 5 % of a normal law lie beyond 1.96 deviations;
+#: the quasi-peak meter reads flutter-like noise so high.
+_SIZES = {RMS: 1.0, TWO_SIGMA: TWO_SIDED_95, QUASI_PEAK: 2.5}
+#: Figures of a band: name, its ends, indicator.
+_BANDS = (
+    ("nab_rms", NAB_LOW_HZ, HIGH_HZ, RMS),
+    ("wow", LOW_HZ, PARTING_HZ, TWO_SIGMA),
+    ("flutter", PARTING_HZ, HIGH_HZ, TWO_SIGMA),
+)
+#: The quasi-peak meter is content with each so many-th moment of a shaped course.
+_EACH = 2
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reading:
+    """One figure of modulation, relative. scatter : 95 % half-width that its parts tell.   noise : what the capture's
+    noise alone would read.
+    """
+
+    value: float
+    scatter: float
+    noise: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Speed:
+    """Mean frequency of the tone in Hz. half_width_hz : of wow that is left in it.   begin, middle, end : the same of
+    30 s (or a third) there, each with ends_half_width_hz.   step_s, by_step_hz : means over each step.
+    """
+
+    mean_hz: float
+    half_width_hz: float
+    ends_half_width_hz: float
+    begin_hz: float
+    middle_hz: float
+    end_hz: float
+    step_s: float
+    by_step_hz: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True)
+class Flutter:
+    """All that a course tells.
+
+    readings : 'weighted', 'unweighted', 'wow', 'flutter' (2-sigma), 'quasi_peak' (weighted), 'weighted_rms',
+    'unweighted_rms', 'nab_rms'.   unweighted, weighted : courses, (moments,), relative.   density : of the unweighted
+    one, 1/Hz.   lines : of it.
+    """
+
+    readings: dict[str, Reading]
+    speed: Speed
+    unweighted: FloatArray
+    weighted: FloatArray
+    density: Density
+    lines: tuple[NoiseLine, ...]
+
+
+def flutter_of(course: Course) -> Flutter:
+    """Return all figures of a course. Raises SignalError when it is too short."""
+    length_s = len(course.deviation) / course.rate_hz
+    if length_s < LEAST_COURSE_S:
+        raise SignalError(
+            f"the tone plays for {length_s:.1f} s in one piece: flutter needs {LEAST_COURSE_S:g} s at least, and 30 s "
+            "to be told closely; capture for longer"
+        )
+    shaped = Shaped(course.deviation, course.rate_hz, course.passed)
+    weighted, unweighted = shaped.weighted(), shaped.band(LOW_HZ, HIGH_HZ)
+    settled = weighted[round(_SETTLE_S * course.rate_hz) * FINER :]
+    readings = {
+        "weighted": _reading(course, settled, _weight, TWO_SIGMA),
+        "weighted_rms": _reading(course, settled, _weight, RMS),
+        "quasi_peak": _reading(course, settled, _weight, QUASI_PEAK),
+        "unweighted": _reading(course, unweighted, _band(LOW_HZ, HIGH_HZ), TWO_SIGMA),
+        "unweighted_rms": _reading(course, unweighted, _band(LOW_HZ, HIGH_HZ), RMS),
+    }
+    for name, low_hz, high_hz, by in _BANDS:
+        readings[name] = _reading(course, shaped.band(low_hz, high_hz), _band(low_hz, high_hz), by)
+    plain = np.ascontiguousarray(unweighted[::FINER])
+    density = _density(plain, course.rate_hz)
+    return Flutter(
+        readings=readings,
+        speed=_speed(course, density),
+        unweighted=plain,
+        weighted=np.ascontiguousarray(weighted[::FINER]),
+        density=density,
+        lines=noise_lines(density),
+    )
+
+
+def _weight(frequency_hz: FloatArray) -> FloatArray:
+    return np.asarray(10.0 ** (weight_db(frequency_hz) / 20.0))
+
+
+def _band(low_hz: float, high_hz: float) -> Callable[[FloatArray], FloatArray]:
+    return lambda hz: band_gain(hz, low_hz, high_hz)
+
+
+def _reading(course: Course, own: FloatArray, gain: Callable[[FloatArray], FloatArray], by: str) -> Reading:
+    places_hz = np.geomspace(0.5 * LOW_HZ, HIGH_HZ, 2000)
+    noise = _SIZES[by] * standing_noise(course, gain(places_hz), places_hz)
+    if by == QUASI_PEAK:
+        rate_hz = course.rate_hz * FINER / _EACH
+        settled = quasi_peak(own[::_EACH], rate_hz)[round(SETTLED_S * rate_hz) :]
+        parts = [float(np.max(part)) for part in np.array_split(settled, _PARTS)]
+        return Reading(value=max(parts), scatter=half_width_of(np.array(parts)), noise=noise)
+    read = two_sigma if by == TWO_SIGMA else _rms
+    parts = [read(part) for part in np.array_split(own, _PARTS)]
+    return Reading(value=read(own), scatter=half_width_of(np.array(parts)), noise=noise)
+
+
+def _rms(deviation: FloatArray) -> float:
+    return float(np.sqrt(np.mean(np.square(deviation))))
+
+
+def _density(unweighted: FloatArray, rate_hz: float) -> Density:
+    longest = min(_LONGEST_SEGMENT_S * rate_hz, len(unweighted) / 2.0)
+    return noise_density(unweighted[:, None], rate_hz, frames=int(2 ** math.floor(math.log2(longest))))[0]
+
+
+def _speed(course: Course, density: Density) -> Speed:
+    every = max(1, round(course.rate_hz / _SLOW_HZ))
+    slow = course.deviation[: len(course.deviation) // every * every].reshape(-1, every).mean(axis=1)
+    rate_hz = course.rate_hz / every
+    step = max(1, round(rate_hz))
+    third = min(round(_ENDS_S * rate_hz), len(slow) // 3)
+    middle = (len(slow) - third) // 2
+    steps = slow[: len(slow) // step * step].reshape(-1, step).mean(axis=1)
+
+    def mean_hz(part: FloatArray) -> float:
+        return course.mean_hz * (1.0 + float(np.dot(_faded(len(part), rate_hz), part)))
+
+    return Speed(
+        mean_hz=mean_hz(slow),
+        half_width_hz=TWO_SIDED_95 * course.mean_hz * _left_of_wow(len(slow), rate_hz, density),
+        ends_half_width_hz=TWO_SIDED_95 * course.mean_hz * _left_of_wow(third, rate_hz, density),
+        begin_hz=mean_hz(slow[:third]),
+        middle_hz=mean_hz(slow[middle : middle + third]),
+        end_hz=mean_hz(slow[len(slow) - third :]),
+        step_s=step / rate_hz,
+        by_step_hz=np.asarray(course.mean_hz * (1.0 + steps)),
+    )
+
+
+def _faded(moments: int, rate_hz: float) -> FloatArray:
+    """Return weights of a mean, (moments,): cosine ends, so that what turns often cancels."""
+    ends = max(1, min(round(_FADE_S * rate_hz), moments // 2))
+    rise = 0.5 - 0.5 * np.cos(np.pi * (np.arange(ends) + 0.5) / ends)
+    window = np.ones(moments)
+    window[:ends] = rise
+    window[moments - ends :] = rise[::-1]
+    return np.asarray(window / np.sum(window))
+
+
+def _left_of_wow(moments: int, rate_hz: float, density: Density) -> float:
+    """Return the r.m.s. of what a mean over so many moments leaves of the modulation, relative.
+
+    What goes up and down less than twice over the whole mean is speed, not wow.
+    """
+    size = 4 * moments
+    answer = np.square(np.abs(np.fft.rfft(_faded(moments, rate_hz), size)))
+    hz = np.arange(len(answer)) * (rate_hz / size)
+    power = np.interp(hz, density.frequency_hz, density.v2_per_hz)
+    told = hz >= 2.0 * rate_hz / moments
+    return math.sqrt(float(np.trapezoid((answer * power)[told], hz[told])))

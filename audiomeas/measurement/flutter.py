@@ -1,0 +1,423 @@
+"""Measurement word 'flutter': wow and flutter, speed and drift of a unit that plays a tone by itself."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.bench.parts import Part, of_limits
+from audiomeas.errors import SignalError
+from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.budget import METHOD, NOISE_AND_FIT, Told
+from audiomeas.measurement.flutter_parts import OPTIONS as PART_OPTIONS
+from audiomeas.measurement.flutter_parts import named, parts_of
+from audiomeas.measurement.flutter_views import QUANTITIES, charts, tables
+from audiomeas.measurement.result import ChannelResult, Result, result_of
+from audiomeas.measurement.steady import over_range_words
+
+if TYPE_CHECKING:
+    from audiomeas.analysis.flutter import Flutter, Reading
+    from audiomeas.analysis.flutter_course import Course
+    from audiomeas.analysis.frequency_track import Probe, Tone, Track
+    from audiomeas.recording import Recording
+    from audiomeas.stimulus import Silence
+
+#: Test tones of the standards: NAB and JIS, IEC and DIN.
+STANDARD_HZ = (3000.0, 3150.0)
+#: A tone this far (relative) from a standard one is another: machines are nearer, and the two lie 4.9 % apart.
+_OTHER_TONE = 0.025
+#: Nearer to the other standard tone than this, although another was asked for: worth a word.
+_LIKE_THE_OTHER = 0.015
+#: How far a card's crystal may be off where nothing tells (common practice).
+_CLOCK_PPM = 50.0
+CLOCK = "clock of the card"
+CAPTURE_NOISE = "noise of the capture"
+WOW_LEFT = "wow left in the mean"
+#: Readings → key, and how close the method is, relative: filters and sampling, and the fitted quasi-peak meter.
+_METHOD, _METHOD_QUASI_PEAK = 0.005, 0.05
+_KEYS = {
+    "weighted": ("weighted_percent", _METHOD),
+    "weighted_rms": ("weighted_rms_percent", _METHOD),
+    "quasi_peak": ("quasi_peak_percent", _METHOD_QUASI_PEAK),
+    "unweighted": ("unweighted_percent", _METHOD),
+    "unweighted_rms": ("unweighted_rms_percent", _METHOD),
+    "nab_rms": ("nab_rms_percent", _METHOD),
+    "wow": ("wow_percent", _METHOD),
+    "flutter": ("flutter_percent", _METHOD),
+}
+#: What the demodulator itself leaves of a tone without any modulation, in percent.
+_RESIDUAL_PERCENT = 1e-6
+#: Noise that makes more of a reading than this leaves a bound.
+_MOSTLY_NOISE = 0.7
+#: Where the tone is looked for: pieces of so many seconds, at most so many of them.
+_PROBE_S, _PROBES = 0.5, 48
+_BLOCK_FRAMES = 1 << 17
+_MOST_LINES = 12
+#: A line is told above this part of the unweighted r.m.s. value: it adds at least half a percent.
+_LEAST_LINE = 0.1
+#: Points of charts.
+_COURSE_CELLS, _SPECTRUM_POINTS = 800, 700
+_CENTS_PER_OCTAVE = 1200.0
+#: Common practice asks for 30 s and more.
+_SHORT_S = 20.0
+
+DEFINITIONS = {
+    "weighted_percent": "weighted, 2-sigma: the deviation that 5 % of the time exceeds",
+    "weighted_rms_percent": "weighted, r.m.s. (JIS, NAB weighted)",
+    "quasi_peak_percent": "weighted, quasi-peak (IEC 60386 of 1972, DIN 45507), largest reading, half of peak to peak",
+    "unweighted_percent": "0.1 to 200 Hz, 2-sigma",
+    "unweighted_rms_percent": "0.1 to 200 Hz, r.m.s.",
+    "nab_rms_percent": "0.5 to 200 Hz, r.m.s. (NAB unweighted)",
+    "wow_percent": "0.1 to 6 Hz, 2-sigma",
+    "flutter_percent": "6 to 200 Hz, 2-sigma",
+}
+
+
+def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Silence:
+    from audiomeas.stimulus import Silence
+
+    return Silence(
+        duration_s=options["duration_s"],
+        sample_rate_hz=context.sample_rate_hz,
+        driven_channels=context.channels,
+    )
+
+
+def _check(_: PlayContext, options: Mapping[str, Any]) -> None:
+    """Raise RequestError for sizes that tell nothing alone."""
+    parts_of(options)
+
+
+def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
+    parts_of(options)  # refused before an hour is read
+    tone = _tone(recording, options["nominal_hz"])
+    tracks, known = _tracked(recording, tone)
+    nominal_hz, warnings = _nominal(tone, options["nominal_hz"])
+    made = [_channel(known, column, track, tone, nominal_hz, options) for column, track in enumerate(tracks)]
+    if all(one.course is None for one in made):
+        raise SignalError(made[0].warnings[0])
+    first = next(one.course for one in made if one.course is not None)
+    return result_of(
+        known,
+        "flutter",
+        conditions=_conditions(first, nominal_hz, options),
+        channels=tuple(one.told for one in made),
+        warnings=(*warnings, *(line for one in made for line in one.warnings)),
+    )
+
+
+# -- the tone ----------------------------------------------------------------------------------------------------
+
+
+def _tone(recording: Recording, nominal_hz: float | None) -> Tone:
+    """Return the capture's tone, of the channel that holds it most often. Raises SignalError when there is none."""
+    from audiomeas.analysis.frequency_track import chosen_tone, probed
+    from audiomeas.recording_blocks import blocks_of
+
+    rate_hz, frames = recording.sample_rate_hz, round(_PROBE_S * recording.sample_rate_hz)
+    if recording.frames < frames:
+        raise SignalError(f"{recording.frames / rate_hz:.2f} s are too short for flutter: capture 30 s of the tone")
+    count = min(_PROBES, recording.frames // frames)
+    starts = [round(n * (recording.frames - frames) / max(1, count - 1)) for n in range(count)]
+    probes: list[list[Probe]] = [[] for _ in recording.channels]
+    for start in starts:
+        for block in blocks_of(recording, start, start + frames, frames):
+            for column, found in enumerate(probes):
+                found.append(probed(block[:, column], rate_hz))
+    wanted_hz = STANDARD_HZ if nominal_hz is None else (nominal_hz,)
+    counted = [sum(one.frequency_hz is not None for one in found) for found in probes]
+    tone = chosen_tone(probes[counted.index(max(counted))], wanted_hz)
+    if tone is None:
+        raise SignalError(
+            "no steady tone is in the capture: let the unit play a tone of 3000 or 3150 Hz from a test tape or record "
+            "while it is captured"
+        )
+    return tone
+
+
+def _tracked(recording: Recording, tone: Tone) -> tuple[tuple[Track, ...], Recording]:
+    """Return each channel's track, and the recording with what only its samples show."""
+    from audiomeas.analysis.frequency_track import Tracker
+    from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
+
+    tracker = Tracker(recording.sample_rate_hz, len(recording.channels), tone.frequency_hz)
+    for block in blocks_of(recording, 0, recording.frames, _BLOCK_FRAMES):
+        tracker.add(block)
+    known = recording.completed() if isinstance(recording, RecordingOnDisk) else recording
+    return tracker.tracks(), known
+
+
+def _nominal(tone: Tone, asked_hz: float | None) -> tuple[float | None, list[str]]:
+    """Return what the speed refers to, None where nothing tells; and what is to be said of it."""
+    found_hz = tone.frequency_hz
+    nearest_hz = min(STANDARD_HZ, key=lambda hz: abs(found_hz - hz))
+    off = found_hz / nearest_hz - 1.0
+    if asked_hz is None:
+        if abs(off) <= _OTHER_TONE:
+            return nearest_hz, []
+        return None, [
+            f"the tone of {found_hz:.0f} Hz is none of the usual ones ({_listed()}): give nominal_hz, what the tape or "
+            "record was made with, and its speed is told"
+        ]
+    if abs(found_hz / asked_hz - 1.0) > _OTHER_TONE:
+        like = (
+            f", and a tone of {nearest_hz:g} Hz would be {100 * off:+.2f} % off" if abs(off) < _LIKE_THE_OTHER else ""
+        )
+        return asked_hz, [
+            f"the tone is {100 * (found_hz / asked_hz - 1.0):+.1f} % from nominal_hz of {asked_hz:g} Hz{like}: is it "
+            "the right tape or record, at the right speed?"
+        ]
+    return asked_hz, []
+
+
+def _listed() -> str:
+    return ", ".join(f"{hz:g} Hz" for hz in STANDARD_HZ)
+
+
+# -- a channel ---------------------------------------------------------------------------------------------------
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class _Made:
+    """A channel's result, the course it was made of (None: it tells nothing), and what is said of it."""
+
+    told: ChannelResult
+    course: Course | None
+    warnings: tuple[str, ...]
+
+
+def _channel(
+    recording: Recording, column: int, track: Track, tone: Tone, nominal_hz: float | None, options: Mapping[str, Any]
+) -> _Made:
+    from audiomeas.analysis.flutter import flutter_of
+    from audiomeas.analysis.flutter_course import course_of
+
+    number = recording.channels[column]
+    if words := over_range_words(recording, column, number):
+        return _Made(told=_unknown(number), course=None, warnings=(words,))
+    try:
+        course = course_of(track, tone_hz=tone.frequency_hz, usual_peak=_own_peak(track, tone))
+        found = flutter_of(course)
+    except SignalError as error:
+        return _Made(told=_unknown(number), course=None, warnings=(f"channel {number}: {error}",))
+    told = Told({})
+    _tell_speed(told, found, nominal_hz, options["clock_ppm"])
+    for name, (key, method) in _KEYS.items():
+        _tell_reading(told, key, found.readings[name], method)
+    _tell_breaks(told, course)
+    _tell_lines(told, found, options)
+    _tell_charted(told, found, course, nominal_hz)
+    return _Made(told=told.result(number), course=course, warnings=tuple(_said(number, course)))
+
+
+def _own_peak(track: Track, tone: Tone) -> float:
+    """Return what a channel's tone has usually; a channel far below the others has none."""
+    import numpy as np
+
+    loud = track.peak[track.peak > 0.01 * tone.peak]
+    return float(np.median(loud)) if len(loud) else tone.peak
+
+
+def _tell_speed(told: Told, found: Flutter, nominal_hz: float | None, clock_ppm: float) -> None:
+    speed, values = found.speed, told.values
+    clock = of_limits(CLOCK, 1e-6 * clock_ppm)  # relative, as the others here
+    wow = Part(WOW_LEFT, speed.half_width_hz / speed.mean_hz)
+    values["carrier_hz"] = speed.mean_hz
+    told.add("carrier_hz", (clock, wow), speed.mean_hz)
+    keys = (
+        "speed_error_percent",
+        "speed_error_cents",
+        *(f"speed_{where}_percent" for where in ("begin", "middle", "end")),
+    )
+    values.update(dict.fromkeys(keys))
+    ends = Part(WOW_LEFT, speed.ends_half_width_hz / speed.mean_hz)
+    if nominal_hz is not None:
+        ratio = speed.mean_hz / nominal_hz
+        values["speed_error_percent"] = 100.0 * (ratio - 1.0)
+        told.add("speed_error_percent", (clock, wow), 100.0 * ratio)
+        values["speed_error_cents"] = _CENTS_PER_OCTAVE * math.log2(ratio)
+        told.add("speed_error_cents", (clock, wow), _CENTS_PER_OCTAVE / math.log(2.0))
+        for where, hz in (("begin", speed.begin_hz), ("middle", speed.middle_hz), ("end", speed.end_hz)):
+            values[f"speed_{where}_percent"] = 100.0 * (hz / nominal_hz - 1.0)
+            told.add(f"speed_{where}_percent", (clock, ends), 100.0 * ratio)
+    values["speed_drift_percent"] = 100.0 * (speed.end_hz / speed.begin_hz - 1.0)
+    told.add("speed_drift_percent", (ends, ends, of_limits(METHOD, 0.01 * _RESIDUAL_PERCENT)), 100.0)
+
+
+def _tell_reading(told: Told, key: str, reading: Reading, method: float) -> None:
+    value, noise = 100.0 * reading.value, 100.0 * reading.noise
+    told.values[key] = value
+    if noise > _MOSTLY_NOISE * value:
+        told.at_most(key)
+        return
+    # Noise adds as power: without it the reading would be so much lower, and that much is open.
+    excess = value - math.sqrt(value**2 - noise**2)
+    told.add(
+        key,
+        (
+            Part(NOISE_AND_FIT, 100.0 * reading.scatter),
+            of_limits(CAPTURE_NOISE, excess),
+            of_limits(METHOD, method * value + _RESIDUAL_PERCENT),
+        ),
+    )
+
+
+def _tell_breaks(told: Told, course: Course) -> None:
+    rows = [
+        {"kind": kind, "at_s": round(one.at_s, 4), "length_s": round(one.length_s, 4)}
+        for kind, found in (("drop-out", course.drop_outs), ("leap", course.leaps))
+        for one in found
+    ]
+    told.values["drop_outs"], told.values["leaps"] = len(course.drop_outs), len(course.leaps)
+    told.values["drop_outs_per_minute"] = 60.0 * len(course.drop_outs) / (course.end_s - course.begin_s)
+    told.values["breaks"] = sorted(rows, key=lambda row: row["at_s"])
+
+
+def _tell_lines(told: Told, found: Flutter, options: Mapping[str, Any]) -> None:
+    parts = parts_of(options)
+    least = max(_LEAST_LINE * found.readings["unweighted_rms"].value, 0.01 * _RESIDUAL_PERCENT)
+    lines = sorted((one for one in found.lines if one.level_v_rms >= least), key=lambda one: -one.level_v_rms)
+    told.values["lines"] = [
+        {
+            "frequency_hz": line.frequency_hz,
+            "rms_percent": 100.0 * line.level_v_rms,
+            "consistent_with": named(line.frequency_hz, parts),
+            "uncertainty": {"rms_percent": 100.0 * line.uncertainty_v_rms},
+        }
+        for line in sorted(lines[:_MOST_LINES], key=lambda one: one.frequency_hz)
+    ]
+
+
+def _tell_charted(told: Told, found: Flutter, course: Course, nominal_hz: float | None) -> None:
+    """Tell the courses, and the spectrum as lines would stand in it (r.m.s.), thinned by their largest."""
+    import numpy as np
+
+    from audiomeas.analysis.charted import log_edges
+    from audiomeas.analysis.flutter_weighting import HIGH_HZ
+
+    cells = np.array_split(np.arange(len(found.weighted)), min(_COURSE_CELLS, len(found.weighted) // 2))
+    where = np.sort([place for cell in cells for place in (_at(np.argmin, found, cell), _at(np.argmax, found, cell))])
+    told.values["course_s"] = np.round(course.begin_s + where / course.rate_hz, 4).tolist()
+    told.values["course_percent"] = (100.0 * found.weighted[where]).tolist()
+    speed = found.speed
+    told.values["speed_s"] = np.round(
+        course.begin_s + speed.step_s * (0.5 + np.arange(len(speed.by_step_hz))), 3
+    ).tolist()
+    told.values["speed_percent"] = (100.0 * (speed.by_step_hz / (nominal_hz or speed.mean_hz) - 1.0)).tolist()
+    density = found.density
+    size = np.count_nonzero(density.frequency_hz <= HIGH_HZ)
+    edges = log_edges(int(size), _SPECTRUM_POINTS)
+    tops = [low + int(np.argmax(density.v2_per_hz[low:high])) for low, high in itertools.pairwise(edges)]
+    told.values["spectrum"] = {
+        "frequency_hz": [float(top * density.bin_hz) for top in tops],
+        # A line's power fills 1.5 bins of a Hann window (Harris 1978).
+        "rms_percent": [100.0 * math.sqrt(1.5 * density.bin_hz * float(density.v2_per_hz[top])) for top in tops],
+    }
+
+
+def _at(which: Any, found: Flutter, cell: Any) -> int:
+    return int(cell[which(found.weighted[cell])])
+
+
+def _said(number: int, course: Course) -> list[str]:
+    """Return what is to be said of a channel's course."""
+    said = []
+    if course.stretches > 1:
+        said.append(
+            f"channel {number}: the tone plays in {course.stretches} pieces; the longest is analysed, from "
+            f"{course.begin_s:.1f} to {course.end_s:.1f} s"
+        )
+    if course.drop_outs:
+        said.append(
+            f"channel {number}: {len(course.drop_outs)} drop-outs, the first at {course.drop_outs[0].at_s:.2f} s; they "
+            "are bridged and left out: clean heads or stylus, or look for lost samples"
+        )
+    if course.leaps:
+        said.append(
+            f"channel {number}: the tone's phase leaps {len(course.leaps)} times, the first at "
+            f"{course.leaps[0].at_s:.2f} s: consistent with a splice, a skipping stylus, or lost samples; bridged and "
+            "left out"
+        )
+    if course.end_s - course.begin_s < _SHORT_S:
+        said.append(
+            f"channel {number}: {course.end_s - course.begin_s:.1f} s tell slow wow and speed loosely: capture "
+            f"{_SHORT_S:g} s or more"
+        )
+    return said
+
+
+def _unknown(number: int) -> ChannelResult:
+    """Return a channel of which nothing can be said."""
+    keys = [key for key, _, _ in QUANTITIES]
+    lists: dict[str, Any] = {
+        key: [] for key in ("breaks", "lines", "course_s", "course_percent", "speed_s", "speed_percent")
+    }
+    return ChannelResult(
+        channel=number,
+        values={**dict.fromkeys(keys), **lists, "spectrum": {"frequency_hz": [], "rms_percent": []}},
+    )
+
+
+def _conditions(course: Course, nominal_hz: float | None, options: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "stimulus": "none: the unit played a tone",
+        "nominal_hz": nominal_hz,
+        "span_s": [course.begin_s, course.end_s],
+        "duration_s": course.end_s - course.begin_s,
+        "weighting": "IEC 60386 = AES6-2008 = DIN 45507, 0 dB at 4 Hz, table from memory",
+        "definitions": DEFINITIONS,
+        "deviation": "relative to the mean frequency of the span",
+        "speed": "mean over the span with faded ends; begin, middle and end over 30 s or a third of it",
+        "turning_parts": [{"part": one.words, "frequency_hz": one.turns_hz} for one in parts_of(options)],
+        "clock_ppm": options["clock_ppm"],
+        "uncertainty_covers": "scatter over the span, noise of the capture, filters and indicators; for speeds the "
+        "card's clock, and wow that is left in the mean; not the flutter of the test tape or record itself",
+    }
+
+
+MEASUREMENT = Measurement(
+    word="flutter",
+    summary="Wow, flutter, speed and drift of a tape deck or turntable that plays a tone of 3000 or 3150 Hz",
+    example="flutter --duration-s 60 --platter-rpm 33.333",
+    options=(
+        Option(
+            name="duration_s",
+            kind="number",
+            help="How long is listened, in seconds: 30 to 60 for one figure, a side for its drift.",
+            default=40.0,
+            at_least=10.0,
+            at_most=3600.0,
+        ),
+        Option(
+            name="nominal_hz",
+            kind="number",
+            help="Frequency that the tape or record was made with. Without it: 3000 or 3150 Hz, whichever is nearer.",
+            stage="analyse",
+            at_least=1000.0,
+            at_most=20_000.0,
+        ),
+        Option(
+            name="clock_ppm",
+            kind="number",
+            help="How far the card's clock may be off, in ppm: no speed is told closer (50: common practice).",
+            default=_CLOCK_PPM,
+            stage="analyse",
+            at_least=0.0,
+            at_most=10_000.0,
+        ),
+        *PART_OPTIONS,
+    ),
+    figures=tuple(Figure(key=key, unit=unit, words=words.strip()) for key, words, unit in QUANTITIES),
+    stimulus=_stimulus,
+    analyse=_analyse,
+    tables=tables,
+    charts=charts,
+    check=_check,
+    to_do="let the unit play its test tone (3000 or 3150 Hz) now; it is listened to for {duration_s:g} s",
+    silent=True,
+    always_listens=True,
+    in_blocks=True,
+)
