@@ -5,6 +5,7 @@ AudiomeasError
 │   ├── FileProblem        a file is missing, foreign, damaged, or can't be written
 │   │   └── DiskFull       there is no room for what would be written
 │   ├── TomlProblem        a bench, calibration, plan or unit file says something impossible (file, key, line)
+│   ├── OtherBench         a visit that was broken off was begun on another bench
 │   └── SignalError        the samples don't hold what the analysis needs (no tone, too short, clipped)
 ├── BenchError          3  the bench refuses or fails
 │   ├── InterlockRefusal   a stimulus would pass a ceiling of unit, load or card
@@ -67,6 +68,10 @@ class DiskFull(FileProblem):
 
 class TomlProblem(FileProblem):
     """A TOML file has an unknown key, a wrong type or an impossible value."""
+
+
+class OtherBench(RequestError):
+    """A visit that was broken off was begun on another bench: with that one it can be gone on with."""
 
 
 class SignalError(RequestError):

@@ -10,7 +10,7 @@ import pytest
 from plan_fakes import GOOD, PLAN, FakeSession, in_fork, result_of, use_fakes
 from stacks import name_of, stack_file, visit_folders
 
-from audiomeas.errors import CaptureError, DiskFull, Interrupted, RequestError, TomlProblem
+from audiomeas.errors import CaptureError, DiskFull, FileProblem, Interrupted, OtherBench, RequestError, TomlProblem
 from audiomeas.plan import batch as batch_module
 from audiomeas.plan.batch import batch
 from audiomeas.plan.batch_folder import BatchFolder
@@ -212,6 +212,35 @@ def test_a_batch_is_taken_up_only_as_it_was_begun(tmp_path, sessions):
     assert [each.outcome for each in outcome.units] == ["done"] * 4
     with pytest.raises(RequestError, match="one of them"):
         batch(stack, records=records, anew=True, resume=True)
+
+
+def test_a_batch_taken_up_on_another_bench_waits_for_the_right_one(tmp_path, sessions):
+    """Were the unit told as failed, the batch would end without it, and nothing would ever go on with its visit."""
+    stack, records = stack_of(tmp_path), tmp_path / "records"
+    sessions[name_of("B")] = FakeSession({"response": Interrupted("stopped")})
+    with pytest.raises(Interrupted):
+        batch(stack, records=records)
+    said, other = [], FakeSession()
+    facts = {**other.facts(), "hashes": {"bench.toml": "cd" * 32}}
+    other.facts = lambda: facts
+    sessions[name_of("B")] = other
+    with pytest.raises(OtherBench, match=r"another bench .*: bring that one back"):
+        batch(stack, records=records, resume=True, say=said.append)
+    assert said[-1] == f"go on later with: audiomeas batch {stack} --resume"
+    del sessions[name_of("B")]
+    taken_up(stack, records)
+    assert_whole(tmp_path)
+
+
+def test_the_bench_of_all_units_is_read_before_a_batch_begins(tmp_path, sessions):
+    stack, records = stack_of(tmp_path), tmp_path / "records"
+    with pytest.raises(FileProblem, match=r"typo\.toml was not found"):
+        batch(stack, records=records, bench=tmp_path / "typo.toml")
+    assert not records.exists()
+    stack.write_text(
+        stack.read_text().replace("[[unit]]", '[[unit]]\nbench = "typo.toml"')
+    )  # of one unit each: its own
+    assert [each.outcome for each in batch(stack, records=records, bench=tmp_path / "typo.toml").units] == ["done"] * 3
 
 
 @pytest.mark.parametrize(

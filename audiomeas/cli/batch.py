@@ -64,9 +64,12 @@ def batch(
     the next one. A unit that fails or is refused does not stop the others. After Ctrl-C, a crash or a power cut
     --resume goes on at the first step that was not finished.
     """
+    from audiomeas.plan.answers import read_answers
     from audiomeas.plan.batch import batch as batch_call
 
     refuse_bad_targets(table, chart)
+    if answers is not None:
+        read_answers(Path(answers))  # before a batch begins: were it wrong, each unit would count as failed
     outcome = batch_call(
         stack,
         records=records,

@@ -1,7 +1,8 @@
 """Run a stack: one visit for each of its units, one after the other, resumable at any point.
 
 A unit that fails or is refused does not stop the others. What ends the whole batch is a stop by the person, a full
-disk, or the machine; then `resume=True` goes on at the first step that was not finished.
+disk, another bench than the one that a visit was begun on, or the machine; then `resume=True` goes on at the first step
+that was not finished.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from audiomeas.errors import EXIT_DONE, AudiomeasError, DiskFull, Interrupted, RequestError
+from audiomeas.errors import EXIT_DONE, AudiomeasError, DiskFull, Interrupted, OtherBench, RequestError
 from audiomeas.plan.batch_folder import DONE, FAILED, SKIPPED, BatchFolder, Done, begin_anew, begin_batch, find_batch
 from audiomeas.plan.run import Progress, RunOutcome, Say, run
 from audiomeas.plan.stack import Entry, Stack, read_stack
@@ -118,18 +119,27 @@ def batch(
     stack : the stack file.   resume : go on with the newest batch of this stack that is not finished.   anew : begin
     another one although there is such a one.   ready : is asked before each unit ('go', 'skip', 'stop'); None goes on.
     answers : gives what answers the questions of an entry; None: the file that the entry names.   The rest as in `run`.
-    Raises RequestError, FileProblem, TomlProblem before any sound; Interrupted when stopped, DiskFull: both leave a
-    batch that can be resumed.
+    Raises RequestError, FileProblem, TomlProblem before any sound; Interrupted when stopped, DiskFull, OtherBench (of
+    a visit that would be taken up): all leave a batch that can be resumed.
     """
     read, folder = read_stack(Path(stack)), Path(records)
     if resume and anew:
         raise RequestError("resume goes on with a batch, anew begins another one: give one of them")
+    _refuse_bad_bench(read, bench, loudspeakers)
     found = find_batch(folder, read) if resume else (begin_anew if anew else begin_batch)(folder, read)
     way = _Way(
         records=folder, bench=bench, loudspeakers=loudspeakers, without_check=without_check, answers=answers,
         ready=ready, say=say or _quiet, progress=progress,
     )  # fmt: skip
     return _through(found, read, way)
+
+
+def _refuse_bad_bench(stack: Stack, bench: Path | str | None, loudspeakers: str | None) -> None:
+    """Open the bench of all units once, before a batch begins: were it wrong, each of them would count as failed."""
+    from audiomeas.measurement.api import open_bench
+
+    if any(entry.bench is None for entry in stack.entries):
+        open_bench(bench, loudspeakers=loudspeakers)
 
 
 def _quiet(_: str) -> None:
@@ -146,10 +156,17 @@ def _through(folder: BatchFolder, stack: Stack, way: _Way) -> BatchOutcome:
                 outcomes.append(_measured(folder, entry, len(stack.entries), way))
     except (Interrupted, KeyboardInterrupt) as error:
         folder.note("interrupted", reason=str(error) or type(error).__name__)
-        way.say(f"go on later with: audiomeas batch {stack.path} --resume")
+        way.say(_later(stack))
+        raise
+    except (DiskFull, OtherBench):
+        way.say(_later(stack))
         raise
     folder.finish()
     return BatchOutcome(path=folder.path, title=stack.title, units=tuple(outcomes))
+
+
+def _later(stack: Stack) -> str:
+    return f"go on later with: audiomeas batch {stack.path} --resume"
 
 
 def _told(folder: BatchFolder, entry: Entry, done: Done, way: _Way) -> UnitOutcome:
@@ -170,7 +187,7 @@ def _measured(folder: BatchFolder, entry: Entry, number_of_units: int, way: _Way
         return UnitOutcome(entry=entry, event=SKIPPED, visit=None, reason="skipped")
     try:
         outcome = _visited(folder, entry, way)
-    except (Interrupted, DiskFull):
+    except (Interrupted, DiskFull, OtherBench):
         raise
     except AudiomeasError as error:
         way.say(f"{entry.unit.name}: {error}")

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from audiomeas import __version__
-from audiomeas.errors import FileProblem, RequestError
+from audiomeas.errors import FileProblem, OtherBench, RequestError
 from audiomeas.files import free_name, sync_folder, translated
 from audiomeas.record import journal
 from audiomeas.record.checksums import CHECKSUM_FILE
@@ -115,12 +115,12 @@ def _refuse_other(visit: Visit, plan: PlanAsRun, snapshot: Snapshot) -> None:
         )
     for name, digest in visit.hashes.items():
         if snapshot.hashes.get(name) != digest:
-            raise RequestError(
+            raise OtherBench(
                 f"{visit.path} was begun on another bench ({name} was other, or is not used now): bring that one back, "
                 "or begin another visit"
             )
     if dict(snapshot.hashes).keys() != dict(visit.hashes).keys() or snapshot.simulated != visit.simulated:
-        raise RequestError(f"{visit.path} was begun on another bench: bring that one back, or begin another visit")
+        raise OtherBench(f"{visit.path} was begun on another bench: bring that one back, or begin another visit")
 
 
 def _last_number(visit: Visit) -> int:
