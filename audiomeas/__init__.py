@@ -23,12 +23,8 @@ if TYPE_CHECKING:
     from audiomeas.record.archive import compare as compare
     from audiomeas.record.archive import history as history
     from audiomeas.record.export import export as export
-    from audiomeas.record.archive import compare as compare
-    from audiomeas.record.archive import history as history
-    from audiomeas.record.export import export as export
     from audiomeas.record.live import live as live
     from audiomeas.record.logbook import logbook as logbook
-    from audiomeas.record.reanalyze import reanalyze as reanalyze
     from audiomeas.record.reanalyze import reanalyze as reanalyze
     from audiomeas.record.verify import verify as verify
 
@@ -50,15 +46,11 @@ _WORDS = {
     "compare": "audiomeas.record.archive",
     "export": "audiomeas.record.export",
     "reanalyze": "audiomeas.record.reanalyze",
-    "history": "audiomeas.record.archive",
-    "compare": "audiomeas.record.archive",
-    "export": "audiomeas.record.export",
-    "reanalyze": "audiomeas.record.reanalyze",
     "demo": "audiomeas.demo",
     "chart": "audiomeas.present.api",
     "overlay": "audiomeas.present.api",
-    "overlay": "audiomeas.present.api",
     "report": "audiomeas.present.api",
+    "show": "audiomeas.present.api",
 }
 
 

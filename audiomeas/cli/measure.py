@@ -64,6 +64,7 @@ def _measure_command(word: str) -> click.Command:
         captures: str,
         no_captures: bool,
         chart: str | None,
+        show: bool,
         loudspeakers: str | None,
         as_json: bool,
         explain: bool,
@@ -80,13 +81,13 @@ def _measure_command(word: str) -> click.Command:
             channels=channels,
             captures=None if no_captures else captures,
             loudspeakers=loudspeakers,
-            for_chart=chart is not None,
+            for_chart=chart is not None or show,
             say=say,
             progress=show_progress,
             **given(options),
         )
         print_result(result, as_json=as_json, explain=explain)
-        _chart(result, chart)
+        _chart(result, chart, show=show)
 
     command = Command(
         word,
@@ -109,6 +110,7 @@ def _measure_command(word: str) -> click.Command:
     )(command)
     click.option("--no-captures", is_flag=True, help="Keep no captures.")(command)
     click.option("--chart", type=click.Path(), metavar="FILE", help="Also draw the chart (.png, .svg, .pdf).")(command)
+    click.option("--show", is_flag=True, help="Also show the chart on the screen, until its window is closed.")(command)
     bench_option(command)
     loudspeakers_option(command)
     explain_option(command)
@@ -125,6 +127,7 @@ def _analyze_command(word: str) -> click.Command:
         range_name: str | None,
         stimulus: str | None,
         chart: str | None,
+        show: bool,
         as_json: bool,
         explain: bool,
         **options: Any,
@@ -138,11 +141,11 @@ def _analyze_command(word: str) -> click.Command:
             calibration=calibration,
             range_name=range_name,
             stimulus=stimulus,
-            for_chart=chart is not None,
+            for_chart=chart is not None or show,
             **given(options),
         )
         print_result(result, as_json=as_json, explain=explain)
-        _chart(result, chart)
+        _chart(result, chart, show=show)
 
     command = Command(
         word,
@@ -161,6 +164,7 @@ def _analyze_command(word: str) -> click.Command:
         command
     )
     click.option("--chart", type=click.Path(), metavar="FILE", help="Also draw the chart (.png, .svg, .pdf).")(command)
+    click.option("--show", is_flag=True, help="Also show the chart on the screen, until its window is closed.")(command)
     explain_option(command)
     json_option(command)
     return command
@@ -181,12 +185,15 @@ def _refuse_chart(file: str | None) -> None:
     check_suffix(Path(file), CHART_SUFFIXES)
 
 
-def _chart(result: Any, file: str | None) -> None:
-    if file is None:
+def _chart(result: Any, file: str | None, *, show: bool) -> None:
+    if file is None and not show:
         return
-    from audiomeas.present.api import chart
+    from audiomeas.present import api
 
-    say(f"chart: {chart(result, file, say=say)}")
+    if file is not None:
+        say(f"chart: {api.chart(result, file, say=say)}")
+    if show:
+        api.show(result, say=say)
 
 
 measure = MeasurementGroup(

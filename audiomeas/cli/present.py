@@ -5,22 +5,29 @@ from __future__ import annotations
 import click
 
 from audiomeas.cli.common import Command, say
+from audiomeas.errors import RequestError
 
 
 @click.command(cls=Command)
 @click.argument("source", metavar="RECORD_OR_RESULT")
-@click.argument("file", metavar="FILE")
+@click.argument("file", metavar="[FILE]", required=False)
 @click.option("--measurement", metavar="WORD", help="Which measurement of a record. Default: response.")
 @click.option("--name", metavar="CHART", help="Which chart of that measurement, when it has several.")
-def chart(source: str, file: str, measurement: str | None, name: str | None) -> None:
+@click.option("--show", is_flag=True, help="Show it on the screen, until its window is closed; FILE may be left out.")
+def chart(source: str, file: str | None, measurement: str | None, name: str | None, show: bool) -> None:
     """Draw a chart from a record's folder or a result's JSON file; FILE ends in .png, .svg or .pdf.
 
     \b
     Example: audiomeas chart records/UNIT/VISIT response.png
     """
-    from audiomeas.present.api import chart as chart_call
+    from audiomeas.present import api
 
-    click.echo(str(chart_call(source, file, measurement=measurement, name=name, say=say)))
+    if file is None and not show:
+        raise RequestError("give the FILE to draw into (.png, .svg, .pdf), or --show to see it on the screen")
+    if file is not None:
+        click.echo(str(api.chart(source, file, measurement=measurement, name=name, say=say)))
+    if show:
+        api.show(source, measurement=measurement, name=name, say=say)
 
 
 @click.command(cls=Command)

@@ -62,6 +62,22 @@ def chart(
     return target
 
 
+def show(
+    source: Result | str | Path, *, measurement: str | None = None, name: str | None = None, say: Say = _quiet
+) -> None:
+    """Show one chart on the screen, until its window is closed; the rest as in `chart`.
+
+    say : is told too where no window can be had: then the system's viewer shows the picture, or there is no screen.
+    Raises RequestError and FileProblem as `chart` does.
+    """
+    from audiomeas.present.showing import show_chart
+
+    view = _chosen(_views(source, measurement, say), name)
+    _tell_missing_letters(view, say)
+    if words := show_chart(view):
+        say(words)
+
+
 def overlay(
     visits: Sequence[str | Path],
     file: str | Path,

@@ -83,8 +83,13 @@ def margins(view: ChartView, width: float) -> Margins:
     return Margins(left=_LEFT_PT, right=_RIGHT_PT, top=top, bottom=bottom)
 
 
-def chart_figure(view: ChartView, *, size_pt: tuple[float, float] = style.A5_LANDSCAPE_PT) -> Figure:
-    """Return a figure that holds one chart with all of its furniture; higher than asked where long texts need it."""
+def chart_figure(
+    view: ChartView, *, size_pt: tuple[float, float] = style.A5_LANDSCAPE_PT, figure: Figure | None = None
+) -> Figure:
+    """Return a figure that holds one chart with all of its furniture; higher than asked where long texts need it.
+
+    figure : an empty one to draw in, such as that of a window; it gets its size.
+    """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -95,8 +100,10 @@ def chart_figure(view: ChartView, *, size_pt: tuple[float, float] = style.A5_LAN
         # The curves keep at least a third of the height that was asked for.
         high = max(height - room.top - room.bottom, height / 3.0)
         height = high + room.top + room.bottom
-        figure = Figure(figsize=(width / 72.0, height / 72.0))
-        FigureCanvasAgg(figure)
+        if figure is None:
+            figure = Figure()
+            FigureCanvasAgg(figure)
+        figure.set_size_inches(width / 72.0, height / 72.0)
         ax = figure.add_axes((room.left / width, room.bottom / height, across / width, high / height))
         draw_chart(view, ax=ax)
     return figure
