@@ -353,3 +353,10 @@ def test_bars_that_are_bounds_are_hollow_and_share_the_place_of_their_channel():
     scale = ax.transData.transform((3.0, 0.0))[0] - ax.transData.transform((2.0, 0.0))[0]
     assert apart > 0.0
     assert left(hollow) - left(full) == pytest.approx(scale)  # exactly one order to the right, and no other place
+
+
+def test_orders_of_harmonics_have_no_halves():
+    few = replace(cases._bars(6), x_label="Order of the harmonic", x_scale="linear")
+    few = replace(few, series=tuple(replace(one, x=range(2, 8)) for one in few.series))
+    (ax,) = chart_figure(few).axes
+    assert [label.get_text() for label in ax.get_xticklabels()] == ["2", "3", "4", "5", "6", "7"]

@@ -209,6 +209,8 @@ def _numbers(values: Iterable[float | None]) -> NDArray[np.float64]:
 
 
 def _set_scales(view: ChartView, ax: Axes, xs: list[NDArray[np.float64]], ys: list[NDArray[np.float64]]) -> None:
+    import numpy as np
+
     across, high = _size_pt(ax)
     band_x = [_numbers(band.x) for band in view.bands] if not xs else []
     band_y = [_numbers(edge) for band in view.bands for edge in (band.low, band.high) if edge is not None]
@@ -218,7 +220,8 @@ def _set_scales(view: ChartView, ax: Axes, xs: list[NDArray[np.float64]], ys: li
     ax.set_xlim(*(view.x_range or _span([*xs, *band_x], view.x_scale, pad=0.08 if bars else 0.02)))
     pad = 0.12 if any(one.labels for one in view.series) else 0.06
     ax.set_ylim(*(view.y_range or _span([*ys, *band_y], view.y_scale, pad=pad, smallest=view.y_smallest_span)))
-    set_ticks(ax, "x", scale=view.x_scale, is_frequency=_in_hertz(view.x_label), room_pt=across)
+    counted = bars and all(bool((x[np.isfinite(x)] % 1.0 == 0.0).all()) for x in xs)
+    set_ticks(ax, "x", scale=view.x_scale, is_frequency=_in_hertz(view.x_label), room_pt=across, whole=counted)
     set_ticks(ax, "y", scale=view.y_scale, is_frequency=_in_hertz(view.y_label), room_pt=high)
     ax.grid(True, which="major", color=style.GRID, linewidth=0.6)
     ax.grid(True, which="minor", color=style.FINE_GRID, linewidth=0.4)

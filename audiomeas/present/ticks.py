@@ -56,17 +56,19 @@ def logarithmic_ticks(low: float, high: float, most: int) -> list[float]:
     return decades[:: max(1, math.ceil(len(decades) / most))]
 
 
-def even_ticks(low: float, high: float, most: int) -> list[float]:
-    """Return even, round ticks within the limits."""
+def even_ticks(low: float, high: float, most: int, *, whole: bool = False) -> list[float]:
+    """Return even, round ticks within the limits. whole : of what is counted (orders of harmonics) no halves."""
     from matplotlib.ticker import MaxNLocator
 
-    values = MaxNLocator(nbins=max(2, most), steps=[1, 2, 5, 10]).tick_values(low, high)
+    values = MaxNLocator(nbins=max(2, most), steps=[1, 2, 5, 10], integer=whole).tick_values(low, high)
     slack = 1e-9 * max(abs(low), abs(high))
     return [round(float(value), 12) + 0.0 for value in values if low - slack <= value <= high + slack]
 
 
-def set_ticks(ax: Axes, which: Literal["x", "y"], *, scale: str, is_frequency: bool, room_pt: float) -> None:
-    """Put ticks, their texts and a fine grid on one axis, whose limits stand already."""
+def set_ticks(
+    ax: Axes, which: Literal["x", "y"], *, scale: str, is_frequency: bool, room_pt: float, whole: bool = False
+) -> None:
+    """Put ticks, their texts and a fine grid on one axis, whose limits stand already. whole : see `even_ticks`."""
     from matplotlib.ticker import FixedLocator, NullFormatter, NullLocator
 
     axis = ax.xaxis if which == "x" else ax.yaxis
@@ -77,7 +79,7 @@ def set_ticks(ax: Axes, which: Literal["x", "y"], *, scale: str, is_frequency: b
         ticks = logarithmic_ticks(low, high, most)
         axis.set_minor_locator(FixedLocator(steps_in(low, high, range(1, 10)) if high / low < 1e7 else []))
     else:
-        ticks = even_ticks(low, high, min(most, 12))
+        ticks = even_ticks(low, high, min(most, 12), whole=whole)
         axis.set_minor_locator(NullLocator())
     axis.set_major_locator(FixedLocator(ticks))
     axis.set_minor_formatter(NullFormatter())
