@@ -25,6 +25,7 @@ from audiomeas.simulation.filters import (
     low_cut,
     recursive_sections,
 )
+from audiomeas.simulation.medium import Medium
 from audiomeas.simulation.resampling import INTERNAL_RATE_HZ, Oversampler, oversampling_factor
 from audiomeas.simulation.supply import PowerSwitch, ProtectionRelay, SaggingSupply
 from audiomeas.simulation.unit import NOISE_BANDWIDTH_HZ, ChannelModel, HumLine, UnitModel
@@ -208,6 +209,7 @@ class ChannelEngine:
         self._output_noise = WhiteNoise(self._model.output_noise_v_rms, true_rate_hz, output_seed)
         self._hum = Hum(self._model.hum, unit.mains_hz, true_rate_hz, hum_seed)
         self._make_linear(unit, channel, true_rate_hz)
+        self._medium = Medium(unit.medium, true_rate_hz)
         self._volume = Volume(self._model.volume_turn, true_rate_hz)
         self._hand = LoadHand(self._model, load_ohm, true_rate_hz, load_inductance_h)
         self._oversampler = self._make_oversampler(true_rate_hz)
@@ -263,7 +265,7 @@ class ChannelEngine:
     def delivered(self, bent_v: FloatArray) -> FloatArray:
         """Return the loaded output, (frames,), of what `bent` gave."""
         output_v = bent_v if self._oversampler is None else self._oversampler.down(bent_v)
-        return self._hand.loaded(self._output_noise.added_to(self._hum.added_to(output_v)))
+        return self._hand.loaded(self._output_noise.added_to(self._hum.added_to(self._medium.added_to(output_v))))
 
 
 def curved(volts: FloatArray, curve: ConverterCurve, v_rms_at_full_scale: float) -> FloatArray:

@@ -6,7 +6,7 @@ The order of the stages of a channel is fixed:
       → low cuts, equalization, high cuts, gain           linear, before everything that bends
       → volume control                                    what a hand does to it, over the time of a stream
       → crossover dead band → polynomial → rails          memoryless, in volts at the open output
-      → + hum + noise                                     in volts at the open output
+      → + what a tape or record plays, hum, noise         in volts at the open output
       → output impedance against the load                 divides all of the above; R and L in series, where it has one
       → protection relay                                  both channels; opens for good
       → relay of the power switch                         both channels; opens and closes over the time of a stream
@@ -38,6 +38,7 @@ from numpy.typing import NDArray
 
 from audiomeas.errors import RequestError
 from audiomeas.simulation.filters import AnalogNetwork
+from audiomeas.simulation.medium import MediumModel
 from audiomeas.tomlfile import Table, nearest, read_toml
 
 EQUALIZATIONS = ("flat", "riaa")
@@ -217,6 +218,7 @@ class UnitModel:
     supply: SupplyModel | None = None
     protection: ProtectionModel | None = None
     switch: SwitchModel | None = None
+    medium: MediumModel | None = None
 
     def __post_init__(self) -> None:
         rails = [rail for one in self.channels for rail in (one.positive_clip_v, -one.negative_clip_v)]
@@ -267,6 +269,7 @@ def read_unit(path: Path) -> UnitModel:
         "supply": _supply(table.table("supply", optional=True)),
         "protection": _protection(table.table("protection", optional=True)),
         "switch": _switch(table.table("switch", optional=True)),
+        "medium": _medium(table.table("medium", optional=True)),
     }
     table.finish()
     try:
@@ -312,6 +315,39 @@ def _switch(table: Table | None) -> SwitchModel | None:
     )
     table.finish()
     return model
+
+
+def _medium(table: Table | None) -> MediumModel | None:
+    if table is None:
+        return None
+    model = MediumModel(
+        tone_hz=table.number("tone_hz", at_least=100.0, at_most=20_000.0),
+        level_v_rms=table.number("level_v_rms", above=0.0, at_most=100.0),
+        leader_s=table.number("leader_s", 0.0, at_least=0.0, at_most=3600.0),
+        speed_error=0.01 * table.number("speed_error_percent", 0.0, at_least=-50.0, at_most=50.0),
+        drift_per_s=0.01 / 60.0 * table.number("drift_percent_per_minute", 0.0, at_least=-10.0, at_most=10.0),
+        modulation=tuple(
+            (rate_hz, 0.01 * peak)
+            for rate_hz, peak in _above_0(table, "modulation_percent", "[Hz, peak in %]", 1e3, 10.0)
+        ),
+        drop_outs=_above_0(table, "drop_outs_s", "[seconds, length in seconds]", 1e5, 10.0),
+        splices=_above_0(table, "splices", "[seconds, turn in radians]", 1e5, 4.0),
+    )
+    table.finish()
+    return model
+
+
+def _above_0(
+    table: Table, key: str, pair: str, first_at_most: float, second_at_most: float
+) -> tuple[tuple[float, float], ...]:
+    """Take [[a, b], …], both above 0 and at most so large. pair : in words."""
+    message = (
+        f"must be a list of {pair}, above 0, at most {first_at_most:g} and {second_at_most:g}, such as [[4, 0.05]]"
+    )
+    pairs = _pairs(table, key, message)
+    if not all(0.0 < first <= first_at_most and 0.0 < second <= second_at_most for first, second in pairs):
+        raise table.problem(key, message)
+    return pairs
 
 
 def _channel(table: Table) -> ChannelModel:
