@@ -38,6 +38,8 @@ _KEPT_BEFORE_S, _KEPT_AFTER_S = 0.25, 0.65
 _MARKER_BEFORE_S, _MARKER_AFTER_S = 0.03, 0.05
 #: Part of the markers' band whose phase is used: their ends are faded.
 _BAND = (1.4, 0.8)
+#: A first marker is sought so near to where it was found.
+_NEAR_S = 3e-3
 #: Phase that two equal chirps may be apart, r.m.s. in radians, beyond distance and stretch: more is not the same chirp.
 _SAME_CHIRP_RAD = 0.35
 #: A drift is taken for one from this many standard deviations on.
@@ -52,17 +54,17 @@ class Markers:
     """The two markers as played: exponential chirps of one waveform.
 
     waveform : (frames,).  from_hz, to_hz : its ends.  before, after : frame of each marker's first sample, counted from
-    the stimulus' first (so `before` is negative).
+    the stimulus' first (so `before` is negative); with a fraction where they were played at another rate.
     """
 
     waveform: FloatArray
     from_hz: float
     to_hz: float
-    before: int
-    after: int
+    before: float
+    after: float
 
     @property
-    def apart(self) -> int:
+    def apart(self) -> float:
         """Frames from the one to the other, as played."""
         return self.after - self.before
 
@@ -151,6 +153,29 @@ def on_played_time_base(
     return _laid(signal, course, base, sample_rate_hz)
 
 
+def between_marks(
+    signal: FloatArray,
+    sample_rate_hz: float,
+    *,
+    markers: Markers,
+    places: tuple[int, int],
+    stimulus_frames: int,
+    listen: Sequence[int],
+) -> tuple[FloatArray, TimeBase]:
+    """Lay what stands between two marks that were found on the time base of what was played, at whatever speed.
+
+    signal : (frames, channels), one clock for all.   markers : with the waveform as played at the rate of the capture.
+    places : frames near which the marks begin, to 2 ms.   listen : columns that hold marks.   The rest as above.
+    Raises SignalError: what stands there are not two equal chirps.
+    """
+    found = [_spacing_at(signal[:, column], markers, places, sample_rate_hz) for column in listen]
+    spacing = _best(found)
+    if spacing is None:
+        raise SignalError("its two marks are not alike: it skips, or one of them is damaged")
+    course, base = _course(spacing, markers, stimulus_frames)
+    return _laid(signal, course, base, sample_rate_hz)
+
+
 @dataclass(frozen=True, kw_only=True)
 class _Course:
     """Frame of the capture as a function of the played frame u, counted from the stimulus' first.
@@ -158,8 +183,8 @@ class _Course:
     first + frames·v + bend·v·(1 − v), v = (u − origin)/span.
     """
 
-    origin: int
-    span: int
+    origin: float
+    span: float
     first: float
     frames: float
     bend: float
@@ -191,7 +216,11 @@ def _spacing(channel: FloatArray, markers: Markers, start: int, frames: int, rat
     first, second = (_marker_near(channel, markers, start + place, reach) for place in (markers.before, markers.after))
     if first is None or second is None:
         return None
-    places = [round(first.frame), round(second.frame)]
+    return _spacing_at(channel, markers, (round(first.frame), round(second.frame)), rate_hz)
+
+
+def _spacing_at(channel: FloatArray, markers: Markers, places: tuple[int, int], rate_hz: float) -> _Spacing | None:
+    """Return how two markers near these places differ; None when they are not one chirp."""
     before = min(round(_MARKER_BEFORE_S * rate_hz), *places)
     after = min(round(_MARKER_AFTER_S * rate_hz), *(len(channel) - len(markers.waveform) - place for place in places))
     shape = _flat_top(before, len(markers.waveform), after)
@@ -202,7 +231,7 @@ def _spacing(channel: FloatArray, markers: Markers, start: int, frames: int, rat
     (shift, stretch), sigmas = fitted
     apart = places[1] - places[0] + shift
     return _Spacing(
-        first=_first_place(channel, markers, first.frame, markers.apart / apart),
+        first=_first_place(channel, markers, places[0], markers.apart / apart, round(_NEAR_S * rate_hz)),
         frames=apart,
         frames_sigma=float(np.hypot(sigmas[0], _METHOD_FRAMES / TWO_SIDED_95)),
         bend=-0.5 * stretch * apart,
@@ -210,7 +239,7 @@ def _spacing(channel: FloatArray, markers: Markers, start: int, frames: int, rat
     )
 
 
-def _marker_near(channel: FloatArray, markers: Markers, place: int, reach: float) -> Found | None:
+def _marker_near(channel: FloatArray, markers: Markers, place: float, reach: float) -> Found | None:
     start = max(0, int(place - reach))
     part = channel[start : max(start, int(place + reach) + len(markers.waveform))]
     if len(part) <= len(markers.waveform) or not np.any(part):
@@ -219,14 +248,14 @@ def _marker_near(channel: FloatArray, markers: Markers, place: int, reach: float
     return replace(found, frame=found.frame + start) if found.certain else None
 
 
-def _first_place(channel: FloatArray, markers: Markers, near: float, scale: float) -> float:
+def _first_place(channel: FloatArray, markers: Markers, near: int, scale: float, reach: int) -> float:
     """Return where the first marker begins, sought as the other clock saw it. scale : played over captured frames.
 
     As played, a chirp would be found at the frame where its higher, more energetic part fits best.
     """
     seen = sampled_at(markers.waveform, np.arange(int(len(markers.waveform) / scale), dtype=np.float64) * scale)
-    start = max(0, round(near) - 16)
-    return start + find(channel[start : start + len(seen) + 32], seen).frame
+    start = max(0, near - reach)
+    return start + find(channel[start : start + len(seen) + 2 * reach], seen).frame
 
 
 def _flat_top(before: int, flat: int, after: int) -> FloatArray:
@@ -279,10 +308,16 @@ def _fitted(model: FloatArray, phase: FloatArray, weight: FloatArray) -> tuple[F
 
 def _by_markers(spacing: _Spacing, markers: Markers, frames: int) -> tuple[_Course, TimeBase]:
     """Return the course that two markers tell. Raises SignalError beyond what a clock may be off."""
+    course, base = _course(spacing, markers, frames)
+    assert base.offset_ppm is not None and base.offset_uncertainty_ppm is not None
+    _refuse_other_speed(base.offset_ppm, base.offset_uncertainty_ppm)
+    return course, base
+
+
+def _course(spacing: _Spacing, markers: Markers, frames: int) -> tuple[_Course, TimeBase]:
     apart = markers.apart
     offset_ppm = 1e6 * (apart / spacing.frames - 1.0)
     offset_sigma_ppm = 1e6 * spacing.frames_sigma / apart
-    _refuse_other_speed(offset_ppm, TWO_SIDED_95 * offset_sigma_ppm)
     course = _Course(origin=markers.before, span=apart, first=spacing.first, frames=spacing.frames, bend=spacing.bend)
     base = TimeBase(
         told_by="markers",
