@@ -236,6 +236,20 @@ CONTENTS: dict[str, ReportContent] = {
             finding(step=f"Distortion at {n} W, {FORTY}", channel=c, verdict="fail") for n in range(15) for c in (1, 2)
         ),
     ),
+    "extremes": replace(
+        PLAIN, maker="", model=FORTY, verdict="fail", chart=response_view(1, title=FORTY),
+        findings=(
+            *(_power(n, 250.0) for n in (1, 2)),
+            *(finding(channel=n, value=0.0003, uncertainty=None, bound="at most", verdict="undecided",
+                      reason="the bench itself is the limit") for n in range(1, 9)),
+            *(finding(quantity="crosstalk_db", words="leakage", unit="dB", channel=n, value=-140.0, uncertainty=0.5,
+                      limit="at most −60 dB", bound="at most" if n > 4 else "") for n in range(1, 9)),
+            finding(quantity="noise_db", words="noise", unit="dB", value=None, uncertainty=None, verdict="undecided",
+                    reason="missing: the step was not reached"),
+            finding(quantity="gain_db", words="gain", unit="dB", value=1e-9, uncertainty=1e-12, verdict="fail",
+                    limit="at least 26 dB"),
+        ),
+    ),
     "long names": replace(PLAIN, maker=FORTY * 3, model="W" * 150, kind=FORTY * 3, identity="serial " + "9" * 90),
     "hostile": replace(
         PLAIN, maker="<b>$x^2$</b>\x1b[31m", model="=CMD() 日本 Усилитель",

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import re
 import subprocess
 from dataclasses import replace
 
 import present_cases as cases
 import pytest
+from matplotlib.colors import to_rgb
+from matplotlib.text import Text
 
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.present.amounts import amount, amounts, power_ranges, same_powers
@@ -93,6 +96,30 @@ def test_every_row_is_printed(pages, name):
             assert _squeezed(f"{amounts(members)[finding.step, finding.channel]}{channel}") in text
     for _, sentence in content.conditions:
         assert _squeezed(sentence) in text
+
+
+#: A4 on A5 is smaller by the root of two (ISO 216); 5.5 pt is the smallest print of newspapers (common practice).
+SMALLEST_ON_A5_PT = 5.5
+#: WCAG 2.1, success criterion 1.4.3: text against its ground.
+LEAST_CONTRAST = 4.5
+
+
+def contrast_on_white(colour: str) -> float:
+    """Return the contrast ratio by WCAG 2.1, 'relative luminance' and 'contrast ratio'."""
+    parts = [
+        channel / 12.92 if channel <= 0.04045 else ((channel + 0.055) / 1.055) ** 2.4 for channel in to_rgb(colour)
+    ]
+    luminance = 0.2126 * parts[0] + 0.7152 * parts[1] + 0.0722 * parts[2]
+    return 1.05 / (luminance + 0.05)
+
+
+@pytest.mark.parametrize("name", ["whole plan", "extremes", "hostile"])
+def test_all_text_can_be_read_on_a5_and_in_grey(pages, name):
+    for figure in pages[name]:
+        for text in figure.findobj(Text):
+            if text.get_text().strip() and text.get_gid() != "watermark":
+                assert text.get_fontsize() / math.sqrt(2.0) >= SMALLEST_ON_A5_PT
+                assert contrast_on_white(text.get_color()) >= LEAST_CONTRAST
 
 
 def test_many_rows_go_on_with_the_heading_repeated(pages):
