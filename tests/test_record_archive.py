@@ -39,6 +39,14 @@ def test_a_history_is_told_in_the_order_of_time(tmp_path, monkeypatch):
     assert json.loads(json.dumps(found.as_json()))["visits"][1]["counts"] == {"pass": 1, "fail": 0, "undecided": 0}
 
 
+def test_a_unit_of_which_nothing_can_be_read_is_not_told_as_empty(tmp_path):
+    broken = written(tmp_path, {STEP: gain_result(26.0)})
+    (broken.path / "visit.json").write_text("{")
+    text = history_text(audiomeas.history("D-0001", records=tmp_path))
+    assert "can't be read" in text
+    assert "nothing was measured" not in text
+
+
 def test_what_was_changed_or_cant_be_read_is_told_and_spares_the_rest(tmp_path, capsys):
     changed = written(tmp_path, {STEP: gain_result(26.0)})
     (changed.path / "plan.toml").write_text("title = 'Changed'\n")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -40,6 +41,14 @@ def test_on_one_calibration_a_small_change_is_seen_that_its_error_would_hide(tmp
     assert found(comparison)["gain_db", 1] == ("changed", pytest.approx(0.3))
     assert found(comparison)["gain_db", 2] == ("unchanged", 0.0)
     assert comparison.counts() == {"changed": 1, "unchanged": 1, "can't tell": 0}
+
+
+def test_the_difference_of_two_levels_below_full_scale_is_told_in_decibels(tmp_path):
+    """A ratio of two levels has no full scale: −110 and −104 dBFS are 6 dB apart."""
+    comparison = compared(tmp_path, gain_result(-110.0), gain_result(-104.0))
+    rows = tuple(dataclasses.replace(row, unit="dBFS") for row in comparison.rows)
+    lines = comparison_text(dataclasses.replace(comparison, rows=rows), width=200).splitlines()
+    assert any(re.search(r"then .104\.00 ± \S+ dBFS: \+6\.0+ ± \S+ dB$", line) for line in lines)
 
 
 def test_on_another_calibration_nobody_can_tell(tmp_path):

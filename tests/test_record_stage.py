@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ from audiomeas.errors import FileProblem, Interrupted, RequestError
 from audiomeas.record.stage import STAGES, refuse_over
 from audiomeas.record.store import find_visits, read_visit, refuse_visit
 from audiomeas.record.unit import Unit, parse_unit
-from audiomeas.record.unit_folder import find_unit, namesakes
+from audiomeas.record.unit_folder import find_unit, namesakes, unit_meant
 
 
 def _stays(records: Path) -> list[tuple[str, int]]:
@@ -153,6 +154,25 @@ def test_what_has_no_serial_number_is_told_by_its_tag(tmp_path: Path) -> None:
     made(tmp_path, unit=parse_unit("Demo deck, serial 5, tag 9"))
     assert find_unit(tmp_path, "9").unit.serial == "5"
     assert len(namesakes(tmp_path, parse_unit("Demo tuner, tag 9"))) == 1
+
+
+def test_a_known_unit_comes_back_under_its_serial_number_and_a_new_one_must_be_named(tmp_path: Path) -> None:
+    with pytest.raises(RequestError, match="neither a serial number nor a tag: write for example"):
+        unit_meant(tmp_path, "D-0001")
+    made(tmp_path)
+    assert unit_meant(tmp_path, "d0001", kind="tuner") == replace(UNIT, kind="tuner")
+    assert unit_meant(tmp_path, "D-0001") == UNIT
+    assert unit_meant(tmp_path, "Demo deck, tag 8") == parse_unit("Demo deck, tag 8")
+    made(tmp_path, unit=Unit(model="Demo deck", serial="D-0001"), other_unit=True)
+    with pytest.raises(RequestError, match="2 units have the serial or tag"):
+        unit_meant(tmp_path, "D-0001")
+
+
+def test_a_unit_that_can_not_be_read_is_not_told_as_never_seen(tmp_path: Path) -> None:
+    path = made(tmp_path).parent / "unit.json"
+    path.write_text("{", encoding="utf-8")
+    with pytest.raises(RequestError, match=r"no unit that can be read has .*unit\.json, line 1: not valid JSON"):
+        find_unit(tmp_path, "D-0001")
 
 
 def test_a_unit_is_found_by_serial_name_or_folder(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from audiomeas.cli.common import (
     show_progress,
     show_progress_end,
 )
-from audiomeas.cli.visits import other_unit_asked, visit_options
+from audiomeas.cli.visits import other_unit_asked, unit_option, visit_options
 
 if TYPE_CHECKING:
     from audiomeas.powerup.asked import Asked
@@ -29,17 +29,19 @@ _INDENT = 4
 
 @click.command(cls=Command)
 @click.argument("sheet", metavar="SHEET")
-@click.option(
-    "--unit",
-    required=True,
-    metavar="TEXT",
-    help="The unit, such as 'Demo amplifier A, serial D-0001' (or '…, tag 7' when it has no serial).",
-)
+@unit_option
 @click.option(
     "--mains", metavar="VOLTS", help="The unit's nominal mains, such as '230 V', where the sheet doesn't say."
 )
 @click.option("--bulb", metavar="WATTS", help="The bulb in series, such as '100 W', where the sheet doesn't say.")
-@click.option("--readings", type=click.Path(), metavar="FILE", help="Readings made beforehand (TOML).")
+@click.option(
+    "--readings",
+    type=click.Path(),
+    metavar="FILE",
+    help='Readings made beforehand (TOML): below [confirmed] a line \'"Bulb in" = "yes"\' for each question, then a '
+    "[[reading]] for each look at the meters: step, bulb, mains, current, dc_offset_1, dc_offset_2, signs, each a text "
+    "such as '60 mA'.",
+)
 @click.option("--no-wait", is_flag=True, help="Leave the dwells out; the record says so.")
 @visit_options
 @json_option

@@ -113,14 +113,18 @@ def _db(level_db: float) -> str:
     return f"{level_db:.1f} dB".replace("-", "−")
 
 
+def _counted(number: int, word: str) -> str:
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
 def _whole(found: PlanCheck) -> str:
     measured = sum(step.foreseen is not None for step in found.steps)
-    parts = [f"{len(found.steps)} steps, {measured} measured: {_time(found.seconds)}"]
+    parts = [f"{_counted(len(found.steps), 'step')}, {measured} measured: {_time(found.seconds)}"]
     if found.open_ended:
         parts.append(f"and what the searches take ({', '.join(found.open_ended)})")
     parts.append("; computing comes on top")
     if found.asked:
-        parts.append(f"; {len(found.asked)} questions (answers may come from --answers FILE)")
+        parts.append(f"; {_counted(len(found.asked), 'question')} (answers may come from --answers FILE)")
     return " ".join(parts).replace(" ;", ";")
 
 

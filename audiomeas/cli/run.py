@@ -9,17 +9,12 @@ import click
 from audiomeas.cli.answers import answers_for, answers_option
 from audiomeas.cli.common import Command, bench_option, json_option, print_json, say, show_progress, show_progress_end
 from audiomeas.cli.loudspeakers import asked, loudspeakers_option
-from audiomeas.cli.visits import other_unit_asked, visit_options
+from audiomeas.cli.visits import other_unit_asked, unit_option, visit_options
 
 
 @click.command(cls=Command)
 @click.argument("plan", metavar="PLAN")
-@click.option(
-    "--unit",
-    required=True,
-    metavar="TEXT",
-    help="The unit, such as 'Demo amplifier A, serial D-0001' (or '…, tag 7' when it has no serial).",
-)
+@unit_option
 @visit_options
 @click.option(
     "--without-check",

@@ -12,6 +12,17 @@ import click
 from audiomeas.cli.common import on_terminal
 
 
+def unit_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --unit."""
+    return click.option(
+        "--unit",
+        required=True,
+        metavar="TEXT",
+        help="The unit, such as 'Demo amplifier A, serial D-0001' (or '…, tag 7' when it has no serial); one that was "
+        "here before also by its serial number or tag alone.",
+    )(command)
+
+
 def visit_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add --records, --stage, --new-stay and --other-unit."""
     for add in (other_unit_option, _new_stay_option, _stage_option, records_option):

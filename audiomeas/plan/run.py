@@ -44,7 +44,8 @@ from audiomeas.record.store import (
     refuse_visit,
     snapshot_of,
 )
-from audiomeas.record.unit import Unit, parse_unit
+from audiomeas.record.unit import Unit
+from audiomeas.record.unit_folder import unit_meant
 from audiomeas.record.verdict_row import Word
 
 if TYPE_CHECKING:
@@ -181,7 +182,7 @@ def run(
     kept); FileProblem when the record can't be written on.
     """
     read = read_plan(find_plan(plan))
-    who = parse_unit(unit, kind=read.kind) if isinstance(unit, str) else unit
+    who = unit_meant(Path(records), unit, kind=read.kind) if isinstance(unit, str) else unit
     if resume is None:
         refuse_visit(Path(records), who, stage, new_stay=new_stay, other_unit=other_unit)
     _refuse_no_reason(without_check)

@@ -29,7 +29,8 @@ from audiomeas.powerup.results import NO_WAIT, answered, result_of_rest
 from audiomeas.powerup.sheet import BULB_OUT, HOUSE, TUBE, Sheet, SheetStep, find_sheet, read_sheet
 from audiomeas.powerup.watch import bulb_warnings, stop_reason, warnings_at
 from audiomeas.record.store import PlanAsRun, Snapshot, VisitWriter, checked_stage, open_visit, read_visit
-from audiomeas.record.unit import Unit, parse_unit
+from audiomeas.record.unit import Unit
+from audiomeas.record.unit_folder import unit_meant
 from audiomeas.record.verdict_row import Verdict
 
 Say = Callable[[str], None]
@@ -74,7 +75,7 @@ def bringup(
     mains_v, bulb_w = _said("--mains", mains, "V"), _said("--bulb", bulb, "W")
     read = read_sheet(find_sheet(sheet), mains_v=mains_v, bulb_w=bulb_w)
     read.bulb()
-    who = parse_unit(unit, kind=read.kind) if isinstance(unit, str) else unit
+    who = unit_meant(Path(records), unit, kind=read.kind) if isinstance(unit, str) else unit
     checked_stage(stage)
     answers = _answers(readings, read)
     tell = say or (lambda _: None)

@@ -89,7 +89,8 @@ def _difference(row: Compared) -> str:
     change = row.change
     if change.difference is None:
         return ""
-    unit, factor = shown_in(row.unit, change.difference)
+    # Two levels below full scale differ by decibels, which have no full scale.
+    unit, factor = shown_in("dB" if row.unit == "dBFS" else row.unit, change.difference)
     half = None if change.uncertainty is None else change.uncertainty * factor
     text = with_uncertainty(change.difference * factor, half)
     return f"{'+' if change.difference > 0.0 else ''}{text} {unit}".rstrip()

@@ -31,7 +31,7 @@ def history_text(history: History, *, width: int = 80) -> str:
             lines += ["", f"stay {its_stay}"]
         stay = its_stay
         lines += ["", *block]
-    if not history.visits and not history.entries:
+    if not (history.visits or history.entries or history.unreadable):
         lines += ["", "nothing was measured or written yet"]
     for problem in history.unreadable:
         lines += ["", *folded("can't be read: ", problem, _INDENT, width)]

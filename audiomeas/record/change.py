@@ -133,8 +133,8 @@ def _between_bounds(before: Side, after: Side, least: float) -> Change:
         way = "more" if low_after > high else "less"
         return dataclasses.replace(unknown, word="changed", reason=f"at least {apart:.3g} {way}, by the bound")
     if before.bound and after.bound:
-        return dataclasses.replace(unknown, reason="both are bounds: the bench itself is the limit")
-    return dataclasses.replace(unknown, reason="one is a bound (the bench itself is the limit), and they may be alike")
+        return dataclasses.replace(unknown, reason="both are bounds, and they may be alike")
+    return dataclasses.replace(unknown, reason="one is a bound, and they may be alike")
 
 
 def _span(side: Side) -> tuple[float, float]:

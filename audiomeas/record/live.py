@@ -16,7 +16,8 @@ from audiomeas.measurement.live_take import TAKE_S, TAKEN_AS, Store
 from audiomeas.measurement.result import Result
 from audiomeas.measurement.session import Progress, Say, Session, quiet
 from audiomeas.record.store import PlanAsRun, VisitWriter, checked_stage, open_visit, refuse_visit, snapshot_of
-from audiomeas.record.unit import Unit, parse_unit
+from audiomeas.record.unit import Unit
+from audiomeas.record.unit_folder import unit_meant
 from audiomeas.units import Level, parse_level
 
 if TYPE_CHECKING:
@@ -59,7 +60,7 @@ def live(
     instead; neither: takes are not kept.
     The rest as in `measure`. Raises AudiomeasError.
     """
-    who = parse_unit(unit) if isinstance(unit, str) else unit
+    who = unit_meant(Path(records), unit) if isinstance(unit, str) else unit
     checked_stage(stage)
     opened = partial(open_visit, Path(records), stage=stage, new_stay=new_stay, other_unit=other_unit)
     if who is not None:

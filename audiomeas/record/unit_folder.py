@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from audiomeas.errors import FileProblem, RequestError
@@ -138,16 +138,39 @@ def find_unit(records: Path, text: str) -> UnitFolder:
         return UnitFolder(unit=read_unit(Path(text)), path=Path(text), known=True)
     if (unit := whole_name(text)) is not None:
         return folder_of(records, unit)
-    found = _known_as(text, units_in(records, known_as=(text,), on_problem=lambda _: None))
-    if not found:  # a tag stands in a folder's name only where there is no serial number
-        there = tuple(units_in(records, on_problem=lambda _: None))
-        found = _known_as(text, there)
+    found, there, problems = _searched(records, text)
     if len(found) == 1:
         return found[0]
     if found:
         raise RequestError(f"{len(found)} units have the serial or tag {text!r}: {named(found)}; write the whole name")
+    if problems:  # it may be the unit that is meant
+        raise RequestError(f"no unit that can be read has the serial or tag {text!r}; {'; '.join(map(str, problems))}")
     known = sorted(each.unit.serial or each.unit.tag for each in there)
     raise RequestError(f"no unit in {records} has the serial or tag {text!r}{nearest(text, known)}; {HOW_TO_WRITE}")
+
+
+def unit_meant(records: Path, text: str, *, kind: str = "") -> Unit:
+    """Return the unit of a visit that begins: named in full or, where it is known, by its serial number or tag alone.
+
+    Raises RequestError that says what to write.
+    """
+    try:
+        return parse_unit(text, kind=kind)
+    except RequestError:
+        if not _searched(records, text)[0]:
+            raise
+    found = find_unit(records, text).unit
+    return replace(found, kind=kind or found.kind)
+
+
+def _searched(records: Path, text: str) -> tuple[tuple[UnitFolder, ...], tuple[UnitFolder, ...], list[FileProblem]]:
+    """Return the units with this serial number or tag; where there are none, also all units, and what can't be read."""
+    problems: list[FileProblem] = []
+    if found := _known_as(text, units_in(records, known_as=(text,), on_problem=lambda _: None)):
+        return found, (), problems
+    # A tag stands in a folder's name only where there is no serial number.
+    there = tuple(units_in(records, on_problem=problems.append))
+    return _known_as(text, there), there, problems
 
 
 def _known_as(text: str, there: Iterable[UnitFolder]) -> tuple[UnitFolder, ...]:
