@@ -116,8 +116,14 @@ def test_nothing_is_sent_to_what_plays_by_itself(plans: dict[str, Plan], name: s
 
 
 @pytest.mark.parametrize("name", ["cassette-deck", "reel-deck", "turntable"])
-def test_what_is_not_proven_yet_is_said(plans: dict[str, Plan], name: str) -> None:
-    assert "Speed, wow" in plans[name].about
+def test_what_turns_is_held_to_speed_and_flutter(plans: dict[str, Plan], name: str) -> None:
+    (step,) = [one for one in plans[name].steps if isinstance(one, Step) and one.measure == "flutter"]
+    assert {limit.quantity for limit in step.limits} == {
+        "speed_error_percent",
+        "weighted_percent",
+        "weighted_rms_percent",
+    }
+    assert not sounds(step)
 
 
 def test_readme_names_each_of_them() -> None:
