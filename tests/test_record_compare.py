@@ -126,7 +126,13 @@ def test_another_answer_is_told(tmp_path):
         for answer in ("yes", "no")
     ]
     comparison = compared(tmp_path, *answers)
-    assert not_compared(comparison) == [("answer", "'yes' before, 'no' after")]
+    assert [(each.step, each.before, each.after) for each in comparison.answers] == [(STEP, "yes", "no")]
+    assert comparison.as_json()["answers"] == [{"step": STEP, "before": "yes", "after": "no"}]
+    assert not_compared(comparison) == []
+    text = comparison_text(comparison)
+    assert f"{STEP}\n  changed     answer: 'yes', then 'no'\n" in text
+    assert "0 can't tell, 1 answered otherwise, 0 can't be compared" in text
+    assert compared(tmp_path / "same", answers[0], answers[0]).answers == ()
     assert answers[0].channels[0].channel == WHOLE_UNIT
 
 

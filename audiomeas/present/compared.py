@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 #: Behind 'before:', and behind the longest word of a row.
 _SIDE, _COLUMN = len("before: "), len("  can't tell  ")
 _UNCHANGED: ChangeWord = "unchanged"
+_CHANGED: ChangeWord = "changed"
 _NO_COMPARISON = "can't be compared"
 _SHARED = (
     "Both rest on the same calibration: its error is in both and cancels in a difference; noise, fit, method, load and "
@@ -40,9 +41,13 @@ def comparison_text(comparison: Comparison, *, everything: bool = False, width: 
     lines = folded("", SIMULATED_NOTE, 0, width) if comparison.simulated else []
     for when, visit in (("before", comparison.before), ("after", comparison.after)):
         lines += _visit_lines(when, visit, width)
-    for step in dict.fromkeys(row.step for row in comparison.rows):
+    steps = (*(row.step for row in comparison.rows), *(other.step for other in comparison.answers))
+    for step in dict.fromkeys(steps):
         rows = [row for row in comparison.rows if row.step == step]
         lines += ["", *folded("", step, 0, width), *_step_lines(rows, everything, width)]
+        for other in (each for each in comparison.answers if each.step == step):
+            text = f"answer: {other.before!r}, then {other.after!r}"
+            lines += folded(f"  {_CHANGED}".ljust(_COLUMN), text, _COLUMN, width)
     if comparison.not_compared:
         lines += ["", _NO_COMPARISON]
     for left in comparison.not_compared:
@@ -107,9 +112,10 @@ def amount_of(side: Side, unit: str) -> str:
 
 def _ending(comparison: Comparison, width: int) -> Iterator[str]:
     counts = ", ".join(f"{number} {word}" for word, number in comparison.counts().items())
+    answered = [f"{len(comparison.answers)} answered otherwise"] if comparison.answers else []
     practice = comparison.practice
     for text in (
-        f"{counts}, {len(comparison.not_compared)} {_NO_COMPARISON}",
+        ", ".join((counts, *answered, f"{len(comparison.not_compared)} {_NO_COMPARISON}")),
         *comparison.notes,
         _SHARED if comparison.shared_calibration else _NOT_SHARED,
         _LEAST.format(levels_db=practice.levels_db, residuals_db=practice.residuals_db),

@@ -70,9 +70,19 @@ class NotCompared:
 
 
 @dataclass(frozen=True, kw_only=True)
+class OtherAnswer:
+    """A question that was answered otherwise: it is no number, and has no uncertainty."""
+
+    step: str
+    before: str
+    after: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Comparison:
     """Two visits side by side. shared_calibration : their errors of calibration are the same, and cancel.
 
+    answers : those that are other ones; `counts` are of the rows alone.
     notes : what else the two visits have not in common, a line each.
     """
 
@@ -82,6 +92,7 @@ class Comparison:
     not_compared: tuple[NotCompared, ...]
     shared_calibration: bool
     practice: Practice
+    answers: tuple[OtherAnswer, ...] = ()
     notes: tuple[str, ...] = ()
 
     @property
@@ -103,6 +114,7 @@ class Comparison:
             "least_change": asdict(self.practice),
             "counts": self.counts(),
             "rows": [asdict(row) for row in self.rows],
+            "answers": [asdict(row) for row in self.answers],
             "not_compared": [asdict(row) for row in self.not_compared],
             "notes": list(self.notes),
         }
@@ -145,6 +157,7 @@ def compare_visits(before: Visit, after: Visit, *, practice: Practice | None = N
         not_compared=tuple(going.left_out),
         shared_calibration=shared,
         practice=going.practice,
+        answers=tuple(going.answers),
         notes=tuple(_notes(before, after)),
     )
 
@@ -169,6 +182,7 @@ class _Walk:
         self.practice = practice
         self.rows: list[Compared] = []
         self.left_out: list[NotCompared] = []
+        self.answers: list[OtherAnswer] = []
 
     def step(self, name: str, then: StepRecord | None, now: StepRecord | None) -> None:
         """Compare one step, or say why it can't be."""
@@ -256,12 +270,10 @@ class _Walk:
         )
 
     def _answer(self, step: str, then: ChannelResult, now: ChannelResult) -> None:
-        """Name an answer that is another one: it is no number."""
-        answers = [str(channel.values.get("answer", "")) for channel in (then, now)]
-        if answers[0] != answers[1]:
-            self.left_out.append(
-                NotCompared(step=step, what="answer", reason=f"{answers[0]!r} before, {answers[1]!r} after")
-            )
+        """Keep an answer that is another one."""
+        before, after = (str(channel.values.get("answer", "")) for channel in (then, now))
+        if before != after:
+            self.answers.append(OtherAnswer(step=step, before=before, after=after))
 
     def _leave_out(self, step: str, channel: ChannelResult, words: str, reason: str) -> None:
         where = f"channel {channel.channel}" if channel.channel else ""
