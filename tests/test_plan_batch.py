@@ -237,10 +237,14 @@ def test_the_bench_of_all_units_is_read_before_a_batch_begins(tmp_path, sessions
     with pytest.raises(FileProblem, match=r"typo\.toml was not found"):
         batch(stack, records=records, bench=tmp_path / "typo.toml")
     assert not records.exists()
-    stack.write_text(
-        stack.read_text().replace("[[unit]]", '[[unit]]\nbench = "typo.toml"')
-    )  # of one unit each: its own
-    assert [each.outcome for each in batch(stack, records=records, bench=tmp_path / "typo.toml").units] == ["done"] * 3
+    text = stack.read_text()
+    stack.write_text(text.replace("[[unit]]", 'bench = "typo.toml"\n\n[[unit]]', 1))
+    with pytest.raises(FileProblem, match=r"typo\.toml was not found"):
+        batch(stack, records=records)
+    assert not records.exists()
+    # Of one unit it is its own affair (and the fakes open none).
+    stack.write_text(text.replace("[[unit]]", '[[unit]]\nbench = "typo.toml"', 1))
+    assert [each.outcome for each in batch(stack, records=records).units] == ["done"] * 3
 
 
 @pytest.mark.parametrize(
@@ -255,6 +259,11 @@ def test_the_bench_of_all_units_is_read_before_a_batch_begins(tmp_path, sessions
             r"unit\[2\].name: .*neither a serial number nor a tag",
         ),
         ({"[[unit]]": "[[units]]"}, "units"),
+        ({"[[unit]]": "[[step]]"}, r"line 4: step: this is a plan, and no stack"),
+        (
+            {'plan = "short.toml"': 'plan = "shelf.toml"'},
+            r"shelf.toml, line 4: unit: this is a stack of units",
+        ),
     ],
 )
 def test_a_wrong_stack_is_refused_with_its_line(tmp_path, changed, message):

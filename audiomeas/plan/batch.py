@@ -138,8 +138,11 @@ def _refuse_bad_bench(stack: Stack, bench: Path | str | None, loudspeakers: str 
     """Open the bench of all units once, before a batch begins: were it wrong, each of them would count as failed."""
     from audiomeas.measurement.api import open_bench
 
-    if any(entry.bench is None for entry in stack.entries):
+    named = {entry.bench for entry in stack.entries}
+    if None in named:
         open_bench(bench, loudspeakers=loudspeakers)
+    elif len(named) == 1:
+        open_bench(*named, loudspeakers=loudspeakers)
 
 
 def _quiet(_: str) -> None:

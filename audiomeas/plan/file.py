@@ -101,6 +101,8 @@ def read_plan(path: Path, *, sample_rate_hz: float | None = None) -> Plan:
     Raises FileProblem (missing, empty, no text) and TomlProblem (file, line, key, and the nearest valid word).
     """
     table = read_toml(path)
+    if "unit" in table:
+        raise table.problem("unit", "this is a stack of units, and no plan: run it with `audiomeas batch`")
     title, kind = one_line(table, "title"), one_line(table, "kind")
     about = table.text("about", "")
     accuracy = read_meter(table)

@@ -51,6 +51,9 @@ def read_stack(path: Path) -> Stack:
     Raises FileProblem (missing, empty, no text) and TomlProblem (file, line, key, and the nearest valid word).
     """
     table = read_toml(path)
+    for key in ("step", "specification"):
+        if key in table:
+            raise table.problem(key, "this is a plan, and no stack of units: run it on one with `audiomeas run`")
     title = one_line(table, "title")
     common, bench = table.text("plan", None), table.text("bench", None)
     stage = table.choice("stage", list(STAGES), STAGES[0])
