@@ -246,6 +246,7 @@ def test_the_shipped_files_are_read_and_say_simulated():
         "amplifier-weak-channel",
         "cassette-deck",
         "cd-player",
+        "cd-player-early",
         "phono-stage",
         "preamplifier",
         "reel-deck",
@@ -258,7 +259,7 @@ def test_the_shipped_files_are_read_and_say_simulated():
         assert unit.maker == "Demo"
         serials.add(unit.serial)
         assert path.read_text(encoding="utf-8").startswith("# SIMULATED.")
-    assert len(serials) == 14
+    assert len(serials) == 15
     card = read_card(shipped_cards()["card"])
     assert [entry.name for entry in card.ranges] == ["direct", "10:1", "50:1"]
     assert shipped_cards()["card"].read_text(encoding="utf-8").startswith("# SIMULATED.")

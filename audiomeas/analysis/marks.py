@@ -62,7 +62,9 @@ class MarkFinder:
         #: Frames that a block shares with the next.
         self.overlap = 2 * longest
         self.block_frames = next_fast_len(_BLOCK_CHIRPS * longest, real=True)
-        self._bins = min(round(_THINNED / 2 * to_hz / sample_rate_hz * self.block_frames), self.block_frames // 2)
+        # Twice a fast length is a fast length.
+        wished = next_fast_len(round(_THINNED / 2 * to_hz / sample_rate_hz * self.block_frames), real=True)
+        self._bins = min(wished, self.block_frames // 2)
         self._thin_frames = 2 * self._bins
         self._thin_rate_hz = sample_rate_hz * self._thin_frames / self.block_frames
         bin_hz = sample_rate_hz / self.block_frames

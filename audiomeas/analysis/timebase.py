@@ -38,7 +38,7 @@ _KEPT_BEFORE_S, _KEPT_AFTER_S = 0.25, 0.65
 _MARKER_BEFORE_S, _MARKER_AFTER_S = 0.03, 0.05
 #: Part of the markers' band whose phase is used: their ends are faded.
 _BAND = (1.4, 0.8)
-#: A first marker is sought so near to where it was found.
+#: A marker is sought so near to where it was found.
 _NEAR_S = 3e-3
 #: Phase that two equal chirps may be apart, r.m.s. in radians, beyond distance and stretch: more is not the same chirp.
 _SAME_CHIRP_RAD = 0.35
@@ -168,7 +168,13 @@ def between_marks(
     places : frames near which the marks begin, to 2 ms.   listen : columns that hold marks.   The rest as above.
     Raises SignalError: what stands there are not two equal chirps.
     """
-    found = [_spacing_at(signal[:, column], markers, places, sample_rate_hz) for column in listen]
+    # Marks found by chirps of two speeds stand some frames apart from where they are: too far for the phase.
+    scale, reach = markers.apart / (places[1] - places[0]), round(_NEAR_S * sample_rate_hz)
+    found = []
+    for column in listen:
+        channel = np.ascontiguousarray(signal[:, column])
+        nearer = [round(_seen_place(channel, markers, place, scale, reach)) for place in places]
+        found.append(_spacing_at(channel, markers, (nearer[0], nearer[1]), sample_rate_hz))
     spacing = _best(found)
     if spacing is None:
         raise SignalError("its two marks are not alike: it skips, or one of them is damaged")
@@ -231,7 +237,7 @@ def _spacing_at(channel: FloatArray, markers: Markers, places: tuple[int, int], 
     (shift, stretch), sigmas = fitted
     apart = places[1] - places[0] + shift
     return _Spacing(
-        first=_first_place(channel, markers, places[0], markers.apart / apart, round(_NEAR_S * rate_hz)),
+        first=_seen_place(channel, markers, places[0], markers.apart / apart, round(_NEAR_S * rate_hz)),
         frames=apart,
         frames_sigma=float(np.hypot(sigmas[0], _METHOD_FRAMES / TWO_SIDED_95)),
         bend=-0.5 * stretch * apart,
@@ -248,8 +254,8 @@ def _marker_near(channel: FloatArray, markers: Markers, place: float, reach: flo
     return replace(found, frame=found.frame + start) if found.certain else None
 
 
-def _first_place(channel: FloatArray, markers: Markers, near: int, scale: float, reach: int) -> float:
-    """Return where the first marker begins, sought as the other clock saw it. scale : played over captured frames.
+def _seen_place(channel: FloatArray, markers: Markers, near: int, scale: float, reach: int) -> float:
+    """Return where a marker begins, sought as the other clock saw it. scale : played over captured frames.
 
     As played, a chirp would be found at the frame where its higher, more energetic part fits best.
     """

@@ -1,14 +1,15 @@
-"""Captures and results that a measurement needs beside its own: options of kind 'recording' and 'result'."""
+"""What a measurement needs beside its own capture: options of kind 'recording', 'result' and 'disc'."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from audiomeas.measurement.base import Measurement
+    from audiomeas.measurement.media import Disc
     from audiomeas.measurement.result import Result
     from audiomeas.recording import Recording
 
@@ -32,7 +33,7 @@ class AttachedResult:
 
 
 def with_recordings(measurement: Measurement, options: Mapping[str, Any]) -> dict[str, Any]:
-    """Return completed options with each file of kind 'recording' or 'result' read. Raises FileProblem."""
+    """Return completed options with what those of the kinds above name read. Raises FileProblem."""
     read = {
         option.name: _READERS[option.kind](Path(options[option.name]))
         for option in measurement.options
@@ -63,4 +64,12 @@ def _read_result(path: Path) -> AttachedResult:
     return AttachedResult(name=path.name, sha256=sha256_of(path), result=result)
 
 
-_READERS = {"recording": _read, "result": _read_result}
+def _read_disc(path: Path) -> Disc:
+    from audiomeas.measurement.media import read_disc
+
+    return read_disc(path)
+
+
+_READERS: dict[str, Callable[[Path], Any]] = {"recording": _read, "result": _read_result, "disc": _read_disc}
+#: Kinds of options that name what is read from elsewhere.
+READ_KINDS = tuple(_READERS)

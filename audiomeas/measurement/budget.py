@@ -92,7 +92,7 @@ class Told:
             if leader in self.budget:
                 self.budget[key] = self.budget[leader]
 
-    def copy(self, key: str, other: Told | None, of: str) -> None:
+    def copy(self, key: str, other: Told | ChannelResult | None, of: str) -> None:
         """Tell a value as another one is told, with its uncertainty or bound; null where there is none."""
         self.values[key] = None if other is None else other.values.get(of)
         if other is None:
@@ -101,6 +101,8 @@ class Told:
             self.at_most(key, word=other.bound[of])
         elif of in other.budget:
             self.add(key, other.budget[of])
+        elif of in other.uncertainty:
+            self.uncertainty[key] = other.uncertainty[of]
 
     def result(self, channel: int) -> ChannelResult:
         """Return all that was told as a channel's result."""
@@ -130,7 +132,7 @@ def difference_half_width(
     of the shape that leaves the widest sum: a common error would only make the true interval smaller.
     in_common : False where parts of one name are two errors (of two calibrations).
     """
-    parts = [_parts_of(channel, key) for channel in (one, other)]
+    parts = [parts_of(channel, key) for channel in (one, other)]
     if parts[0] is None or parts[1] is None:
         return None
     if not in_common:
@@ -138,7 +140,7 @@ def difference_half_width(
     return combined((*(parts[0] or ()), *scaled(parts[1] or (), -1.0)))
 
 
-def _parts_of(channel: ChannelResult, key: str) -> Sequence[Part] | None:
+def parts_of(channel: ChannelResult, key: str) -> Sequence[Part] | None:
     """Return what an uncertainty is made of; one part where its budget is not known, None where it is not claimed."""
     half = channel.uncertainty.get(key)
     if half is None:

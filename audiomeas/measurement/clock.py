@@ -47,9 +47,9 @@ def on_played_clock(recording: Recording, options: Mapping[str, Any]) -> Recordi
     told = base.told_by == "markers"
     if not told and len(starts) > 2:
         # Growth is not sure enough to keep many sweeps in step: their average finds each one's own place.
-        return _with_conditions(recording, _facts(base))
+        return _with_conditions(recording, clock_facts(base))
     return dataclasses.replace(
-        _with_conditions(recording, _facts(base)),
+        _with_conditions(recording, clock_facts(base)),
         counts_fs=signal,
         stimulus_start=base.start_frame,
         shared_clock=told,
@@ -105,7 +105,8 @@ def _markers_of(recording: Recording) -> Markers | None:
     )
 
 
-def _facts(base: TimeBase) -> dict[str, Any]:
+def clock_facts(base: TimeBase) -> dict[str, Any]:
+    """Return what a recording's conditions say of its clock (see `on_played_clock`)."""
     return {
         "clock": CORRECTED if base.told_by == "markers" else UNKNOWN,
         "clock_offset_ppm": base.offset_ppm,

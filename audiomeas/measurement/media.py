@@ -28,7 +28,7 @@ _TRACK = "disc_track"
 class PlayedTrack:
     """A track as its sidecar tells it. number : on the disc.   markers : frames of the marks from the stimulus' first.
 
-    The rest as in `stimulus.disc.Track`.
+    length_s : of its file.   The rest as in `stimulus.disc.Track`.
     """
 
     number: int
@@ -38,6 +38,7 @@ class PlayedTrack:
     emphasis: bool
     stimulus: Stimulus
     markers: tuple[int, int]
+    length_s: float
 
     @property
     def apart_s(self) -> float:
@@ -71,7 +72,12 @@ def generate_disc(folder: Path | str) -> Path:
         about = {"number": number, "name": track.name, "title": track.title, "measured_by": track.measured_by}
         conditions = {
             "purpose": "track of a test disc",
-            _TRACK: {**about, "emphasis": track.emphasis, "held_steps": track.held_steps},
+            _TRACK: {
+                **about,
+                "emphasis": track.emphasis,
+                "held_steps": track.held_steps,
+                "length_s": track.frames / track.stimulus.sample_rate_hz,
+            },
         }
         _write(path / files[-1], track, number, _DISC_FORMAT, conditions, dither=track.dithered)
     titles = [(file, track) for file, track in zip(files, disc_tracks(), strict=True)]
@@ -186,6 +192,7 @@ def _read_track(sidecar: Path) -> PlayedTrack | None:
             emphasis=bool(about["emphasis"]),
             stimulus=read_stimulus(facts["stimulus"], where=str(sidecar)),
             markers=markers,
+            length_s=float(about["length_s"]),
         )
     except (KeyError, TypeError, ValueError) as error:
         raise FileProblem(f"{sidecar} is damaged: {error}") from None

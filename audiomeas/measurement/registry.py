@@ -17,6 +17,10 @@ _MODULES = {
         "audiomeas.measurement.crosstalk",
         "Crosstalk both ways and both responses against frequency, from one capture of five seconds.",
     ),
+    "disc": (
+        "audiomeas.measurement.disc",
+        "A CD player by one capture of a test disc: level, response, noise, linearity, clock, jitter, mute",
+    ),
     "distortion": (
         "audiomeas.measurement.distortion",
         "THD, THD+N, SINAD, harmonics, level and noise of a steady tone",

@@ -18,7 +18,7 @@ from audiomeas import __version__
 from audiomeas.errors import AudiomeasError, FileProblem, RequestError
 from audiomeas.files import read_json, translated
 from audiomeas.measurement import registry
-from audiomeas.measurement.attached import with_recordings
+from audiomeas.measurement.attached import READ_KINDS, with_recordings
 from audiomeas.measurement.base import Measurement
 from audiomeas.measurement.entered import INSTRUCTION, READING
 from audiomeas.measurement.options import complete
@@ -206,7 +206,7 @@ def _options_of(measurement: Measurement, step: StepRecord) -> dict[str, Any]:
     names = {option.name for option in measurement.options}
     given = {key: value for key, value in step.conditions.items() if key in names and value is not None}
     for option in measurement.options:
-        if option.kind in ("recording", "result") and option.name in given and not Path(given[option.name]).exists():
+        if option.kind in READ_KINDS and option.name in given and not Path(given[option.name]).exists():
             raise RequestError(
                 f"{option.name} is {given[option.name]}, which is not in the record and not here: run it where it is"
             )

@@ -26,6 +26,7 @@ from audiomeas.simulation.filters import (
     recursive_sections,
 )
 from audiomeas.simulation.medium import Medium
+from audiomeas.simulation.player import Player, read_disc_audio
 from audiomeas.simulation.resampling import INTERNAL_RATE_HZ, Oversampler, oversampling_factor
 from audiomeas.simulation.supply import PowerSwitch, ProtectionRelay, SaggingSupply
 from audiomeas.simulation.unit import NOISE_BANDWIDTH_HZ, ChannelModel, HumLine, UnitModel
@@ -335,6 +336,10 @@ class SignalPath:
         self._latency = [Delay(delay_frames - max(own)) for _ in own]
         self._waits = [Delay(max(own) - frames) for frames in own]
         self._make_common(unit, rate_hz)
+        # A unit that plays by itself puts its own sound where the card's would come in.
+        self._player = None
+        if unit is not None and unit.player is not None:
+            self._player = Player(unit.player, read_disc_audio(unit.player.disc), rate_hz)
 
     def _make_common(self, unit: UnitModel | None, rate_hz: float) -> None:
         """Make what both channels of the unit share."""
@@ -368,12 +373,14 @@ class SignalPath:
     def _unit(self, outputs: list[FloatArray]) -> list[FloatArray]:
         if not self._engines:
             return outputs
+        if self._player is not None:
+            outputs = self._player.volts(len(outputs[0]))
         asked = [engine.asked(outputs[n], outputs[1 - n]) for n, engine in enumerate(self._engines)]
         delivered = [
             wait.process(engine.delivered(open_v))
             for engine, wait, open_v in zip(self._engines, self._waits, self._bent(asked), strict=True)
         ]
-        for relay in (self._relay, self._switch):
+        for relay in (self._relay, self._switch, self._player):
             delivered = delivered if relay is None else relay.through(delivered)
         return delivered
 

@@ -39,6 +39,7 @@ from numpy.typing import NDArray
 from audiomeas.errors import RequestError
 from audiomeas.simulation.filters import AnalogNetwork
 from audiomeas.simulation.medium import MediumModel
+from audiomeas.simulation.player import PlayerModel, read_player
 from audiomeas.tomlfile import Table, nearest, read_toml
 
 EQUALIZATIONS = ("flat", "riaa")
@@ -219,6 +220,7 @@ class UnitModel:
     protection: ProtectionModel | None = None
     switch: SwitchModel | None = None
     medium: MediumModel | None = None
+    player: PlayerModel | None = None
 
     def __post_init__(self) -> None:
         rails = [rail for one in self.channels for rail in (one.positive_clip_v, -one.negative_clip_v)]
@@ -270,6 +272,7 @@ def read_unit(path: Path) -> UnitModel:
         "protection": _protection(table.table("protection", optional=True)),
         "switch": _switch(table.table("switch", optional=True)),
         "medium": _medium(table.table("medium", optional=True)),
+        "player": read_player(table.table("player", optional=True)),
     }
     table.finish()
     try:
