@@ -155,6 +155,7 @@ CASES = {
             "Damaged tracks": "0",
         },
     ),
+    "cd-player-disc": Case(kind="CD player", unit="cd-player-early", readings={**_MAINS, "Damaged tracks": "0"}),
     "tuner": Case(
         kind="tuner",
         unit="tuner",

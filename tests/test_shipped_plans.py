@@ -15,6 +15,7 @@ from shipped_plan_runs import CASES, Case
 import audiomeas
 from audiomeas.errors import TomlProblem
 from audiomeas.files import shipped
+from audiomeas.measurement.media import generate_disc
 from audiomeas.plan.answers import refuse_wrong_answers
 from audiomeas.plan.check import check_plan
 from audiomeas.plan.file import Plan, find_plan, read_plan, refuse_impossible, shipped_plans
@@ -43,6 +44,19 @@ ASK_NOTHING = {"converter", "power-amplifier", "power-amplifier-clipping", "powe
 RATES_HZ = (44_100.0, 48_000.0, 96_000.0)
 #: A maker's claim of these plans is of a demo amplifier, and says so; the others leave it to the person.
 WITH_A_MAKERS_WORDS = {"solid-state-amplifier"}
+
+
+@pytest.fixture(scope="module")
+def test_disc(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder in which a plan finds its test disc."""
+    folder = tmp_path_factory.mktemp("media")
+    generate_disc(folder / "test-disc")
+    return folder
+
+
+@pytest.fixture(autouse=True)
+def beside_the_disc(test_disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(test_disc)
 
 
 @pytest.fixture(scope="module")
@@ -107,7 +121,7 @@ def test_its_bench_can_run_it_and_its_questions_have_answers(plans: dict[str, Pl
     refuse_wrong_answers(plans[name].steps, answers)
 
 
-@pytest.mark.parametrize("name", ["cd-player", "tuner", "turntable"])
+@pytest.mark.parametrize("name", ["cd-player", "cd-player-disc", "tuner", "turntable"])
 def test_nothing_is_sent_to_what_plays_by_itself(plans: dict[str, Plan], name: str) -> None:
     assert not any(sounds(step) for step in plans[name].steps)
     before = [step for step in plans[name].steps if isinstance(step, Instruction) and "silent, too" in step.text]
