@@ -30,10 +30,19 @@ def sheet(name: str, rows: tuple[Row, ...], charts: int = 0) -> StepSheet:
 
 
 EIGHT = tuple(row(n, words=f"{words}, {cases.FORTY}") for words in ("gain", "power", "noise") for n in range(1, 9))
+
+
+def by_hand(name: str, value: str, **changes: str) -> StepSheet:
+    told = row(1, words=cases.FORTY, value=value, **changes)
+    return replace(sheet(name, (told,)), measurement="reading", notes=("read twice",), conditions=(("typed", value),))
+
+
 ANNEX = Annex(
     simulated=True,
     first=(Section(heading="This record", facts=(("unit", cases.FORTY), ("plan", "p" * 300), ("", cases.HOSTILE))),),
     steps=(
+        *(by_hand(f"DC offset {n}", f"{n}.25 ± 0.05 mV") for n in range(1, 4)),
+        replace(by_hand("Not read", ""), rows=(), state="not run"),
         sheet("Eight channels", EIGHT, 1),
         sheet("All failed", (row(1, verdict="fail", value="250.0 ± 0.4 W", reason="outside by more than its ±"),)),
         sheet("All undecided", (row(1, verdict="undecided", value="at most 0.0003 %", reason="r" * 90),)),
@@ -104,3 +113,15 @@ def test_the_customer_s_page_stands_first_and_pages_are_counted_through(pages):
         assert f"page {number} of {len(pages)}" in texts([figure])
         assert ("Technical annex" in texts([figure])) is (number > 1)
         assert "SIMULATED" in texts([figure])
+
+
+def test_readings_that_follow_each_other_share_one_table(pages) -> None:
+    words = texts(pages)
+    assert words.count("Readings, and what was looked at by hand") == 1
+    assert words.count("read twice") == 1
+    squeezed = "".join("".join(words).split())
+    for n in range(1, 4):
+        assert f"DCoffset{n}:" in squeezed
+        assert f"typed:{n}.25±0.05mV" in squeezed
+    assert "Notread" in squeezed
+    assert "notrun" in squeezed

@@ -225,7 +225,7 @@ def _listed(facts: Any) -> str:
 def _calibration(visit: Visit) -> Iterator[tuple[str, str]]:
     calibration = visit.bench.get("calibration")
     if not isinstance(calibration, Mapping):
-        yield "", "no calibration: volts are not known"
+        yield "", "none is in the record"
         return
     yield from _told({"file": _with_hash(calibration), "for interface": str(calibration.get("interface") or "")})
     yield "made", str(calibration.get("made", _NOT_KNOWN))

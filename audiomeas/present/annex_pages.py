@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from itertools import groupby
 from typing import TYPE_CHECKING
 
+from audiomeas.measurement.entered import INSTRUCTION, READING
 from audiomeas.present import style
 from audiomeas.present.annex import ROW_HEADINGS, Annex, Row, Section, StepSheet
 from audiomeas.present.sheet import HEADING_PT, LABEL_PT, Block, Cells, Line, Page, chart_height, head, place, put_chart
@@ -16,6 +19,7 @@ if TYPE_CHECKING:
     from audiomeas.present.content import ReportContent
 
 _TITLE = "Technical annex"
+_BY_HAND = "Readings, and what was looked at by hand"
 #: Layout in points. A heading stands with at least so much of what it heads.
 _WITH_A_HEADING_PT = 60.0
 _AXES_PT = 130.0
@@ -44,8 +48,12 @@ def annex_pages(annex: Annex, content: ReportContent, paper: str) -> list[Page]:
     pages = [fresh()]
     for section in annex.first:
         _put_section(section, pages, fresh)
-    for sheet in annex.steps:
-        _put_step(sheet, pages, fresh)
+    for by_hand, sheets in groupby(annex.steps, key=_is_by_hand):
+        if by_hand:
+            _put_by_hand(list(sheets), pages, fresh)
+        else:
+            for sheet in sheets:
+                _put_step(sheet, pages, fresh)
     for section in annex.last:
         _put_section(section, pages, fresh)
     return pages
@@ -97,6 +105,30 @@ def _put_step(sheet: StepSheet, pages: list[Page], fresh: Callable[[], Page]) ->
     for view in sheet.charts:
         _put_chart(view, pages, fresh)
     pages[-1].y += _BETWEEN_PT
+
+
+def _is_by_hand(sheet: StepSheet) -> bool:
+    return sheet.measurement in (READING, INSTRUCTION)
+
+
+def _put_by_hand(sheets: Sequence[StepSheet], pages: list[Page], fresh: Callable[[], Page]) -> None:
+    """Write steps at which a person read or answered as one table; what all of them share is said once above it."""
+    _put_heading(_BY_HAND, pages, fresh)
+    shared = [note for note in sheets[0].notes if all(note in each.notes for each in sheets)]
+    for note in shared:
+        place(_fact("note", note, pages[-1].across), pages, fresh)
+    rows = [row for sheet in sheets for row in _rows_by_hand(sheet, shared)]
+    _put_table(rows, pages, fresh)
+    pages[-1].y += _BETWEEN_PT
+
+
+def _rows_by_hand(sheet: StepSheet, shared: Sequence[str]) -> Iterator[Row]:
+    """Yield a step's rows under its name, what else is known of it below them."""
+    notes = [note for note in sheet.notes if note not in shared]
+    told = [f"{name}: {text}" for name, text in sheet.conditions]
+    for row in sheet.rows or [Row(words="", channel="", value=sheet.state)]:
+        words = row.words if row.words.casefold().startswith(sheet.name.casefold()) else f"{sheet.name}: {row.words}"
+        yield replace(row, words=words.rstrip(": "), reason="; ".join(filter(None, (row.reason, *notes, *told))))
 
 
 def _put_table(rows: Sequence[Row], pages: list[Page], fresh: Callable[[], Page]) -> None:
