@@ -47,7 +47,7 @@ WITH_A_MAKERS_WORDS = {"solid-state-amplifier"}
 
 
 @pytest.fixture(scope="module")
-def test_disc(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def disc_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder in which a plan finds its test disc."""
     folder = tmp_path_factory.mktemp("media")
     generate_disc(folder / "test-disc")
@@ -55,8 +55,8 @@ def test_disc(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(autouse=True)
-def beside_the_disc(test_disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(test_disc)
+def beside_the_disc(disc_folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(disc_folder)
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import RequestError, SignalError
-from audiomeas.measurement.base import LISTEN_ONLY, Measurement, Option, PlayContext
+from audiomeas.measurement.base import Measurement, Option, PlayContext
 from audiomeas.measurement.clock import CORRECTED
 from audiomeas.measurement.disc_tracks import Clock, Search, clock_of, cut_out, find_tracks
 from audiomeas.measurement.disc_values import FIGURES, JITTER, ChannelFigures, Read
@@ -61,8 +61,6 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
     highest_hz = max(track.stimulus.sample_rate_hz for track in disc.tracks)
     if context.sample_rate_hz < highest_hz:
         raise RequestError(f"the bench runs at {context.sample_rate_hz:g} Hz, the disc at {highest_hz:g} Hz: raise it")
-    if not options[LISTEN_ONLY]:
-        raise RequestError("a player has no input that anything could be sent to: leave listen_only as it is")
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
@@ -211,7 +209,6 @@ MEASUREMENT = Measurement(
             at_least=0.0,
             at_most=600.0,
         ),
-        Option(name=LISTEN_ONLY, kind="truth", help="Nothing is sent: a player has no input.", default=True),
     ),
     figures=FIGURES,
     stimulus=_stimulus,
@@ -222,5 +219,6 @@ MEASUREMENT = Measurement(
     curves=CURVES,
     to_do="start the disc at its first track within {start_s:g} s, and let it play to its end",
     silent=True,
+    always_listens=True,
     in_blocks=True,
 )
