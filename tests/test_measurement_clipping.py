@@ -703,3 +703,13 @@ def test_bursts_that_the_card_itself_clips_are_left_out(tmp_path):
     soundfile.write(tmp_path / "hot.wav", hot, RATE_HZ, subtype="PCM_24")
     with pytest.raises(SignalError, match="in 6 of 6 bursts"):
         audiomeas.analyze("clipping", tmp_path / "hot.wav", stimulus=tmp_path / "played.wav")
+
+
+@pytest.mark.wide
+def test_a_limiter_bulb_left_in_the_mains_is_named(tmp_path):
+    """The unit is rated 60 W; through the bulb's resistance both rails sink alike (trade notes 4, row 36)."""
+    path = bench_file(tmp_path, unit="amplifier-bulb-left-in", rate_hz=48_000)
+    found, _ = measured(path, rated_level="60 W")
+    assert any("consistent with a limiter bulb left in the mains" in line for line in found.warnings)
+    healthy, _ = measured(bench_file(tmp_path, rate_hz=48_000, name="healthy.toml"), rated_level="60 W")
+    assert not any("bulb" in line for line in healthy.warnings)

@@ -239,6 +239,7 @@ def test_the_shipped_files_are_read_and_say_simulated():
         "amplifier-healthy",
         "amplifier-load-changed",
         "amplifier-soft-supply",
+        "amplifier-bulb-left-in",
         "amplifier-switched",
         "amplifier-tube",
         "amplifier-under-biased",
@@ -259,7 +260,7 @@ def test_the_shipped_files_are_read_and_say_simulated():
         assert unit.maker == "Demo"
         serials.add(unit.serial)
         assert path.read_text(encoding="utf-8").startswith("# SIMULATED.")
-    assert len(serials) == 15
+    assert len(serials) == len(shipped_units())  # no two of them pass for one unit
     card = read_card(shipped_cards()["card"])
     assert [entry.name for entry in card.ranges] == ["direct", "10:1", "50:1"]
     assert shipped_cards()["card"].read_text(encoding="utf-8").startswith("# SIMULATED.")
