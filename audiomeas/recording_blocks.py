@@ -64,6 +64,10 @@ class RecordingOnDisk(Recording):
         """Samples per channel, in the file."""
         return self.file_frames
 
+    def unread(self) -> RecordingOnDisk:
+        """Return the same file as one of which nothing was seen: for a look at parts that are read again."""
+        return dataclasses.replace(self, seen=_Seen())
+
     def completed(self) -> Recording:
         """Return the recording with what the blocks have shown: over-range and resolution. Holds no samples."""
         counts = self.seen.over_range

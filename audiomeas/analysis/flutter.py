@@ -24,6 +24,7 @@ from audiomeas.analysis.flutter_weighting import (
     LOW_HZ,
     NAB_LOW_HZ,
     PARTING_HZ,
+    FineArray,
     Shaped,
     band_gain,
     weight_db,
@@ -49,14 +50,15 @@ RMS, TWO_SIGMA, QUASI_PEAK = "rms", "two_sigma", "quasi_peak"
 #: How the size of noise in a reading compares with its r.m.s. value: 5 % of a normal law lie beyond 1.96 deviations;
 #: the quasi-peak meter reads flutter-like noise so high.
 _SIZES = {RMS: 1.0, TWO_SIGMA: TWO_SIDED_95, QUASI_PEAK: 2.5}
-#: Figures of a band: name, its ends, indicator.
+#: Ends of each band, and its figures: name and indicator.
 _BANDS = (
-    ("nab_rms", NAB_LOW_HZ, HIGH_HZ, RMS),
-    ("wow", LOW_HZ, PARTING_HZ, TWO_SIGMA),
-    ("flutter", PARTING_HZ, HIGH_HZ, TWO_SIGMA),
+    (LOW_HZ, HIGH_HZ, (("unweighted", TWO_SIGMA), ("unweighted_rms", RMS))),
+    (NAB_LOW_HZ, HIGH_HZ, (("nab_rms", RMS),)),
+    (LOW_HZ, PARTING_HZ, (("wow", TWO_SIGMA),)),
+    (PARTING_HZ, HIGH_HZ, (("flutter", TWO_SIGMA),)),
 )
 #: The quasi-peak meter is content with each so many-th moment of a shaped course.
-_EACH = 2
+_EACH = 4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,13 +93,12 @@ class Flutter:
     """All that a course tells.
 
     readings : 'weighted', 'unweighted', 'wow', 'flutter' (2-sigma), 'quasi_peak' (weighted), 'weighted_rms',
-    'unweighted_rms', 'nab_rms'.   unweighted, weighted : courses, (moments,), relative.   density : of the unweighted
-    one, 1/Hz.   lines : of it.
+    'unweighted_rms', 'nab_rms'.   weighted : its course, (moments,), relative.   density : of the unweighted one,
+    1/Hz.   lines : of it.
     """
 
     readings: dict[str, Reading]
     speed: Speed
-    unweighted: FloatArray
     weighted: FloatArray
     density: Density
     lines: tuple[NoiseLine, ...]
@@ -112,24 +113,21 @@ def flutter_of(course: Course) -> Flutter:
             "to be told closely; capture for longer"
         )
     shaped = Shaped(course.deviation, course.rate_hz, course.passed)
-    weighted, unweighted = shaped.weighted(), shaped.band(LOW_HZ, HIGH_HZ)
-    settled = weighted[round(_SETTLE_S * course.rate_hz) * FINER :]
-    readings = {
-        "weighted": _reading(course, settled, _weight, TWO_SIGMA),
-        "weighted_rms": _reading(course, settled, _weight, RMS),
-        "quasi_peak": _reading(course, settled, _weight, QUASI_PEAK),
-        "unweighted": _reading(course, unweighted, _band(LOW_HZ, HIGH_HZ), TWO_SIGMA),
-        "unweighted_rms": _reading(course, unweighted, _band(LOW_HZ, HIGH_HZ), RMS),
-    }
-    for name, low_hz, high_hz, by in _BANDS:
-        readings[name] = _reading(course, shaped.band(low_hz, high_hz), _band(low_hz, high_hz), by)
-    plain = np.ascontiguousarray(unweighted[::FINER])
-    density = _density(plain, course.rate_hz)
+    readings: dict[str, Reading] = {}
+    fine = shaped.weighted()
+    weighted = fine[::FINER].astype(np.float64)
+    settled = fine[round(_SETTLE_S * course.rate_hz) * FINER :]
+    for name, by in (("weighted", TWO_SIGMA), ("weighted_rms", RMS), ("quasi_peak", QUASI_PEAK)):
+        readings[name] = _reading(course, settled, _weight, by)
+    for low_hz, high_hz, names in _BANDS:
+        fine = shaped.band(low_hz, high_hz)
+        for name, by in names:
+            readings[name] = _reading(course, fine, _band(low_hz, high_hz), by)
+    density = _density(shaped.plain(), course.rate_hz)
     return Flutter(
         readings=readings,
         speed=_speed(course, density),
-        unweighted=plain,
-        weighted=np.ascontiguousarray(weighted[::FINER]),
+        weighted=weighted,
         density=density,
         lines=noise_lines(density),
     )
@@ -143,7 +141,7 @@ def _band(low_hz: float, high_hz: float) -> Callable[[FloatArray], FloatArray]:
     return lambda hz: band_gain(hz, low_hz, high_hz)
 
 
-def _reading(course: Course, own: FloatArray, gain: Callable[[FloatArray], FloatArray], by: str) -> Reading:
+def _reading(course: Course, own: FineArray, gain: Callable[[FloatArray], FloatArray], by: str) -> Reading:
     places_hz = np.geomspace(0.5 * LOW_HZ, HIGH_HZ, 2000)
     noise = _SIZES[by] * standing_noise(course, gain(places_hz), places_hz)
     if by == QUASI_PEAK:
@@ -156,8 +154,8 @@ def _reading(course: Course, own: FloatArray, gain: Callable[[FloatArray], Float
     return Reading(value=read(own), scatter=half_width_of(np.array(parts)), noise=noise)
 
 
-def _rms(deviation: FloatArray) -> float:
-    return float(np.sqrt(np.mean(np.square(deviation))))
+def _rms(deviation: FineArray) -> float:
+    return float(np.sqrt(np.mean(np.square(deviation), dtype=np.float64)))
 
 
 def _density(unweighted: FloatArray, rate_hz: float) -> Density:

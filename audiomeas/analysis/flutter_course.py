@@ -102,13 +102,14 @@ def course_of(track: Track, *, tone_hz: float, usual_peak: float) -> Course:
     hz, gone = track.frequency_hz[start:stop], _long(away[start:stop], track.rate_hz)
     begin_s = track.begin_s + start / track.rate_hz
     leap = (away[start:stop] & ~gone) | _leaps(hz, gone, track.rate_hz)
+    own_leap = leap & ~_widened(gone, track.taps)  # a drop-out's edges turn the phase, too
     # The filter reaches over so many moments: all of them hold what was broken.
     spread = _widened(gone | leap, track.taps)
     share = float(np.mean(spread))
     if share > _MOST_BROKEN:
         raise SignalError(
-            f"the tone is broken for {100 * share:.0f} % of the time ({_count(gone)} drop-outs, {_count(leap)} leaps "
-            "of its phase): no flutter can be told; clean heads or stylus, or look for lost samples, and capture again"
+            f"the tone is broken for {100 * share:.0f} % of the time ({_count(gone)} drop-outs, {_count(own_leap)} "
+            "leaps of its phase): no flutter can be told; clean heads or stylus, or look for lost samples, then retry"
         )
     mean_hz = float(np.mean(hz[~spread]))
     taps, every = _low_pass(track.rate_hz)
@@ -125,7 +126,7 @@ def course_of(track: Track, *, tone_hz: float, usual_peak: float) -> Course:
         taps=taps,
         track_rate_hz=track.rate_hz,
         drop_outs=_breaks(gone, track.rate_hz, begin_s, long=True),
-        leaps=_breaks(leap & ~_widened(gone, track.taps), track.rate_hz, begin_s, long=False),
+        leaps=_breaks(own_leap, track.rate_hz, begin_s, long=False),
         peak=float(np.median(track.peak[start:stop])),
         phase_noise=_phase_noise(track.peak[start:stop], spread, track.rate_hz),
     )
@@ -235,7 +236,7 @@ def _low_pass(rate_hz: float) -> tuple[FloatArray, int]:
     return np.asarray(taps / np.sum(taps), dtype=np.float64), every
 
 
-def _phase_noise(peak: FloatArray, broken: BoolArray, rate_hz: float) -> float:
+def _phase_noise(peak: NDArray[np.float32], broken: BoolArray, rate_hz: float) -> float:
     """Return the density of phase noise, in rad²/Hz: noise beside a tone moves its level as much as its phase.
 
     0 where the stretch is too short to tell. The median of the power of each bin, over ln 2, is its mean.
@@ -249,7 +250,7 @@ def _phase_noise(peak: FloatArray, broken: BoolArray, rate_hz: float) -> float:
         return 0.0
     powers = []
     for at in clear:
-        piece = peak[at : at + frames]
+        piece = peak[at : at + frames].astype(np.float64)
         level = float(np.mean(piece))
         powers.append(np.square(np.abs(np.fft.rfft((piece / level - 1.0) * window)[low:high])))
     density = float(np.median(powers)) / math.log(2.0) * 2.0 / (rate_hz * float(np.sum(window**2)))

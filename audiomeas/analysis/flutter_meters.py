@@ -32,12 +32,12 @@ _CALIBRATING_HZ = 4.0
 _CALIBRATING_S = 8.0
 
 
-def two_sigma(deviation: FloatArray) -> float:
+def two_sigma(deviation: NDArray[np.floating]) -> float:
     """Return the threshold that |deviation| exceeds for 5 % of the time. deviation : (moments,), evenly spaced."""
     return float(np.quantile(np.abs(deviation), 1.0 - EXCEEDED))
 
 
-def quasi_peak(deviation: FloatArray, rate_hz: float) -> FloatArray:
+def quasi_peak(deviation: NDArray[np.floating], rate_hz: float) -> FloatArray:
     """Return the course of the quasi-peak reading, (moments,), from rest; in the unit of the deviation.
 
     deviation : (moments,), weighted already where that is wanted.  rate_hz : of the moments, at least 400 a second.
@@ -46,8 +46,8 @@ def quasi_peak(deviation: FloatArray, rate_hz: float) -> FloatArray:
     return _held(deviation, rate_hz) / _calibration(float(rate_hz))
 
 
-def _held(deviation: FloatArray, rate_hz: float) -> FloatArray:
-    sides = np.stack([np.maximum(deviation, 0.0), np.maximum(-deviation, 0.0)], axis=1)
+def _held(deviation: NDArray[np.floating], rate_hz: float) -> FloatArray:
+    sides = np.stack([np.maximum(deviation, 0.0), np.maximum(-deviation, 0.0)], axis=1).astype(np.float64)
     return np.asarray(0.5 * np.sum(peak_held(sides, rate_hz, _STAGES), axis=1))
 
 

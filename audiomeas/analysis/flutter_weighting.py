@@ -18,6 +18,8 @@ from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 from scipy.interpolate import PchipInterpolator
 
 FloatArray = NDArray[np.float64]
+#: A shaped course: 24 bits of each deviation's own size are plenty.
+FineArray = NDArray[np.float32]
 ComplexArray = NDArray[np.complex128]
 
 #: Frequency of the modulation in Hz, and weight in dB.
@@ -96,20 +98,30 @@ class Shaped:
         self._spectrum[~kept] = 0.0
         self._spectrum[kept] /= undo(self._hz[kept])
 
-    def band(self, low_hz: float, high_hz: float) -> FloatArray:
+    def band(self, low_hz: float, high_hz: float) -> FineArray:
         """Return the course in a band, (FINER · moments,), without delay."""
         return self._cut(self._spectrum * band_gain(self._hz, low_hz, high_hz))
 
-    def weighted(self) -> FloatArray:
+    def weighted(self) -> FineArray:
         """Return the weighted course, (FINER · moments,)."""
         hz = self._hz.copy()
         hz[0] = 0.5 * hz[1]
         return self._cut(self._spectrum * minimum_phase(10.0 ** (weight_db(hz) / 20.0), self._size))
 
-    def _cut(self, spectrum: ComplexArray) -> FloatArray:
-        fine = irfft(spectrum, FINER * self._size)
-        fine *= FINER
-        return np.asarray(fine[FINER * self._before : FINER * (self._before + self._moments)])
+    def plain(self) -> FloatArray:
+        """Return the whole band's course as it came, (moments,)."""
+        made = irfft(self._spectrum * band_gain(self._hz, LOW_HZ, HIGH_HZ), self._size)
+        return np.asarray(made[self._before : self._before + self._moments], dtype=np.float64)
+
+    def _cut(self, spectrum: ComplexArray) -> FineArray:
+        # One shift after the other, kept in half the memory: a whole side in one transform would take a gigabyte.
+        fine = np.empty((self._moments, FINER), dtype=np.float32)
+        step = np.exp(2j * np.pi / (FINER * self._size) * np.arange(len(spectrum)))
+        shifted = spectrum.copy()
+        for part in range(FINER):
+            fine[:, part] = irfft(shifted, self._size)[self._before : self._before + self._moments]
+            shifted *= step
+        return fine.ravel()
 
 
 def minimum_phase(gain: FloatArray, size: int) -> ComplexArray:

@@ -60,7 +60,7 @@ class Track:
     """
 
     frequency_hz: FloatArray
-    peak: FloatArray
+    peak: NDArray[np.float32]
     rate_hz: float
     begin_s: float
     taps: int
@@ -116,7 +116,8 @@ class Tracker:
         self._step = max(1, int(sample_rate_hz // wide_hz))
         self._rows, self._parts = self._kernel(wide_hz)
         self._held = np.zeros((0, channels))
-        self._found: list[list[NDArray[np.complex128]]] = [[] for _ in range(channels)]
+        self._last: list[NDArray[np.complex128]] = [np.zeros(0, dtype=np.complex128)] * channels
+        self._found: list[list[tuple[FloatArray, NDArray[np.float32]]]] = [[] for _ in range(channels)]
 
     def _kernel(self, wide_hz: float) -> tuple[FloatArray, int]:
         """Return the filter cut into parts of a step each, (2·parts, step): real parts, then imaginary ones."""
@@ -148,24 +149,30 @@ class Tracker:
             for part in range(self._parts):
                 z[0] += product[part, part : part + moments]
                 z[1] += product[self._parts + part, part : part + moments]
-            found.append(z[0] + 1j * z[1])
+            whole = np.concatenate([self._last[channel], z[0] + 1j * z[1]])
+            self._last[channel] = whole[-1:]
+            found.append((self._frequency_hz(whole), np.abs(whole[1:]).astype(np.float32)))
         self._held = joined[moments * self._step :].copy()
 
     def tracks(self) -> tuple[Track, ...]:
         """Return each channel's track; of a capture shorter than the filter an empty one."""
         return tuple(self._track(found) for found in self._found)
 
-    def _track(self, found: list[NDArray[np.complex128]]) -> Track:
-        z = np.concatenate([*found, np.zeros(0, dtype=np.complex128)])
+    def _frequency_hz(self, z: NDArray[np.complex128]) -> FloatArray:
+        """Return the frequency between each two moments."""
         rate_hz = self._rate_hz / self._step
         # Each moment's filter is turned as if it began at its own place: the tone's whole turn between two is left in,
         # but for the part that the sampled angle can't tell.
         turn = np.exp(-2j * np.pi * math.fmod(self._tone_hz / rate_hz, 1.0))
         angle = np.angle(z[1:] * np.conj(z[:-1]) * turn)
+        return np.asarray(self._tone_hz + angle * (rate_hz / (2.0 * np.pi)), dtype=np.float64)
+
+    def _track(self, found: list[tuple[FloatArray, NDArray[np.float32]]]) -> Track:
+        empty = np.zeros(0)
         return Track(
-            frequency_hz=self._tone_hz + angle * (rate_hz / (2.0 * np.pi)),
-            peak=np.abs(z[1:]),
-            rate_hz=rate_hz,
+            frequency_hz=np.concatenate([empty, *(hz for hz, _ in found)]),
+            peak=np.concatenate([empty.astype(np.float32), *(peak for _, peak in found)]),
+            rate_hz=self._rate_hz / self._step,
             begin_s=0.5 * (self._parts * self._step - 1 + self._step) / self._rate_hz,
             taps=self._parts,
         )

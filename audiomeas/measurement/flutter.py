@@ -115,7 +115,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
 def _tone(recording: Recording, nominal_hz: float | None) -> Tone:
     """Return the capture's tone, of the channel that holds it most often. Raises SignalError when there is none."""
     from audiomeas.analysis.frequency_track import chosen_tone, probed
-    from audiomeas.recording_blocks import blocks_of
+    from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
 
     rate_hz, frames = recording.sample_rate_hz, round(_PROBE_S * recording.sample_rate_hz)
     if recording.frames < frames:
@@ -123,8 +123,9 @@ def _tone(recording: Recording, nominal_hz: float | None) -> Tone:
     count = min(_PROBES, recording.frames // frames)
     starts = [round(n * (recording.frames - frames) / max(1, count - 1)) for n in range(count)]
     probes: list[list[Probe]] = [[] for _ in recording.channels]
+    looked_at = recording.unread() if isinstance(recording, RecordingOnDisk) else recording
     for start in starts:
-        for block in blocks_of(recording, start, start + frames, frames):
+        for block in blocks_of(looked_at, start, start + frames, frames):
             for column, found in enumerate(probes):
                 found.append(probed(block[:, column], rate_hz))
     wanted_hz = STANDARD_HZ if nominal_hz is None else (nominal_hz,)
@@ -341,7 +342,7 @@ def _said(number: int, course: Course) -> list[str]:
             f"{course.leaps[0].at_s:.2f} s: consistent with a splice, a skipping stylus, or lost samples; bridged and "
             "left out"
         )
-    if course.end_s - course.begin_s < _SHORT_S:
+    if course.end_s - course.begin_s < 0.95 * _SHORT_S:
         said.append(
             f"channel {number}: {course.end_s - course.begin_s:.1f} s tell slow wow and speed loosely: capture "
             f"{_SHORT_S:g} s or more"
