@@ -72,7 +72,8 @@ def test_one_fault_is_named_as_each_reader_writes_it(tmp_path):
 
 
 def test_what_was_left_out_and_what_cant_be_written_is_said_at_once(tmp_path):
-    refused("chart", "good.wav", words="Write: audiomeas chart [OPTIONS] RECORD_OR_RESULT FILE")
+    refused("chart", "good.wav", words=["give the FILE to draw into", "--show"])
+    refused("compare", words="Write: audiomeas compare [OPTIONS] BEFORE [AFTER]")
     _, err = refused("run", "power-amplifier", words="--unit")
     assert "Write:" not in err  # the line of usage names no option
     nowhere = tmp_path / "no" / "x.png"
