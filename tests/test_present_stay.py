@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -12,7 +13,7 @@ from plan_fakes import GOOD, capture_of
 from visits_made import STEPS, UNIT, at, opened, row_of
 
 from audiomeas.present.content import Moved, StayContent
-from audiomeas.present.stay import page_content
+from audiomeas.present.stay import _NOT_KNOWN, page_content
 from audiomeas.present.stay_words import stay_topics
 from audiomeas.record.logbook import logbook
 from audiomeas.record.story import story_of
@@ -82,8 +83,6 @@ def test_a_first_visit_tells_of_no_stay(repaired: tuple[Path, Path]) -> None:
 
 
 def test_a_later_stay_does_not_tell_the_work_of_an_earlier_one(repaired: tuple[Path, Path], tmp_path: Path) -> None:
-    import shutil
-
     records = tmp_path / "records"
     shutil.copytree(repaired[0].parent.parent, records)
     again = made(records, "as-found", both_channels(), new_stay=True)
@@ -97,8 +96,6 @@ def test_a_later_stay_does_not_tell_the_work_of_an_earlier_one(repaired: tuple[P
 
 
 def test_a_return_is_held_against_the_unit_as_it_was_shipped(repaired: tuple[Path, Path], tmp_path: Path) -> None:
-    import shutil
-
     records = tmp_path / "records"
     shutil.copytree(repaired[0].parent.parent, records)
     back = made(records, "return", both_channels(**FAILED))
@@ -108,8 +105,6 @@ def test_a_return_is_held_against_the_unit_as_it_was_shipped(repaired: tuple[Pat
 
 
 def test_a_value_that_was_corrected_is_no_value_of_either_visit(repaired: tuple[Path, Path], tmp_path: Path) -> None:
-    import shutil
-
     records = tmp_path / "records"
     shutil.copytree(repaired[0].parent.parent, records)
     unit = repaired[0].parent.name
@@ -121,14 +116,27 @@ def test_a_value_that_was_corrected_is_no_value_of_either_visit(repaired: tuple[
 
 
 def test_a_damaged_logbook_is_told_and_spares_the_page(repaired: tuple[Path, Path], tmp_path: Path) -> None:
-    import shutil
-
     records = tmp_path / "records"
     shutil.copytree(repaired[0].parent.parent, records)
     file = records / repaired[0].parent.name / "logbook.jsonl"
     file.write_text(file.read_text().replace("weak", "fine"))
-    story = story_of(read_visit(file.parent / repaired[1].name))
-    assert "logbook.jsonl" in story.problem
+    visit = read_visit(file.parent / repaired[1].name)
+    assert "logbook.jsonl" in story_of(visit).problem
+    stay = page_content(visit).stay
+    assert stay is not None
+    assert stay.notes == (_NOT_KNOWN,)
+    assert str(tmp_path) not in " ".join(lines(stay)["What was done"])  # no folder on a customer's page
+
+
+def test_a_first_visit_that_was_changed_is_compared_with_nothing(repaired: tuple[Path, Path], tmp_path: Path) -> None:
+    records = tmp_path / "records"
+    shutil.copytree(repaired[0].parent.parent, records)
+    left = records / repaired[0].parent.name / repaired[1].name
+    (left.parent / repaired[0].name / "plan.toml").write_text("title = 'another'\n")
+    story = story_of(read_visit(left))
+    assert story.comparison is None
+    assert "was changed and proves nothing" in story.problem
+    assert [each.kind for each in story.work] == ["repair"]
 
 
 # ---------------------------------------------------------------- words

@@ -173,7 +173,7 @@ def report(
     refuse_inside_a_record(target)
     sender = None if shop is None else read_shop(shop)
     visit = _trusted(Path(visit_path), say)
-    content, technical = _gathered(visit)
+    content, technical = _gathered(visit, say)
     content = replace(content, shop=sender)
     if target.suffix.lower() == WEB_SUFFIX:  # whoever opens it has letters of their own
         write_web_page(content, technical, target, paper=paper)
@@ -184,8 +184,11 @@ def report(
     return target
 
 
-def _gathered(visit: Visit) -> tuple[ReportContent, Annex]:
-    """Return all that pages say of a visit: its own record, what came before it in its stay, and what came since."""
+def _gathered(visit: Visit, say: Say) -> tuple[ReportContent, Annex]:
+    """Return all that pages say of a visit: its own record, what came before it in its stay, and what came since.
+
+    say : is told why what came before is not fully known.
+    """
     from audiomeas.present.annex import annex_of
     from audiomeas.present.content import content_of
     from audiomeas.present.stay import with_stay
@@ -194,6 +197,8 @@ def _gathered(visit: Visit) -> tuple[ReportContent, Annex]:
     from audiomeas.record.void import later_of
 
     later, story = later_of(visit), story_of(visit)
+    if story.problem:
+        say(f"warning: what came before this visit is not fully known: {story.problem}")
     annex = annex_of(visit, later=later, entries=story.entries, identity=identity_of(visit.path))
     return with_stay(content_of(visit, later=later), story), annex
 

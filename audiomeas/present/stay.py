@@ -22,6 +22,10 @@ if TYPE_CHECKING:
     from audiomeas.record.entry import Correction
     from audiomeas.record.visit import Visit
 
+_NOT_KNOWN = "What came before is not fully known: a record beside this one can't be read, or was changed"
+_NOT_FINISHED = "The earlier visit was not carried out to its end"
+_TWO_VERSIONS = "The two visits were measured by two versions of the program"
+
 #: Step, quantity and channel; with a limit and its source it can be held against the same one of another visit.
 _Figure = tuple[str, str, int | None]
 _Place = tuple[_Figure, str, str]
@@ -43,7 +47,7 @@ def stay_of_story(story: Story, told: Sequence[Finding]) -> StayContent | None:
     if comparison is None and not story.entries and not story.problem:
         return None
     if comparison is None:
-        return StayContent(done=_done(story), played_h=story.played_h, notes=tuple(filter(None, (story.problem,))))
+        return StayContent(done=_done(story), played_h=story.played_h, notes=_notes(story))
     moved, not_again = _moved(comparison, story.corrections, {_figure(each) for each in told})
     return StayContent(
         against=comparison.before.stage,
@@ -53,8 +57,17 @@ def stay_of_story(story: Story, told: Sequence[Finding]) -> StayContent | None:
         counts={str(word): number for word, number in comparison.counts().items()},
         done=_done(story),
         played_h=story.played_h,
-        notes=(*comparison.notes, *filter(None, (story.problem,))),
+        notes=_notes(story),
     )
+
+
+def _notes(story: Story) -> tuple[str, ...]:
+    """Return what a customer must know of the comparison; names of folders are for the workshop (`Story.problem`)."""
+    known = {_NOT_KNOWN: bool(story.problem)}
+    if story.comparison is not None:
+        before, after = story.comparison.before, story.comparison.after
+        known |= {_NOT_FINISHED: not before.finished, _TWO_VERSIONS: before.version != after.version}
+    return tuple(words for words, holds in known.items() if holds)
 
 
 def _done(story: Story) -> tuple[str, ...]:

@@ -53,6 +53,8 @@ def story_of(visit: Visit) -> Story:
     """Return what came before a visit in its stay, from the folders beside it; what can't be read is told."""
     problems: list[FileProblem] = []
     folder = visit.path.resolve().parent
+    if not folder.is_dir():  # a visit in the memory has nothing beside it
+        return Story()
     try:
         others = list(visits_of(folder, on_problem=problems.append))
         entries = counting(read_entries(folder, on_problem=problems.append))
