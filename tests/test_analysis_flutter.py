@@ -55,7 +55,7 @@ def test_the_weighting_passes_through_its_table_and_stays_between_its_points() -
 
 
 def test_the_phase_is_that_of_a_network_of_that_gain() -> None:
-    """A sampled low-pass of one pole, 1/(1 − a·exp(−jω)): it has least delay, so its gain alone must bring its phase."""
+    """A sampled low-pass of one pole, 1/(1 − a·exp(−jω)): it has least delay, so its gain brings its phase."""
     size = 1 << 12
     network = 1.0 / (1.0 - 0.9 * np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size))
     assert np.allclose(minimum_phase(np.abs(network), size), network, atol=1e-9)

@@ -34,9 +34,10 @@ from audiomeas.errors import SignalError
 
 FloatArray = NDArray[np.float64]
 
-#: The weighting's answer to a course's beginning has died after so long: it is left out.
-_SETTLE_S = 3.0
-LEAST_COURSE_S = LEAST_S + _SETTLE_S
+#: The weighting's answer to a course's beginning has died after so long: it is left out. The slowest wow, of which next
+#: to nothing is left, wants the longer one; a short course tells none of it.
+_LEAST_SETTLE_S, _MOST_SETTLE_S, _SETTLE_PART = 3.0, 6.0, 0.25
+LEAST_COURSE_S = LEAST_S + _LEAST_SETTLE_S
 #: Parts whose scatter tells how well a figure is known.
 _PARTS = 8
 #: A segment of the spectrum: 33 1/3 turns a minute stand twenty bins from zero.
@@ -116,7 +117,8 @@ def flutter_of(course: Course) -> Flutter:
     readings: dict[str, Reading] = {}
     fine = shaped.weighted()
     weighted = fine[::FINER].astype(np.float64)
-    settled = fine[round(_SETTLE_S * course.rate_hz) * FINER :]
+    settle_s = min(max(_SETTLE_PART * length_s, _LEAST_SETTLE_S), _MOST_SETTLE_S)
+    settled = fine[round(settle_s * course.rate_hz) * FINER :]
     for name, by in (("weighted", TWO_SIGMA), ("weighted_rms", RMS), ("quasi_peak", QUASI_PEAK)):
         readings[name] = _reading(course, settled, _weight, by)
     for low_hz, high_hz, names in _BANDS:

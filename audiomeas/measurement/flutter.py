@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.bench.parts import Part, of_limits
@@ -20,7 +20,7 @@ from audiomeas.measurement.steady import over_range_words
 
 if TYPE_CHECKING:
     from audiomeas.analysis.flutter import Flutter, Reading
-    from audiomeas.analysis.flutter_course import Course
+    from audiomeas.analysis.flutter_course import Break, Course
     from audiomeas.analysis.frequency_track import Probe, Tone, Track
     from audiomeas.recording import Recording
     from audiomeas.stimulus import Silence
@@ -333,14 +333,13 @@ def _said(number: int, course: Course) -> list[str]:
         )
     if course.drop_outs:
         said.append(
-            f"channel {number}: {len(course.drop_outs)} drop-outs, the first at {course.drop_outs[0].at_s:.2f} s; they "
-            "are bridged and left out: clean heads or stylus, or look for lost samples"
+            f"channel {number}: {_times('drop-out', course.drop_outs)}; bridged and left out: clean heads or stylus, "
+            "or look for lost samples"
         )
     if course.leaps:
         said.append(
-            f"channel {number}: the tone's phase leaps {len(course.leaps)} times, the first at "
-            f"{course.leaps[0].at_s:.2f} s: consistent with a splice, a skipping stylus, or lost samples; bridged and "
-            "left out"
+            f"channel {number}: {_times('leap', course.leaps)} of the tone's phase: consistent with a splice, a "
+            "skipping stylus, or lost samples; bridged and left out"
         )
     if course.end_s - course.begin_s < 0.95 * _SHORT_S:
         said.append(
@@ -348,6 +347,12 @@ def _said(number: int, course: Course) -> list[str]:
             f"{_SHORT_S:g} s or more"
         )
     return said
+
+
+def _times(what: str, breaks: Sequence[Break]) -> str:
+    """Return how often something broke the tone, and where first."""
+    at_s = f"at {breaks[0].at_s:.2f} s"
+    return f"1 {what}, {at_s}" if len(breaks) == 1 else f"{len(breaks)} {what}s, the first {at_s}"
 
 
 def _unknown(number: int) -> ChannelResult:

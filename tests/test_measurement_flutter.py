@@ -1,0 +1,209 @@
+"""Flutter as a person uses it: on captures made elsewhere, and on the simulated bench. Truth: the closed form of the
+tone (`flutter_tones`), the unit's own file, sizes of parts by f = v/(πd)."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from benches import Meddling, bench_file
+from click.testing import CliRunner
+from flutter_tones import modulated
+from numpy.typing import NDArray
+
+import audiomeas
+from audiomeas.bench.opened import Bench, open_bench_file
+from audiomeas.cli.main import audiomeas as command
+from audiomeas.errors import RequestError, SignalError
+from audiomeas.measurement import registry
+from audiomeas.measurement.flutter_parts import Part, named, parts_of
+from audiomeas.measurement.options import complete
+from audiomeas.measurement.result import Result, result_from_json
+from audiomeas.measurement.session import Session
+from audiomeas.present.charts import chart_figure
+from audiomeas.present.tables import render_table
+from audiomeas.recording import read_recording
+from audiomeas.simulation.unit import shipped_units
+
+FLUTTER = registry.find("flutter")
+RATE_HZ = 44_100
+#: Keys of the contract.
+CONTRACT = {
+    "carrier_hz",
+    "speed_error_percent",
+    "weighted_percent",
+    "weighted_rms_percent",
+    "unweighted_percent",
+    "wow_percent",
+    "flutter_percent",
+}
+#: A platter at 33 1/3, a capstan of 2.5 mm at 47.6 mm/s (6.06 Hz), a motor; 0.3 % fast.
+PARTS = [(0.5556, 8e-4, 0.0), (6.06, 4e-4, 1.0), (25.0, 2e-4, 1.0)]
+
+
+def _written(folder: Path, *channels: NDArray[np.float64], name: str = "tape.wav") -> Path:
+    path = folder / name
+    soundfile.write(path, np.stack(channels, axis=1), RATE_HZ, subtype="PCM_24")
+    return path
+
+
+@pytest.fixture(scope="module")
+def tape(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """25 s; the right channel 0.9 times as loud, with more noise."""
+    left, right = (
+        modulated(RATE_HZ, 25.0, PARTS, speed=0.003, noise_below_db=below_db, seed=seed)
+        for below_db, seed in ((55.0, 1), (45.0, 2))
+    )
+    return _written(tmp_path_factory.mktemp("tape"), left, 0.9 * right)
+
+
+@pytest.fixture(scope="module")
+def result(tape: Path) -> Result:
+    sizes = {"platter_rpm": 33.333, "tape_speed_cm_s": 4.76, "capstan_mm": 2.5}
+    return audiomeas.analyze("flutter", tape, **sizes)
+
+
+def test_it_tells_the_contracts_keys_each_with_its_uncertainty(result: Result) -> None:
+    for channel in result.channels:
+        assert channel.values.keys() >= CONTRACT
+        assert channel.uncertainty.keys() >= CONTRACT
+        # A card's crystal: ±50 ppm evenly, of which 95 % hold 47.5 ppm.
+        assert channel.uncertainty["speed_error_percent"] == pytest.approx(0.00475, rel=0.05)
+        assert channel.values["speed_error_percent"] == pytest.approx(0.3, abs=1e-4 * 5)
+        assert channel.values["speed_error_cents"] == pytest.approx(1200.0 * math.log2(1.003), abs=0.01)
+        truth = 100.0 * math.sqrt(0.5 * sum(peak**2 for _, peak, _ in PARTS))
+        told = channel.values["unweighted_rms_percent"]
+        assert told == pytest.approx(truth, abs=channel.uncertainty["unweighted_rms_percent"])
+        assert channel.values["flutter_percent"] < channel.values["unweighted_percent"]
+    assert result.conditions["nominal_hz"] == 3150.0
+    assert json.loads(json.dumps(result.as_json()))["channels"][1]["budget"]["weighted_percent"]
+    assert result.warnings == ()
+
+
+def test_lines_are_named_by_the_parts_that_were_given_and_by_none_else(result: Result, tape: Path) -> None:
+    lines = {round(row["frequency_hz"], 1): row for row in result.channel(1).values["lines"]}
+    assert lines[0.6]["consistent_with"].startswith("platter")
+    assert lines[6.1]["consistent_with"] == "capstan"
+    assert lines[25.0]["consistent_with"] is None
+    for hz, peak in ((6.1, 4e-4), (25.0, 2e-4)):
+        assert lines[hz]["rms_percent"] == pytest.approx(100.0 * peak / math.sqrt(2.0), rel=0.01)
+    plain = audiomeas.analyze("flutter", tape)
+    assert all(row["consistent_with"] is None for row in plain.channel(1).values["lines"])
+
+
+def test_a_line_between_two_parts_is_consistent_with_both() -> None:
+    parts = (Part("capstan", 6.06), Part("motor", 12.0), Part("pinch roller", 1.21))
+    assert named(12.1, parts) == "2 times capstan or motor"
+    assert named(1.25, parts) == "pinch roller"
+    assert named(9.0, parts) is None
+
+
+def test_what_stays_on_the_disk_gives_the_same_numbers(result: Result, tape: Path) -> None:
+    options = complete(FLUTTER, {"platter_rpm": 33.333, "tape_speed_cm_s": 4.76, "capstan_mm": 2.5}, stage="analyse")
+    in_memory = FLUTTER.analyse(read_recording(tape), options)
+    assert [one.values for one in in_memory.channels] == [one.values for one in result.channels]
+
+
+def test_tables_and_charts_are_made_of_the_result_alone(result: Result) -> None:
+    again = result_from_json(json.loads(json.dumps(result.as_json())))
+    text = "\n".join(render_table(table) for table in FLUTTER.tables(again))
+    for words in ("wow and flutter, weighted,", "2-sigma", "capstan", "speed error"):
+        assert words in text
+    charts = FLUTTER.charts(again)
+    assert [chart.name for chart in charts] == ["modulation", "modulation-spectrum", "speed"]
+    for chart in charts:
+        chart_figure(chart)
+    spectrum = charts[1].series[0]
+    at = int(np.argmin(np.abs(np.array(spectrum.x) - 25.0)))
+    # A line reads its own level at its top: up to 1.4 dB less between two bins of a Hann window (Harris 1978).
+    assert spectrum.y[at] == pytest.approx(100.0 * 2e-4 / math.sqrt(2.0), rel=0.16)
+
+
+def test_another_tone_is_told_and_no_speed_is_made_up(tmp_path: Path) -> None:
+    other = audiomeas.analyze("flutter", _written(tmp_path, modulated(RATE_HZ, 12.0, tone_hz=1000.0)))
+    assert other.channel(1).values["speed_error_percent"] is None
+    assert other.channel(1).values["carrier_hz"] == pytest.approx(1000.0, rel=1e-6)
+    assert any("none of the usual ones" in line for line in other.warnings)
+    wrong = audiomeas.analyze("flutter", tmp_path / "tape.wav", nominal_hz=1050.0)
+    assert wrong.channel(1).values["speed_error_percent"] == pytest.approx(100.0 * (1000.0 / 1050.0 - 1.0), abs=0.001)
+    assert any("right tape or record" in line for line in wrong.warnings)
+    path = _written(tmp_path, modulated(RATE_HZ, 12.0, tone_hz=3000.0, speed=0.002), name="jis.wav")
+    assert audiomeas.analyze("flutter", path).conditions["nominal_hz"] == 3000.0
+    mixed_up = audiomeas.analyze("flutter", path, nominal_hz=3150.0)
+    assert any("3000 Hz would be +0.20 % off" in line for line in mixed_up.warnings)
+
+
+def test_a_channel_without_the_tone_tells_nothing_and_says_so(tmp_path: Path) -> None:
+    noise = 1e-3 * np.random.default_rng(5).standard_normal(12 * RATE_HZ)
+    mono = audiomeas.analyze("flutter", _written(tmp_path, noise, modulated(RATE_HZ, 12.0)))
+    assert mono.channel(1).values["weighted_percent"] is None
+    assert mono.channel(2).values["speed_error_percent"] == pytest.approx(0.0, abs=1e-4)
+    assert any(line.startswith("channel 1: no tone near 3150 Hz") for line in mono.warnings)
+    with pytest.raises(SignalError, match="no steady tone"):
+        audiomeas.analyze("flutter", _written(tmp_path, noise, noise, name="noise.wav"))
+
+
+def test_over_range_is_counted_once_and_gives_no_number(tmp_path: Path) -> None:
+    clipped = np.clip(3.0 * modulated(RATE_HZ, 10.0), -1.0, 1.0 - 2.0**-23)
+    # Full scale two samples in a row, at the upper or the lower end: from the samples themselves.
+    at_end = np.abs(clipped) >= 1.0 - 2.0**-22
+    pairs = at_end[1:] & at_end[:-1]
+    frames = np.count_nonzero(np.concatenate([pairs, [False]]) | np.concatenate([[False], pairs]))
+    with pytest.raises(SignalError, match=f"over-range in {frames} of {len(clipped)} frames"):
+        audiomeas.analyze("flutter", _written(tmp_path, clipped))
+
+
+def test_noise_that_is_as_large_as_flutter_leaves_a_bound(tmp_path: Path) -> None:
+    """20 dB S/N without any flutter: all that is read is noise."""
+    noisy = audiomeas.analyze("flutter", _written(tmp_path, modulated(RATE_HZ, 12.0, noise_below_db=20.0)))
+    channel = noisy.channel(1)
+    for key in ("unweighted_rms_percent", "unweighted_percent", "weighted_percent", "flutter_percent"):
+        assert channel.bound[key] == "at most"
+        assert key not in channel.uncertainty
+
+
+def test_breaks_of_the_tone_are_listed(tmp_path: Path) -> None:
+    tone = modulated(RATE_HZ, 14.0)
+    tone[5 * RATE_HZ : 5 * RATE_HZ + 1764] = 0.0  # 40 ms
+    cut = np.concatenate([tone[: 9 * RATE_HZ], tone[9 * RATE_HZ + 1003 :]])
+    broken = audiomeas.analyze("flutter", _written(tmp_path, cut))
+    values = broken.channel(1).values
+    assert [(row["kind"], round(row["at_s"], 1)) for row in values["breaks"]] == [("drop-out", 5.0), ("leap", 9.0)]
+    assert (values["drop_outs"], values["leaps"]) == (1, 1)
+    assert any("a splice, a skipping stylus, or lost samples" in line for line in broken.warnings)
+    assert any("1 drop-out, at 5.00 s" in line for line in broken.warnings)
+
+
+def test_a_size_that_tells_nothing_alone_is_refused_by_name(tape: Path) -> None:
+    with pytest.raises(RequestError, match="capstan_mm alone"):
+        audiomeas.analyze("flutter", tape, capstan_mm=2.5)
+    with pytest.raises(RequestError, match="rim_mm and platter_rpm"):
+        audiomeas.analyze("flutter", tape, idler_mm=30.0, platter_rpm=33.333)
+    done = CliRunner().invoke(command, ["analyze", "flutter", str(tape), "--capstan-mm", "0"])
+    assert done.exit_code != 0
+    turntable = complete(FLUTTER, {"idler_mm": 30.0, "platter_rpm": 33.333, "rim_mm": 280.0})
+    turns_hz = {part.words: part.turns_hz for part in parts_of(turntable)}
+    assert turns_hz["idler"] == pytest.approx(33.333 / 60.0 * 280.0 / 30.0)  # their rims run at one speed
+
+
+@pytest.mark.wide
+def test_a_deck_that_plays_is_heard_and_nothing_is_sent(tmp_path: Path) -> None:
+    text = shipped_units()["cassette-deck"].read_text(encoding="utf-8").replace("leader_s = 25.0", "leader_s = 1.5")
+    assert "leader_s = 1.5" in text
+    (tmp_path / "deck.toml").write_text(text, encoding="utf-8")
+    bench = open_bench_file(bench_file(tmp_path, unit="deck.toml", rate_hz=48_000))
+    between = Meddling(bench.interface)
+    with Session(Bench(bench.file, between)) as session:
+        told = session.measure(FLUTTER, {"duration_s": 25.0})
+    assert between.streams == 1  # no first look
+    assert not any(np.any(block) for stream in between.played for block in stream)
+    values = told.channel(1).values
+    # Its file: 3000 Hz, 0.25 % fast, 0.02 % a minute; the card's own clock is within the uncertainty.
+    assert values["speed_error_percent"] == pytest.approx(0.25 + 0.02 * 12.0 / 60.0, abs=0.006)
+    truth = 100.0 * math.sqrt(0.5 * sum(peak**2 for peak in (2e-4, 3e-4, 5e-4, 3e-4)))
+    assert values["unweighted_rms_percent"] == pytest.approx(truth, rel=0.03)
+    assert told.simulated
