@@ -13,10 +13,11 @@ from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
 from audiomeas.errors import FileProblem, RequestError
+from audiomeas.measurement import registry
 from audiomeas.present.amounts import amount, amounts, power_ranges, same_powers
-from audiomeas.present.content import _bench_check
+from audiomeas.present.content import _SETTINGS, _bench_check
 from audiomeas.present.report import report_pages, write_report
-from audiomeas.present.sentences import limit_line, topics, value_lines, verdict_lines
+from audiomeas.present.sentences import limit_line, meaning_of, topics, value_lines, verdict_lines
 from audiomeas.present.sheet import fits
 from audiomeas.present.stepnames import listed_steps, short_names
 from audiomeas.present.style import PAPERS_PT
@@ -229,6 +230,19 @@ def test_what_a_number_means_is_said_once():
     small = [line.text for topic in topics(replace(cases.PLAIN, findings=steps)) for line in topic.lines if line.small]
     assert len(small) == 1
     assert "Overtones" in small[0]
+
+
+def test_every_number_that_a_customer_is_told_has_a_meaning():
+    """Whatever is measured: a unit that a layman doesn't know from a kettle's label is never left alone."""
+    known_to_all = {"", "1/min", "V", "W", "s"}
+    missing = [
+        (word, figure.key)
+        for word in registry.words()
+        for figure in registry.find(word).figures
+        if figure.unit not in known_to_all and figure.key not in _SETTINGS
+        if not meaning_of(cases.finding(quantity=figure.key, words=figure.words, unit=figure.unit))
+    ]
+    assert missing == []
 
 
 @pytest.mark.parametrize(

@@ -55,10 +55,66 @@ _MEANINGS = {
     "thd_percent": "Overtones that the unit adds to a pure tone, as a share of it: 1 % is a hundredth.",
     "thd_n_percent": "All that comes out besides the pure tone (overtones, hum, noise), as a share of the whole.",
 }
+#: The same for quantities whose keys begin alike, the first that fits.
+_MEANINGS_OF_FAMILY: tuple[tuple[tuple[str, ...], str], ...] = (
+    (("snr_",), "How far the signal stands above hiss and hum: 60 dB is a thousand times the voltage."),
+    (
+        ("crosstalk_", "worst_crosstalk_"),
+        "How much of one channel is in the other: −40 dB is a hundredth of the voltage.",
+    ),
+    (("hum_",), "The part of the noise that comes from the mains: a tone of 50 or 60 Hz and its overtones."),
+    (
+        (
+            "unweighted_v",
+            "unweighted_input_",
+            "a_weighted_",
+            "c_weighted_",
+            "itu_r_",
+            "filtered_",
+            "noise_on_",
+            "noise_off_",
+            "idle_a_v",
+        ),
+        "Hiss and hum while nothing is played: the less, the quieter.",
+    ),
+    (("dynamic_range_", "idle_a_below_"), "How far the loudest signal stands above the noise that is left."),
+    (("damping_", "lowest_damping_"), "How firmly a loudspeaker is held: the load's ohms over the amplifier's own."),
+    (("output_impedance_", "largest_output_impedance_"), "The amplifier's own ohms, in series with the loudspeaker."),
+    (
+        ("input_impedance_", "input_resistance_", "input_capacitance_"),
+        "What the unit is as a load for the one before it.",
+    ),
+    (("imd_", "d2_", "d3_"), "What arises when two tones are played together, as a share of them: 1 % is a hundredth."),
+    (("onset_v", "onset_input_"), "From this voltage on overtones grow quickly."),
+    (("at_", "least_power_v", "least_input_"), "Where overtones reach the stated share of the tone."),
+    (("low_level_", "high_level_", "step_"), "The voltage at the output in this test."),
+    (
+        ("rise_time_", "fall_time_", "unit_rise_", "quiet_rise_"),
+        "How fast a jump is followed: 1 µs is a millionth second.",
+    ),
+    (("slew_",), "The steepest slope that was seen at the output, in volts in a millionth of a second."),
+    (("turn_on_", "turn_off_"), "The jolt that a loudspeaker would get."),
+    (("relay_",), "How long the unit waits before it lets sound out."),
+    (("recovery_", "settling_"), "How long it takes until all is as before."),
+    (("sensitivity_",), "The voltage at the input that gives the rated output."),
+    (("burst_",), "What it gives for a moment, a fiftieth of a second."),
+    (("end_w",), "What went into the load when the warming-up ended."),
+    (("speed_",), "How far the speed is off, and with it the pitch: 6 % is a semitone."),
+    (
+        ("weighted_", "unweighted_percent", "unweighted_rms_", "quasi_peak_", "nab_", "wow_", "flutter_"),
+        "How much the pitch wavers, as a share of it: 6 % is a semitone.",
+    ),
+    (("equalization_",), "How far it strays from the curve that the medium is made by; 0 is on it."),
+)
 #: The same by what the unit says, for quantities that later measurements bring.
 _MEANINGS_OF_UNIT = {
     "dB": "Decibels compare levels: 0 dB is the same, 3 dB twice the power, 20 dB 10 times the voltage.",
     "%": "A share of the whole signal: 1 % is a hundredth.",
+    "ppm": "Millionths: 100 ppm is 0.01 %.",
+    "cents": "Hundredths of a semitone.",
+    "ms": "1 ms is a thousandth of a second.",
+    "µs": "1 µs is a millionth of a second.",
+    "ns": "1 ns is a thousandth of a millionth of a second.",
     "Hz": "Frequency, the pitch of a tone: people hear from about 20 Hz (deep) to 20 000 Hz (high).",
 }
 _OF_A_MASK = (
@@ -395,7 +451,8 @@ def meaning_of(finding: Finding) -> str:
         return _OF_A_MASK
     if finding.quantity.endswith("db_difference"):
         known = _MEANINGS[BALANCE]
-    return known or _MEANINGS_OF_UNIT.get(finding.unit, "")
+    family = (words for starts, words in _MEANINGS_OF_FAMILY if finding.quantity.startswith(starts))
+    return known or next(family, "") or _MEANINGS_OF_UNIT.get(finding.unit, "")
 
 
 def conditions_told(content: ReportContent) -> list[tuple[str, list[str]]]:
