@@ -110,6 +110,7 @@ _MEANINGS_OF_FAMILY: tuple[tuple[tuple[str, ...], str], ...] = (
 _MEANINGS_OF_UNIT = {
     "dB": "Decibels compare levels: 0 dB is the same, 3 dB twice the power, 20 dB 10 times the voltage.",
     "%": "A share of the whole signal: 1 % is a hundredth.",
+    "dBFS": "Against the largest level that a converter knows: −100 dBFS is a hundred-thousandth of it.",
     "ppm": "Millionths: 100 ppm is 0.01 %.",
     "cents": "Hundredths of a semitone.",
     "ms": "1 ms is a thousandth of a second.",
