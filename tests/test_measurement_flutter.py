@@ -19,6 +19,7 @@ import audiomeas
 from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.cli.main import audiomeas as command
 from audiomeas.errors import RequestError, SignalError
+from audiomeas.files import shipped
 from audiomeas.measurement import registry
 from audiomeas.measurement.flutter_parts import Part, named, parts_of
 from audiomeas.measurement.options import complete
@@ -195,7 +196,13 @@ def test_a_deck_that_plays_is_heard_and_nothing_is_sent(tmp_path: Path) -> None:
     text = shipped_units()["cassette-deck"].read_text(encoding="utf-8").replace("leader_s = 25.0", "leader_s = 1.5")
     assert "leader_s = 1.5" in text
     (tmp_path / "deck.toml").write_text(text, encoding="utf-8")
-    bench = open_bench_file(bench_file(tmp_path, unit="deck.toml", rate_hz=48_000))
+    bench_file(tmp_path)  # for its calibration
+    line = shipped("examples", "benches", "simulated-line.toml").read_text(encoding="utf-8")
+    for old, new in (("../../calibrations/", ""), ('"preamplifier"', '"deck.toml"'), ("= 96000", "= 48000")):
+        assert old in line
+        line = line.replace(old, new)
+    (tmp_path / "line.toml").write_text(line, encoding="utf-8")
+    bench = open_bench_file(tmp_path / "line.toml")
     between = Meddling(bench.interface)
     with Session(Bench(bench.file, between)) as session:
         told = session.measure(FLUTTER, {"duration_s": 25.0})
