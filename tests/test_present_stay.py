@@ -151,7 +151,7 @@ def moved(before: str, after: str, **changes: object) -> Moved:
     ("pairs", "missed", "said"),
     [
         ([moved("fail", "pass"), moved("fail", "pass", channel=2)], 0,
-         "2 values were outside their limit (1 on channel 1 and 1 on channel 2): all 2 keep it now."),
+         "2 values were outside their limit (1 on channel 1 and 1 on channel 2): both keep it now."),
         ([moved("fail", "pass"), moved("fail", "fail", channel=2)], 0,
          "(1 on channel 1 and 1 on channel 2): 1 of them keeps it now, 1 still does not."),
         ([moved("fail", "undecided")], 0, "(1 on channel 1): 0 of them keep it now, 1 is undecided now."),

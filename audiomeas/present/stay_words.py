@@ -83,7 +83,7 @@ def _cured(stay: StayContent, failed: Sequence[Moved]) -> str:
     kept = sum(each.after.verdict == "pass" for each in failed)
     parts = [f"{kept} of them {'keeps' if kept == 1 else 'keep'} it now"]
     if kept == total:
-        parts = ["it keeps it now" if total == 1 else f"all {total} keep it now"]
+        parts = [{1: "it keeps it now", 2: "both keep it now"}.get(total, f"all {total} keep it now")]
     words = {"fail": "still {} not", "undecided": "{} undecided now"}
     for word, form in words.items():
         if count := sum(each.after.verdict == word for each in failed):
