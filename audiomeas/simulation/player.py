@@ -15,6 +15,7 @@ zero.
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -118,9 +119,10 @@ def read_disc_audio(folder: Path) -> DiscAudio:
         if name is None:
             raise FileProblem(f'{sheet} names a file in a way that is not known: write FILE "name.wav" WAVE')
         path = folder / name.group(1)
+        with translated(path, "read"):
+            held = io.BytesIO(path.read_bytes())
         try:
-            with translated(path, "read"), path.open("rb") as file:
-                rate_hz, samples = wavfile.read(file)
+            rate_hz, samples = wavfile.read(held)
         except ValueError:
             raise FileProblem(f"{path} is no WAV file of a disc") from None
         if rate_hz != DISC_RATE_HZ or samples.dtype != np.int16 or samples.ndim != 2 or samples.shape[1] != _CHANNELS:
