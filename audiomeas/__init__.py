@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from audiomeas.measurement.api import generate as generate
     from audiomeas.measurement.api import measure as measure
     from audiomeas.measurement.api import open_bench as open_bench
+    from audiomeas.measurement.media import generate_disc as generate_disc
+    from audiomeas.measurement.media import generate_tape_side as generate_tape_side
     from audiomeas.record.archive import compare as compare
     from audiomeas.record.archive import history as history
     from audiomeas.record.export import export as export
@@ -33,6 +35,8 @@ _WORDS = {
     "measure": "audiomeas.measurement.api",
     "analyze": "audiomeas.measurement.api",
     "generate": "audiomeas.measurement.api",
+    "generate_disc": "audiomeas.measurement.media",
+    "generate_tape_side": "audiomeas.measurement.media",
     "open_bench": "audiomeas.measurement.api",
     "devices": "audiomeas.interface.listing",
     "run": "audiomeas.plan.run",

@@ -152,7 +152,8 @@ def _analyze_command(word: str) -> click.Command:
         callback=run,
         params=[click.Argument(["file"], metavar="FILE"), *parameters(measurement, stage="analyse")],
         help=f"{measurement.summary}{_folder_words(measurement)}\n\n\b\nExample: audiomeas analyze {word} capture.wav"
-        + (" --stimulus played.wav" if measurement.needs_stimulus else ""),
+        + (" --stimulus played.wav" if measurement.needs_stimulus else "")
+        + (" --disc my-disc" if any(option.kind == "disc" for option in measurement.options) else ""),
     )
     click.option("--calibration", type=click.Path(), metavar="FILE", help="Calibration file: makes volts of counts.")(
         command
