@@ -168,10 +168,12 @@ class Tracker:
         return np.asarray(self._tone_hz + angle * (rate_hz / (2.0 * np.pi)), dtype=np.float64)
 
     def _track(self, found: list[tuple[FloatArray, NDArray[np.float32]]]) -> Track:
-        empty = np.zeros(0)
+        hz = np.concatenate([np.zeros(0), *(one for one, _ in found)])
+        peak = np.concatenate([np.zeros(0, dtype=np.float32), *(one for _, one in found)])
+        found[:] = [(hz, peak)]  # the pieces are let go: of a whole side they take as much memory again
         return Track(
-            frequency_hz=np.concatenate([empty, *(hz for hz, _ in found)]),
-            peak=np.concatenate([empty.astype(np.float32), *(peak for _, peak in found)]),
+            frequency_hz=hz,
+            peak=peak,
             rate_hz=self._rate_hz / self._step,
             begin_s=0.5 * (self._parts * self._step - 1 + self._step) / self._rate_hz,
             taps=self._parts,
