@@ -10,7 +10,16 @@ import pytest
 from plan_fakes import GOOD, PLAN, FakeSession, in_fork, result_of, use_fakes
 from stacks import name_of, stack_file, visit_folders
 
-from audiomeas.errors import CaptureError, DiskFull, FileProblem, Interrupted, OtherBench, RequestError, TomlProblem
+from audiomeas.errors import (
+    CaptureError,
+    DiskFull,
+    FileProblem,
+    Interrupted,
+    OtherBench,
+    RequestError,
+    StopAsked,
+    TomlProblem,
+)
 from audiomeas.plan import batch as batch_module
 from audiomeas.plan.batch import batch
 from audiomeas.plan.batch_folder import BatchFolder
@@ -125,6 +134,66 @@ def test_stopped_while_it_measures_it_goes_on_at_that_step(tmp_path, sessions):
     assert [line["event"] for line in visit.journal if line["event"] in ("interrupted", "resumed", "finished")] == [
         "interrupted", "resumed", "finished",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("stop", [StopAsked("SIGINT"), KeyboardInterrupt()])
+def test_ctrl_c_between_two_units_is_kept_and_says_how_to_go_on(tmp_path, sessions, stop):
+    def stopped(entry, units):
+        raise stop
+
+    said = []
+    with pytest.raises(type(stop)):
+        batch(stack_of(tmp_path), records=tmp_path / "records", ready=stopped, say=said.append)
+    assert said[-1].endswith("shelf.toml --resume")
+    (journal,) = tmp_path.glob("records/batches/*/journal.jsonl")
+    assert [json.loads(line)["event"] for line in journal.read_text().splitlines()] == ["opened", "interrupted"]
+
+
+def test_a_batch_is_run_by_one_program_at_a_time(tmp_path, sessions):
+    stack, records, tried = stack_of(tmp_path, "AB"), tmp_path / "records", []
+
+    def another():
+        if not tried:  # while a unit is being measured
+            tried.append(True)
+            with pytest.raises(RequestError, match="is being run by another program"):
+                batch(stack, records=records, resume=True)
+
+    sessions[name_of("A")] = FakeSession(on_measure=another)
+    batch(stack, records=records)
+    assert tried
+    assert_whole(tmp_path, "AB")
+
+
+def _broken_off_at_b(tmp_path, sessions):
+    sessions[name_of("B")] = FakeSession({"response": Interrupted("stopped by SIGINT")})
+    stack, records = stack_of(tmp_path), tmp_path / "records"
+    with pytest.raises(Interrupted):
+        batch(stack, records=records)
+    sessions.clear()
+    return stack, records
+
+
+@pytest.mark.parametrize("letter", "AB")
+@pytest.mark.parametrize("name", ["visit.json", "01-distortion-at-1-w/step.json"])
+def test_a_visit_that_was_damaged_meanwhile_stops_no_other_unit(tmp_path, sessions, letter, name):
+    stack, records = _broken_off_at_b(tmp_path, sessions)
+    (damaged,) = (path for path in visit_folders(records) if name_of(letter)[-4:] in path.parent.name)
+    (damaged / name).write_text("{")
+    outcome = batch(stack, records=records, resume=True)
+    again = letter == "B" and name == "visit.json"  # nobody can tell that it was of this batch
+    assert [each.visit is None for each in outcome.units] == [each == letter and not again for each in "ABC"]
+    assert outcome.exit_status == (0 if again else 2)
+    if not again:
+        assert str(damaged / name) in outcome.units["ABC".index(letter)].reason
+
+
+def test_a_line_of_its_journal_that_a_power_cut_left_torn_spoils_no_batch(tmp_path, sessions):
+    stack, records = _broken_off_at_b(tmp_path, sessions)
+    (journal,) = records.glob("batches/*/journal.jsonl")
+    with journal.open("a") as handle:
+        handle.write('{"at": "2026-')
+    batch(stack, records=records, resume=True)
+    assert_whole(tmp_path)
 
 
 #: A batch of two units syncs about 110 times: all of them in the wide form, each ninth in the other.

@@ -152,12 +152,15 @@ def _ready(entry: Entry, units: int) -> Go:
     show_progress_end()
     words: dict[str, Go] = {"": "go", "s": "skip", "q": "stop"}
     while True:
-        answer = click.prompt(
-            f"Connect unit {entry.number} of {units}, {entry.unit.name}. Enter goes on, s skips it, q ends for now",
-            default="",
-            show_default=False,
-            err=True,
-        )
+        try:
+            answer = click.prompt(
+                f"Connect unit {entry.number} of {units}, {entry.unit.name}. Enter goes on, s skips it, q ends for now",
+                default="",
+                show_default=False,
+                err=True,
+            )
+        except click.Abort:  # the end of the input
+            return "stop"
         go = words.get(answer.strip().lower())
         if go is not None:
             return go

@@ -12,7 +12,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from audiomeas.errors import EXIT_DONE, AudiomeasError, DiskFull, Interrupted, OtherBench, RequestError
+from audiomeas.errors import (
+    EXIT_DONE,
+    AudiomeasError,
+    DiskFull,
+    FileProblem,
+    Interrupted,
+    OtherBench,
+    RequestError,
+    StopAsked,
+)
 from audiomeas.plan.batch_folder import DONE, FAILED, SKIPPED, BatchFolder, Done, begin_anew, begin_batch, find_batch
 from audiomeas.plan.run import Progress, RunOutcome, Say, run
 from audiomeas.plan.stack import Entry, Stack, read_stack
@@ -119,8 +128,9 @@ def batch(
     stack : the stack file.   resume : go on with the newest batch of this stack that is not finished.   anew : begin
     another one although there is such a one.   ready : is asked before each unit ('go', 'skip', 'stop'); None goes on.
     answers : gives what answers the questions of an entry; None: the file that the entry names.   The rest as in `run`.
-    Raises RequestError, FileProblem, TomlProblem before any sound; Interrupted when stopped, DiskFull, OtherBench (of
-    a visit that would be taken up): all leave a batch that can be resumed.
+    Raises RequestError (also while another program runs this batch), FileProblem, TomlProblem before any sound;
+    Interrupted when stopped, DiskFull, OtherBench (of a visit that would be taken up): all leave a batch that can be
+    resumed.
     """
     read, folder = read_stack(Path(stack)), Path(records)
     if resume and anew:
@@ -131,7 +141,11 @@ def batch(
         records=folder, bench=bench, loudspeakers=loudspeakers, without_check=without_check, answers=answers,
         ready=ready, say=say or _quiet, progress=progress,
     )  # fmt: skip
-    return _through(found, read, way)
+    held = found.hold()
+    try:
+        return _through(found, read, way)
+    finally:
+        held.release()
 
 
 def _refuse_bad_bench(stack: Stack, bench: Path | str | None, loudspeakers: str | None) -> None:
@@ -154,10 +168,10 @@ def _through(folder: BatchFolder, stack: Stack, way: _Way) -> BatchOutcome:
     try:
         for entry in stack.entries:
             if entry.number in before:
-                outcomes.append(_told(folder, entry, before[entry.number], way))
+                outcomes.append(_told(entry, before[entry.number], way))
             else:
                 outcomes.append(_measured(folder, entry, len(stack.entries), way))
-    except (Interrupted, KeyboardInterrupt) as error:
+    except (Interrupted, StopAsked, KeyboardInterrupt) as error:
         folder.note("interrupted", reason=str(error) or type(error).__name__)
         way.say(_later(stack))
         raise
@@ -172,12 +186,22 @@ def _later(stack: Stack) -> str:
     return f"go on later with: audiomeas batch {stack.path} --resume"
 
 
-def _told(folder: BatchFolder, entry: Entry, done: Done, way: _Way) -> UnitOutcome:
+def _told(entry: Entry, done: Done, way: _Way) -> UnitOutcome:
     """Return what became of a unit before this batch was resumed."""
-    visit = None
+    visit, problem = None, ""
     if done.visit:
-        visit = read_visit(folder_of(way.records, entry.unit).path / done.visit)
-    return UnitOutcome(entry=entry, event=done.event, visit=visit, reason=done.reason, exit_status=done.status)
+        visit, problem = _as_kept(folder_of(way.records, entry.unit).path / done.visit, way)
+    status = max(done.status, FileProblem.exit_status) if problem else done.status
+    return UnitOutcome(entry=entry, event=done.event, visit=visit, reason=done.reason or problem, exit_status=status)
+
+
+def _as_kept(path: Path, way: _Way) -> tuple[Visit | None, str]:
+    """Return a visit, or why it can't be read: that is told, and keeps no other unit from being measured."""
+    try:
+        return read_visit(path), ""
+    except FileProblem as problem:
+        way.say(str(problem))
+        return None, str(problem)
 
 
 def _measured(folder: BatchFolder, entry: Entry, number_of_units: int, way: _Way) -> UnitOutcome:
@@ -194,19 +218,20 @@ def _measured(folder: BatchFolder, entry: Entry, number_of_units: int, way: _Way
         raise
     except AudiomeasError as error:
         way.say(f"{entry.unit.name}: {error}")
-        visit = visit_of_batch(way.records, entry.unit, _place(folder, entry))
-        folder.note_unit(
-            FAILED, entry.number, visit=visit.name if visit else "", reason=str(error), status=error.exit_status
-        )
-        return UnitOutcome(
-            entry=entry,
-            event=FAILED,
-            visit=read_visit(visit) if visit else None,
-            reason=str(error),
-            exit_status=error.exit_status,
-        )
+        return _failed(folder, entry, error, way)
     folder.note_unit(DONE, entry.number, visit=outcome.visit.path.name, status=outcome.exit_status)
     return UnitOutcome(entry=entry, event=DONE, visit=outcome.visit, exit_status=outcome.exit_status)
+
+
+def _failed(folder: BatchFolder, entry: Entry, error: AudiomeasError, way: _Way) -> UnitOutcome:
+    """Note that a unit failed, with the visit that it has, where it came so far."""
+    try:
+        path = visit_of_batch(way.records, entry.unit, _place(folder, entry))
+    except FileProblem:  # the unit's own folder: that is why it failed
+        path = None
+    folder.note_unit(FAILED, entry.number, visit=path.name if path else "", reason=str(error), status=error.exit_status)
+    visit = _as_kept(path, way)[0] if path else None
+    return UnitOutcome(entry=entry, event=FAILED, visit=visit, reason=str(error), exit_status=error.exit_status)
 
 
 def _visited(folder: BatchFolder, entry: Entry, way: _Way) -> RunOutcome:

@@ -22,15 +22,16 @@ from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import read_json, read_text, translated, write_new_json, write_new_text
 from audiomeas.plan.stack import Entry, Stack
 from audiomeas.record import journal
+from audiomeas.record.lock import Held, hold
 from audiomeas.record.store import new_folder
 from audiomeas.record.unit import slug
-from audiomeas.record.visit import RECORD_VERSION
+from audiomeas.record.visit import RECORD_VERSION, RESUMED_EVENT
 
 BATCHES_FOLDER = "batches"
 _STACK_FILE, _BATCH_FILE = "stack.toml", "batch.json"
 #: Journal events after which a unit of a batch is not taken up again.
 DONE, FAILED, SKIPPED = "unit done", "unit failed", "unit skipped"
-_FINISHED = "finished"
+_OPENED, _FINISHED = "opened", "finished"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,6 +54,21 @@ class BatchFolder:
     def name(self) -> str:
         """What the visits of this batch say."""
         return self.path.name
+
+    def hold(self) -> Held:
+        """Keep other programs from running this batch, until it is released or this program ends.
+
+        Raises RequestError: another one runs it. Raises FileProblem.
+        """
+        file = self.path / journal.NAME
+        if not file.exists():  # a crash came before its first line
+            self.note(_OPENED)
+        held = hold(file)
+        if held is None:
+            raise RequestError(f"the batch {self.path} is being run by another program: end that one first")
+        if cut_off := journal.mend(file):
+            self.note(RESUMED_EVENT, cut_off=cut_off)
+        return held
 
     def note(self, event: str, **facts: Any) -> None:
         """Add a line to the journal. Raises FileProblem."""
@@ -118,7 +134,7 @@ def begin_anew(records: Path, stack: Stack) -> BatchFolder:
     }
     write_new_json(folder / _BATCH_FILE, facts)
     batch = BatchFolder(folder)
-    batch.note("opened")
+    batch.note(_OPENED)
     return batch
 
 

@@ -7,6 +7,7 @@ was there before are kept beside those of the whole.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -63,12 +64,16 @@ class Resumed:
 
 
 def visit_of_batch(records: Path, unit: Unit, place: BatchPlace) -> Path | None:
-    """Return the visit that a batch has made of a unit; None when it has none. Raises FileProblem."""
+    """Return the visit that a batch has made of a unit; None when it has none. Raises FileProblem.
+
+    One that can't be read stops no other: `record verify` names it.
+    """
     unit_folder = folder_of(records, unit)
     if unit_folder.known:
         for folder in reversed(folders(unit_folder.path, holding=VISIT_FILE)):
-            if versioned(folder / VISIT_FILE).get("batch") == asdict(place):
-                return folder
+            with contextlib.suppress(FileProblem):
+                if versioned(folder / VISIT_FILE).get("batch") == asdict(place):
+                    return folder
     return None
 
 
