@@ -7,6 +7,7 @@ own. What is compared here is what was put in.
 from __future__ import annotations
 
 import dataclasses
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from scipy.special import j0, j1
 from audiomeas.errors import AudiomeasError, RequestError, SignalError
 from audiomeas.measurement.api import analyze
 from audiomeas.measurement.disc import MEASUREMENT
+from audiomeas.measurement.disc_tracks import lost_frames
 from audiomeas.measurement.media import generate_disc, read_disc
 from audiomeas.measurement.options import complete
 from audiomeas.simulation.player import DiscAudio, read_disc_audio
@@ -107,6 +109,20 @@ def test_jitter_stands_at_its_rate_and_level(short):
         assert values["largest_sideband_db"] == pytest.approx(20 * np.log10(j1(beta) / j0(beta)), abs=0.1)
         assert channel.bound["all_jitter_ns_rms"] == "at most"
         assert values["all_jitter_ns_rms"] > 3.0 / np.sqrt(2)
+
+
+def test_lost_samples_are_found_by_the_clock_of_the_other_tracks():
+    """A frame of 44.1 kHz in 4.5 s is 5.0 ppm; a clock that wanders as far from track to track is no loss."""
+
+    def tracks(*ppm):
+        track = SimpleNamespace(apart_s=4.5)
+        return [(SimpleNamespace(track=track), SimpleNamespace(offset_ppm=one)) for one in ppm]
+
+    frame_ppm = 1e6 / (4.5 * 44_100)
+    found = lost_frames(tracks(20.0, 20.1, 19.9, 20.0 + frame_ppm, 20.0, 20.0 - 3 * frame_ppm), 44_100)
+    assert found == [None, None, None, pytest.approx(1.0, abs=0.02), None, pytest.approx(-3.0, abs=0.02)]
+    assert lost_frames(tracks(15.0, 20.0, 25.0, 31.0), 44_100) == [None] * 4
+    assert lost_frames(tracks(20.0, 900.0), 44_100) == [None] * 2  # which of the two can't be told
 
 
 def test_what_no_track_told_is_null(short):

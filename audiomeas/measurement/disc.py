@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Measurement, Option, PlayContext
 from audiomeas.measurement.clock import CORRECTED
-from audiomeas.measurement.disc_tracks import Clock, Search, clock_of, cut_out, find_tracks
+from audiomeas.measurement.disc_tracks import Clock, Search, clock_of, cut_out, find_tracks, lost_frames
 from audiomeas.measurement.disc_values import FIGURES, JITTER, ChannelFigures, Read
 from audiomeas.measurement.disc_views import CURVES, charts, tables
 from audiomeas.measurement.options import complete
@@ -17,6 +17,7 @@ from audiomeas.measurement.registry import find
 from audiomeas.measurement.result import result_of
 
 if TYPE_CHECKING:
+    from audiomeas.analysis.timebase import TimeBase
     from audiomeas.measurement.disc_tracks import FoundTrack
     from audiomeas.measurement.media import Disc
     from audiomeas.measurement.result import Result
@@ -67,22 +68,17 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     disc = _disc_of(options)
     search = find_tracks(recording, disc)
     warnings = _search_words(search, disc)
+    timed, said = _cut(search)
+    warnings += said
+    if not timed:
+        raise SignalError(f"no track can be read: {warnings[-1]}")
     read: dict[str, Read] = {}
-    timed = []
-    for found in search.tracks:
-        try:
-            track, base = cut_out(search, found)
-        except SignalError as error:
-            warnings.append(f"{_named(found)}: {error}")
-            continue
-        timed.append((found, base))
+    for found, track, _ in timed:
         one, said = _read(track, found)
         warnings += [f"{_named(found)}: {words}" for words in said]
         if one is not None:
             read[found.track.name] = one
-    if not timed:
-        raise SignalError(f"no track can be read: {warnings[-1]}")
-    clock = clock_of(timed)
+    clock = clock_of([(found, base) for found, _, base in timed])
     warnings += _channel_words(read.get(_ONE_AFTER_THE_OTHER))
     channels, said = [], []
     for column, channel in enumerate(recording.channels):
@@ -95,6 +91,31 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         conditions=_conditions(search, disc, clock),
         channels=tuple(channels),
         warnings=(*warnings, *said),
+    )
+
+
+def _cut(search: Search) -> tuple[list[tuple[FoundTrack, Recording, TimeBase]], list[str]]:
+    """Return the tracks that are whole, each on the clock that played it, and what is to be said of the others."""
+    cut, words = [], []
+    for found in search.tracks:
+        try:
+            cut.append((found, *cut_out(search, found)))
+        except SignalError as error:
+            words.append(f"{_named(found)}: {error}")
+    lost = lost_frames([(found, base) for found, _, base in cut], search.recording.sample_rate_hz)
+    words += [
+        f"{_named(found)}: {_lost_words(frames)}"
+        for (found, _, _), frames in zip(cut, lost, strict=True)
+        if frames is not None
+    ]
+    return [one for one, frames in zip(cut, lost, strict=True) if frames is None], words
+
+
+def _lost_words(frames: float) -> str:
+    count = round(abs(frames))
+    return (
+        f"it is {count} frame{'' if count == 1 else 's'} {'shorter' if frames > 0.0 else 'longer'} than by the clock of the other "
+        "tracks: samples were lost or repeated, or the disc skips there; it is not told, play it again"
     )
 
 

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 _BLOCK_FRAMES = 1 << 16
 #: Kept of the capture before and after a track's marks, in seconds.
 _BEFORE_S, _AFTER_S = 0.3, 0.7
+#: One frame is the least that can be lost; a clock that wanders from track to track by so many of its deviations (of
+#: their median) is none. Fewer tracks don't tell a clock from a loss.
+_LOST_FRAMES, _OUTSIDE, _SIGMA_OF_MAD, _LEAST_TRACKS = 0.6, 8.0, 1.4826, 3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,6 +164,23 @@ def _recording(recording: Recording, counts_fs: Any, laid: Any, base: TimeBase, 
         "warnings": (),
     }
     return Recording(**own)
+
+
+def lost_frames(tracks: Sequence[tuple[FoundTrack, TimeBase]], sample_rate_hz: float) -> list[float | None]:
+    """Return by how many frames of the capture each track is too short by the clock of the others (negative: too long).
+
+    None for a track that is whole: less than a frame off, or no further off than the clock wanders.
+    """
+    import numpy as np
+
+    ppm = np.array([base.offset_ppm for _, base in tracks], dtype=np.float64)
+    if len(ppm) < _LEAST_TRACKS:
+        return [None] * len(ppm)
+    off_ppm = ppm - np.median(ppm)
+    wander_ppm = _SIGMA_OF_MAD * float(np.median(np.abs(off_ppm)))
+    frames = 1e-6 * off_ppm * np.array([found.track.apart_s for found, _ in tracks]) * sample_rate_hz
+    lost = (np.abs(frames) > _LOST_FRAMES) & (np.abs(off_ppm) > _OUTSIDE * wander_ppm)
+    return [float(count) if gone else None for count, gone in zip(frames, lost, strict=True)]
 
 
 @dataclass(frozen=True, kw_only=True)
