@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 import audiomeas
 from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.cli.main import audiomeas as command
-from audiomeas.errors import RequestError, SignalError
+from audiomeas.errors import CaptureError, RequestError, SignalError
 from audiomeas.files import shipped
 from audiomeas.measurement import registry
 from audiomeas.measurement.flutter_parts import Part, named, parts_of
@@ -214,3 +214,10 @@ def test_a_deck_that_plays_is_heard_and_nothing_is_sent(tmp_path: Path) -> None:
     truth = 100.0 * math.sqrt(0.5 * sum(peak**2 for peak in (2e-4, 3e-4, 5e-4, 3e-4)))
     assert values["unweighted_rms_percent"] == pytest.approx(truth, rel=0.03)
     assert told.simulated
+    # A leader that is as long as the capture: the unit did not play, which is no fault of the request.
+    (tmp_path / "deck.toml").write_text(text.replace("leader_s = 1.5", "leader_s = 60.0"), encoding="utf-8")
+    with (
+        Session(open_bench_file(tmp_path / "line.toml")) as session,
+        pytest.raises(CaptureError, match="no steady tone"),
+    ):
+        session.measure(FLUTTER, {"duration_s": 10.0})

@@ -629,7 +629,12 @@ class Session:
             if LISTEN_ONLY not in filled:
                 raise
             raise CaptureError(f"{error}; where nothing can (inputs closed, a player): --listen-only") from error
-        return measurement.analyse(recording, filled)
+        try:
+            return measurement.analyse(recording, filled)
+        except SignalError as error:
+            if measurement.always_listens:  # what was not to be heard is the unit's, or the bench's, as in a search
+                raise CaptureError(error.sentence) from error
+            raise
 
     def _with_highest(
         self, refusal: BeyondCeiling, input_level: Level | None, output_level: Level | None
