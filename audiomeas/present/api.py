@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from audiomeas.measurement.views import ChartView
     from audiomeas.present.annex import Annex
     from audiomeas.present.content import ReportContent
-    from audiomeas.record.visit import Visit
+    from audiomeas.record.visit import StepRecord, Visit
 
 Say = Callable[[str], None]
 
@@ -102,19 +102,38 @@ def overlay(
     refuse_inside_a_record(target)
     if len(visits) < 2:
         raise RequestError("give at least two visits to draw over each other")
-    read = [_trusted(Path(visit), say) for visit in visits]
-    found = [{(step, view.name): view for step, view in _views_of_visit(visit, measurement)} for visit in read]
-    shared = [key for key in found[0] if all(key in other for other in found)]
-    if not shared:
-        raise RequestError("these visits have no chart of one step in common: they can't be drawn over each other")
-    chosen = _chosen([(key[0], found[0][key]) for key in shared], name)
-    key = next(each for each in shared if found[0][each] is chosen)
-    views = [each[key] for each in found]
+    read = [_trusted(Path(visit), say, hash_audio=False) for visit in visits]
+    key, views = _shared_chart(read, measurement, name)
     named = _standing_out(read, key[0]) if sum(len(each.series) for each in views) > TOLD_APART else None
     view = laid_over(views, _told_apart(read), title=f"{key[0]}: {_whose(read)}", named=named)
     _tell_missing_letters(view, say)
     save_pages([chart_figure(view)], target, title=view.title)
     return target
+
+
+def _shared_chart(
+    visits: Sequence[Visit], measurement: str | None, name: str | None
+) -> tuple[tuple[str, str], list[ChartView]]:
+    """Return step and name of the chart that is drawn, and that chart of each visit. Raises RequestError.
+
+    Of the others only the steps that the first one's chart may come from are drawn: an archive holds hundreds.
+    """
+    steps = [{step.name for step in visit.steps if step.result is not None} for visit in visits]
+    in_all = set.intersection(*steps)
+    first = {(step, view.name): view for step, view in _views_of_visit(visits[0], measurement) if step in in_all}
+    while first:
+        chosen = _chosen([(key[0], view) for key, view in first.items()], name)
+        key = next(each for each, view in first.items() if view is chosen)
+        views = [view for visit in visits for view in _of_step(visit, key[0]) if view.name == key[1]]
+        if len(views) == len(visits):
+            return key, views
+        del first[key]
+    raise RequestError("these visits have no chart of one step in common: they can't be drawn over each other")
+
+
+def _of_step(visit: Visit, name: str) -> list[ChartView]:
+    step = visit.step(name)
+    return [] if step.result is None else _views_of_step(visit, step, step.result)
 
 
 def _standing_out(visits: Sequence[Visit], step: str) -> list[bool]:
@@ -210,11 +229,14 @@ def _tell_missing_letters(content: object, say: Say) -> None:
         say(warning)
 
 
-def _trusted(path: Path, say: Say) -> Visit:
-    """Return a visit whose files are as they were closed; say when it was not. Raises FileProblem."""
+def _trusted(path: Path, say: Say, *, hash_audio: bool = True) -> Visit:
+    """Return a visit whose files are as they were closed; say when it was not. Raises FileProblem.
+
+    hash_audio : False only looks whether captures are there (for many visits at once).
+    """
     from audiomeas.record.visit import read_visit
 
-    visit = read_visit(path).verified()
+    visit = (read_visit(path) if hash_audio else read_visit(path, hash_audio=False)).verified()
     if not visit.finished:
         say(f"warning: {path} was not closed (broken off, or still going on): what is missing is never a pass")
     return visit
@@ -264,10 +286,14 @@ def _views_of_visit(visit: Visit, measurement: str | None) -> list[_Named]:
         of = f" of {measurement}" if measurement else ""
         there = ", ".join(sorted({result.measurement for _, result in measured})) or "nothing"
         raise RequestError(f"{visit.path} holds no result{of} to draw; measured: {there}")
+    return [(step.name, view) for step, result in wanted for view in _views_of_step(visit, step, result)]
+
+
+def _views_of_step(visit: Visit, step: StepRecord, result: Result) -> list[ChartView]:
+    """Return the charts of one step with its masks, the unit in their titles."""
     stage = visit.stage.replace("-", " ")
     return [
-        (step.name, replace(view, title=f"{view.title}: {_short(visit.unit.name)}, {stage} {visit.opened_at:%Y-%m-%d}"))
-        for step, result in wanted
+        replace(view, title=f"{view.title}: {_short(visit.unit.name)}, {stage} {visit.opened_at:%Y-%m-%d}")
         for view in with_masks([view for _, view in _views_of(result, step.name, None)], step.verdicts)
     ]
 
