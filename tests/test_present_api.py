@@ -425,6 +425,8 @@ def test_a_calibration_without_an_instrument_says_so():
     bench = {"name": "b", "calibration": {"made": "2024-01-01", "valid_until": "2025-01-01",
                                           "instrument": "none (simulated)"}}  # fmt: skip
     calibration = dict(content_of(visit(bench=bench)).conditions)["Calibration"]
+    assert calibration == "made 2024-01-01, without an instrument (simulated)."
+    calibration = dict(content_of(visit(bench=bench, simulated=False)).conditions)["Calibration"]
     assert calibration == "made 2024-01-01, valid until 2025-01-01, without an instrument (simulated)."
 
 

@@ -72,7 +72,9 @@ def test_what_failed_as_found_is_told_with_both_values_and_that_it_is_cured(repa
 
 def test_what_was_done_is_the_work_before_the_visit(repaired: tuple[Path, Path]) -> None:
     told = lines(page_content(read_visit(repaired[1])).stay)
-    assert told["What was done"] == ["2026-05-02: repair, output transistor (Q7): weak; before 0.4 V, after 0.6 V."]
+    assert told["What was done"] == [
+        "2026-05-02, repair: output transistor (Q7); reason: weak; before 0.4 V, after 0.6 V."
+    ]
     assert told["Hours of run-in"] == ["2 h of listening are written down in its logbook; no other run-in."]
 
 
@@ -91,15 +93,15 @@ def test_a_later_stay_does_not_tell_the_work_of_an_earlier_one(repaired: tuple[P
     left = made(records, "as-left", both_channels())
     stay = page_content(read_visit(left)).stay
     assert stay is not None
-    assert [text.partition(": ")[2] for text in stay.done] == ["adjustment, balance: off"]
-    assert lines(stay)["Hours of run-in"] == ["Not run in: no hours are written down in its logbook."]
+    assert [text.partition(": ")[2] for text in stay.done] == ["balance; reason: off"]
+    assert lines(stay)["Hours of run-in"] == ["None are written down; hours of playing show faults that come late."]
 
 
 def test_a_return_is_held_against_the_unit_as_it_was_shipped(repaired: tuple[Path, Path], tmp_path: Path) -> None:
     records = tmp_path / "records"
     shutil.copytree(repaired[0].parent.parent, records)
     back = made(records, "return", both_channels(**FAILED))
-    first, second, *_ = lines(page_content(read_visit(back)).stay)["As left and now"]
+    first, second, *_ = lines(page_content(read_visit(back)).stay)["After the work and now"]
     assert first == "On 2026-05-03 no value was outside its limit."
     assert second.endswith(": pass, now fail.")
 
@@ -157,7 +159,7 @@ def moved(before: str, after: str, **changes: object) -> Moved:
         ([moved("fail", "undecided")], 0, "(1 on channel 1): 0 of them keep it now, 1 is undecided now."),
         ([moved("fail", "pass")], 2, "(3 on channel 1): 1 of them keeps it now, 2 were not held against it again."),
         ([], 1, "1 value was outside its limit (1 on channel 1): 0 of them keep it now, 1 was not held against it"),
-        ([moved("fail", "pass", channel=None, quantity="gain_db_difference")], 0, "(1 between the channels)"),
+        ([moved("fail", "pass", channel=None, quantity="gain_db_difference")], 0, "(1 comparing the channels)"),
         ([moved("fail", "pass", channel=None)], 0, "(1 of the whole unit)"),
         ([moved("pass", "pass")], 0, "no value was outside its limit."),
     ],
@@ -184,6 +186,7 @@ def test_what_changed_without_a_limit_is_told_power_first() -> None:
     )
     told = lines(StayContent(against="as-found", against_date="2026-05-01", moved=pairs, counts={"changed": 2}))
     assert [text.partition(" on ")[0] for text in told["As found and now"][1:3]] == ["– Output power", "– Gain"]
+    assert all(text.endswith(": changed, no limit.") for text in told["As found and now"][1:3])
     assert told["As found and now"][-1] == "Of 2 figures measured both times, beyond their ±: 2 changed."
 
 
@@ -222,7 +225,7 @@ def _usual_stay() -> StayContent:
     return StayContent(
         against="as-found", against_date="2026-05-01", counts={"changed": 28, "unchanged": 40, "can't tell": 2},
         moved=(*pairs, Moved(before=power, after=power, change="changed")), played_h=2.0,
-        done=("2026-05-02: repair, output transistors of channel 2 (Q7, Q8): weak, one emitter resistor burnt",) * 2,
+        done=("2026-05-02, repair: output transistors, channel 2 (Q7, Q8); reason: weak, one resistor burnt",) * 2,
     )  # fmt: skip
 
 
@@ -243,7 +246,7 @@ def test_a_repaired_amplifier_with_its_stay_and_a_shop_is_one_page_that_answers_
     text = " ".join(words for words, _ in cases.drawn_texts(figure))
     for answer in (
         "Verdict: pass", "The unit did all that these tests asked of it.", "29.99 to 30.01 ± 0.33 W on channel 1",
-        "4 values were outside their limit (3 on channel 2 and 1 between the channels)", "all 4 keep it now",
+        "4 values were outside their limit (3 on channel 2 and 1 comparing the channels)", "all 4 keep it now",
         "Demo audio workshop", "resistors in place of loudspeakers",
     ):  # fmt: skip
         assert answer in " ".join(text.split())

@@ -150,7 +150,7 @@ def test_what_was_found_before_stands_beside_what_is_now():
     assert "2024-04-02: repair, output transistor (Q7)." in text.replace("\xa0", " ")
     (table,) = page.all("table")
     assert table.all("caption")[0].words == (
-        "Before: as found, before any work (2024-04-01); now: as left, after the work (2024-05-01)"
+        "Before: as found, before any work (2024-04-01); now: after the work (2024-05-01)"
     )
     assert [cell.words for cell in table.all("thead")[0].all("th")] == [
         "quantity", "channel", "before", "now", "change", "limit", "verdict",

@@ -368,7 +368,7 @@ def _conditions(visit: Visit, results: list[Result]) -> Iterator[tuple[str, str]
     yield "Bench", _bench_sentence(visit, results)
     calibration = visit.bench.get("calibration")
     if isinstance(calibration, Mapping):
-        yield "Calibration", _calibration_sentence(calibration)
+        yield "Calibration", _calibration_sentence(calibration, simulated=visit.simulated)
     yield from _bench_check(visit.bench_check)
     yield (
         "Uncertainty",
@@ -444,11 +444,14 @@ def _bench_check(lines: Sequence[Mapping[str, Any]]) -> Iterator[tuple[str, str]
         yield "Bench check", f"found before the first step: {'; '.join(against)}."
 
 
-def _calibration_sentence(calibration: Mapping[str, Any]) -> str:
+def _calibration_sentence(calibration: Mapping[str, Any], *, simulated: bool) -> str:
     made, until = calibration.get("made", "not known"), calibration.get("valid_until", "not known")
     instrument = str(calibration.get("instrument") or "")
+    valid = f", valid until {until}"
     if instrument.casefold().startswith("none"):  # as the simulated card's file says it: 'none (simulated)'
+        # What is simulated does not age: the far day in its file would only make a customer wonder.
+        valid = "" if simulated else valid
         used = f", without an instrument{instrument[len('none') :]}"
     else:
         used = f", with {instrument}" if instrument else ""
-    return f"made {made}, valid until {until}{used}."
+    return f"made {made}{valid}{used}."

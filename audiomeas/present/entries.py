@@ -75,11 +75,12 @@ def words_of(entry: Entry) -> str:
 
 
 def done_words(entry: Entry) -> str:
-    """Return work as a customer reads it: 'repair, output transistor (Q7): shorted; before 0 ohm, after new'."""
+    """Return work as a customer reads it: 'repair: transistor (Q7); reason: shorted; before 0 ohm, after new'."""
     work = entry.content
     assert isinstance(work, Work)
     part = f"{work.part} ({work.position})" if work.position else work.part
-    return clean_text(f"{entry.kind}, {part}: {'; '.join(filter(None, (work.reason, _change(work))))}")
+    reason = f"reason: {work.reason}" if work.reason else ""
+    return clean_text("; ".join(filter(None, (f"{entry.kind}: {part}", reason, _change(work)))))
 
 
 def _change(work: Work) -> str:

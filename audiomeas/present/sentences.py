@@ -26,7 +26,7 @@ SAFETY = (
 SIMULATED_UNIT = f"{SIMULATED_NOTE}."
 STAGES = {
     "as-found": "as found, before any work",
-    "as-left": "as left, after the work",
+    "as-left": "after the work",
     "after-run-in": "after run-in",
     "return": "on return",
 }
@@ -41,7 +41,7 @@ _FIRST = ("least_power_w", POWER)
 #: What a number means, in one sentence, for somebody who never heard the word. Key of the quantity → sentence.
 _MEANINGS = {
     POWER: "What the amplifier put into the load in this test; the most that it can give may be higher.",
-    BALANCE: "How much louder one channel is: 0 dB is equally loud, 6 dB is twice the voltage.",
+    BALANCE: "How much louder one channel is: 0 dB is equally loud, 3 dB is twice the power.",
     "deviation_db": "How far the loudest or softest tone strays from the reference; 0 dB is even.",
     "corner_low_hz": "The deep tone at which half the power is left.",
     "corner_high_hz": "The high tone at which half the power is left.",
@@ -151,7 +151,8 @@ class Topic:
 #: Of more steps than this the short form tells the range.
 _MANY_STEPS = 2
 #: Heads what the short form leaves to the record.
-_MORE = "Also in the record"
+_MORE = "Also measured"
+_NO_LIMIT = "without a limit; the values are in the record."
 #: Heads what a person was asked.
 _BY_HAND = "Checked by hand"
 
@@ -286,7 +287,8 @@ def topics(content: ReportContent, *, short: bool = False) -> list[Topic]:
     found = [_topic(kind, said, short=short) for kind in kinds if kind not in left_out]
     found += [_by_hand(answered)] if answered else []
     named = listed(list(dict.fromkeys(heading(kind[0]).lower() for kind in left_out)))
-    return [*found, Topic(words=_MORE, lines=(Sentence(f"{capital(named)}.", small=True),))] if named else found
+    more = Sentence(f"{capital(named)}, {_NO_LIMIT}", small=True)
+    return [*found, Topic(words=_MORE, lines=(more,))] if named else found
 
 
 def _judged(finding: Finding) -> bool:
@@ -340,10 +342,11 @@ def _power_lines(members: Sequence[Finding], *, most: int | None = None) -> list
     """Return the powers, the highest in bold; steps that gave the same one share a line. most : of so many groups."""
     lines = []
     for number, group in enumerate(same_powers(members)[:most]):
-        steps = listed_steps(steps_of(group))
+        names = steps_of(group)
+        steps, which = listed_steps(names), "Test" if len(names) == 1 else "Tests"
         values = _listed_values(power_ranges(group))
         if number == 0:
-            lines += [Sentence(values, strong=True), Sentence(f"{capital(steps)}.", indented=True)]
+            lines += [Sentence(values, strong=True), Sentence(f"{which}: {steps}.", indented=True)]
         else:
             lines.append(Sentence(f"{capital(steps)}: {values}."))
         lines += [Sentence(f"Not known: {each.reason}.", indented=True) for each in group if _unexplained(each)]
@@ -459,7 +462,9 @@ def meaning_of(finding: Finding) -> str:
 def conditions_told(content: ReportContent) -> list[tuple[str, list[str]]]:
     """Return how it was measured and what must be known with it: a topic and its sentences each."""
     entries = [*content.conditions, *(("Caution", caution) for caution in content.cautions)]
-    return [(topic, [text for _, text in group]) for topic, group in groupby(entries, key=lambda entry: entry[0])]
+    return [
+        (topic, [capital(text) for _, text in group]) for topic, group in groupby(entries, key=lambda entry: entry[0])
+    ]
 
 
 def chart_meaning(content: ReportContent) -> str:

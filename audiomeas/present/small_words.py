@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, TypeVar
 if TYPE_CHECKING:
     from audiomeas.present.content import Finding
 
-_SOURCES = {"maker": "maker's specification", "house": "the workshop's limit", "era": "minimum for its time"}
+_SOURCES = {"maker": "maker's specification", "house": "the workshop's limit", "era": "standard of its time"}
 _Each = TypeVar("_Each")
 _Key = TypeVar("_Key")
 

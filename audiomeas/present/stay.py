@@ -71,7 +71,7 @@ def _notes(story: Story) -> tuple[str, ...]:
 
 
 def _done(story: Story) -> tuple[str, ...]:
-    return tuple(f"{day(each)}: {done_words(each)}" for each in story.work)
+    return tuple(f"{day(each)}, {done_words(each)}" for each in story.work)
 
 
 def _moved(

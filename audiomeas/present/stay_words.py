@@ -17,8 +17,10 @@ if TYPE_CHECKING:
 _MOST_MOVED = 2
 #: So many groups of values that failed are named; of more, the number.
 _MOST_FAILED = 5
+#: Behind what moved without having failed, so that nobody counts it with what did.
+_WITHIN, _NO_LIMIT = "within its limit both times", "no limit"
 _COUNTS = "Of {total} figures measured both times, beyond their ±: {parts}."
-_NOT_RUN_IN = "Not run in: no hours are written down in its logbook."
+_NOT_RUN_IN = "None are written down; hours of playing show faults that come late."
 _NO_WORK = "No repair and no adjustment is written down in its logbook."
 
 
@@ -98,7 +100,7 @@ def _cured(stay: StayContent, failed: Sequence[Moved]) -> str:
 def _where(finding: Finding) -> str:
     if finding.channel is not None:
         return on_channel(finding.channel).strip()
-    return "between the channels" if finding.quantity.endswith(("_difference", BALANCE)) else "of the whole unit"
+    return "comparing the channels" if finding.quantity.endswith(("_difference", BALANCE)) else "of the whole unit"
 
 
 def _channel_first(group: Sequence[Finding]) -> tuple[bool, int]:
@@ -130,5 +132,5 @@ def _line(group: Sequence[Moved]) -> str:
     if first.after.limit and list(verdicts) != [("pass", "pass")]:
         outcome = " / ".join(f"{before}, now {after}" for before, after in verdicts)
     else:
-        outcome = first.change or ""
+        outcome = f"{first.change}, {_WITHIN if first.after.limit else _NO_LIMIT}" if first.change else ""
     return f"{where}: {amount_range(then)}, now {amount_range(now)}{f': {outcome}' if outcome else ''}."
