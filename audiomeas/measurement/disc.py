@@ -114,8 +114,8 @@ def _cut(search: Search) -> tuple[list[tuple[FoundTrack, Recording, TimeBase]], 
 def _lost_words(frames: float) -> str:
     count = round(abs(frames))
     return (
-        f"it is {count} frame{'' if count == 1 else 's'} {'shorter' if frames > 0.0 else 'longer'} than by the clock of the other "
-        "tracks: samples were lost or repeated, or the disc skips there; it is not told, play it again"
+        f"it is {count} frame{'' if count == 1 else 's'} {'shorter' if frames > 0.0 else 'longer'} than by the clock "
+        "of the other tracks: samples were lost or repeated, or the disc skips there; it is not told, play it again"
     )
 
 
