@@ -3,17 +3,24 @@ taken for another one with its serial number."""
 
 from __future__ import annotations
 
+import errno
+import os
 import subprocess
 import sys
+import threading
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from plan_fakes import checked_by_sha256sum
-from visits_made import UNIT, made, opened
+from visits_made import FAKE_BENCH, PLAN, UNIT, made, opened
 
 from audiomeas.errors import FileProblem, Interrupted, RequestError
+from audiomeas.record import store
+from audiomeas.record.resume import resume_visit
 from audiomeas.record.stage import STAGES, refuse_over
+from audiomeas.record.stage import seal_earlier as seals
 from audiomeas.record.store import find_visits, read_visit, refuse_visit
 from audiomeas.record.unit import Unit, parse_unit
 from audiomeas.record.unit_folder import find_unit, namesakes, unit_meant
@@ -101,6 +108,43 @@ def test_a_visit_that_is_going_on_is_not_sealed(tmp_path: Path) -> None:
     assert len(find_visits(tmp_path)) == 1
     going.finish(None)
     opened(tmp_path, "as-left")
+
+
+def test_a_visit_is_not_taken_up_while_a_later_stage_begins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    visit = opened(tmp_path)
+    visit.break_off(Interrupted("stopped by SIGINT"), lambda _: None)
+    outcome: list[object] = []
+
+    def take_up() -> None:
+        try:
+            outcome.append(resume_visit(visit.path, unit=UNIT, stage="as-found", plan=PLAN, snapshot=FAKE_BENCH))
+        except RequestError as refused:
+            outcome.append(str(refused))
+
+    other = threading.Thread(target=take_up)
+
+    def seal_earlier(*which: Any) -> None:
+        other.start()
+        other.join(0.2)  # long enough to take it up, if nothing kept it from that
+        seals(*which)
+
+    monkeypatch.setattr(store, "seal_earlier", seal_earlier)
+    later = opened(tmp_path, "as-left")
+    other.join()
+    assert outcome == [f"{visit.path} is over: {later.path} began a later stage; begin another visit"]
+
+
+def test_a_lock_asks_for_a_file_that_could_be_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a network's file system flock(2) refuses one that is only read (EBADF)."""
+    fcntl = pytest.importorskip("fcntl")
+
+    def flock(descriptor: int, how: int) -> None:
+        if fcntl.fcntl(descriptor, fcntl.F_GETFL) & os.O_ACCMODE == os.O_RDONLY:
+            raise OSError(errno.EBADF, "Bad file descriptor")
+
+    monkeypatch.setattr(fcntl, "flock", flock)
+    made(tmp_path, close=False)
+    made(tmp_path, "as-left")
 
 
 _DIES = """

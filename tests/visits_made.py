@@ -17,6 +17,7 @@ from audiomeas.record.verdict_row import Verdict, overall
 UNIT = parse_unit("Demo amplifier A, serial D-0001", kind="power amplifier")
 STEPS = {"THD": "distortion", "Response": "response"}
 PLAN = PlanAsRun(title="Short", kind="power amplifier", file="plan.toml", text="title = 'Short'\n", steps=tuple(STEPS))
+FAKE_BENCH = Snapshot(bench={"name": "fake"})
 
 
 def row_of(step: str, **changes: Any) -> Verdict:
@@ -31,7 +32,7 @@ def row_of(step: str, **changes: Any) -> Verdict:
 
 def opened(records: Path, stage: str = "as-found", unit: Unit = UNIT, **how: Any) -> VisitWriter:
     """Open a visit."""
-    return open_visit(records, unit, stage, plan=PLAN, snapshot=Snapshot(bench={"name": "fake"}), **how)
+    return open_visit(records, unit, stage, plan=PLAN, snapshot=FAKE_BENCH, **how)
 
 
 def made(records: Path, stage: str = "as-found", unit: Unit = UNIT, *, close: bool = True, **how: Any) -> Path:

@@ -23,6 +23,8 @@ except ImportError:  # Windows
 
 #: What a file system without locks answers.
 _NO_LOCKS = {errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP, errno.EINVAL}
+#: Nothing is written, but a network's file system locks only what could be (flock(2), NFS).
+_FOR_LOCKS = os.O_RDWR
 
 
 @contextlib.contextmanager
@@ -59,13 +61,30 @@ class Held:
         self._release()
 
 
+@contextlib.contextmanager
+def alone(path: Path) -> Iterator[None]:
+    """Hold a file that is there while the context lasts; waits until nobody else holds it.
+
+    Raises FileProblem: missing, or can't be written.
+    """
+    with translated(path, "write"):
+        descriptor = os.open(path, _FOR_LOCKS)
+    try:
+        with contextlib.ExitStack() as held:
+            with translated(path, "write"):
+                held.enter_context(locked(descriptor))
+            yield
+    finally:
+        os.close(descriptor)
+
+
 def hold(path: Path) -> Held | None:
     """Hold a file that is there; None when another program, or another part of this one, holds it.
 
-    Raises FileProblem: missing, or can't be read.
+    Raises FileProblem: missing, or can't be written.
     """
-    with translated(path, "read"):
-        descriptor = os.open(path, os.O_RDONLY)
+    with translated(path, "write"):
+        descriptor = os.open(path, _FOR_LOCKS)
         try:
             _lock(descriptor, wait=False)
         except BlockingIOError:

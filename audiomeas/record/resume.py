@@ -18,10 +18,11 @@ from audiomeas.errors import FileProblem, OtherBench, RequestError
 from audiomeas.files import free_name, sync_folder, translated
 from audiomeas.record import journal
 from audiomeas.record.checksums import CHECKSUM_FILE
+from audiomeas.record.lock import alone
 from audiomeas.record.stage import SEALED_EVENT, refuse_over
 from audiomeas.record.store import BatchPlace, PlanAsRun, Snapshot, VisitWriter
 from audiomeas.record.unit import Unit
-from audiomeas.record.unit_folder import folder_of
+from audiomeas.record.unit_folder import UNIT_FILE, folder_of
 from audiomeas.record.verdict_row import overall
 from audiomeas.record.visit import (
     PLAN_FILE,
@@ -83,6 +84,11 @@ def resume_visit(folder: Path, *, unit: Unit, stage: str, plan: PlanAsRun, snaps
     Raises FileProblem: missing, or its files were changed. Raises RequestError: another unit, stage, plan, bench or
     calibration than before; a later stage began; another program is making it.
     """
+    with alone(folder.resolve().parent / UNIT_FILE):  # else another program could begin a later stage meanwhile
+        return _taken_up(folder, unit, stage, plan, snapshot)
+
+
+def _taken_up(folder: Path, unit: Unit, stage: str, plan: PlanAsRun, snapshot: Snapshot) -> Resumed:
     closed = (folder / CHECKSUM_FILE).exists()
     file = folder / journal.NAME
     if not closed and not file.exists():

@@ -31,10 +31,10 @@ from audiomeas.measurement.result import clean
 from audiomeas.record import journal
 from audiomeas.record.chain import head_of
 from audiomeas.record.checksums import CHECKSUM_FILE, write_checksums
-from audiomeas.record.lock import Held, hold
+from audiomeas.record.lock import Held, alone, hold
 from audiomeas.record.stage import STAGES, checked_stage, seal_earlier, stay_of
 from audiomeas.record.unit import Unit, slug
-from audiomeas.record.unit_folder import LOGBOOK_FILE, folder_of, made_folder, refuse_namesakes
+from audiomeas.record.unit_folder import LOGBOOK_FILE, UNIT_FILE, folder_of, made_folder, refuse_namesakes
 from audiomeas.record.verdict_row import Verdict, overall
 from audiomeas.record.visit import (
     BENCH_CHECK_EVENT,
@@ -171,8 +171,16 @@ def open_visit(
     """
     checked_stage(stage)
     unit_folder = made_folder(Path(records), unit, other_unit=other_unit)
-    stay = stay_of(unit_folder, stage, new_stay=new_stay)
-    seal_earlier(unit_folder, stage, stay)
+    with alone(unit_folder / UNIT_FILE):  # else another program could take up what is being sealed
+        stay = stay_of(unit_folder, stage, new_stay=new_stay)
+        seal_earlier(unit_folder, stage, stay)
+        return _begun(unit_folder, unit, stage, stay, plan, snapshot, batch)
+
+
+def _begun(
+    unit_folder: Path, unit: Unit, stage: str, stay: int, plan: PlanAsRun, snapshot: Snapshot, batch: BatchPlace | None
+) -> VisitWriter:
+    """Write down what stands before the first sound, then give the folder its name."""
     opened_at = journal.utc_now()
     folder = new_folder(unit_folder, f".{opened_at:%Y-%m-%dT%H%M%SZ}-{stage}")
     write_new_text(folder / PLAN_FILE, plan.text)
