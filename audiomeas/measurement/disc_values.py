@@ -34,7 +34,7 @@ _HIGHEST_HZ = 20_000.0
 #: Delays and jitter are told in µs and ns.
 _US, _NS = 1e6, 1e9
 #: What the interpolation of a capture leaves of a delay.
-_LEAST_DELAY_S = 2e-10
+_LEAST_DELAY_S = 1e-9
 
 #: Figure → track and the figure of its measurement that it is.
 _COPIED = {

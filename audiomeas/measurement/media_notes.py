@@ -18,6 +18,8 @@ there. Play the disc from beginning to end, record the player's output in one go
 
   audiomeas analyze disc CAPTURE --disc THIS_FOLDER
 
+A track alone, captured at 44.1 kHz, is read as any stimulus: audiomeas analyze response CAPTURE --stimulus 03-sweep.wav
+
 Levels: 0 dB is a full-scale sine, less 0.0005 dB, which dither needs. Dither is triangular, 2 steps from end to end,
 except where 'no dither' is said. Each track begins and ends with a short chirp at -12 dB: by them tracks are found and
 the player's clock is told.
