@@ -110,6 +110,14 @@ def test_blocks_change_nothing() -> None:
     assert np.allclose(one.deviation, many.deviation, atol=1e-12)
 
 
+@pytest.mark.parametrize("hz", [250.0, 600.0])
+def test_scrape_flutter_is_told_apart_from_what_is_below(hz: float) -> None:
+    found = _found(modulated(RATE_HZ, 10.0, [(hz, 1e-3, 0.0), (25.0, 1e-3, 0.0)]))
+    assert _percent(found, "scrape_rms") == pytest.approx(0.1 / np.sqrt(2.0), rel=0.01)
+    assert _percent(found, "flutter") == pytest.approx(0.1 * SINE, rel=0.01)
+    assert "scrape_rms" not in _found(modulated(RATE_HZ, 10.0, tone_hz=1000.0)).readings
+
+
 # -- indicators ------------------------------------------------------------------------------------------------------
 
 

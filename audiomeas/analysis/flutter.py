@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from audiomeas.analysis.density import Density, noise_density
 from audiomeas.analysis.factors import TWO_SIDED_95
-from audiomeas.analysis.flutter_course import Course, half_width_of, standing_noise
+from audiomeas.analysis.flutter_course import SCATTER_PARTS, SCRAPE_HZ, Course, half_width_of, standing_noise
 from audiomeas.analysis.flutter_meters import LEAST_S, SETTLED_S, quasi_peak, two_sigma
 from audiomeas.analysis.flutter_weighting import (
     FINER,
@@ -38,8 +38,6 @@ FloatArray = NDArray[np.float64]
 #: to nothing is left, wants the longer one; a short course tells none of it.
 _LEAST_SETTLE_S, _MOST_SETTLE_S, _SETTLE_PART = 3.0, 6.0, 0.25
 LEAST_COURSE_S = LEAST_S + _LEAST_SETTLE_S
-#: Parts whose scatter tells how well a figure is known.
-_PARTS = 8
 #: A segment of the spectrum: 33 1/3 turns a minute stand twenty bins from zero.
 _LONGEST_SEGMENT_S = 36.0
 #: Ends of the mean of the speed, over which it fades so that wow cancels in it.
@@ -94,8 +92,8 @@ class Flutter:
     """All that a course tells.
 
     readings : 'weighted', 'unweighted', 'wow', 'flutter' (2-sigma), 'quasi_peak' (weighted), 'weighted_rms',
-    'unweighted_rms', 'nab_rms'.   weighted : its course, (moments,), relative.   density : of the unweighted one,
-    1/Hz.   lines : of it.
+    'unweighted_rms', 'nab_rms'; 'scrape_rms' where the tone has room for it.   weighted : its course, (moments,),
+    relative.   density : of the unweighted one, 1/Hz.   lines : of it.
     """
 
     readings: dict[str, Reading]
@@ -125,6 +123,8 @@ def flutter_of(course: Course) -> Flutter:
         fine = shaped.band(low_hz, high_hz)
         for name, by in names:
             readings[name] = _reading(course, fine, _band(low_hz, high_hz), by)
+    if len(course.scrape):
+        readings["scrape_rms"] = _scrape(course)
     density = _density(shaped.plain(), course.rate_hz)
     return Flutter(
         readings=readings,
@@ -149,11 +149,20 @@ def _reading(course: Course, own: FineArray, gain: Callable[[FloatArray], FloatA
     if by == QUASI_PEAK:
         rate_hz = course.rate_hz * FINER / _EACH
         settled = quasi_peak(own[::_EACH], rate_hz)[round(SETTLED_S * rate_hz) :]
-        parts = [float(np.max(part)) for part in np.array_split(settled, _PARTS)]
+        parts = [float(np.max(part)) for part in np.array_split(settled, SCATTER_PARTS)]
         return Reading(value=max(parts), scatter=half_width_of(np.array(parts)), noise=noise)
     read = two_sigma if by == TWO_SIGMA else _rms
-    parts = [read(part) for part in np.array_split(own, _PARTS)]
+    parts = [read(part) for part in np.array_split(own, SCATTER_PARTS)]
     return Reading(value=read(own), scatter=half_width_of(np.array(parts)), noise=noise)
+
+
+def _scrape(course: Course) -> Reading:
+    places_hz = np.linspace(*SCRAPE_HZ, 500)
+    return Reading(
+        value=float(np.sqrt(np.mean(np.square(course.scrape)))),
+        scatter=half_width_of(course.scrape),
+        noise=standing_noise(course, np.ones(len(places_hz)), places_hz),
+    )
 
 
 def _rms(deviation: FineArray) -> float:

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import upfirdn
+from scipy.signal import upfirdn, welch
 from scipy.signal.windows import kaiser
 
 from audiomeas.analysis.factors import TWO_SIDED_95
-from audiomeas.analysis.flutter_weighting import WANTED_HZ
-from audiomeas.analysis.frequency_track import Track
+from audiomeas.analysis.flutter_weighting import HIGH_HZ, WANTED_HZ
+from audiomeas.analysis.frequency_track import PASS, Track
 from audiomeas.errors import SignalError
 
 FloatArray = NDArray[np.float64]
@@ -42,6 +42,10 @@ _ATTENUATION_DB = 120.0
 #: Offsets from the tone where its noise is read, in parts of the rate of the track: above flutter, inside the filter.
 _NOISE_FROM, _NOISE_TO = 0.14, 0.24
 _NOISE_FRAMES = 2048
+#: Scrape flutter lies above all other; a tone of 3 kHz has room for it up to here.
+SCRAPE_HZ = (HIGH_HZ, 700.0)
+#: Parts of a stretch whose scatter tells how well a figure is known.
+SCATTER_PARTS = 8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,6 +64,8 @@ class Course:
     begin_s, end_s : of the stretch in the capture.   stretches : how many the capture holds.   taps, track_rate_hz :
     what the course has passed (`passed`).   drop_outs, leaps : bridged in it.   peak : amplitude, median.
     phase_noise : one-sided density of the tone's phase noise, in rad²/Hz, as the noise of its level tells it.
+    scrape : (parts,), r.m.s. deviation in SCRAPE_HZ, relative, in each of some parts of the stretch; empty where the
+    filter of a low tone does not pass that.
     """
 
     deviation: FloatArray
@@ -74,6 +80,7 @@ class Course:
     leaps: tuple[Break, ...]
     peak: float
     phase_noise: float
+    scrape: FloatArray
 
     def passed(self, frequency_hz: FloatArray) -> FloatArray:
         """Return the gain that modulation of a frequency has met: the mean over a moment, and the filter here."""
@@ -129,6 +136,7 @@ def course_of(track: Track, *, tone_hz: float, usual_peak: float) -> Course:
         leaps=_breaks(own_leap, track.rate_hz, begin_s, long=False),
         peak=float(np.median(track.peak[start:stop])),
         phase_noise=_phase_noise(track.peak[start:stop], spread, track.rate_hz),
+        scrape=_scrape(bridged, track.rate_hz) if SCRAPE_HZ[1] <= PASS * tone_hz else np.zeros(0),
     )
 
 
@@ -255,6 +263,17 @@ def _phase_noise(peak: NDArray[np.float32], broken: BoolArray, rate_hz: float) -
         powers.append(np.square(np.abs(np.fft.rfft((piece / level - 1.0) * window)[low:high])))
     density = float(np.median(powers)) / math.log(2.0) * 2.0 / (rate_hz * float(np.sum(window**2)))
     return density
+
+
+def _scrape(bridged: FloatArray, rate_hz: float) -> FloatArray:
+    """Return the r.m.s. deviation in the scrape band, (parts,): what a moment's mean took is given back."""
+    found = []
+    for part in np.array_split(bridged, SCATTER_PARTS):
+        hz, density = welch(part, rate_hz, nperseg=min(_NOISE_FRAMES, len(part)))
+        inside = (hz >= SCRAPE_HZ[0]) & (hz <= SCRAPE_HZ[1])
+        whole = density[inside] / np.square(np.sinc(hz[inside] / rate_hz))
+        found.append(math.sqrt(float(np.trapezoid(whole, hz[inside]))))
+    return np.array(found)
 
 
 def standing_noise(course: Course, gain: FloatArray, frequency_hz: FloatArray) -> float:

@@ -25,7 +25,7 @@ LOWEST_TONE_HZ = 1_000.0
 #: A tone above has no wider filter than this one.
 _WIDEST_FOR_HZ = 4_000.0
 #: Ends of pass and stop band, in parts of the tone's frequency: the turned-down tone stands at 0, 0 Hz at one part.
-_PASS, _STOP = 0.25, 0.75
+PASS, _STOP = 0.25, 0.75
 _ATTENUATION_DB = 150.0
 #: A tone is there when this part of the power stands within so much of one frequency.
 _LEAST_SHARE, _NEAR = 0.7, 0.1
@@ -122,11 +122,11 @@ class Tracker:
     def _kernel(self, wide_hz: float) -> tuple[FloatArray, int]:
         """Return the filter cut into parts of a step each, (2·parts, step): real parts, then imaginary ones."""
         rate_hz, step = self._rate_hz, self._step
-        width = 2.0 * math.pi * (_STOP - _PASS) * wide_hz / rate_hz
+        width = 2.0 * math.pi * (_STOP - PASS) * wide_hz / rate_hz
         parts = math.ceil(((_ATTENUATION_DB - 8.0) / (2.285 * width) + 1.0) / step)
         frames = parts * step
         place = np.arange(frames) - 0.5 * (frames - 1)
-        middle = 0.5 * (_PASS + _STOP) * wide_hz / rate_hz
+        middle = 0.5 * (PASS + _STOP) * wide_hz / rate_hz
         taps = np.sinc(2.0 * middle * place) * kaiser(frames, 0.1102 * (_ATTENUATION_DB - 8.7))
         taps *= 2.0 / np.sum(taps)
         turned = (taps * np.exp(-2j * np.pi * np.remainder(place * (self._tone_hz / rate_hz), 1.0))).reshape(

@@ -47,6 +47,7 @@ _KEYS = {
     "nab_rms": ("nab_rms_percent", _METHOD),
     "wow": ("wow_percent", _METHOD),
     "flutter": ("flutter_percent", _METHOD),
+    "scrape_rms": ("scrape_rms_percent", _METHOD),
 }
 #: What the demodulator itself leaves of a tone without any modulation, in percent.
 _RESIDUAL_PERCENT = 1e-6
@@ -73,6 +74,7 @@ DEFINITIONS = {
     "nab_rms_percent": "0.5 to 200 Hz, r.m.s. (NAB unweighted)",
     "wow_percent": "0.1 to 6 Hz, 2-sigma",
     "flutter_percent": "6 to 200 Hz, 2-sigma",
+    "scrape_rms_percent": "200 to 700 Hz, r.m.s.",
 }
 
 
@@ -207,7 +209,7 @@ def _channel(
     told = Told({})
     _tell_speed(told, found, nominal_hz, options["clock_ppm"])
     for name, (key, method) in _KEYS.items():
-        _tell_reading(told, key, found.readings[name], method)
+        _tell_reading(told, key, found.readings.get(name), method)
     _tell_breaks(told, course)
     _tell_lines(told, found, options)
     _tell_charted(told, found, course, nominal_hz)
@@ -248,7 +250,10 @@ def _tell_speed(told: Told, found: Flutter, nominal_hz: float | None, clock_ppm:
     told.add("speed_drift_percent", (ends, ends, of_limits(METHOD, 0.01 * _RESIDUAL_PERCENT)), 100.0)
 
 
-def _tell_reading(told: Told, key: str, reading: Reading, method: float) -> None:
+def _tell_reading(told: Told, key: str, reading: Reading | None, method: float) -> None:
+    if reading is None:
+        told.values[key] = None
+        return
     value, noise = 100.0 * reading.value, 100.0 * reading.noise
     told.values[key] = value
     if noise > _MOSTLY_NOISE * value:

@@ -27,6 +27,7 @@ QUANTITIES = (
     ("nab_rms_percent", "wow and flutter, unweighted from 0.5 Hz, r.m.s. (NAB)", "%"),
     ("wow_percent", "wow, up to 6 Hz, 2-sigma", "%"),
     ("flutter_percent", "flutter, from 6 Hz, 2-sigma", "%"),
+    ("scrape_rms_percent", "scrape flutter, 200 to 700 Hz, r.m.s.", "%"),
     ("drop_outs", "drop-outs", ""),
     ("drop_outs_per_minute", "drop-outs per minute", "1/min"),
     ("leaps", "leaps of the tone's phase", ""),
