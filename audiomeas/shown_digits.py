@@ -10,8 +10,8 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
 #: A number is held to so many digits: what stands behind them is how binary fractions are kept, and moves no bound.
 _HELD_DIGITS = 12
-#: What bounds a value from above; any other word of a bound bounds it from below.
-AT_MOST = "at most"
+#: What bounds a value from above, and from below.
+AT_MOST, AT_LEAST = "at most", "at least"
 
 
 def finite(value: float) -> Decimal:

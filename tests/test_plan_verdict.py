@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from audiomeas.bench.parts import Part
 from audiomeas.measurement.result import ChannelResult, Result
 from audiomeas.plan.file import Limit, Step
+from audiomeas.plan.former import Then
 from audiomeas.plan.verdict import Verdict, decide, judge, judge_step, overall
 from audiomeas.record.verdict_row import limit_text
 
@@ -159,6 +160,50 @@ def test_why_the_bench_limits_is_said_with_a_prefix() -> None:
     row = _one(_limit(unit="V", at_most=5e-4), _channel(1, 0.000136, None, "at most"))
     assert "is at most 136 µV, and" in row.reason
     assert (row.value, row.unit) == (0.000136, "V")  # what is kept stays in volts
+
+
+#: Interval arithmetic: what now − before may be, where either may be anything below (above) its bound; None: anything.
+CHANGES = [
+    ("at most", "", "at most"),
+    ("at least", "", "at least"),
+    ("", "at most", "at least"),
+    ("", "at least", "at most"),
+    ("at most", "at least", "at most"),
+    ("at least", "at most", "at least"),
+    ("at most", "at most", None),
+    ("at least", "at least", None),
+]
+
+
+@pytest.mark.parametrize(("now", "before", "bound"), CHANGES)
+def test_a_change_from_or_to_a_bound_is_a_bound_itself_or_nothing(now: str, before: str, bound: str | None) -> None:
+    class Earlier:
+        def has_passed(self, _: str) -> bool:
+            return True
+
+        def of(self, *_: object) -> Then:
+            return Then(channel=_channel(1, 3.0, bound=before), same_bench=True)
+
+    limit = _limit(change_at_most=10.0, since="as-found")
+    found = _result(_channel(1, 5.0, bound=now))
+    (row,) = judge(limit, found, step=_step(limit, channels=(1,)), former=Earlier())  # type: ignore[arg-type]
+    assert (row.verdict, row.bound) == ("undecided", bound or "")
+    assert row.value == (None if bound is None else 2.0)
+    told = f"the change is {bound} 2 dB" if bound else "the change can't be told"
+    assert told in row.reason and row.reason.startswith("bench-limited: ")
+
+
+@pytest.mark.parametrize(
+    ("high", "low", "bound"),
+    # Where the higher one may be lower than it is told (or the lower one higher), nobody knows by how much they differ.
+    [("at least", "", "at least"), ("", "at most", "at least"), ("at most", "", None), ("", "at least", None)],
+)
+def test_a_difference_from_a_bound_is_at_least_so_much_or_nothing(high: str, low: str, bound: str | None) -> None:
+    limit = _limit(difference_at_most=10.0)
+    (row,) = judge(limit, _result(_channel(1, 5.0, bound=high), _channel(2, 3.0, bound=low)), step=_step(limit))
+    assert (row.verdict, row.bound) == ("undecided", bound or "")
+    told = "the difference is at least 2 dB" if bound else "the difference can't be told"
+    assert told in row.reason and row.reason.startswith("bench-limited: ")
 
 
 @pytest.mark.parametrize("uncertainty", [None, math.nan, -0.1])

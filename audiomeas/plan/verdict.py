@@ -20,6 +20,7 @@ from audiomeas.plan.answers import NOT_ENTERED
 from audiomeas.plan.steps import Instruction, Reading, Step
 from audiomeas.record.mask import Held, MaskRow, hold
 from audiomeas.record.verdict_row import Verdict, decide, decided, overall
+from audiomeas.shown_digits import AT_LEAST, AT_MOST
 from audiomeas.shown_units import shown_in
 
 if TYPE_CHECKING:
@@ -29,6 +30,9 @@ if TYPE_CHECKING:
     from audiomeas.plan.steps import Limit, PlanStep
 
 __all__ = ["Verdict", "decide", "judge", "judge_mask", "judge_step", "overall"]
+
+_BENCH_LIMITED = "bench-limited: what it is made of is only known as a bound"
+_NO_CHANGE, _NO_DIFFERENCE = "the change can't be told", "the difference can't be told"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -170,7 +174,7 @@ def _change(
     if before.value is None:
         return _Reading(reason=f"missing: {limit.quantity} was not known at that visit")
     half = then.half_width(result.channel(channel), limit.quantity)
-    return _Reading(value=now.value - before.value, uncertainty=half, bound=now.bound or before.bound)
+    return _less(now, before, half, _NO_CHANGE)
 
 
 def _reading_of(found: ChannelResult, quantity: str) -> _Reading:
@@ -209,8 +213,29 @@ def _difference(limit: Limit, result: Result | None, step: PlanStep, reason: str
     both = [result.channel(number) for number in (channels[highest], channels[lowest]) if number is not None]
     known = all(readings[place].uncertainty is not None for place in (lowest, highest))
     half = difference_half_width(both[0], both[1], limit.quantity) if known else None
-    bound = next((reading.bound for reading in readings if reading.bound), "")
-    return _Reading(value=max(values) - min(values), uncertainty=half, bound=bound)
+    told = _less(readings[highest], readings[lowest], half, _NO_DIFFERENCE)
+    others = [reading for place, reading in enumerate(readings) if place not in (lowest, highest)]
+    if told.bound == AT_MOST or any(reading.bound for reading in others):
+        return _Reading(reason=f"{_BENCH_LIMITED}, and {_NO_DIFFERENCE}")  # nobody knows which of them is the highest
+    return told
+
+
+def _less(one: _Reading, other: _Reading, half_width: float | None, unknown: str) -> _Reading:
+    """Return a value less another one; of two bounds only those that leave a bound.
+
+    half_width : of the difference.   unknown : what can't be told else.
+    """
+    assert one.value is not None
+    assert other.value is not None
+    bounds = {one.bound, _turned(other.bound)} - {""}
+    if len(bounds) > 1:
+        return _Reading(reason=f"{_BENCH_LIMITED}, and {unknown}")
+    return _Reading(value=one.value - other.value, uncertainty=half_width, bound="".join(bounds))
+
+
+def _turned(bound: str) -> str:
+    """Return what a bound is once its value's sign is turned."""
+    return bound and (AT_LEAST if bound == AT_MOST else AT_MOST)
 
 
 def _row(limit: Limit, step: PlanStep, channel: int | None, reading: _Reading) -> Verdict:
@@ -243,6 +268,12 @@ def _with_not_stated(step: PlanStep, reason: str) -> str:
     return "; ".join(filter(None, (reason, f"not stated: {', '.join(left_out)}" if left_out else "")))
 
 
+def _subject(row: Verdict) -> str:
+    if row.since:
+        return "the change"
+    return "the unit's own value" if row.difference_at_most is None else "the difference"
+
+
 def _why(row: Verdict, missing: str) -> str:
     """Return why a row did not pass."""
     if row.value is None:
@@ -250,7 +281,7 @@ def _why(row: Verdict, missing: str) -> str:
     if row.bound:
         unit, factor = shown_in(row.unit, row.value)
         own = f"{row.bound} {row.value * factor:.3g} {unit}".rstrip()
-        return f"bench-limited: the unit's own value is {own}, and no more can be told on this bench"
+        return f"bench-limited: {_subject(row)} is {own}, and no more can be told on this bench"
     if row.uncertainty is None:
         return "its uncertainty is not known"
     if row.expected:
