@@ -7,6 +7,7 @@ own. What is compared here is what was put in.
 from __future__ import annotations
 
 import dataclasses
+import json
 from types import SimpleNamespace
 
 import numpy as np
@@ -23,6 +24,7 @@ from audiomeas.measurement.disc import MEASUREMENT
 from audiomeas.measurement.disc_tracks import lost_frames
 from audiomeas.measurement.media import generate_disc, read_disc
 from audiomeas.measurement.options import complete
+from audiomeas.measurement.result import result_from_json
 from audiomeas.simulation.player import DiscAudio, read_disc_audio
 
 #: Of the tone of the jitter track, a quarter of 44.1 kHz.
@@ -142,6 +144,7 @@ def test_what_no_track_told_is_null(short):
     assert MEASUREMENT.charts(short[1]) == ()
 
 
+@pytest.mark.wide
 def test_without_volts_levels_in_volts_are_null(short, disc):
     capture, _ = short
     last = capture.counts_fs[round(10.0 * 44_100) :]  # the track at 0 dB alone
@@ -202,6 +205,10 @@ def whole(audio, disc, tmp_path_factory):
 @pytest.mark.wide
 def test_a_whole_disc(whole):
     assert whole.conditions["missing_tracks"] == []
+    assert [chart.name for chart in MEASUREMENT.charts(whole)] == ["response", "linearity"]
+    again = result_from_json(json.loads(json.dumps(whole.as_json(), allow_nan=False)))
+    assert MEASUREMENT.tables(again) == MEASUREMENT.tables(whole)
+    assert MEASUREMENT.charts(again) == MEASUREMENT.charts(whole)
     left, right = (channel.values for channel in whole.channels)
     assert left["clock_offset_ppm"] == pytest.approx(35.0, abs=0.01)
     # The player is flat; its interpolation to 1e-5, a sweep at -3 dB with dither to 0.003 dB.
