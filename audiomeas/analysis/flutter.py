@@ -37,7 +37,8 @@ FloatArray = NDArray[np.float64]
 #: The weighting's answer to a course's beginning has died after so long: it is left out. The slowest wow, of which next
 #: to nothing is left, wants the longer one; a short course tells none of it.
 _LEAST_SETTLE_S, _MOST_SETTLE_S, _SETTLE_PART = 3.0, 6.0, 0.25
-LEAST_COURSE_S = LEAST_S + _LEAST_SETTLE_S
+#: The standard's least time, less what the filters take at the ends; so short a course has no time to settle.
+LEAST_COURSE_S = LEAST_S - 0.1
 #: A segment of the spectrum: 33 1/3 turns a minute stand twenty bins from zero.
 _LONGEST_SEGMENT_S = 36.0
 #: Ends of the mean of the speed, over which it fades so that wow cancels in it.
@@ -108,14 +109,14 @@ def flutter_of(course: Course) -> Flutter:
     length_s = len(course.deviation) / course.rate_hz
     if length_s < LEAST_COURSE_S:
         raise SignalError(
-            f"the tone plays for {length_s:.1f} s in one piece: flutter needs {LEAST_COURSE_S:g} s at least, and 30 s "
+            f"the tone plays for {length_s:.1f} s in one piece: flutter needs {LEAST_S:g} s at least, and 30 s "
             "to be told closely; capture for longer"
         )
     shaped = Shaped(course.deviation, course.rate_hz, course.passed)
     readings: dict[str, Reading] = {}
     fine = shaped.weighted()
     weighted = fine[::FINER].astype(np.float64)
-    settle_s = min(max(_SETTLE_PART * length_s, _LEAST_SETTLE_S), _MOST_SETTLE_S)
+    settle_s = min(max(_SETTLE_PART * length_s, _LEAST_SETTLE_S), _MOST_SETTLE_S, length_s - LEAST_COURSE_S)
     settled = fine[round(settle_s * course.rate_hz) * FINER :]
     for name, by in (("weighted", TWO_SIGMA), ("weighted_rms", RMS), ("quasi_peak", QUASI_PEAK)):
         readings[name] = _reading(course, settled, _weight, by)
