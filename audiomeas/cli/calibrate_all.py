@@ -55,9 +55,11 @@ def calibrate_all(
 
     \b
     Example: audiomeas calibrate all --bench my-bench.toml
-    Scripted: audiomeas calibrate all --bench my-bench.toml --meter "Demo multimeter, M-0001"
-             --meter-accuracy "0.8 % + 3 digits" --meter-high-hz 1000 --quiet-reading "1=100.2 mV"
-             --loud-reading "1=1.002 V" --channel 1 --play --json
+    Scripted: audiomeas calibrate all --bench my-bench.toml \\
+                --meter "Demo multimeter, M-0001" \\
+                --meter-accuracy "0.8 % + 3 digits" --meter-high-hz 1000 \\
+                --quiet-reading "1=100.2 mV" --loud-reading "1=1.002 V" \\
+                --channel 1 --play --json
     """
     say_cautions()
     opened = session_of(bench, calibration).bench

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
+from audiomeas.cli.help_text import Fitting, FittingGroup
 from audiomeas.cli.sentences import as_typed, fitted, here_as_typed, typed_names, with_minus
 from audiomeas.errors import AudiomeasError
 
@@ -20,9 +21,11 @@ if TYPE_CHECKING:
 
 #: Where captures are kept unless a person says otherwise.
 CAPTURES_FOLDER = "audiomeas-captures"
+#: More words than these stand in the help of an option, not beside its name.
+_MOST_CHOICES = 6
 
 
-class Command(click.Command):
+class Command(Fitting):
     """A command that takes each option once: of two values one would be lost without a word."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
@@ -61,7 +64,7 @@ def hertz(typed: str | float) -> float:
         raise click.BadParameter(f"{typed!r} is no frequency: write '997' or '1.5k'") from None
 
 
-class Group(click.Group):
+class Group(FittingGroup):
     """A group of such commands."""
 
     command_class = Command
@@ -176,9 +179,11 @@ def _parameter(option: Option) -> click.Option:
     kind: Any = {"number": hertz if option.name.endswith("_hz") else number, "integer": click.INT}.get(
         option.kind, click.STRING
     )
-    if option.kind == "choice":
-        kind = click.Choice(list(option.choices))
-    return click.Option([name, option.name], type=kind, default=None, help=help_text)
+    if option.kind != "choice":
+        return click.Option([name, option.name], type=kind, default=None, help=help_text)
+    kind, many = click.Choice(list(option.choices)), len(option.choices) > _MOST_CHOICES
+    help_text += f"; WORD is one of {', '.join(option.choices)}" if many else ""
+    return click.Option([name, option.name], type=kind, default=None, help=help_text, metavar="WORD" if many else None)
 
 
 def _shown_default(default: Any) -> str:

@@ -422,7 +422,7 @@ def _options() -> tuple[Option, ...]:
 
 MEASUREMENT = Measurement(
     word="crosstalk",
-    summary="Crosstalk both ways and both responses against frequency, from one capture of five seconds.",
+    summary="Crosstalk both ways and both responses against frequency, from one capture of five seconds",
     example='crosstalk --input-level "100 mV"',
     options=_options(),
     figures=(

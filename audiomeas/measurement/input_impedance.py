@@ -177,7 +177,7 @@ _tables, _charts = views_of(
 
 MEASUREMENT = Measurement(
     word=_WORD,
-    summary="Input impedance against frequency, by a resistor that you put in series with the input in a pause.",
+    summary="Input impedance against frequency, by a resistor that you put in series with the input in a pause",
     example='input-impedance --series-ohm 47000 --input-level "5 mV"',
     options=(
         Option(

@@ -324,7 +324,7 @@ def _unknown(readings: Mapping[str, Any]) -> dict[str, Any]:
 
 MEASUREMENT = Measurement(
     word="noise",
-    summary="Noise with nothing played: weighted levels, S/N with its reference, hum, spectrum, clicks.",
+    summary="Noise with nothing played: weighted levels, S/N with its reference, hum, spectrum, clicks",
     example='noise --reference "1 W"',
     options=OPTIONS,
     figures=FIGURES,

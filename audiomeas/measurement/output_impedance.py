@@ -237,7 +237,7 @@ _tables, _charts = views_of(
 
 MEASUREMENT = Measurement(
     word=_WORD,
-    summary="Output impedance and damping factor against frequency, by two loads that you change in a pause.",
+    summary="Output impedance and damping factor against frequency, by two loads that you change in a pause",
     example='output-impedance --output-level "1 W"',
     options=(
         Option(

@@ -15,7 +15,7 @@ _MODULES = {
     ),
     "crosstalk": (
         "audiomeas.measurement.crosstalk",
-        "Crosstalk both ways and both responses against frequency, from one capture of five seconds.",
+        "Crosstalk both ways and both responses against frequency, from one capture of five seconds",
     ),
     "disc": (
         "audiomeas.measurement.disc",
@@ -47,7 +47,7 @@ _MODULES = {
     ),
     "input-impedance": (
         "audiomeas.measurement.input_impedance",
-        "Input impedance against frequency, by a resistor that you put in series with the input in a pause.",
+        "Input impedance against frequency, by a resistor that you put in series with the input in a pause",
     ),
     "intermodulation": (
         "audiomeas.measurement.intermodulation",
@@ -63,11 +63,11 @@ _MODULES = {
     ),
     "noise": (
         "audiomeas.measurement.noise",
-        "Noise with nothing played: weighted levels, S/N with its reference, hum, spectrum, clicks.",
+        "Noise with nothing played: weighted levels, S/N with its reference, hum, spectrum, clicks",
     ),
     "output-impedance": (
         "audiomeas.measurement.output_impedance",
-        "Output impedance and damping factor against frequency, by two loads that you change in a pause.",
+        "Output impedance and damping factor against frequency, by two loads that you change in a pause",
     ),
     "precondition": (
         "audiomeas.measurement.precondition",
@@ -79,11 +79,11 @@ _MODULES = {
     ),
     "response": (
         "audiomeas.measurement.response",
-        "Gain and phase against frequency from one sweep, with corners, balance, delay and harmonics.",
+        "Gain and phase against frequency from one sweep, with corners, balance, delay and harmonics",
     ),
     "response-steps": (
         "audiomeas.measurement.response_steps",
-        "Gain and phase by stepped sines: slow, simple, and the reference for the sweep.",
+        "Gain and phase by stepped sines: slow, simple, and the reference for the sweep",
     ),
     "square-wave": (
         "audiomeas.measurement.square_wave",
@@ -99,7 +99,7 @@ _MODULES = {
     ),
     "tracking": (
         "audiomeas.measurement.tracking",
-        "Difference of the two channels over the range of a volume control that is turned in one capture.",
+        "Difference of the two channels over the range of a volume control that is turned in one capture",
     ),
 }
 

@@ -224,7 +224,7 @@ def _charts(result: Result) -> tuple[ChartView, ...]:
 
 MEASUREMENT = Measurement(
     word="response",
-    summary="Gain and phase against frequency from one sweep, with corners, balance, delay and harmonics.",
+    summary="Gain and phase against frequency from one sweep, with corners, balance, delay and harmonics",
     example='response --input-level "100 mV"',
     options=(*OPTIONS, *EQUALIZATION_OPTIONS),
     figures=(*FIGURES, *EQUALIZATION_FIGURES),

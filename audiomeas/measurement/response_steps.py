@@ -211,7 +211,7 @@ def _shared(name: str) -> Option:
 
 MEASUREMENT = Measurement(
     word=_WORD,
-    summary="Gain and phase by stepped sines: slow, simple, and the reference for the sweep.",
+    summary="Gain and phase by stepped sines: slow, simple, and the reference for the sweep",
     example='response-steps --input-level "100 mV" --points-per-octave 3',
     options=(
         Option(

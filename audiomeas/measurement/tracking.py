@@ -259,7 +259,7 @@ def _course(found: Tracking, column: int, begin_s: float) -> dict[str, Any]:
 
 MEASUREMENT = Measurement(
     word="tracking",
-    summary="Difference of the two channels over the range of a volume control that is turned in one capture.",
+    summary="Difference of the two channels over the range of a volume control that is turned in one capture",
     example='tracking --output-level "1 W"',
     options=(
         Option(
