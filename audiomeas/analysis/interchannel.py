@@ -52,6 +52,9 @@ def delay_between(first: FloatArray, second: FloatArray, sample_rate_hz: float, 
     frequency_hz = (low + (np.arange(bands) + 0.5) * width - 0.5) * sample_rate_hz / points
     phase = np.unwrap(np.angle(sums))
     model = np.stack([-2.0 * np.pi * frequency_hz, np.ones(bands)], axis=1)
+    # Equal noise in both channels: the variance of a cross spectrum's phase goes with 1/|X|².
+    weight = np.sqrt(np.abs(sums) / np.mean(np.abs(sums)))
+    model, phase = weight[:, np.newaxis] * model, weight * phase
     found = np.linalg.lstsq(model, phase, rcond=None)[0]
     rest = phase - model @ found
     if not np.sqrt(np.mean(rest**2)) < _ALIKE_RAD:
