@@ -138,6 +138,12 @@ def test_another_tone_is_told_and_no_speed_is_made_up(tmp_path: Path) -> None:
     assert any("3000 Hz would be +0.20 % off" in line for line in mixed_up.warnings)
 
 
+def test_two_tones_without_a_pause_are_told(tmp_path: Path) -> None:
+    both = np.concatenate([modulated(RATE_HZ, 7.5), modulated(RATE_HZ, 7.0, tone_hz=3000.0)])
+    found = audiomeas.analyze("flutter", _written(tmp_path, both))
+    assert any("steps by -4.9 % near 8 s" in line for line in found.warnings)  # (3000 - 3150)/3078
+
+
 def test_a_channel_without_the_tone_tells_nothing_and_says_so(tmp_path: Path) -> None:
     noise = 1e-3 * np.random.default_rng(5).standard_normal(12 * RATE_HZ)
     mono = audiomeas.analyze("flutter", _written(tmp_path, noise, modulated(RATE_HZ, 12.0)))

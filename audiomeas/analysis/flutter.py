@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import detrend
 
 from audiomeas.analysis.density import Density, noise_density
 from audiomeas.analysis.factors import TWO_SIDED_95
@@ -46,6 +47,8 @@ _FADE_S = 15.0
 #: Speed at the begin, in the middle and at the end of a side is a mean over so long (trade use), or a third of it.
 _ENDS_S = 30.0
 _SLOW_HZ = 10.0
+#: A change from one second to the next that no drift makes: so much (relative), and so many times the usual one.
+_LEAST_STEP, _STEP_OVER_USUAL = 0.008, 5.0
 RMS, TWO_SIGMA, QUASI_PEAK = "rms", "two_sigma", "quasi_peak"
 #: How the size of noise in a reading compares with its r.m.s. value: 5 % of a normal law lie beyond 1.96 deviations;
 #: the quasi-peak meter reads flutter-like noise so high.
@@ -112,7 +115,8 @@ def flutter_of(course: Course) -> Flutter:
             f"the tone plays for {length_s:.1f} s in one piece: flutter needs {LEAST_S:g} s at least, and 30 s "
             "to be told closely; capture for longer"
         )
-    shaped = Shaped(course.deviation, course.rate_hz, course.passed)
+    # A drift is told by the speed; its straight part would ring as wow at the ends.
+    shaped = Shaped(detrend(course.deviation), course.rate_hz, course.passed)
     readings: dict[str, Reading] = {}
     fine = shaped.weighted()
     weighted = fine[::FINER].astype(np.float64)
@@ -197,6 +201,23 @@ def _speed(course: Course, density: Density) -> Speed:
         step_s=step / rate_hz,
         by_step_hz=np.asarray(course.mean_hz * (1.0 + steps)),
     )
+
+
+def stepped(speed: Speed) -> tuple[float, float] | None:
+    """Return when the speed steps, in s from the course's beginning, and by how much (relative); None: it does not.
+
+    Two tones or two takes that follow each other without a pause do so; wow and drift do not.
+    """
+    change = np.diff(speed.by_step_hz) / speed.mean_hz
+    if len(change) < 2:
+        return None
+    # A step may lie within a second: then two changes share it.
+    over_two = np.abs(change[1:] + change[:-1])
+    at = int(np.argmax(over_two))
+    size = float(change[at] + change[at + 1])
+    if abs(size) < max(_LEAST_STEP, _STEP_OVER_USUAL * float(np.median(over_two))):
+        return None
+    return (at + 1.5) * speed.step_s, size
 
 
 def _faded(moments: int, rate_hz: float) -> FloatArray:

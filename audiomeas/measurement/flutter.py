@@ -97,17 +97,27 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     parts_of(options)  # refused before an hour is read
     tone = _tone(recording, options["nominal_hz"])
     tracks, known = _tracked(recording, tone)
-    nominal_hz, warnings = _nominal(tone, options["nominal_hz"])
-    made = [_channel(known, column, track, tone, nominal_hz, options) for column, track in enumerate(tracks)]
-    if all(one.course is None for one in made):
-        raise SignalError(made[0].warnings[0])
-    first = next(one.course for one in made if one.course is not None)
+    heard = [_heard(known, column, track, tone) for column, track in enumerate(tracks)]
+    first = next((one for one in heard if isinstance(one, _Heard)), None)
+    if first is None:
+        raise SignalError(str(heard[0]))
+    nominal_hz, warnings = _nominal(first.found.speed.mean_hz, options["nominal_hz"])
     return result_of(
         known,
         "flutter",
-        conditions=_conditions(first, nominal_hz, options),
-        channels=tuple(one.told for one in made),
-        warnings=(*warnings, *(line for one in made for line in one.warnings)),
+        conditions=_conditions(first.course, nominal_hz, options),
+        channels=tuple(
+            _told(number, one, nominal_hz, options) if isinstance(one, _Heard) else _unknown(number)
+            for number, one in zip(known.channels, heard, strict=True)
+        ),
+        warnings=(
+            *warnings,
+            *(
+                line
+                for number, one in zip(known.channels, heard, strict=True)
+                for line in (_said(number, one) if isinstance(one, _Heard) else [one])
+            ),
+        ),
     )
 
 
@@ -153,9 +163,8 @@ def _tracked(recording: Recording, tone: Tone) -> tuple[tuple[Track, ...], Recor
     return tracker.tracks(), known
 
 
-def _nominal(tone: Tone, asked_hz: float | None) -> tuple[float | None, list[str]]:
+def _nominal(found_hz: float, asked_hz: float | None) -> tuple[float | None, list[str]]:
     """Return what the speed refers to, None where nothing tells; and what is to be said of it."""
-    found_hz = tone.frequency_hz
     nearest_hz = min(STANDARD_HZ, key=lambda hz: abs(found_hz - hz))
     off = found_hz / nearest_hz - 1.0
     if asked_hz is None:
@@ -184,36 +193,37 @@ def _listed() -> str:
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
-class _Made:
-    """A channel's result, the course it was made of (None: it tells nothing), and what is said of it."""
+class _Heard:
+    """A channel's course, and all that it tells."""
 
-    told: ChannelResult
-    course: Course | None
-    warnings: tuple[str, ...]
+    course: Course
+    found: Flutter
 
 
-def _channel(
-    recording: Recording, column: int, track: Track, tone: Tone, nominal_hz: float | None, options: Mapping[str, Any]
-) -> _Made:
+def _heard(recording: Recording, column: int, track: Track, tone: Tone) -> _Heard | str:
+    """Return what a channel tells, or why it tells nothing."""
     from audiomeas.analysis.flutter import flutter_of
     from audiomeas.analysis.flutter_course import course_of
 
     number = recording.channels[column]
     if words := over_range_words(recording, column, number):
-        return _Made(told=_unknown(number), course=None, warnings=(words,))
+        return words
     try:
         course = course_of(track, tone_hz=tone.frequency_hz, usual_peak=_own_peak(track, tone))
-        found = flutter_of(course)
+        return _Heard(course=course, found=flutter_of(course))
     except SignalError as error:
-        return _Made(told=_unknown(number), course=None, warnings=(f"channel {number}: {error}",))
+        return f"channel {number}: {error}"
+
+
+def _told(number: int, heard: _Heard, nominal_hz: float | None, options: Mapping[str, Any]) -> ChannelResult:
     told = Told({})
-    _tell_speed(told, found, nominal_hz, options["clock_ppm"])
+    _tell_speed(told, heard.found, nominal_hz, options["clock_ppm"])
     for name, (key, method) in _KEYS.items():
-        _tell_reading(told, key, found.readings.get(name), method)
-    _tell_breaks(told, course)
-    _tell_lines(told, found, options)
-    _tell_charted(told, found, course, nominal_hz)
-    return _Made(told=told.result(number), course=course, warnings=tuple(_said(number, course)))
+        _tell_reading(told, key, heard.found.readings.get(name), method)
+    _tell_breaks(told, heard.course)
+    _tell_lines(told, heard.found, options)
+    _tell_charted(told, heard.found, heard.course, nominal_hz)
+    return told.result(number)
 
 
 def _own_peak(track: Track, tone: Tone) -> float:
@@ -328,9 +338,16 @@ def _at(which: Any, found: Flutter, cell: Any) -> int:
     return int(cell[which(found.weighted[cell])])
 
 
-def _said(number: int, course: Course) -> list[str]:
+def _said(number: int, heard: _Heard) -> list[str]:
     """Return what is to be said of a channel's course."""
-    said = []
+    from audiomeas.analysis.flutter import stepped
+
+    said, course = [], heard.course
+    if (step := stepped(heard.found.speed)) is not None:
+        said.append(
+            f"channel {number}: the frequency steps by {100.0 * step[1]:+.1f} % near {course.begin_s + step[0]:.0f} s: "
+            "are these two tones, or two speeds? cut the file there; its figures are of both together"
+        )
     if course.stretches > 1:
         said.append(
             f"channel {number}: the tone plays in {course.stretches} pieces; the longest is analysed, from "
