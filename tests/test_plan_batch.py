@@ -367,3 +367,12 @@ def test_a_single_visit_is_taken_up_by_its_folder_and_by_no_other_unit(tmp_path)
     assert run_on(FakeSession(), plan, unit=unit, records=records, resume=folder).verdict == "pass"
     # What is closed is told again, not measured again.
     assert run_on(FakeSession({"response": AssertionError()}), plan, unit=unit, records=records, resume=folder).verdict
+
+
+def test_a_closed_visit_that_is_told_again_keeps_what_failed_before_its_steps(tmp_path):
+    stack_of(tmp_path)
+    plan, how = read_plan(tmp_path / "short.toml"), {"unit": parse_unit(name_of("A")), "records": tmp_path / "records"}
+    first = run_on(FakeSession(look_error=CaptureError("samples were lost")), plan, **how)
+    again = run_on(FakeSession(), plan, **how, resume=first.visit.path)
+    assert first.exit_status == again.exit_status == 3
+    assert again.failures == first.failures

@@ -60,6 +60,19 @@ def test_what_was_changed_or_cant_be_read_is_told_and_spares_the_rest(tmp_path, 
     assert "return: pass (1 pass)" in told
 
 
+def test_a_changed_line_of_the_logbook_hides_no_work_from_the_history(tmp_path):
+    visit = written(tmp_path, {STEP: gain_result(26.0)})
+    book = audiomeas.logbook("D-0001", records=tmp_path)
+    book.repair("output transistor", reason="shorted")
+    book.listen("no hum at 1 m")
+    book.file.write_text(book.file.read_text().replace("shorted", "leaking"))
+    found = audiomeas.history("D-0001", records=tmp_path)
+    assert [entry.kind for entry in found.entries] == ["repair", "listening"]
+    assert [each.visit.name for each in found.standing.void] == [visit.path.name]
+    assert found.standing.measure_again == (STEP,)
+    assert len(found.unreadable) == 1 and "one of them was changed" in found.unreadable[0]
+
+
 def test_nothing_of_a_unit_is_said_plainly(tmp_path):
     written(tmp_path, {STEP: gain_result(26.0)})
     with pytest.raises(RequestError, match=r"D-0002.*did you mean 'D-0001'"):

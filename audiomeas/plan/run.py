@@ -31,7 +31,7 @@ from audiomeas.plan.file import Plan, find_plan, read_plan, refuse_impossible
 from audiomeas.plan.former import Former
 from audiomeas.plan.steps import Instruction, PlanStep, Reading, Step, sounds
 from audiomeas.plan.verdict import Verdict, judge_step, overall
-from audiomeas.record.resume import Resumed, resume_visit
+from audiomeas.record.resume import FAILED_ENDING, Resumed, resume_visit
 from audiomeas.record.store import (
     BatchPlace,
     HasBench,
@@ -60,8 +60,8 @@ Say = Callable[[str], None]
 Progress = Callable[[str, float], None]
 #: Checks the bench with the unit connected; is given what keeps each capture.
 BenchCheck = Callable[["Callable[[Capture, Recording], Path | None]"], "tuple[Finding, ...]"]
-#: What the check is called in lines, failures and the record.
-_BENCH_CHECK = "bench check"
+#: What comes before the steps, as lines, failures and the record call it.
+_FIRST_LOOK, _BENCH_CHECK = "first look", "bench check"
 
 
 class HasFacts(Protocol):
@@ -357,9 +357,8 @@ class _Run:
             raise
         except AudiomeasError as error:
             # Without a first look no gain is known, and no level may be played.
-            self._failed("first look", error)
-            self._visit.note("first look failed", reason=str(error), status=error.exit_status)
-            self._ended = f"the first look failed: {error}"
+            self._failed_before_steps(_FIRST_LOOK, error)
+            self._ended = f"the {_FIRST_LOOK}{FAILED_ENDING}: {error}"
 
     def check(self, check: BenchCheck | None, why_none: str) -> None:
         """Check the bench, the unit connected; what it finds is told and written down, a line each.
@@ -381,8 +380,7 @@ class _Run:
         except (Interrupted, FileProblem):
             raise
         except AudiomeasError as error:
-            self._failed(_BENCH_CHECK, error)
-            self._visit.note(f"{_BENCH_CHECK} failed", reason=str(error), status=error.exit_status)
+            self._failed_before_steps(_BENCH_CHECK, error)
             self._ended = f"the bench can't be trusted: {error}"
 
     def _step(self, step: PlanStep) -> None:
@@ -459,6 +457,10 @@ class _Run:
         rows = judge_step(step, result, reason=reason, former=self._former)
         self.rows.extend(rows)
         return rows
+
+    def _failed_before_steps(self, name: str, error: AudiomeasError) -> None:
+        self._failed(name, error)
+        self._visit.note(f"{name}{FAILED_ENDING}", reason=str(error), status=error.exit_status)
 
     def _failed(self, name: str, error: AudiomeasError) -> None:
         self.failures.append(Failure(step=name, reason=str(error), exit_status=error.exit_status))

@@ -113,9 +113,9 @@ def history(unit: Unit | str | Path, *, records: Path | str = "records", say: Sa
     entries: tuple[Entry, ...] = ()
     stands = Standing(void=(), measure_again=())
     try:
-        entries = read_entries(found.path)
+        entries = read_entries(found.path, on_problem=tell)
         stands = standing(found.path, on_problem=lambda _: None)
-    except FileProblem as problem:
+    except FileProblem as problem:  # it can't be read at all
         tell(problem)
     return History(
         unit=found.unit,

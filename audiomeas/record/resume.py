@@ -8,7 +8,7 @@ was there before are kept beside those of the whole.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -38,6 +38,8 @@ from audiomeas.record.visit import (
 
 #: How a step can have ended that is not made again.
 _DONE = ("finished", "failed")
+#: How journal events end that tell of a failed first look or bench check.
+FAILED_ENDING = " failed"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,13 +57,23 @@ class Resumed:
 
     @property
     def failures(self) -> tuple[tuple[str, str, int], ...]:
-        """Name, reason and exit status of each step that failed."""
+        """Name, reason and exit status of each step that failed, and of what came before the steps."""
         status = {event.get("step"): event.get("status") for event in self.visit.journal if "status" in event}
-        return tuple(
+        steps = tuple(
             (step.name, step.reason, int(status.get(step.folder.name) or FileProblem.exit_status))
             for step in self.visit.steps
             if step.status == "failed"
         )
+        return (*(_failed_before(self.visit) if self.closed else ()), *steps)
+
+
+def _failed_before(visit: Visit) -> Iterator[tuple[str, str, int]]:
+    """Yield what failed before the steps since a visit was begun or last taken up."""
+    began = max((place for place, event in enumerate(visit.journal) if event["event"] == RESUMED_EVENT), default=0)
+    for event in visit.journal[began:]:
+        name, failed, _ = str(event["event"]).partition(FAILED_ENDING)
+        if failed and "step" not in event:
+            yield name, str(event.get("reason", "")), int(event.get("status") or FileProblem.exit_status)
 
 
 def visit_of_batch(records: Path, unit: Unit, place: BatchPlace) -> Path | None:

@@ -14,6 +14,7 @@ from audiomeas.measurement.budget import unit_of
 from audiomeas.measurement.curves import number
 from audiomeas.record.archive import corrects
 from audiomeas.record.entry import Correction
+from audiomeas.record.stage import stay_in
 from audiomeas.record.void import Later, later_of, verdict_since
 
 if TYPE_CHECKING:
@@ -188,7 +189,7 @@ def visit_facts(visit: Visit) -> dict[str, Cell]:
         "tag": unit.tag,
         "kind": unit.kind,
         "stage": visit.stage,
-        "stay": int(visit.facts.get("stay", 1)),
+        "stay": stay_in(visit.facts),
         "opened_at_utc": f"{visit.opened_at:%Y-%m-%dT%H:%M:%SZ}",
         "simulated": visit.simulated,
         "audiomeas": visit.version,
