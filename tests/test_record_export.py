@@ -20,7 +20,9 @@ from audiomeas.errors import FileProblem, RequestError
 from audiomeas.measurement.entered import instruction_result
 from audiomeas.measurement.result import ChannelResult
 from audiomeas.record import export as module
+from audiomeas.record import tidy
 from audiomeas.record.unit import Unit, parse_unit
+from audiomeas.record.visit import read_visit
 
 #: A name that a spreadsheet would compute, quotes, a comma and signs of other scripts.
 HOSTILE = Unit(maker="=1+1", model='Demo "A", Größe 日本', serial="@SUM(A1)", kind="power amplifier")
@@ -42,6 +44,25 @@ def table_of(records: Path, tmp_path: Path, **options) -> list[dict[str, str]]:
     file = audiomeas.export(tmp_path / "table.csv", records=records, **options).file
     with file.open(encoding="utf-8", newline="") as handle:
         return list(csv.DictReader(handle, strict=True))
+
+
+def test_tables_without_curves_are_those_with_them(tmp_path):
+    """Each result is kept once more without curves, lists and budgets: what a table says of it must not differ."""
+    first = gain_result(26.0, None)
+    rows = [dataclasses.replace(row, values={**row.values, "curve_db": [1.0, 2.0]}) for row in first.channels]
+    whole = dataclasses.replace(first, channels=tuple(rows), provenance={"interface": "fake"})
+    path = written(tmp_path / "records", {STEP: whole}, unit=HOSTILE).path
+    thin, full = read_visit(path, curves=False), read_visit(path)
+    for of in (tidy.value_rows, tidy.limit_rows):
+        assert list(of(thin)) == list(of(full))
+    assert tidy.summary_row(thin) == tidy.summary_row(full)
+    kept = thin.steps[0].result.channels[0]
+    assert "curve_db" not in kept.values and not kept.budget and not thin.steps[0].result.provenance
+    assert full.steps[0].result.channels[0].values["curve_db"] == [1.0, 2.0]
+    # A record of before holds no such file, and is read whole.
+    for file in (path / "checksums.sha256", *path.glob("*/figures.json")):
+        file.unlink()
+    assert list(read_visit(path, curves=False).steps[0].result.channels) == list(full.steps[0].result.channels)
 
 
 def test_one_row_a_value(records, tmp_path):

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from audiomeas import __version__
@@ -80,6 +80,27 @@ class Result:
             "channels": [channel.as_json() for channel in self.channels],
             "provenance": clean(dict(self.provenance)),
         }
+
+
+def figures_only(result: Result) -> Result:
+    """Return a result without its curves, lists, budgets and provenance: what a table of many results needs."""
+    return replace(
+        result,
+        channels=tuple(
+            ChannelResult(
+                channel=row.channel,
+                values={key: value for key, value in row.values.items() if _single(value)},
+                uncertainty={key: value for key, value in row.uncertainty.items() if _single(value)},
+                bound={key: value for key, value in row.bound.items() if _single(value)},
+            )
+            for row in result.channels
+        ),
+        provenance={},
+    )
+
+
+def _single(value: Any) -> bool:
+    return value is None or isinstance(value, (bool, int, float, str)) or getattr(value, "ndim", 1) == 0
 
 
 def result_from_json(data: Mapping[str, Any]) -> Result:

@@ -177,7 +177,7 @@ def _piece(homes: Sequence[Path], *, table: str | None, only: frozenset[Path] | 
     texts: list[str] = []
     visits = 0
     for home in homes:
-        read = list(_readable(home, only, problems))
+        read = list(_readable(home, only, problems, curves=table in (None, "points")))
         visits += len(read)
         if table is None:
             texts.append(_json_of_unit(home, read, problems))
@@ -192,10 +192,10 @@ def _piece(homes: Sequence[Path], *, table: str | None, only: frozenset[Path] | 
     return _Piece((",\n" if as_json else "").join(texts), rows, visits, problems)
 
 
-def _readable(home: Path, only: frozenset[Path] | None, problems: list[str]) -> Iterator[Visit]:
+def _readable(home: Path, only: frozenset[Path] | None, problems: list[str], *, curves: bool) -> Iterator[Visit]:
     """Yield a unit's visits that stand as they were closed."""
     try:
-        for visit in visits_of(home, on_problem=lambda problem: problems.append(str(problem))):
+        for visit in visits_of(home, on_problem=lambda problem: problems.append(str(problem)), curves=curves):
             if only is not None and visit.path.resolve() not in only:
                 continue
             if visit.damage:

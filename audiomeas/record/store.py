@@ -27,7 +27,7 @@ from audiomeas.files import (
     write_new_json,
     write_new_text,
 )
-from audiomeas.measurement.result import clean
+from audiomeas.measurement.result import clean, figures_only
 from audiomeas.record import journal
 from audiomeas.record.chain import head_of
 from audiomeas.record.checksums import CHECKSUM_FILE, write_checksums
@@ -39,6 +39,7 @@ from audiomeas.record.verdict_row import Verdict, overall
 from audiomeas.record.visit import (
     BENCH_CHECK_EVENT,
     BENCH_CHECK_FOLDER,
+    FIGURES_FILE,
     FIRST_LOOK_FILE,
     FIRST_LOOK_FOLDER,
     NO_BENCH_CHECK_EVENT,
@@ -386,6 +387,7 @@ class StepWriter:
     def finish(self, result: Result, verdicts: Sequence[Verdict]) -> None:
         """Store the result and its verdict rows. Raises FileProblem."""
         write_new_json(self.folder / RESULT_FILE, result.as_json())
+        write_new_json(self.folder / FIGURES_FILE, figures_only(result).as_json())
         self._write_verdicts(verdicts)
         self._note("step finished", verdict=overall(verdicts))
 

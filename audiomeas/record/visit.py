@@ -39,6 +39,8 @@ VISIT_FILE = "visit.json"
 PLAN_FILE = "plan.toml"
 STEP_FILE = "step.json"
 RESULT_FILE = "result.json"
+#: The result once more, without its curves and lists: so a table of many visits need not read those.
+FIGURES_FILE = "figures.json"
 VERDICT_FILE = "verdict.json"
 FIRST_LOOK_FOLDER = "00-first-look"
 FIRST_LOOK_FILE = "first-look.json"
@@ -157,16 +159,17 @@ class Visit:
         raise KeyError(name)
 
 
-def read_visit(path: Path, *, hash_audio: bool = True) -> Visit:
+def read_visit(path: Path, *, hash_audio: bool = True, curves: bool = True) -> Visit:
     """Read a visit's folder, and hold its files against its checksums (`Visit.damage`, `Visit.verified`).
 
-    hash_audio : False only looks whether captures are there (for many visits at once).
+    hash_audio : False only looks whether captures are there (for many visits at once).   curves : False reads results
+    without their curves, lists, budgets and provenance, where the record keeps them so (likewise).
     Raises FileProblem that names the file: missing, unreadable, or of a newer version.
     """
     with translated(path, "read"):
         facts = _facts(path)
         events = journal.read(path / journal.NAME) if (path / journal.NAME).exists() else ()
-        visit = guarded(path / VISIT_FILE, lambda: _visit(path, facts, events))
+        visit = guarded(path / VISIT_FILE, lambda: _visit(path, facts, events, curves=curves))
         return replace(visit, damage=damage(path, closed=visit.finished, hash_audio=hash_audio))
 
 
@@ -278,8 +281,8 @@ def guarded(file: Path, read: Callable[[], Read]) -> Read:
         raise FileProblem(f"{file} is damaged: {what}") from None
 
 
-def _visit(path: Path, facts: dict[str, Any], events: tuple[dict[str, Any], ...]) -> Visit:
-    steps = [_step(folder, events) for folder in _step_folders(path)]
+def _visit(path: Path, facts: dict[str, Any], events: tuple[dict[str, Any], ...], *, curves: bool) -> Visit:
+    steps = [_step(folder, events, curves=curves) for folder in _step_folders(path)]
     newest = {step.name: step for step in steps}  # names are unique in a plan: a later one is another try
     return Visit(
         path=path,
@@ -327,8 +330,9 @@ def _step_folders(path: Path) -> list[Path]:
     return sorted(found, key=lambda each: (len(each.name.partition("-")[0]), each.name))  # 99-… stands before 100-…
 
 
-def _step(folder: Path, events: tuple[dict[str, Any], ...]) -> StepRecord:
+def _step(folder: Path, events: tuple[dict[str, Any], ...], *, curves: bool) -> StepRecord:
     facts = versioned(folder / STEP_FILE)
+    figures = folder / FIGURES_FILE
     status, reason = _outcome(folder.name, events)
     return guarded(
         folder / STEP_FILE,
@@ -341,7 +345,7 @@ def _step(folder: Path, events: tuple[dict[str, Any], ...]) -> StepRecord:
             status=status,
             reason=reason,
             captures=_captures(folder, events),
-            result=_result(folder / RESULT_FILE),
+            result=_result(folder / RESULT_FILE if curves or not figures.exists() else figures),
             verdicts=_verdicts(folder / VERDICT_FILE),
         ),
     )

@@ -134,17 +134,19 @@ def standing(unit_folder: Path, *, on_problem: Callable[[FileProblem], None] | N
     it the first one raises FileProblem.
     """
     entries = read_entries(unit_folder, on_problem=on_problem)
-    visits = list(visits_of(unit_folder, on_problem=on_problem))
+    visits = list(visits_of(unit_folder, on_problem=on_problem, curves=False))
     void = tuple(each for visit in visits for each in void_steps(visit, entries))
     return Standing(void=void, measure_again=tuple(_again(visits, void)))
 
 
-def visits_of(unit_folder: Path, *, on_problem: Callable[[FileProblem], None] | None = None) -> Iterable[Visit]:
-    """Yield a unit's visits, oldest first. Raises FileProblem."""
+def visits_of(
+    unit_folder: Path, *, on_problem: Callable[[FileProblem], None] | None = None, curves: bool = True
+) -> Iterable[Visit]:
+    """Yield a unit's visits, oldest first. curves : as in `read_visit`. Raises FileProblem."""
     found = []
     for path in folders(unit_folder, holding=VISIT_FILE):
         try:
-            found.append(read_visit(path, hash_audio=False))
+            found.append(read_visit(path, hash_audio=False, curves=curves))
         except FileProblem as problem:
             if on_problem is None:
                 raise
