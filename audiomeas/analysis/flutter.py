@@ -44,7 +44,7 @@ LEAST_COURSE_S = LEAST_S - 0.1
 _LONGEST_SEGMENT_S = 36.0
 #: Ends of the mean of the speed, over which it fades so that wow cancels in it.
 _FADE_S = 15.0
-#: Speed at the begin, in the middle and at the end of a side is a mean over so long (trade use), or a third of it.
+#: Speed at the beginning, in the middle and at the end of a side is a mean over so long (trade use), or a third of it.
 _ENDS_S = 30.0
 _SLOW_HZ = 10.0
 #: A change from one second to the next that no drift makes: so much (relative), and so many times the usual one.
