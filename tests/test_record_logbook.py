@@ -190,6 +190,14 @@ def test_too_large_and_empty_files_are_refused(tmp_path: Path, monkeypatch: pyte
     assert not any((tmp_path / "records").rglob("attachments/*"))
 
 
+@pytest.mark.parametrize("name", ["nosuch.jpg", "empty.jpg", "."])
+def test_what_can_not_be_attached_makes_no_new_unit(tmp_path: Path, name: str) -> None:
+    (tmp_path / "empty.jpg").touch()
+    with pytest.raises(FileProblem):
+        audiomeas.logbook(UNIT, records=tmp_path / "records").attach(tmp_path / name)
+    assert not (tmp_path / "records").exists()
+
+
 def test_a_file_that_changes_meanwhile_is_not_attached(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     book = _book(tmp_path / "records")
     source = tmp_path / "a.jpg"

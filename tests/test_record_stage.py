@@ -134,6 +134,16 @@ def test_a_visit_is_not_taken_up_while_a_later_stage_begins(tmp_path: Path, monk
     assert outcome == [f"{visit.path} is over: {later.path} began a later stage; begin another visit"]
 
 
+@pytest.mark.parametrize("name", ["nosuch", ".", "records", "records/unit", "records/unit/attachments"])
+def test_what_is_no_visit_is_not_taken_up_and_gets_no_journal(tmp_path: Path, name: str) -> None:
+    made(tmp_path / "records").parent.rename(tmp_path / "records" / "unit")
+    (tmp_path / "records/unit/attachments").mkdir()
+    before = sorted(tmp_path.rglob("*"))
+    with pytest.raises(FileProblem, match=r"holds no visit\.json: it is not the folder of a visit"):
+        resume_visit(tmp_path / name, unit=UNIT, stage="as-found", plan=PLAN, snapshot=FAKE_BENCH)
+    assert sorted(tmp_path.rglob("*")) == before
+
+
 def test_a_lock_asks_for_a_file_that_could_be_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """On a network's file system flock(2) refuses one that is only read (EBADF)."""
     fcntl = pytest.importorskip("fcntl")

@@ -35,7 +35,7 @@ def attached(unit_folder: Path, source: Path, *, caption: str) -> Attachment:
     Its name is made of plain letters, with the beginning of its SHA-256: two different files never share one.
     Raises FileProblem: missing, no regular file, empty, too large, changed while it was copied; disk full.
     """
-    size_bytes = _size(source)
+    size_bytes = checked_size(source)
     digest = sha256_of(source)
     folder = unit_folder / ATTACHMENTS_FOLDER
     with translated(folder, "write"):
@@ -55,7 +55,8 @@ def attached(unit_folder: Path, source: Path, *, caption: str) -> Attachment:
     )
 
 
-def _size(source: Path) -> int:
+def checked_size(source: Path) -> int:
+    """Return how many bytes a file has that can be attached. Raises FileProblem, RequestError: it can't."""
     with translated(source, "read"):
         if source.exists() and not source.is_file():
             raise FileProblem(f"{source} is no regular file: attach one file after the other")

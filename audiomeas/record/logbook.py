@@ -17,7 +17,7 @@ from pathlib import Path
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.measurement.result import Result
 from audiomeas.record import chain
-from audiomeas.record.attachments import attached, kind_of
+from audiomeas.record.attachments import attached, checked_size, kind_of
 from audiomeas.record.entry import (
     Attachment,
     Content,
@@ -150,6 +150,7 @@ class Logbook:
         if chosen not in ATTACHED_AS:
             raise RequestError(f"unknown kind {kind!r}{nearest(chosen, list(ATTACHED_AS))}: photo or paper")
         caption, by = plain_text(caption, "caption", needed=False), plain_text(by, "by", needed=False)
+        checked_size(source)  # before a new unit gets its folder
         found = attached(self._made(), source, caption=caption)
         if (line := self._line_with(found)) is not None:
             raise RequestError(f"{source} is attached already: {found.file}, line {line} of {self.file}")

@@ -96,6 +96,8 @@ def resume_visit(folder: Path, *, unit: Unit, stage: str, plan: PlanAsRun, snaps
     Raises FileProblem: missing, or its files were changed. Raises RequestError: another unit, stage, plan, bench or
     calibration than before; a later stage began; another program is making it.
     """
+    if not (folder / VISIT_FILE).exists():
+        read_visit(folder)  # says what is wrong; nothing is written into a folder that is no visit's
     with alone(folder.resolve().parent / UNIT_FILE):  # else another program could begin a later stage meanwhile
         return _taken_up(folder, unit, stage, plan, snapshot)
 
