@@ -101,9 +101,13 @@ def test_watts_need_a_load():
         ("V", (4.4e-7,), ("µV", 1e6)),
         ("V", (2.5e-9,), ("nV", 1e9)),
         ("V", (0.0, None), ("V", 1.0)),
+        ("s", (1.369e-6,), ("µs", 1e6)),
+        ("s", (0.0451, 1.369e-6), ("s", 1.0)),
+        ("s", (0.001,), ("s", 1.0)),
+        ("s", (0.0,), ("s", 1.0)),
         ("%", (0.000136,), ("%", 1.0)),
         ("dBFS", (-100.0,), ("dBFS", 1.0)),
     ],
 )
-def test_volts_are_shown_with_the_prefix_of_the_largest(unit, values, shown):
+def test_volts_and_microseconds_are_shown_with_the_prefix_of_the_largest(unit, values, shown):
     assert shown_in(unit, *values) == shown

@@ -140,7 +140,8 @@ def _lines(found: BringUp) -> list[str]:
     for step in found.visit.steps:
         for row in step.verdicts:
             if row.verdict != "pass":
-                lines += folded(f"{row.verdict}: ", f"{step.name}: {row_text(row, step.result)}", _INDENT, width)
+                where = "" if row.words == step.name else f"{step.name}: "  # a question is its step's name already
+                lines += folded(f"{row.verdict}: ", f"{where}{row_text(row, step.result)}", _INDENT, width)
     for word, reason in (("stopped", found.stopped), ("ended early", found.ended)):
         if reason:
             lines += folded(f"{word}: ", reason, _INDENT, width)

@@ -181,6 +181,6 @@ def _caption(result: Result) -> str:
         + ("" if level_v_rms is None else f" at {1000.0 * level_v_rms:.4g} mV r.m.s. input"),
         f"driven: {driven}",
         "means over 1/12 octave",
-        f"{result.sample_rate_hz:g} Hz sample rate",
+        f"{response_views.hertz(result.sample_rate_hz)} sample rate",
     ]
     return "; ".join(parts) + "."

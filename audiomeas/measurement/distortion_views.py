@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.figure_table import figures_table, told_cell
+from audiomeas.measurement.response_views import hertz
 from audiomeas.measurement.views import ChartView, Column, Series, TableView
 
 if TYPE_CHECKING:
@@ -230,9 +231,9 @@ def _caption(result: Result) -> str:
     conditions = result.conditions
     low, high = conditions["band_hz"]
     limit = conditions.get("harmonic_limit_hz")
-    text = f"THD+N and noise from {low:g} Hz to {high:g} Hz, r.m.s., unweighted"
+    text = f"THD+N and noise from {hertz(low)} to {hertz(high)}, r.m.s., unweighted"
     if limit is not None:
-        text += f"; THD with harmonics up to {limit:.0f} Hz"
+        text += f"; THD with harmonics up to {hertz(limit)}"
     if conditions.get("notch_q") is not None:
         text += f"; notch Q {conditions['notch_q']:g}"
     count = conditions.get("averages", 1)

@@ -194,7 +194,7 @@ class FirstLook:
     def _words(self, channel: int) -> str:
         if channel in self.silent:
             return "silent at first look"
-        way_round = {1: ", upright", -1: ", inverted"}.get(self.polarity.get(channel, 0), "")
+        way_round = {1: ", not inverted", -1: ", inverted"}.get(self.polarity.get(channel, 0), "")
         gain_db = f"{self.gain_at_db(channel, _TOLD_AT_HZ):.1f}".replace("-", "−")
         return f"{gain_db} dB at {_TOLD_AT_HZ / 1000.0:g} kHz{way_round}"
 

@@ -305,7 +305,7 @@ def _caption(result: Result) -> str:
         + ("" if level_v_rms is None else f" at {1000.0 * level_v_rms:.4g} mV r.m.s. input")
         + _emphasis_words(conditions),
         "driven: " + " and ".join(f"channel {channel}" for channel in conditions["channels_driven"]),
-        f"{result.sample_rate_hz:g} Hz sample rate",
+        f"{hertz(result.sample_rate_hz)} sample rate",
     ]
     return "; ".join(parts) + "."
 
