@@ -15,7 +15,7 @@ from audiomeas.measurement.result import result_from_json
 from audiomeas.plan.answers import Answers, read_answers
 from audiomeas.plan.file import read_plan
 from audiomeas.plan.run import RunOutcome, run_on
-from audiomeas.plan.steps import Question
+from audiomeas.plan.steps import Instruction, Question
 from audiomeas.record.unit import parse_unit
 
 UNIT = parse_unit("Demo amplifier A, serial D-0001")
@@ -509,3 +509,9 @@ def test_a_reading_is_told_with_its_own_words_and_unit() -> None:
     assert table.rows[0][:3] == ("Mains voltage", "V", 231.0)
     with pytest.raises(RequestError, match="entered by a person"):
         registry.find("reading").analyse(GOOD["distortion"], {})  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("answer", ["a\nb", "a\x7fb", "a\u2028b", "a\u202eb", "\x1b[2J"])
+def test_an_answer_that_would_not_be_printed_as_it_is_is_refused(answer: str) -> None:
+    with pytest.raises(RequestError, match="the answer holds a control character"):
+        Instruction(name="Sound", text="Listen", question="What is heard?").read(answer)

@@ -198,6 +198,14 @@ def test_what_can_not_be_attached_makes_no_new_unit(tmp_path: Path, name: str) -
     assert not (tmp_path / "records").exists()
 
 
+def test_a_number_that_no_computer_holds_is_said_with_its_line(tmp_path: Path) -> None:
+    book = _book(tmp_path)
+    book.listen("x", minutes=7)
+    book.file.write_text(book.file.read_text().replace('"minutes": 7', f'"minutes": {10**400}'))
+    with pytest.raises(FileProblem, match=r"logbook\.jsonl, line 1 is damaged"):
+        book.readable_entries()
+
+
 def test_a_file_that_changes_meanwhile_is_not_attached(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     book = _book(tmp_path / "records")
     source = tmp_path / "a.jpg"

@@ -12,6 +12,7 @@ from audiomeas.measurement import registry
 from audiomeas.measurement.entered import INSTRUCTION, READING
 from audiomeas.measurement.quantity import COUNT, Accuracy, Typed, parse_typed, shown_quantity
 from audiomeas.measurement.result import WHOLE_UNIT
+from audiomeas.record.unit import checked_text
 
 if TYPE_CHECKING:
     from audiomeas.plan.mask import MaskLimit
@@ -218,9 +219,7 @@ class Instruction:
         """Return an answer. Raises RequestError when it is none of those that are taken."""
         said = answer.strip()
         if not self.choices:
-            if any(ord(sign) < ord(" ") for sign in said):
-                raise RequestError("an answer is one line of text")
-            return said
+            return checked_text(said, "the answer")
         word = _SHORT.get(said.casefold(), said.casefold()) if YES in self.choices else said.casefold()
         for choice in self.choices:
             if word == choice.casefold():

@@ -150,7 +150,7 @@ def entry_of(line: Line, file: str) -> Entry:
         return _entry(line)
     except KeyError as error:
         raise FileProblem(f"{where} is damaged: the key {error} is missing") from None
-    except (TypeError, ValueError, RequestError) as error:
+    except (TypeError, ValueError, OverflowError, RequestError) as error:
         raise FileProblem(f"{where} is damaged: {error}") from None
 
 

@@ -276,7 +276,7 @@ def guarded(file: Path, read: Callable[[], Read]) -> Read:
         return read()
     except FileProblem:
         raise
-    except (KeyError, TypeError, ValueError, AttributeError, RequestError) as error:
+    except (KeyError, TypeError, ValueError, OverflowError, AttributeError, RequestError) as error:
         what = f"the key {error} is missing" if isinstance(error, KeyError) else str(error)
         raise FileProblem(f"{file} is damaged: {what}") from None
 
