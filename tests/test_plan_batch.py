@@ -43,14 +43,13 @@ def sessions(monkeypatch):
     """Let batches run on fake sessions: unit name → session; others get a healthy one."""
     special = {}
 
-    def run(plan, *, unit, records, stage, batch, resume, say, **_):
+    def run(plan, *, unit, records, say, **more):
         who = unit if not isinstance(unit, str) else parse_unit(unit)
         session = special.get(who.name) or FakeSession()
         if isinstance(session, BaseException):
             raise session
-        return run_on(
-            session, read_plan(plan), unit=who, records=records, stage=stage, batch=batch, resume=resume, say=say
-        )
+        passed_on = {name: more[name] for name in ("stage", "new_stay", "other_unit", "batch", "resume")}
+        return run_on(session, read_plan(plan), unit=who, records=records, say=say, **passed_on)
 
     monkeypatch.setattr(batch_module, "run", run)
     return special
@@ -351,6 +350,21 @@ def test_each_unit_may_have_its_own_stage_and_answers(tmp_path):
     assert (first.stage, first.answers, first.bench) == ("as-left", None, tmp_path / "mine.toml")
     assert (second.stage, second.answers, second.bench) == ("return", tmp_path / "b.toml", tmp_path / "other.toml")
     assert GOOD.keys() == {"distortion", "response"}
+
+
+def test_a_unit_that_was_bought_again_and_another_one_of_its_serial_number_are_said_in_the_stack(tmp_path, sessions):
+    records = tmp_path / "records"
+    batch(stack_file(tmp_path, "A", PLAN, 'stage = "return"\n'), records=records)
+    twin = '\n[[unit]]\nname = "Demo amplifier Z, serial D-0001"\n'
+    stack = stack_file(tmp_path, "A", PLAN)
+    alone = stack.read_text() + twin
+    stack.write_text(alone)
+    again, other = batch(stack, records=records).units
+    assert again.outcome == other.outcome == "failed"
+    assert again.reason.endswith("begin another stay (new_stay)") and other.reason.endswith("say so (other_unit)")
+    stack.write_text(alone.replace(twin, f"new_stay = true\n{twin}other_unit = true\n"))
+    again, other = batch(stack, records=records).units
+    assert (again.visit.facts["stay"], other.visit.facts["stay"]) == (2, 1)
 
 
 def test_a_single_visit_is_taken_up_by_its_folder_and_by_no_other_unit(tmp_path):

@@ -244,6 +244,8 @@ def _visited(folder: BatchFolder, entry: Entry, way: _Way) -> RunOutcome:
         loudspeakers=way.loudspeakers,
         records=way.records,
         stage=entry.stage,
+        new_stay=entry.new_stay,
+        other_unit=entry.other_unit,
         without_check=way.without_check,
         answers=_answers(entry, way),
         batch=place,

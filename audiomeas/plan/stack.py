@@ -8,6 +8,8 @@ bench = "my-bench.toml"       # else that of the command
 [[unit]]
 name = "Demo amplifier A, serial D-0001"
 answers = "d-0001.toml"       # answers to the plan's questions; each of plan, stage and bench may stand here too
+new_stay = true               # it was sold and bought again
+other_unit = true             # it is another one than those with the same serial number or tag
 """
 
 from __future__ import annotations
@@ -25,7 +27,10 @@ from audiomeas.tomlfile import Table, read_toml
 
 @dataclass(frozen=True, kw_only=True)
 class Entry:
-    """One unit of a stack. number : its place, from 1.  bench, answers : files; None: as the command says."""
+    """One unit of a stack. number : its place, from 1.  bench, answers : files; None: as the command says.
+
+    new_stay, other_unit : as in `run`.
+    """
 
     number: int
     unit: Unit
@@ -33,6 +38,8 @@ class Entry:
     stage: str
     bench: Path | None
     answers: Path | None
+    new_stay: bool
+    other_unit: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,6 +105,8 @@ def _entry(table: Table, number: int, common: _Common, plans: dict[str, Plan]) -
         stage=table.choice("stage", list(STAGES), common.stage),
         bench=_file(table, "bench", common.bench),
         answers=_file(table, "answers", None),
+        new_stay=table.truth("new_stay", False),
+        other_unit=table.truth("other_unit", False),
     )
     table.finish()
     return entry
