@@ -493,10 +493,10 @@ def test_the_page_tells_answers_under_one_heading(tmp_path: Path) -> None:
     topic = topics(content_of(outcome.visit))[-1]
     assert topic.words == "Checked by hand"
     assert [sentence.text for sentence in topic.lines] == [
-        "Does the relay click within ten seconds?: no. Expected: yes (the workshop's limit): fail.",
+        "Does the relay click within ten seconds? no. Expected: yes (the workshop's limit): fail.",
         "As expected: Minus terminal to chassis, channel 1; Minus terminal to chassis, channel 2; the wiring of this "
         "plan; Tone controls at their centre.",
-        "Does the relay click within ten seconds?: a click.",
+        "Does the relay click within ten seconds? a click.",
     ]
 
 

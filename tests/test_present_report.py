@@ -324,6 +324,15 @@ def test_each_failure_is_named_with_its_value_and_limit():
     )
 
 
+def test_a_question_is_no_limit_in_the_words_of_a_verdict():
+    row = cases.finding(
+        quantity="as_expected", words="is all quiet?", step="Controls", channel=None, value=None, unit="",
+        limit="expected: yes", answer="no", verdict="fail",
+    )  # fmt: skip
+    lines = verdict_lines(replace(cases.PLAIN, findings=(row,)))
+    assert lines[1] == "– Is all quiet? no (Controls); expected: yes (the workshop's limit)."
+
+
 def test_failures_of_one_limit_stand_together():
     rows = tuple(
         cases.finding(step=f"Distortion at {watts} W", channel=n, value=0.2 * n, verdict="fail")

@@ -9,6 +9,7 @@ from audiomeas.measurement.result import SIMULATED_NOTE
 from audiomeas.present.amounts import amount
 from audiomeas.present.content import finding_of, findings_of, with_basis
 from audiomeas.present.entries import later_lines
+from audiomeas.present.small_words import before_value
 from audiomeas.present.tables import wrapped
 from audiomeas.present.text import BREAK, clean_text
 from audiomeas.record.void import Later, verdict_since
@@ -91,7 +92,7 @@ def row_text(row: Verdict, result: Result | None) -> str:
     words = _named(finding)
     if row.quantity.startswith(_OVER) and finding.basis:
         words = f"{words} {finding.basis}"
-    text = f"{words}: {amount(finding, in_full=True)}; {finding.limit} ({finding.source})"
+    text = f"{before_value(words)} {amount(finding, in_full=True)}; {finding.limit} ({finding.source})"
     return f"{text}; {row.reason}" if row.reason else text
 
 

@@ -11,7 +11,16 @@ from audiomeas.measurement.entered import AS_EXPECTED
 from audiomeas.measurement.result import SIMULATED_NOTE
 from audiomeas.present.amounts import amount, amount_range, amounts, power_ranges, same_powers, without_uncertainty
 from audiomeas.present.content import BALANCE, MASK, POWER, Finding, ReportContent
-from audiomeas.present.small_words import capital, grouped, listed, on_channel, source_words, steps_of, whose
+from audiomeas.present.small_words import (
+    before_value,
+    capital,
+    grouped,
+    listed,
+    on_channel,
+    source_words,
+    steps_of,
+    whose,
+)
 from audiomeas.present.stepnames import listed_steps, short_names
 from audiomeas.present.text import clean_text
 
@@ -256,7 +265,8 @@ def _named(group: Sequence[Finding], findings: Sequence[Finding], most: int) -> 
     ]
     if len(parts) > most:
         parts = [*parts[:most], f"and {len(parts) - most} more, listed below"]
-    return f"{heading(first)}: {', '.join(parts)}; limit: {first.limit}{whose(first)}{_why(first)}."
+    limit = first.limit if first.quantity == AS_EXPECTED else f"limit: {first.limit}"  # 'expected: yes' says what it is
+    return f"{before_value(heading(first))} {', '.join(parts)}; {limit}{whose(first)}{_why(first)}."
 
 
 def _few_steps(steps: Sequence[str]) -> str:
@@ -300,11 +310,13 @@ def _by_hand(answered: Sequence[Finding]) -> Topic:
     kept = [each.words.rstrip(".?") for each in answered if each.verdict == "pass"]
     others = [each for each in answered if each.verdict not in (None, "pass")]
     lines = [
-        Sentence(f"{capital(each.words)}: {amount(each)}. {capital(each.limit)}{whose(each)}: {each.verdict}.")
+        Sentence(
+            f"{before_value(capital(each.words))} {amount(each)}. {capital(each.limit)}{whose(each)}: {each.verdict}."
+        )
         for each in others
     ]
     lines += [Sentence(f"As expected: {'; '.join(kept)}.")] if kept else []
-    told = [f"{each.words.rstrip('.:')}: {each.answer}" for each in answered if each.verdict is None]
+    told = [f"{before_value(each.words.rstrip('.:'))} {each.answer}" for each in answered if each.verdict is None]
     lines += [Sentence(f"{capital(text)}.") for text in told]
     return Topic(words=_BY_HAND, lines=tuple(lines))
 

@@ -46,6 +46,11 @@ def capital(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}"
 
 
+def before_value(words: str) -> str:
+    """Return words as they stand before a value: 'Gain:'; a question keeps its own sign."""
+    return words if words.endswith("?") else f"{words}:"
+
+
 def listed(words: Sequence[str]) -> str:
     """Return 'one, two and three'."""
     return " and ".join(filter(None, (", ".join(words[:-1]), words[-1]))) if words else ""
