@@ -6,12 +6,20 @@ Nothing here is kept or computed with. It loads nothing of ours.
 from __future__ import annotations
 
 import math
+import re
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
 #: A number is held to so many digits: what stands behind them is how binary fractions are kept, and moves no bound.
 _HELD_DIGITS = 12
 #: What bounds a value from above, and from below.
 AT_MOST, AT_LEAST = "at most", "at least"
+#: A hyphen that stands for a minus: before a digit, and behind nothing that makes it a part of a word, date or path.
+_MINUS = re.compile(r"(?<![\w.,:/'\"-])-(?=\.?\d)")
+
+
+def with_minus(text: str) -> str:
+    """Return a sentence with a true minus before its negative numbers."""
+    return _MINUS.sub("−", text)
 
 
 def finite(value: float) -> Decimal:

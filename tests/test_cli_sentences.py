@@ -10,9 +10,10 @@ from test_cli import refused
 
 import audiomeas
 from audiomeas.cli.common import hertz, number
-from audiomeas.cli.sentences import as_typed, fitted, typed_names, with_minus
+from audiomeas.cli.sentences import as_typed, fitted, typed_names
 from audiomeas.errors import RequestError
 from audiomeas.plan.file import read_plan
+from audiomeas.shown_digits import with_minus
 
 NAMES = typed_names(
     [

@@ -17,7 +17,7 @@ from audiomeas.measurement import registry
 from audiomeas.present.amounts import amount, amounts, power_ranges, same_powers
 from audiomeas.present.content import _SETTINGS, _bench_check
 from audiomeas.present.report import report_pages, write_report
-from audiomeas.present.sentences import limit_line, meaning_of, topics, value_lines, verdict_lines
+from audiomeas.present.sentences import conditions_told, limit_line, meaning_of, topics, value_lines, verdict_lines
 from audiomeas.present.sheet import fits
 from audiomeas.present.stepnames import listed_steps, short_names
 from audiomeas.present.style import PAPERS_PT
@@ -452,3 +452,8 @@ def test_a_report_is_never_overwritten_and_its_suffix_is_checked(tmp_path):
 def test_unknown_paper_is_refused():
     with pytest.raises(RequestError, match="A4 or letter"):
         report_pages(cases.PLAIN, paper="foolscap")
+
+
+def test_what_stands_below_a_page_has_true_signs_and_begins_as_a_sentence():
+    content = replace(cases.PLAIN, conditions=(("Signal", "both driven."),), cautions=("gain moved by -78.3 dB",))
+    assert conditions_told(content) == [("Signal", ["Both driven."]), ("Caution", ["Gain moved by −78.3 dB"])]

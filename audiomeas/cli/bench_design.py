@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from audiomeas.cli.common import Command, json_option, print_json, tell
-from audiomeas.cli.sentences import with_minus
+from audiomeas.shown_digits import with_minus
 
 
 @click.command(cls=Command)

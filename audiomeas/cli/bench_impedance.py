@@ -7,7 +7,7 @@ import dataclasses
 import click
 
 from audiomeas.cli.common import Command, json_option, print_json
-from audiomeas.cli.sentences import with_minus
+from audiomeas.shown_digits import with_minus
 
 _OPEN = "open"
 

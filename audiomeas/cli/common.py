@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any, TextIO
 import click
 
 from audiomeas.cli.help_text import Fitting, FittingGroup
-from audiomeas.cli.sentences import as_typed, fitted, here_as_typed, typed_names, with_minus
+from audiomeas.cli.sentences import as_typed, fitted, here_as_typed, typed_names
 from audiomeas.errors import AudiomeasError
+from audiomeas.shown_digits import with_minus
 
 if TYPE_CHECKING:
     from audiomeas.measurement.base import Measurement, Option

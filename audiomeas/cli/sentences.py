@@ -11,9 +11,6 @@ from typing import TextIO
 
 import click
 
-#: A hyphen that stands for a minus: before a digit, and behind nothing that makes it a part of a word, date or path.
-_MINUS = re.compile(r"(?<![\w.,:/'\"-])-(?=\.?\d)")
-
 
 def typed_names(parameters: list[click.Parameter]) -> dict[str, str]:
     """Return Python name → what is typed, of options of several words: a single word may be any word of a sentence."""
@@ -36,11 +33,6 @@ def here_as_typed(text: str) -> str:
     """Return a sentence with the options of the command that runs named as they are typed."""
     context = click.get_current_context(silent=True)
     return text if context is None else as_typed(text, typed_names(context.command.params))
-
-
-def with_minus(text: str) -> str:
-    """Return a sentence with a true minus before its negative numbers."""
-    return _MINUS.sub("−", text)
 
 
 def fitted(head: str, text: str, stream: TextIO | None, *, indent: int | None = None) -> str:

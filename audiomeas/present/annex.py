@@ -23,6 +23,7 @@ from audiomeas.present.sentences import STAGES
 from audiomeas.record.checksums import CHECKSUM_FILE, Identity
 from audiomeas.record.stage import stay_in
 from audiomeas.record.void import Later
+from audiomeas.shown_digits import with_minus
 from audiomeas.shown_units import shown_in
 
 if TYPE_CHECKING:
@@ -138,7 +139,9 @@ def annex_of(
         Section(
             heading="Work on the unit", facts=tuple((f"{day(each)}, {each.kind}", words_of(each)) for each in entries)
         ),
-        Section(heading="To be known with it", facts=tuple(("", line) for line in content_of(visit).cautions)),
+        Section(
+            heading="To be known with it", facts=tuple(("", with_minus(line)) for line in content_of(visit).cautions)
+        ),
         Section(heading="How to verify this record", facts=tuple(_proof(visit, identity))),
     )
     return Annex(
@@ -265,7 +268,7 @@ def _bench_check(visit: Visit) -> Iterator[tuple[str, str]]:
         if "reason" in line:
             yield "", f"left out: {line['reason']}"
         else:
-            yield str(line.get("check", "")), f"{line.get('state', '')}: {line.get('text', '')}"
+            yield str(line.get("check", "")), with_minus(f"{line.get('state', '')}: {line.get('text', '')}")
 
 
 def _proof(visit: Visit, identity: Identity | None) -> Iterator[tuple[str, str]]:
@@ -285,6 +288,10 @@ def _proof(visit: Visit, identity: Identity | None) -> Iterator[tuple[str, str]]
 # ---------------------------------------------------------------- steps
 
 
+def _warnings(step: StepRecord) -> tuple[str, ...]:
+    return () if step.result is None else tuple(step.result.warnings)
+
+
 def _sheets(visit: Visit, later: Later) -> Iterator[StepSheet]:
     void = {each.step: each for each in later.void}
     for step in visit.steps:
@@ -298,7 +305,7 @@ def _sheets(visit: Visit, later: Later) -> Iterator[StepSheet]:
             name=step.name,
             measurement=step.measurement,
             state=_state(step),
-            notes=tuple(filter(None, (*notes, *(step.result.warnings if step.result is not None else ()), undrawn))),
+            notes=tuple(map(with_minus, filter(None, (*notes, *_warnings(step), undrawn)))),
             conditions=tuple(_conditions(step)),
             rows=tuple(_row(each) for each in findings_of(step, everything=True)),
             charts=charts,

@@ -23,6 +23,7 @@ from audiomeas.present.small_words import (
 )
 from audiomeas.present.stepnames import listed_steps, short_names
 from audiomeas.present.text import clean_text
+from audiomeas.shown_digits import with_minus
 
 if TYPE_CHECKING:
     from audiomeas.measurement.views import ChartView
@@ -475,7 +476,8 @@ def conditions_told(content: ReportContent) -> list[tuple[str, list[str]]]:
     """Return how it was measured and what must be known with it: a topic and its sentences each."""
     entries = [*content.conditions, *(("Caution", caution) for caution in content.cautions)]
     return [
-        (topic, [capital(text) for _, text in group]) for topic, group in groupby(entries, key=lambda entry: entry[0])
+        (topic, [capital(with_minus(text)) for _, text in group])
+        for topic, group in groupby(entries, key=lambda entry: entry[0])
     ]
 
 
