@@ -27,7 +27,7 @@ def checked(word: str, **options: Any) -> None:
 NEEDED: dict[str, dict[str, Any]] = {word: {"rated_level": "60 W"} for word in ("power", "headroom", "precondition")}
 
 
-@pytest.mark.parametrize("word", words())
+@pytest.mark.parametrize("word", [word for word in words() if word != "disc"])  # which needs a disc: tried with one
 def test_every_measurement_has_a_check_that_its_own_defaults_pass(word: str) -> None:
     checked(word, **NEEDED.get(word, {}))
 
@@ -48,6 +48,7 @@ IMPOSSIBLE: list[tuple[str, dict[str, Any], str]] = [
     ("multitone", {"low_hz": 20_000.0, "high_hz": 20.0}, "must lie below"),
     ("multitone", {"from_hz": 5000.0, "to_hz": 1000.0}, "make no multitone"),
     ("multitone", {"tones": 60, "from_hz": 20.0, "to_hz": 200.0, "window_s": 0.5}, "no room"),
+    ("disc", {}, "needs to know what is on the disc"),
     ("headroom", {}, "give rated_level"),
     ("headroom", {"rated_level": "-10 dBFS"}, "full scale has no volts"),
     ("gain", {"rated_level": "-10 dBFS"}, "full scale has no volts"),

@@ -74,7 +74,7 @@ def _add_a_step(path: Path) -> None:
 
 
 CHANGES: dict[str, tuple[Callable[[Path], None], str]] = {
-    "lost step": (_lose_the_step, r"01-distortion-at-1-w/capture\.flac is missing \(and 4 more files\)"),
+    "lost step": (_lose_the_step, r"01-distortion-at-1-w/capture\.flac is missing \(and 5 more files\)"),
     "edited result": (_edit_the_result, r"01-distortion-at-1-w/result\.json is not as it was when the record"),
     "edited verdict": (_edit_value_and_words, r"01-distortion-at-1-w/verdict\.json is not as it was"),
     "no SIMULATED": (_no_longer_simulated, r"visit\.json is not as it was"),
