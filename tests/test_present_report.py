@@ -330,7 +330,7 @@ def test_a_question_is_no_limit_in_the_words_of_a_verdict():
         limit="expected: yes", answer="no", verdict="fail",
     )  # fmt: skip
     lines = verdict_lines(replace(cases.PLAIN, findings=(row,)))
-    assert lines[1] == "– Is all quiet? no (Controls); expected: yes (the workshop's limit)."
+    assert lines[1] == "– Is all quiet? no; expected: yes (the workshop's limit)."
 
 
 def test_failures_of_one_limit_stand_together():

@@ -247,8 +247,8 @@ def _one(word: str, count: int) -> str:
 
 
 def _by_limit(findings: Sequence[Finding]) -> list[list[Finding]]:
-    """Return findings in groups of one quantity under one limit (undecided ones also with one reason)."""
-    return grouped(findings, lambda each: (each.quantity, each.words, each.limit, each.source, _why(each)))
+    """Return findings in groups of one quantity under one limit (undecided ones: one reason, questions: one answer)."""
+    return grouped(findings, lambda each: (each.quantity, each.words, each.limit, each.source, each.answer, _why(each)))
 
 
 def _named(group: Sequence[Finding], findings: Sequence[Finding], most: int) -> str:
@@ -266,8 +266,9 @@ def _named(group: Sequence[Finding], findings: Sequence[Finding], most: int) -> 
     ]
     if len(parts) > most:
         parts = [*parts[:most], f"and {len(parts) - most} more, listed below"]
-    limit = first.limit if first.quantity == AS_EXPECTED else f"limit: {first.limit}"  # 'expected: yes' says what it is
-    return f"{before_value(heading(first))} {', '.join(parts)}; {limit}{whose(first)}{_why(first)}."
+    if first.quantity == AS_EXPECTED:  # a question names its step, and 'expected: yes' is no limit
+        return f"{before_value(heading(first))} {amount(first)}; {first.limit}{whose(first)}{_why(first)}."
+    return f"{heading(first)}: {', '.join(parts)}; limit: {first.limit}{whose(first)}{_why(first)}."
 
 
 def _few_steps(steps: Sequence[str]) -> str:
