@@ -200,7 +200,7 @@ def test_units_are_found_by_name_or_by_path(tmp_path):
     assert find_unit("mine.toml", folder=tmp_path) == tmp_path / "mine.toml"
     assert find_unit(tmp_path / "mine.toml") == tmp_path / "mine.toml"
     with pytest.raises(
-        RequestError, match=r"'phono-stag' \(did you mean 'phono-stage'\?\); there are amplifier-bulb-left-in, amplifier-healthy"
+        RequestError, match=r"'phono-stag' \(did you mean 'phono-stage'\?\); there are amplifier-bulb-left-in"
     ):
         find_unit("phono-stag")
     with pytest.raises(RequestError, match="no simulated card 'x'"):
