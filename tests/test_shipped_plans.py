@@ -14,7 +14,6 @@ from shipped_plan_runs import CASES, Case
 
 import audiomeas
 from audiomeas.errors import TomlProblem
-from audiomeas.files import shipped
 from audiomeas.measurement.media import generate_disc
 from audiomeas.plan.answers import refuse_wrong_answers
 from audiomeas.plan.check import check_plan
@@ -141,7 +140,8 @@ def test_what_turns_is_held_to_speed_and_flutter(plans: dict[str, Plan], name: s
 
 
 def test_readme_names_each_of_them() -> None:
-    text = Path(__file__).parents[1].joinpath("README.md").read_text(encoding="utf-8")  # it does not travel in the wheel
+    # It does not travel in the wheel.
+    text = Path(__file__).parents[1].joinpath("README.md").read_text(encoding="utf-8")
     named = set(re.findall(r"`([\w-]+)`", text))
     assert set(shipped_plans()) <= named
 
