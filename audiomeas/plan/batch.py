@@ -23,7 +23,7 @@ from audiomeas.errors import (
     StopAsked,
 )
 from audiomeas.plan.batch_folder import DONE, FAILED, SKIPPED, BatchFolder, Done, begin_anew, begin_batch, find_batch
-from audiomeas.plan.run import Progress, RunOutcome, Say, run
+from audiomeas.plan.run import Progress, RunOutcome, Say, quiet, run
 from audiomeas.plan.stack import Entry, Stack, read_stack
 from audiomeas.record.resume import visit_of_batch
 from audiomeas.record.store import BatchPlace, read_visit
@@ -139,7 +139,7 @@ def batch(
     found = find_batch(folder, read) if resume else (begin_anew if anew else begin_batch)(folder, read)
     way = _Way(
         records=folder, bench=bench, loudspeakers=loudspeakers, without_check=without_check, answers=answers,
-        ready=ready, say=say or _quiet, progress=progress,
+        ready=ready, say=say or quiet, progress=progress,
     )  # fmt: skip
     held = found.hold()
     try:
@@ -157,10 +157,6 @@ def _refuse_bad_bench(stack: Stack, bench: Path | str | None, loudspeakers: str 
         open_bench(bench, loudspeakers=loudspeakers)
     elif len(named) == 1:
         open_bench(*named, loudspeakers=loudspeakers)
-
-
-def _quiet(_: str) -> None:
-    """Say nothing."""
 
 
 def _through(folder: BatchFolder, stack: Stack, way: _Way) -> BatchOutcome:

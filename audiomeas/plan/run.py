@@ -148,7 +148,7 @@ class RunOutcome:
         }
 
 
-def _quiet(_: str) -> None:
+def quiet(_: str) -> None:
     """Say nothing."""
 
 
@@ -232,7 +232,7 @@ def run_on(
 
     check : checks the bench before the first step; None leaves it out, which the record tells with the reason given.
     """
-    tell = say or _quiet
+    tell = say or quiet
     if unit.kind and unit.kind != plan.kind:
         tell(f"this plan is for a {plan.kind}, the unit is a {unit.kind}")
     unit = unit if unit.kind else replace(unit, kind=plan.kind)
