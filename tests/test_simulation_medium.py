@@ -11,6 +11,7 @@ from scipy.signal import hilbert
 
 from audiomeas.errors import TomlProblem
 from audiomeas.simulation.medium import Medium, MediumModel
+from audiomeas.simulation.motion import Motion
 from audiomeas.simulation.unit import read_unit, shipped_units
 
 RATE_HZ = 48_000.0
@@ -18,9 +19,7 @@ MODEL = MediumModel(
     tone_hz=3150.0,
     level_v_rms=0.5,
     leader_s=0.25,
-    speed_error=0.01,
-    drift_per_s=1e-3,
-    modulation=((4.0, 2e-3), (30.0, 5e-4)),
+    motion=Motion(error=0.01, drift_per_s=1e-3, modulation=((4.0, 2e-3), (30.0, 5e-4))),
 )
 
 

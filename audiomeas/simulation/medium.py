@@ -1,11 +1,10 @@
 """A simulated tape or record: a tone that a unit plays by itself, by its own motor, in closed form.
 
-With τ the time since the leader has gone by, f₀ the tone, e the speed error, d the drift, and r and p the rates and
-peaks of the modulation:
+With τ the time since the leader has gone by, f₀ the tone, and v and s the motion (see `simulation.motion`):
 
-    f(τ) = f₀ · (1 + e) · (1 + d·τ + Σ p·sin(2πrτ))
-    φ(τ) = 2π·f₀ · (1 + e) · (τ + d·τ²/2 + Σ p·(1 − cos(2πrτ))/(2πr))        its integral
-    v(τ) = √2·V · sin(φ(τ) + Σ turns of the splices so far), times 0.01 within a drop-out
+    f(τ) = f₀ · v(τ)
+    φ(τ) = 2π·f₀ · s(τ)        its integral
+    u(τ) = √2·V · sin(φ(τ) + Σ turns of the splices so far), times 0.01 within a drop-out
 
 Both channels play the same. Each stream begins with the leader.
 """
@@ -17,6 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from audiomeas.simulation.motion import STEADY, Motion
+
 FloatArray = NDArray[np.float64]
 
 #: What is left of the tone in a drop-out.
@@ -27,35 +28,25 @@ DROPPED = 0.01
 class MediumModel:
     """What is played (see the module).
 
-    tone_hz, level_v_rms : f₀, and V at the open output.   leader_s : so long nothing but noise.
-    speed_error, drift_per_s : e and d, relative.   modulation : ((r in Hz, p relative), …).
+    tone_hz, level_v_rms : f₀, and V at the open output.   leader_s : so long nothing but noise.   motion : v and s.
     drop_outs : ((seconds, length in seconds), …), and splices : ((seconds, turn in radians), …), both in τ.
     """
 
     tone_hz: float
     level_v_rms: float
     leader_s: float = 0.0
-    speed_error: float = 0.0
-    drift_per_s: float = 0.0
-    modulation: tuple[tuple[float, float], ...] = ()
+    motion: Motion = STEADY
     drop_outs: tuple[tuple[float, float], ...] = ()
     splices: tuple[tuple[float, float], ...] = ()
 
     def frequency_hz(self, since_s: FloatArray) -> FloatArray:
         """Return the momentary frequency by design, in Hz, any shape. since_s : τ."""
-        relative = 1.0 + self.drift_per_s * since_s
-        for rate_hz, peak in self.modulation:
-            relative = relative + peak * np.sin(2.0 * np.pi * rate_hz * since_s)
-        return np.asarray(self.tone_hz * (1.0 + self.speed_error) * relative)
+        return np.asarray(self.tone_hz * self.motion.speed(since_s))
 
     def played_v(self, since_s: FloatArray) -> FloatArray:
         """Return the open output in V, any shape. since_s : τ; nothing is played before 0."""
         time_s = np.maximum(since_s, 0.0)
-        moved_s = time_s + 0.5 * self.drift_per_s * time_s**2
-        for rate_hz, peak in self.modulation:
-            angle = 2.0 * np.pi * rate_hz
-            moved_s += peak / angle * (1.0 - np.cos(angle * time_s))
-        phase = 2.0 * np.pi * np.remainder(self.tone_hz * (1.0 + self.speed_error) * moved_s, 1.0)
+        phase = 2.0 * np.pi * np.remainder(self.tone_hz * self.motion.gone_s(time_s), 1.0)
         level = np.where(since_s >= 0.0, np.sqrt(2.0) * self.level_v_rms, 0.0)
         for at_s, turn in self.splices:
             phase += np.where(time_s >= at_s, turn, 0.0)

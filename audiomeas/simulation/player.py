@@ -19,17 +19,16 @@ import io
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 
 from audiomeas.errors import FileProblem
 from audiomeas.files import read_text, translated
+from audiomeas.simulation.between import TAPS, between
 from audiomeas.simulation.filters import AnalogNetwork
 from audiomeas.tomlfile import Table
 
@@ -40,10 +39,6 @@ LARGEST_CODE = 32_767
 _CHANNELS = 2
 #: IEC 60908: 50 and 15 µs.
 _DE_EMPHASIS = AnalogNetwork(high_cuts_hz=(1.0 / (2.0 * np.pi * 50e-6),), zeros_hz=(1.0 / (2.0 * np.pi * 15e-6),))
-#: Interpolation between the disc's samples: flat to 20 kHz to 1e-5, images from 24.1 kHz on 110 dB down.
-_TAPS, _PHASES, _KAISER_BETA = 96, 2048, 11.5
-#: Frames interpolated at a time.
-_CHUNK = 1 << 14
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -138,7 +133,7 @@ class Player:
         self._model, self._rate_hz, self._position = model, true_rate_hz, 0
         played = [n for n in range(len(disc.codes)) if n + 1 not in model.skipped_tracks]
         parts = [converted(disc.codes[n], model, emphasis=disc.emphasis[n]) for n in played]
-        edge = np.zeros((_TAPS, _CHANNELS))
+        edge = np.zeros((TAPS, _CHANNELS))
         self._fractions = np.ascontiguousarray(np.concatenate([edge, *parts, edge]).T)
         self._muted = _muted([disc.codes[n] for n in played], model)
 
@@ -157,8 +152,7 @@ class Player:
         late = self._model.interchannel_delay_s * DISC_RATE_HZ
         peak_v = self._model.v_rms_at_full_scale * np.sqrt(2.0)
         return [
-            peak_v * _between(samples, places - late * channel + _TAPS)
-            for channel, samples in enumerate(self._fractions)
+            peak_v * between(samples, places - late * channel + TAPS) for channel, samples in enumerate(self._fractions)
         ]
 
     def through(self, outputs: Sequence[FloatArray]) -> list[FloatArray]:
@@ -201,30 +195,3 @@ def _muted(tracks: Sequence[NDArray[np.int16]], model: PlayerModel) -> NDArray[n
     silent = np.concatenate([~np.any(codes, axis=1) for codes in tracks])
     last_sound = np.maximum.accumulate(np.where(silent, -1, np.arange(len(silent))))
     return np.asarray(silent & (np.arange(len(silent)) - last_sound > model.mute_after_s * DISC_RATE_HZ))
-
-
-@lru_cache(maxsize=1)
-def _table() -> FloatArray:
-    """Return the taps at each phase between two samples, (phases + 1, taps)."""
-    fraction = np.arange(_PHASES + 1) / _PHASES
-    apart = np.arange(_TAPS) - (_TAPS // 2 - 1) - fraction[:, np.newaxis]
-    inside = np.clip(1.0 - (apart / (_TAPS / 2)) ** 2, 0.0, None)
-    return np.asarray(np.sinc(apart) * np.i0(_KAISER_BETA * np.sqrt(inside)) / np.i0(_KAISER_BETA))
-
-
-def _between(samples: FloatArray, places: FloatArray) -> FloatArray:
-    """Return the values between a disc's samples; silence beyond its ends. Taps straight between two phases."""
-    values = np.zeros(len(places))
-    windows, table = sliding_window_view(samples, _TAPS), _table()
-    whole = np.floor(places)
-    first = whole.astype(np.int64) - (_TAPS // 2 - 1)
-    there = np.flatnonzero((first >= 0) & (first < len(windows)))
-    for start in range(0, len(there), _CHUNK):
-        part = there[start : start + _CHUNK]
-        phase = (places[part] - whole[part]) * _PHASES
-        row = phase.astype(np.int64)
-        rest = (phase - row)[:, np.newaxis]
-        taps = table[row] * (1.0 - rest)
-        taps += table[row + 1] * rest
-        values[part] = np.einsum("ij,ij->i", windows[first[part]], taps)
-    return values

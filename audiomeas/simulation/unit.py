@@ -39,6 +39,8 @@ from numpy.typing import NDArray
 from audiomeas.errors import RequestError
 from audiomeas.simulation.filters import AnalogNetwork
 from audiomeas.simulation.medium import MediumModel
+from audiomeas.simulation.motion import read_motion
+from audiomeas.simulation.pairs import pairs, pairs_above_0
 from audiomeas.simulation.player import PlayerModel, read_player
 from audiomeas.tomlfile import Table, nearest, read_toml
 
@@ -327,30 +329,12 @@ def _medium(table: Table | None) -> MediumModel | None:
         tone_hz=table.number("tone_hz", at_least=100.0, at_most=20_000.0),
         level_v_rms=table.number("level_v_rms", above=0.0, at_most=100.0),
         leader_s=table.number("leader_s", 0.0, at_least=0.0, at_most=3600.0),
-        speed_error=0.01 * table.number("speed_error_percent", 0.0, at_least=-50.0, at_most=50.0),
-        drift_per_s=0.01 / 60.0 * table.number("drift_percent_per_minute", 0.0, at_least=-10.0, at_most=10.0),
-        modulation=tuple(
-            (rate_hz, 0.01 * peak)
-            for rate_hz, peak in _above_0(table, "modulation_percent", "[Hz, peak in %]", 1e3, 10.0)
-        ),
-        drop_outs=_above_0(table, "drop_outs_s", "[seconds, length in seconds]", 1e5, 10.0),
-        splices=_above_0(table, "splices", "[seconds, turn in radians]", 1e5, 4.0),
+        motion=read_motion(table),
+        drop_outs=pairs_above_0(table, "drop_outs_s", "[seconds, length in seconds]", 1e5, 10.0),
+        splices=pairs_above_0(table, "splices", "[seconds, turn in radians]", 1e5, 4.0),
     )
     table.finish()
     return model
-
-
-def _above_0(
-    table: Table, key: str, pair: str, first_at_most: float, second_at_most: float
-) -> tuple[tuple[float, float], ...]:
-    """Take [[a, b], …], both above 0 and at most so large. pair : in words."""
-    message = (
-        f"must be a list of {pair}, above 0, at most {first_at_most:g} and {second_at_most:g}, such as [[4, 0.05]]"
-    )
-    pairs = _pairs(table, key, message)
-    if not all(0.0 < first <= first_at_most and 0.0 < second <= second_at_most for first, second in pairs):
-        raise table.problem(key, message)
-    return pairs
 
 
 def _channel(table: Table) -> ChannelModel:
@@ -404,7 +388,7 @@ def _load_change(table: Table) -> tuple[tuple[float, float], ...]:
 
 def _over_time(table: Table, key: str, message: str, fits: Callable[[float], bool]) -> tuple[tuple[float, float], ...]:
     """Take [[seconds, value], …]: times rise from 0 on, every value fits. message : what it must be."""
-    points = _pairs(table, key, message)
+    points = pairs(table, key, message)
     after = -math.inf
     for time_s, value in points:
         if not (after < time_s < math.inf and time_s >= 0.0 and fits(value)):
@@ -417,23 +401,11 @@ def _hum(table: Table) -> tuple[HumLine, ...]:
     """Take [[multiple, volts], …]. The multiples end at 100, well inside every sample rate's band."""
     message = "must be a list of [multiple of the mains frequency (0 … 100), V r.m.s.], for example [[1, 5e-5]]"
     found: list[HumLine] = []
-    for multiple, level_v_rms in _pairs(table, "hum", message):
+    for multiple, level_v_rms in pairs(table, "hum", message):
         if not (0.0 < multiple <= 100.0 and math.isfinite(level_v_rms) and level_v_rms >= 0.0):
             raise table.problem("hum", message)
         found.append(HumLine(multiple=multiple, level_v_rms=level_v_rms))
     return tuple(found)
-
-
-def _pairs(table: Table, key: str, message: str) -> tuple[tuple[float, float], ...]:
-    """Take a list of pairs of numbers, [[a, b], …]; empty where the key is missing. message : what it must be."""
-    pairs = table.any_value(key, [])
-    if not isinstance(pairs, list):
-        raise table.problem(key, message)
-    for pair in pairs:
-        numbers = isinstance(pair, list) and len(pair) == 2
-        if not numbers or any(isinstance(n, bool) or not isinstance(n, int | float) for n in pair):
-            raise table.problem(key, message)
-    return tuple((float(first), float(second)) for first, second in pairs)
 
 
 def _shipped(folder: str) -> dict[str, Path]:
