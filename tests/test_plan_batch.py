@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import shutil
 
 import pytest
 from plan_fakes import GOOD, PLAN, FakeSession, in_fork, result_of, use_fakes
@@ -12,6 +13,7 @@ from stacks import name_of, stack_file, visit_folders
 
 from audiomeas.errors import (
     CaptureError,
+    DeviceError,
     DiskFull,
     FileProblem,
     Interrupted,
@@ -390,3 +392,58 @@ def test_a_closed_visit_that_is_told_again_keeps_what_failed_before_its_steps(tm
     again = run_on(FakeSession(), plan, **how, resume=first.visit.path)
     assert first.exit_status == again.exit_status == 3
     assert again.failures == first.failures
+
+
+@pytest.mark.parametrize("where", ["the first look", "a step"])
+def test_a_card_that_is_unplugged_stops_the_batch_and_keeps_the_rest_for_resume(tmp_path, sessions, where):
+    gone = DeviceError("sound card 'card' is not there")
+    stack, records, said = stack_of(tmp_path), tmp_path / "records", []
+    sessions[name_of("B")] = (
+        FakeSession(look_error=gone) if where == "the first look" else FakeSession({"response": gone})
+    )
+    with pytest.raises(DeviceError):
+        batch(stack, records=records, say=said.append)
+    assert said[-1].endswith("shelf.toml --resume")
+    assert len(visit_folders(records)) == 2  # nobody was asked to connect the third one
+    sessions[name_of("B")] = again = FakeSession()
+    outcome = batch(stack, records=records, resume=True)
+    assert [each.outcome for each in outcome.units] == ["done"] * 3
+    assert [asked["measure"] for asked in again.asked][-1] == "response"
+    assert_whole(tmp_path)
+
+
+def batch_of(records):
+    (folder,) = (records / "batches").iterdir()
+    return folder
+
+
+CHANGED_BATCHES = {
+    "a reason in the journal": (lambda b: (b / "journal.jsonl").write_text("x\n"), "journal.jsonl is not as it was"),
+    "the stack": (lambda b: (b / "stack.toml").write_text(""), "stack.toml is not as it was"),
+    "its units lost": (lambda b: (b / "batch.json").unlink(), "batch.json is missing"),
+    "a file added": (lambda b: (b / "note.txt").write_text("x"), "note.txt was added"),
+    "a visit lost": (lambda b: shutil.rmtree(visit_folders(b.parent.parent)[0]), "is missing: "),
+}
+
+
+@pytest.mark.parametrize("what", CHANGED_BATCHES)
+def test_verify_looks_into_batches(tmp_path, sessions, what):
+    records = tmp_path / "records"
+    batch(stack_of(tmp_path), records=records)
+    whole = verify(records)
+    assert (whole.batches, whole.problems, whole.notes) == (1, (), ())
+    assert whole.words() == "3 visits of 3 units, 0 logbook entries, 1 batch: nothing changed"
+    assert verify(batch_of(records)).batches == 1
+    change, words = CHANGED_BATCHES[what]
+    change(batch_of(records))
+    (problem,) = verify(records).problems
+    assert words in problem and str(batch_of(records)) in problem
+
+
+def test_a_batch_that_is_not_finished_has_no_checksums_yet(tmp_path, sessions):
+    sessions[name_of("B")] = FakeSession({"response": Interrupted("stopped by SIGINT")})
+    with pytest.raises(Interrupted):
+        batch(stack_of(tmp_path), records=tmp_path / "records")
+    found = verify(tmp_path / "records")
+    assert not found.problems
+    assert any("has no checksums yet" in note and "batches" in note for note in found.notes)

@@ -25,8 +25,8 @@ def verify(folders: tuple[str, ...], as_json: bool) -> int:
     \b
     Example: audiomeas record verify records
 
-    FOLDER is one of records, of a unit or of a visit; default: records. Each file that was changed, lost or added is
-    named, and the exit status is 2.
+    FOLDER is one of records, of a unit, of a visit or of a batch; default: records. Each file that was changed, lost
+    or added is named, and the exit status is 2.
     """
     from audiomeas.errors import FileProblem
     from audiomeas.record.verify import verify as verify_call

@@ -1,8 +1,8 @@
 """Run a stack: one visit for each of its units, one after the other, resumable at any point.
 
 A unit that fails or is refused does not stop the others. What ends the whole batch is a stop by the person, a full
-disk, another bench than the one that a visit was begun on, or the machine; then `resume=True` goes on at the first step
-that was not finished.
+disk, an interface that is gone, another bench than the one that a visit was begun on, or the machine; then
+`resume=True` goes on at the first step that was not finished.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from audiomeas.errors import (
     EXIT_DONE,
     AudiomeasError,
+    DeviceError,
     DiskFull,
     FileProblem,
     Interrupted,
@@ -22,9 +23,10 @@ from audiomeas.errors import (
     RequestError,
     StopAsked,
 )
-from audiomeas.plan.batch_folder import DONE, FAILED, SKIPPED, BatchFolder, Done, begin_anew, begin_batch, find_batch
+from audiomeas.plan.batch_folder import BatchFolder, Done, begin_anew, begin_batch, find_batch
 from audiomeas.plan.run import Progress, RunOutcome, Say, quiet, run
 from audiomeas.plan.stack import Entry, Stack, read_stack
+from audiomeas.record.batches import DONE, FAILED, SKIPPED
 from audiomeas.record.resume import visit_of_batch
 from audiomeas.record.store import BatchPlace, read_visit
 from audiomeas.record.unit_folder import folder_of
@@ -129,8 +131,8 @@ def batch(
     another one although there is such a one.   ready : is asked before each unit ('go', 'skip', 'stop'); None goes on.
     answers : gives what answers the questions of an entry; None: the file that the entry names.   The rest as in `run`.
     Raises RequestError (also while another program runs this batch), FileProblem, TomlProblem before any sound;
-    Interrupted when stopped, DiskFull, OtherBench (of a visit that would be taken up): all leave a batch that can be
-    resumed.
+    Interrupted when stopped, DiskFull, DeviceError (the interface is gone), OtherBench (of a visit that would be taken
+    up): all leave a batch that can be resumed.
     """
     read, folder = read_stack(Path(stack)), Path(records)
     if resume and anew:
@@ -167,7 +169,7 @@ def _through(folder: BatchFolder, stack: Stack, way: _Way) -> BatchOutcome:
                 outcomes.append(_told(entry, before[entry.number], way))
             else:
                 outcomes.append(_measured(folder, entry, len(stack.entries), way))
-    except (Interrupted, StopAsked, KeyboardInterrupt) as error:
+    except (Interrupted, DeviceError, StopAsked, KeyboardInterrupt) as error:
         folder.note("interrupted", reason=str(error) or type(error).__name__)
         way.say(_later(stack))
         raise
@@ -210,7 +212,7 @@ def _measured(folder: BatchFolder, entry: Entry, number_of_units: int, way: _Way
         return UnitOutcome(entry=entry, event=SKIPPED, visit=None, reason="skipped")
     try:
         outcome = _visited(folder, entry, way)
-    except (Interrupted, DiskFull, OtherBench):
+    except (Interrupted, DeviceError, DiskFull, OtherBench):
         raise
     except AudiomeasError as error:
         way.say(f"{entry.unit.name}: {error}")

@@ -4,6 +4,7 @@ records/batches/2026-11-26T160000Z-shelf-of-november/
     stack.toml      the stack file as it was
     batch.json      its units, and the SHA-256 of each plan
     journal.jsonl   one line an event, synced
+    checksums.sha256   of these three, once it has gone through all units
 
 The measurements themselves are the visits of the units; each visit says in visit.json to which batch it belongs, so a
 crash at any point leaves nothing that can't be found again.
@@ -22,16 +23,23 @@ from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import read_json, read_text, translated, write_new_json, write_new_text
 from audiomeas.plan.stack import Entry, Stack
 from audiomeas.record import journal
+from audiomeas.record.batches import (
+    BATCH_FILE,
+    BATCHES_FOLDER,
+    DONE,
+    FAILED,
+    FINISHED,
+    SKIPPED,
+    STACK_FILE,
+    batch_folders,
+)
+from audiomeas.record.checksums import CHECKSUM_FILE, write_checksums
 from audiomeas.record.lock import Held, hold
 from audiomeas.record.store import new_folder
 from audiomeas.record.unit import slug
 from audiomeas.record.visit import RECORD_VERSION, RESUMED_EVENT
 
-BATCHES_FOLDER = "batches"
-_STACK_FILE, _BATCH_FILE = "stack.toml", "batch.json"
-#: Journal events after which a unit of a batch is not taken up again.
-DONE, FAILED, SKIPPED = "unit done", "unit failed", "unit skipped"
-_OPENED, _FINISHED = "opened", "finished"
+_OPENED = "opened"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,8 +87,10 @@ class BatchFolder:
         self.note(event, number=number, visit=visit, reason=reason, status=status)
 
     def finish(self) -> None:
-        """Add that all units were gone through. Raises FileProblem."""
-        self.note(_FINISHED)
+        """Add that all units were gone through, and the checksums: nothing is added any more. Raises FileProblem."""
+        if not any(event["event"] == FINISHED for event in self.events()):  # else it ended between the two
+            self.note(FINISHED)
+        write_checksums(self.path)
 
     def events(self) -> tuple[Mapping[str, Any], ...]:
         """Return the journal; empty when a crash came before its first line. Raises FileProblem."""
@@ -89,8 +99,8 @@ class BatchFolder:
 
     @property
     def finished(self) -> bool:
-        """All units were gone through."""
-        return any(event["event"] == _FINISHED for event in self.events())
+        """All units were gone through, and nothing is added any more."""
+        return (self.path / CHECKSUM_FILE).exists()
 
     def done(self) -> dict[int, Done]:
         """Return what became of the units that are not taken up again, by their number. Raises FileProblem."""
@@ -124,7 +134,7 @@ def begin_anew(records: Path, stack: Stack) -> BatchFolder:
     opened_at = journal.utc_now()
     title = slug(stack.title, otherwise="stack", longest=40)
     folder = new_folder(records / BATCHES_FOLDER, f"{opened_at:%Y-%m-%dT%H%M%SZ}-{title}")
-    write_new_text(folder / _STACK_FILE, stack.text)
+    write_new_text(folder / STACK_FILE, stack.text)
     facts = {
         "audiomeas": __version__,
         "record": RECORD_VERSION,
@@ -132,7 +142,7 @@ def begin_anew(records: Path, stack: Stack) -> BatchFolder:
         "opened_at": journal.iso(opened_at),
         "units": [_facts(entry) for entry in stack.entries],
     }
-    write_new_json(folder / _BATCH_FILE, facts)
+    write_new_json(folder / BATCH_FILE, facts)
     batch = BatchFolder(folder)
     batch.note(_OPENED)
     return batch
@@ -146,11 +156,11 @@ def find_batch(records: Path, stack: Stack) -> BatchFolder:
     batch = _unfinished(records, stack)
     if batch is None:
         raise RequestError(f"no batch of {stack.path} is unfinished in {records}: leave --resume out to begin one")
-    if read_text(batch.path / _STACK_FILE) != stack.text:
+    if read_text(batch.path / STACK_FILE) != stack.text:
         raise RequestError(
-            f"{stack.path} was changed since {batch.path} began: bring back its {_STACK_FILE}, or begin with --anew"
+            f"{stack.path} was changed since {batch.path} began: bring back its {STACK_FILE}, or begin with --anew"
         )
-    kept = read_json(batch.path / _BATCH_FILE)["units"]
+    kept = read_json(batch.path / BATCH_FILE)["units"]
     for entry, before in zip(stack.entries, kept, strict=True):
         if _facts(entry) != before:
             raise RequestError(
@@ -172,15 +182,11 @@ def _facts(entry: Entry) -> dict[str, Any]:
 
 def _unfinished(records: Path, stack: Stack) -> BatchFolder | None:
     """Return the newest unfinished batch of a stack of this title. One without batch.json never began."""
-    parent = records / BATCHES_FOLDER
-    with translated(parent, "read"):
-        if not parent.is_dir():
-            return None
-        folders = sorted((each for each in parent.iterdir() if (each / _BATCH_FILE).is_file()), reverse=True)
-    for folder in folders:
-        data = read_json(folder / _BATCH_FILE)
+    begun = [each for each in batch_folders(records) if (each / BATCH_FILE).is_file()]
+    for folder in reversed(begun):
+        data = read_json(folder / BATCH_FILE)
         if not isinstance(data, dict) or "title" not in data or "units" not in data:
-            raise FileProblem(f"{folder / _BATCH_FILE} is damaged: move the folder {folder} away")
+            raise FileProblem(f"{folder / BATCH_FILE} is damaged: move the folder {folder} away")
         batch = BatchFolder(folder)
         if data["title"] == stack.title and not batch.finished:
             return batch

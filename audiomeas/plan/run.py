@@ -1,7 +1,8 @@
 """Run a plan on a unit: through the bench's gates, each capture kept before it is analysed, each limit judged.
 
 A step that the bench or the analysis refuses is written down with its reason, its limits are undecided, and the run
-goes on with the next one; without a bench (DeviceError) it ends there. What was captured is kept in either case.
+goes on with the next one; without a bench (DeviceError) it ends there, and in a batch so does the batch, which can be
+resumed. What was captured is kept in either case.
 """
 
 from __future__ import annotations
@@ -250,7 +251,8 @@ def run_on(
             records, unit, stage, plan=as_run, snapshot=snapshot, new_stay=new_stay, other_unit=other_unit, batch=batch
         )  # fmt: skip
     try:
-        going = _Run(session, plan, visit, tell, answers, partial(_before_sound, check, without_check))
+        before_sound = partial(_before_sound, check, without_check)
+        going = _Run(session, plan, visit, tell, answers, before_sound, resumable=batch is not None)
         if taken_up is not None:
             going.take_up(taken_up)
         going.through_all()
@@ -302,6 +304,8 @@ class _Run:
         tell: Say,
         answers: Answers | None,
         before_sound: Callable[[_Run], None],
+        *,
+        resumable: bool,
     ) -> None:
         self._session = session
         self._plan = plan
@@ -314,6 +318,8 @@ class _Run:
         self.rows: list[Verdict] = []
         self.all_entered = True
         self._ended = ""  # why no further step is run
+        # A card that was unplugged would fail each later unit of a batch: there it leaves the step to be made again.
+        self._passed_on = (Interrupted, FileProblem, *((DeviceError,) if resumable else ()))
         self._done: frozenset[str] = frozenset()
 
     def take_up(self, taken_up: Resumed) -> None:
@@ -330,7 +336,7 @@ class _Run:
         self._tell(f"going on with {taken_up.visit.path}: {len(self._done)} of {len(self._plan.steps)} steps are there")
 
     def through_all(self) -> None:
-        """Go through the steps, noting what fails. Raises Interrupted and FileProblem."""
+        """Go through the steps, noting what fails. Raises Interrupted, FileProblem, and DeviceError in a batch."""
         for number, step in enumerate(self._plan.steps, start=1):
             if step.name in self._done:
                 continue
@@ -346,14 +352,14 @@ class _Run:
             before(self)
 
     def look(self) -> None:
-        """Take the first look, noting why it fails. Raises Interrupted and FileProblem."""
+        """Take the first look, noting why it fails. Raises as `through_all`."""
         look = self._visit.begin_first_look()
         try:
             found = self._session.first_look(keep=look.keep)
             look.keep_look(found.facts())
             for line in found.lines(_loads_ohm(self._session)):
                 self._tell(line)
-        except (Interrupted, FileProblem):
+        except self._passed_on:
             raise
         except AudiomeasError as error:
             # Without a first look no gain is known, and no level may be played.
@@ -363,7 +369,7 @@ class _Run:
     def check(self, check: BenchCheck | None, why_none: str) -> None:
         """Check the bench, the unit connected; what it finds is told and written down, a line each.
 
-        A bench whose results could not be trusted measures nothing. Raises Interrupted and FileProblem.
+        A bench whose results could not be trusted measures nothing. Raises as `through_all`.
         """
         if self._ended:
             return
@@ -377,7 +383,7 @@ class _Run:
                 self._visit.note_finding(finding.as_json())
                 self._tell(f"{_BENCH_CHECK}, {finding.state}: {finding.check}: {finding.text}")
             refuse_untrusted(_BENCH_CHECK, findings)
-        except (Interrupted, FileProblem):
+        except self._passed_on:
             raise
         except AudiomeasError as error:
             self._failed_before_steps(_BENCH_CHECK, error)
@@ -391,7 +397,7 @@ class _Run:
             return
         try:
             result = self._measured(step, writer) if isinstance(step, Step) else self._entered(step)
-        except (Interrupted, FileProblem):
+        except self._passed_on:
             raise
         except AudiomeasError as error:
             self._failed(step.name, error)

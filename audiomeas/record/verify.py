@@ -1,4 +1,4 @@
-"""Proof that nothing of a record changed: checksums, journals and verdicts of visits, logbooks and what is attached."""
+"""Proof that nothing of a record changed: checksums, journals, verdicts of visits, logbooks, attachments, batches."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from typing import Any
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import sha256_of, translated
 from audiomeas.record import chain, journal
+from audiomeas.record.batches import BATCHES_FOLDER, batch_folders, batch_notes, batch_problems, is_batch
 from audiomeas.record.checksums import CHECKSUM_FILE, differences
 from audiomeas.record.entry import Attachment, Correction, entry_of
 from audiomeas.record.unit import Unit
@@ -32,6 +33,7 @@ class Verified:
     entries: int
     problems: tuple[str, ...]
     notes: tuple[str, ...]
+    batches: int = 0
 
     @property
     def unchanged(self) -> bool:
@@ -44,6 +46,8 @@ class Verified:
         if self.units:
             entries = _counted(self.entries, "logbook entry", "logbook entries")
             checked = f"{checked} of {_counted(self.units, 'unit', 'units')}, {entries}"
+        if self.batches:
+            checked = f"{checked}, {_counted(self.batches, 'batch', 'batches')}"
         if self.unchanged:
             return f"{checked}: nothing changed"
         return f"{checked}: {_counted(len(self.problems), 'thing is', 'things are')} not as before"
@@ -64,6 +68,7 @@ class _Found:
     units: int = 0
     visits: int = 0
     entries: int = 0
+    batches: int = 0
     problems: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
@@ -71,7 +76,7 @@ class _Found:
 def verify(*records: Path | str, progress: Progress | None = None) -> Verified:
     """Hold records against their own checksums; what `audiomeas record verify` does. Nothing is written.
 
-    records : folders of records, of units, or of visits; none: 'records'.
+    records : folders of records, of units, of visits or of batches; none: 'records'.
     Raises FileProblem and RequestError only for a folder that is missing or holds no record.
     """
     found = _Found()
@@ -91,6 +96,7 @@ def verify(*records: Path | str, progress: Progress | None = None) -> Verified:
         entries=found.entries,
         problems=tuple(dict.fromkeys(found.problems)),
         notes=tuple(dict.fromkeys(found.notes)),
+        batches=found.batches,
     )
 
 
@@ -98,25 +104,33 @@ _Part = tuple[Path, Callable[[Path, _Found], None]]
 
 
 def _parts(folder: Path, found: _Found) -> Iterator[_Part]:
-    """Yield what is to be checked in a folder: units and visits. Raises FileProblem, RequestError."""
+    """Yield what is to be checked in a folder: units, visits and batches. Raises FileProblem, RequestError."""
     with translated(folder, "read"):
         if not folder.is_dir():
             raise FileProblem(f"{folder} was not found, or is no folder: name one of records, of a unit or of a visit")
+    if is_batch(folder):
+        yield folder, _batch
+        return
     if _is_visit(folder):
         yield folder, _visit
         return
     units = [folder] if _is_unit(folder) else [each for each in folders(folder, holding="") if _is_unit(each)]
-    if not units:
+    batches = batch_folders(folder)
+    if not units and not batches:
         raise RequestError(f"{folder} holds no record: name a folder of records, of a unit or of a visit")
     for unit in units:
         yield unit, _unit
         for visit in folders(unit, holding=""):
             if visit.name != ATTACHMENTS_FOLDER:
                 yield visit, _visit
+    for batch in batches:
+        yield batch, _batch
 
 
 def _is_unit(folder: Path) -> bool:
     """Return whether a folder is a unit's, also when its own file was lost."""
+    if folder.name == BATCHES_FOLDER:
+        return False
     names = (UNIT_FILE, LOGBOOK_FILE, ATTACHMENTS_FOLDER, f"*/{VISIT_FILE}", f"*/{CHECKSUM_FILE}")
     with translated(folder, "read"):
         return any(next(folder.glob(name), None) is not None for name in names)
@@ -126,6 +140,12 @@ def _is_visit(folder: Path) -> bool:
     """Return whether a folder is a visit's, also when one of its own files was lost."""
     with translated(folder, "read"):
         return any((folder / name).exists() for name in (VISIT_FILE, CHECKSUM_FILE, journal.NAME))
+
+
+def _batch(path: Path, found: _Found) -> None:
+    found.batches += 1
+    found.notes += batch_notes(path)
+    found.problems += batch_problems(path)
 
 
 # ---------------------------------------------------------------- a visit
