@@ -29,6 +29,7 @@ from audiomeas.simulation.medium import Medium
 from audiomeas.simulation.player import Player, read_disc_audio
 from audiomeas.simulation.resampling import INTERNAL_RATE_HZ, Oversampler, oversampling_factor
 from audiomeas.simulation.supply import PowerSwitch, ProtectionRelay, SaggingSupply
+from audiomeas.simulation.tuner import Tuner
 from audiomeas.simulation.unit import NOISE_BANDWIDTH_HZ, ChannelModel, HumLine, UnitModel
 from audiomeas.units import SQRT2
 
@@ -340,6 +341,9 @@ class SignalPath:
         self._player = None
         if unit is not None and unit.player is not None:
             self._player = Player(unit.player, read_disc_audio(unit.player.disc), rate_hz)
+        self._tuner = None
+        if unit is not None and unit.tuner is not None:
+            self._tuner = Tuner(unit.tuner, rate_hz, sequence.spawn(1)[0])
 
     def _make_common(self, unit: UnitModel | None, rate_hz: float) -> None:
         """Make what both channels of the unit share."""
@@ -375,6 +379,8 @@ class SignalPath:
             return outputs
         if self._player is not None:
             outputs = self._player.volts(len(outputs[0]))
+        if self._tuner is not None:
+            outputs = self._tuner.volts(len(outputs[0]))
         asked = [engine.asked(outputs[n], outputs[1 - n]) for n, engine in enumerate(self._engines)]
         delivered = [
             wait.process(engine.delivered(open_v))

@@ -42,6 +42,7 @@ from audiomeas.simulation.medium import MediumModel
 from audiomeas.simulation.motion import read_motion
 from audiomeas.simulation.pairs import pairs, pairs_above_0
 from audiomeas.simulation.player import PlayerModel, read_player
+from audiomeas.simulation.tuner import TunerModel, read_tuner
 from audiomeas.tomlfile import Table, nearest, read_toml
 
 EQUALIZATIONS = ("flat", "riaa")
@@ -223,6 +224,7 @@ class UnitModel:
     switch: SwitchModel | None = None
     medium: MediumModel | None = None
     player: PlayerModel | None = None
+    tuner: TunerModel | None = None
 
     def __post_init__(self) -> None:
         rails = [rail for one in self.channels for rail in (one.positive_clip_v, -one.negative_clip_v)]
@@ -275,6 +277,7 @@ def read_unit(path: Path) -> UnitModel:
         "switch": _switch(table.table("switch", optional=True)),
         "medium": _medium(table.table("medium", optional=True)),
         "player": read_player(table.table("player", optional=True)),
+        "tuner": read_tuner(table.table("tuner", optional=True)),
     }
     table.finish()
     try:
