@@ -85,6 +85,10 @@ _MODULES = {
         "audiomeas.measurement.response_steps",
         "Gain and phase by stepped sines: slow, simple, and the reference for the sweep",
     ),
+    "separation": (
+        "audiomeas.measurement.separation",
+        "Separation both ways and balance of a player, tuner or tape deck that plays tones in one channel each",
+    ),
     "square-wave": (
         "audiomeas.measurement.square_wave",
         "Square wave: rise time within the band, overshoot, ringing, tilt, and slewing by two levels",

@@ -1,0 +1,78 @@
+"""Bands of steady tones that a unit plays by itself: found in a capture of two channels, and cut out of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import SignalError
+
+if TYPE_CHECKING:
+    from audiomeas.analysis.separation import Coupling
+    from audiomeas.analysis.tone_bands import Band
+    from audiomeas.recording import Recording
+
+_BLOCK_FRAMES = 1 << 17
+#: A band that is longer is read from its middle: more would only take memory.
+_LONGEST_S = 20.0
+
+
+def found_bands(recording: Recording) -> tuple[tuple[Band, ...], Recording]:
+    """Return the bands of a capture, and it with what only its samples show. Raises SignalError: not two channels."""
+    from audiomeas.analysis.tone_bands import BandFinder
+    from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
+
+    if len(recording.channels) != 2:
+        raise SignalError(
+            f"two channels are compared, and this capture has {len(recording.channels)}: capture both in one file"
+        )
+    finder = BandFinder(recording.sample_rate_hz)
+    for block in blocks_of(recording, 0, recording.frames, _BLOCK_FRAMES):
+        finder.add(block)
+    return finder.bands(), recording.completed() if isinstance(recording, RecordingOnDisk) else recording
+
+
+def piece_of(recording: Recording, start: int, stop: int) -> Any:
+    """Return frames as the analysis wants them, (frames, 2): in volts, or as `Recording.signal` has them uncalibrated.
+
+    recording : with its samples, or on the disk.
+    """
+    import numpy as np
+
+    from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
+
+    looked_at = recording.unread() if isinstance(recording, RecordingOnDisk) else recording
+    counts_fs = np.concatenate(list(blocks_of(looked_at, start, stop, _BLOCK_FRAMES)))
+    scales = [recording.scale_v(column) for column in range(len(recording.channels))]
+    return counts_fs * np.array([np.sqrt(2.0) if scale is None else scale for scale in scales])
+
+
+def coupling_of(recording: Recording, band: Band) -> Coupling:
+    """Return what a band's tone is in both channels. Raises SignalError when it can't be read."""
+    from audiomeas.analysis.separation import coupled
+
+    spare = max(0, band.stop - band.start - round(_LONGEST_S * recording.sample_rate_hz))
+    piece = piece_of(recording, band.start + spare // 2, band.stop - (spare - spare // 2))
+    return coupled(piece, recording.sample_rate_hz, band.frequency_hz)
+
+
+def by_frequency(bands: Sequence[Band]) -> list[tuple[float, list[Band]]]:
+    """Return the bands of each tone, in the order in which they were played; tones rise in frequency."""
+    from audiomeas.analysis.tone_bands import same_tone
+
+    groups: list[list[Band]] = []
+    for band in sorted(bands, key=lambda one: one.frequency_hz):
+        if groups and same_tone(groups[-1][0].frequency_hz, band.frequency_hz):
+            groups[-1].append(band)
+        else:
+            groups.append([band])
+    ordered = [sorted(group, key=lambda one: one.start) for group in groups]
+    return [(sum(one.frequency_hz for one in group) / len(group), group) for group in ordered]
+
+
+def nearest(tones_hz: Sequence[float], wanted_hz: float) -> float | None:
+    """Return the tone that a frequency names, None when none is as near as a unit's speed may be off."""
+    from audiomeas.analysis.tone_bands import same_tone
+
+    found = min(tones_hz, key=lambda hz: abs(hz - wanted_hz), default=None)
+    return found if found is not None and same_tone(found, wanted_hz) else None
