@@ -30,6 +30,7 @@ from audiomeas.simulation.player import Player, read_disc_audio
 from audiomeas.simulation.resampling import INTERNAL_RATE_HZ, Oversampler, oversampling_factor
 from audiomeas.simulation.supply import PowerSwitch, ProtectionRelay, SaggingSupply
 from audiomeas.simulation.tuner import Tuner
+from audiomeas.simulation.turntable import Turntable
 from audiomeas.simulation.unit import NOISE_BANDWIDTH_HZ, ChannelModel, HumLine, UnitModel
 from audiomeas.units import SQRT2
 
@@ -344,6 +345,9 @@ class SignalPath:
         self._tuner = None
         if unit is not None and unit.tuner is not None:
             self._tuner = Tuner(unit.tuner, rate_hz, sequence.spawn(1)[0])
+        self._turntable = None
+        if unit is not None and unit.turntable is not None:
+            self._turntable = Turntable(unit.turntable, unit.mains_hz, rate_hz, sequence.spawn(1)[0])
 
     def _make_common(self, unit: UnitModel | None, rate_hz: float) -> None:
         """Make what both channels of the unit share."""
@@ -381,6 +385,8 @@ class SignalPath:
             outputs = self._player.volts(len(outputs[0]))
         if self._tuner is not None:
             outputs = self._tuner.volts(len(outputs[0]))
+        if self._turntable is not None:
+            outputs = self._turntable.volts(len(outputs[0]))
         asked = [engine.asked(outputs[n], outputs[1 - n]) for n, engine in enumerate(self._engines)]
         delivered = [
             wait.process(engine.delivered(open_v))

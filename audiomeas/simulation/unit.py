@@ -43,6 +43,7 @@ from audiomeas.simulation.motion import read_motion
 from audiomeas.simulation.pairs import pairs, pairs_above_0
 from audiomeas.simulation.player import PlayerModel, read_player
 from audiomeas.simulation.tuner import TunerModel, read_tuner
+from audiomeas.simulation.turntable import TurntableModel, read_turntable
 from audiomeas.tomlfile import Table, nearest, read_toml
 
 EQUALIZATIONS = ("flat", "riaa")
@@ -225,6 +226,7 @@ class UnitModel:
     medium: MediumModel | None = None
     player: PlayerModel | None = None
     tuner: TunerModel | None = None
+    turntable: TurntableModel | None = None
 
     def __post_init__(self) -> None:
         rails = [rail for one in self.channels for rail in (one.positive_clip_v, -one.negative_clip_v)]
@@ -278,6 +280,7 @@ def read_unit(path: Path) -> UnitModel:
         "medium": _medium(table.table("medium", optional=True)),
         "player": read_player(table.table("player", optional=True)),
         "tuner": read_tuner(table.table("tuner", optional=True)),
+        "turntable": read_turntable(table.table("turntable", optional=True)),
     }
     table.finish()
     try:
