@@ -78,6 +78,17 @@ DEFINITIONS = {
 }
 
 
+CLOCK_OPTION = Option(
+    name="clock_ppm",
+    kind="number",
+    help="How far the card's clock may be off, in ppm: no speed is told closer (50: common practice).",
+    default=_CLOCK_PPM,
+    stage="analyse",
+    at_least=0.0,
+    at_most=10_000.0,
+)
+
+
 def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Silence:
     from audiomeas.stimulus import Silence
 
@@ -427,15 +438,7 @@ MEASUREMENT = Measurement(
             at_least=1000.0,
             at_most=20_000.0,
         ),
-        Option(
-            name="clock_ppm",
-            kind="number",
-            help="How far the card's clock may be off, in ppm: no speed is told closer (50: common practice).",
-            default=_CLOCK_PPM,
-            stage="analyse",
-            at_least=0.0,
-            at_most=10_000.0,
-        ),
+        CLOCK_OPTION,
         *PART_OPTIONS,
     ),
     figures=tuple(Figure(key=key, unit=unit, words=words.strip()) for key, words, unit in QUANTITIES),
