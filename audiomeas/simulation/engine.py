@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audiomeas.simulation.card import CardModel, ConverterCurve
+from audiomeas.simulation.deck_path import Deck
 from audiomeas.simulation.filters import (
     FIR_DELAY_FRAMES,
     AnalogNetwork,
@@ -26,29 +27,16 @@ from audiomeas.simulation.filters import (
     recursive_sections,
 )
 from audiomeas.simulation.medium import Medium
+from audiomeas.simulation.noise import WhiteNoise
 from audiomeas.simulation.player import Player, read_disc_audio
 from audiomeas.simulation.resampling import INTERNAL_RATE_HZ, Oversampler, oversampling_factor
 from audiomeas.simulation.supply import PowerSwitch, ProtectionRelay, SaggingSupply
 from audiomeas.simulation.tuner import Tuner
 from audiomeas.simulation.turntable import Turntable
-from audiomeas.simulation.unit import NOISE_BANDWIDTH_HZ, ChannelModel, HumLine, UnitModel
+from audiomeas.simulation.unit import ChannelModel, HumLine, UnitModel
 from audiomeas.units import SQRT2
 
 FloatArray = NDArray[np.float64]
-
-
-class WhiteNoise:
-    """White noise of a level stated in 20 kHz; at a sample rate it reaches to half of that rate."""
-
-    def __init__(self, v_rms_in_20_khz: float, rate_hz: float, seed: np.random.SeedSequence) -> None:
-        self._v_rms = v_rms_in_20_khz * float(np.sqrt(0.5 * rate_hz / NOISE_BANDWIDTH_HZ))
-        self._generator = np.random.default_rng(seed)
-
-    def added_to(self, volts: FloatArray) -> FloatArray:
-        """Return the volts, (frames,), with noise."""
-        if self._v_rms == 0.0:
-            return volts
-        return volts + self._v_rms * self._generator.standard_normal(len(volts))
 
 
 class Hum:
@@ -342,6 +330,9 @@ class SignalPath:
         self._player = None
         if unit is not None and unit.player is not None:
             self._player = Player(unit.player, read_disc_audio(unit.player.disc), rate_hz)
+        self._deck = None
+        if unit is not None and unit.deck is not None:
+            self._deck = Deck(unit.deck, rate_hz, sequence.spawn(1)[0])
         self._tuner = None
         if unit is not None and unit.tuner is not None:
             self._tuner = Tuner(unit.tuner, rate_hz, sequence.spawn(1)[0])
@@ -383,6 +374,8 @@ class SignalPath:
             return outputs
         if self._player is not None:
             outputs = self._player.volts(len(outputs[0]))
+        if self._deck is not None:
+            outputs = self._deck.volts(outputs)
         if self._tuner is not None:
             outputs = self._tuner.volts(len(outputs[0]))
         if self._turntable is not None:

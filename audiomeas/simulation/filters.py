@@ -107,7 +107,8 @@ def low_cut(corner_hz: float, sample_rate_hz: float) -> FloatArray:
     return np.array([gain, -gain, 0.0, 1.0, -pole, 0.0])
 
 
-def _high_cut(corner_hz: float, sample_rate_hz: float) -> FloatArray:
+def high_cut(corner_hz: float, sample_rate_hz: float) -> FloatArray:
+    """Return one section of a capacitor across: ω/(s + ω), with its exact time constant. Unity at DC."""
     pole = np.exp(-2.0 * np.pi * corner_hz / sample_rate_hz)
     return np.array([1.0 - pole, 0.0, 0.0, 1.0, -pole, 0.0])
 
@@ -116,7 +117,7 @@ def recursive_sections(network: AnalogNetwork, sample_rate_hz: float) -> FloatAr
     """Return the sections, (sections, 6), of the poles that are too slow for the FIR."""
     rows = [low_cut(corner_hz, sample_rate_hz) for corner_hz in network.low_cuts_hz]
     rows += [
-        _high_cut(corner_hz, sample_rate_hz)
+        high_cut(corner_hz, sample_rate_hz)
         for corner_hz in network.high_cuts_hz
         if corner_hz < _FAST_POLE * sample_rate_hz
     ]

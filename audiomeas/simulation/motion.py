@@ -43,19 +43,22 @@ class Motion:
         return np.asarray((1.0 + self.error) * moved_s)
 
 
-#: At the nominal speed, without an end.
+#: Nothing but the nominal speed.
 STEADY = Motion()
 
 
-def read_motion(table: Table, *, slowest_percent: float = -50.0, fastest_percent: float = 50.0) -> Motion:
+def read_motion(
+    table: Table, *, slowest_percent: float = -50.0, fastest_percent: float = 50.0, most_drift_percent: float = 10.0
+) -> Motion:
     """Take the keys of a motion from a unit's table. Raises TomlProblem.
 
-    slowest_percent, fastest_percent : what an error may be.
+    slowest_percent, fastest_percent : what an error may be.   most_drift_percent : in a minute, either way.
     """
+    drift = table.number("drift_percent_per_minute", 0.0, at_least=-most_drift_percent, at_most=most_drift_percent)
     error = table.number("speed_error_percent", 0.0, at_least=slowest_percent, at_most=fastest_percent)
     return Motion(
         error=0.01 * error,
-        drift_per_s=0.01 / 60.0 * table.number("drift_percent_per_minute", 0.0, at_least=-10.0, at_most=10.0),
+        drift_per_s=0.01 / 60.0 * drift,
         modulation=tuple(
             (rate_hz, 0.01 * peak)
             for rate_hz, peak in pairs_above_0(table, "modulation_percent", "[Hz, peak in %]", 1e3, 10.0)

@@ -15,7 +15,6 @@ zero.
 
 from __future__ import annotations
 
-import io
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -27,9 +26,10 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 
 from audiomeas.errors import FileProblem
-from audiomeas.files import read_text, translated
+from audiomeas.files import read_text
 from audiomeas.simulation.between import TAPS, between
 from audiomeas.simulation.filters import AnalogNetwork
+from audiomeas.simulation.wav import read_wav
 from audiomeas.tomlfile import Table
 
 FloatArray = NDArray[np.float64]
@@ -102,8 +102,6 @@ class DiscAudio:
 
 def read_disc_audio(folder: Path) -> DiscAudio:
     """Read a disc's tracks as its cue sheet lists them. Raises FileProblem."""
-    from scipy.io import wavfile
-
     sheet = folder / "disc.cue"
     parts = re.split(r"^FILE ", read_text(sheet), flags=re.MULTILINE)[1:]
     if not parts:
@@ -114,15 +112,10 @@ def read_disc_audio(folder: Path) -> DiscAudio:
         if name is None:
             raise FileProblem(f'{sheet} names a file in a way that is not known: write FILE "name.wav" WAVE')
         path = folder / name.group(1)
-        with translated(path, "read"):
-            held = io.BytesIO(path.read_bytes())
-        try:
-            rate_hz, samples = wavfile.read(held)
-        except ValueError:
-            raise FileProblem(f"{path} is no WAV file of a disc") from None
-        if rate_hz != DISC_RATE_HZ or samples.dtype != np.int16 or samples.ndim != 2 or samples.shape[1] != _CHANNELS:
+        rate_hz, samples = read_wav(path)
+        if rate_hz != DISC_RATE_HZ or samples.dtype != np.int16 or samples.shape[1] != _CHANNELS:
             raise FileProblem(f"{path} is no track of a disc: 44.1 kHz, 16 bit, two channels are needed")
-        codes.append(samples)
+        codes.append(samples.astype(np.int16, copy=False))
     return DiscAudio(codes=tuple(codes), emphasis=tuple("FLAGS PRE" in part for part in parts))
 
 

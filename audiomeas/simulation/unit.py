@@ -37,6 +37,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audiomeas.errors import RequestError
+from audiomeas.simulation.deck import DeckModel, read_deck
 from audiomeas.simulation.filters import AnalogNetwork
 from audiomeas.simulation.medium import MediumModel
 from audiomeas.simulation.motion import read_motion
@@ -49,8 +50,6 @@ from audiomeas.tomlfile import Table, nearest, read_toml
 EQUALIZATIONS = ("flat", "riaa")
 #: RIAA playback (IEC 60098): 3180 µs and 75 µs fall, 318 µs rises.
 RIAA_FALL_S, RIAA_RISE_S = (3180e-6, 75e-6), (318e-6,)
-#: Noise voltages of units and cards are stated in this bandwidth.
-NOISE_BANDWIDTH_HZ = 20_000.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -225,6 +224,7 @@ class UnitModel:
     switch: SwitchModel | None = None
     medium: MediumModel | None = None
     player: PlayerModel | None = None
+    deck: DeckModel | None = None
     tuner: TunerModel | None = None
     turntable: TurntableModel | None = None
 
@@ -279,6 +279,7 @@ def read_unit(path: Path) -> UnitModel:
         "switch": _switch(table.table("switch", optional=True)),
         "medium": _medium(table.table("medium", optional=True)),
         "player": read_player(table.table("player", optional=True)),
+        "deck": read_deck(table.table("deck", optional=True)),
         "tuner": read_tuner(table.table("tuner", optional=True)),
         "turntable": read_turntable(table.table("turntable", optional=True)),
     }
