@@ -48,8 +48,8 @@ def tones(time_s, *frequencies_hz, level=0.05):
 
 
 def side(tmp_path, left, right, rate_hz=44_100, bits=32):
-    """Write a side whose reference level lies at a quarter of full scale."""
-    both = np.stack([left, right], axis=1) * 0.25
+    """Write a side whose reference level lies at −12 dB of full scale."""
+    both = np.stack([left, right], axis=1) * 0.2512
     path = tmp_path / "side.wav"
     wavfile.write(path, rate_hz, np.round(both * (2.0 ** (bits - 1) - 1)).astype(f"int{bits}"))
     return path

@@ -246,11 +246,13 @@ def test_the_shipped_files_are_read_and_say_simulated():
         "amplifier-volume-turned",
         "amplifier-weak-channel",
         "cassette-deck",
+        "cassette-deck-worn",
         "cd-player",
         "cd-player-early",
         "phono-stage",
         "preamplifier",
         "reel-deck",
+        "reel-deck-three-heads",
         "tuner",
         "turntable",
     }

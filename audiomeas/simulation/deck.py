@@ -86,7 +86,7 @@ class DeckModel:
     """
 
     tape: Path | None = None
-    tape_reference_fs: float = 0.25
+    tape_reference_fs: float = 0.2512
     recorded_here: bool = True
     earlier_pass_s: float = 100.0
     begins_s: float = 1.0
