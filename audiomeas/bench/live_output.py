@@ -49,10 +49,12 @@ def live_transport(
     ears: Sequence[str],
     hold_s: float,
     also: Also | None = None,
+    in_real_time: bool = True,
 ) -> StreamingTransport:
     """Return a transport that plays volts until it is told to fade; opens no device.
 
-    ears, hold_s : see `StreamingTransport`.  also : see `Bench.watch`.  Raises CalibrationError.
+    ears, hold_s : see `StreamingTransport`.  also : see `Bench.watch`.  in_real_time : see `StreamFormat`.
+    Raises CalibrationError.
     """
-    form = dataclasses.replace(bench.form, in_real_time=True)
+    form = dataclasses.replace(bench.form, in_real_time=in_real_time)
     return StreamingTransport(_Fractions(volts, bench), form, watch=bench.watch(also), ears=ears, hold_s=hold_s)

@@ -119,6 +119,12 @@ def refuse_power_search(connected: Loudspeakers | None) -> None:
         raise InterlockRefusal(f"loudspeakers are connected: no search for the largest power runs; {_WAY_OUT}")
 
 
+def refuse_soak(connected: Loudspeakers | None) -> None:
+    """Raise InterlockRefusal when loudspeakers are connected: hours of power are for dummy loads."""
+    if connected is not None:
+        raise InterlockRefusal(f"loudspeakers are connected: a soak plays for hours into dummy loads; {_WAY_OUT}")
+
+
 def refuse_output_level(connected: Loudspeakers | None, wanted_v_rms: float, channel: int) -> None:
     """Raise InterlockRefusal when an output level is asked for that loudspeakers must not get; before any sound."""
     if connected is None or wanted_v_rms <= connected.largest_v_rms:

@@ -74,12 +74,35 @@ class Ring:
         for _ in range(_COPIES):
             stop = self.written
             start = max(0, stop - frames)
-            at = start % size
-            head = self._held[at : at + stop - start]  # two plain copies: they hold the audio thread up least
-            copied = np.concatenate([head, self._held[: stop - start - len(head)]])
-            if self.written - start <= size:  # what was copied had not been written over meanwhile
+            copied = self._copied(start, stop - start)
+            if copied is not None:
                 return start, copied
         raise ValueError("the newest frames are written over faster than they can be copied")
+
+    def part(self, start: int, frames: int) -> NDArray[Any] | None:
+        """Return frames by the number of the first, (frames, channels); None while they have not all come.
+
+        Raises LookupError where they are written over already: whoever reads on without gaps came too late.
+        """
+        if self.written < start + frames:
+            return None
+        copied = self._copied(start, frames)
+        if copied is None:
+            raise LookupError(f"frame {start} is written over: {self.written} frames have come")
+        return copied
+
+    @property
+    def oldest(self) -> int:
+        """Number of the oldest frame that it surely still holds while a second more is written."""
+        return max(0, self.written - len(self._held) // 2)
+
+    def _copied(self, start: int, frames: int) -> NDArray[Any] | None:
+        """Return a copy of frames that have come; None where they were written over before it was made."""
+        size = len(self._held)
+        at = start % size
+        head = self._held[at : at + frames]  # two plain copies: they hold the audio thread up least
+        copied = np.concatenate([head, self._held[: frames - len(head)]])
+        return copied if self.written - start <= size else None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -134,6 +157,19 @@ class StreamingTransport(Transport):
         start, samples = self._ring.last(frames)
         flags = tuple((frame - start, flag) for frame, flag in tuple(self.flags) if frame >= start)
         return Heard(samples=samples, start=start, flags=flags)
+
+    def part(self, start: int, frames: int) -> Heard | None:
+        """Return frames by the number of the first; None while they have not all come. Raises as `Ring.part`."""
+        samples = self._ring.part(start, frames)
+        if samples is None:
+            return None
+        flags = tuple((frame - start, flag) for frame, flag in tuple(self.flags) if start <= frame < start + frames)
+        return Heard(samples=samples, start=start, flags=flags)
+
+    @property
+    def oldest(self) -> int:
+        """See `Ring.oldest`."""
+        return self._ring.oldest
 
     def look_after(self) -> None:
         """Notice that the driver moves nothing any more. Raises DeviceError when it never moved anything."""

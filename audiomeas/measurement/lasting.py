@@ -30,13 +30,15 @@ def refuse_lasting(
     frequency_hz: float,
     channels: tuple[int, ...],
     gain_db: Mapping[int, float],
+    crest: float = SQRT2,
 ) -> tuple[Prediction, ...]:
     """Return what a lasting tone would do to each ceiling.
 
+    crest : peak over r.m.s.; noise and music have another one than a tone.
     Raises InterlockRefusal for one that could pass a ceiling, or that loudspeakers must not get for long.
     """
     refuse_lasting_high(bench.file.loudspeakers, frequency_hz)
     ceilings = bench.lasting_ceilings(channels)
-    predictions = predict(ceilings, level_v_rms=level_v_rms, peak_v=level_v_rms * SQRT2, gain_db=gain_db)
+    predictions = predict(ceilings, level_v_rms=level_v_rms, peak_v=level_v_rms * crest, gain_db=gain_db)
     refuse_beyond(predictions)
     return predictions

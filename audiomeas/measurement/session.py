@@ -714,12 +714,19 @@ class Session:
         """Return channel → the largest gain over frequency that was found so far, for predictions."""
         return self._gain.added_to(self.first_look().gain_db)
 
-    def allow_lasting(self, *, level_v_rms: float, frequency_hz: float, channels: tuple[int, ...]) -> None:
-        """Ask the interlock for a tone that may last. Raises InterlockRefusal."""
+    def allow_lasting(
+        self, *, level_v_rms: float, frequency_hz: float, channels: tuple[int, ...], crest: float = SQRT2
+    ) -> None:
+        """Ask the interlock for a sound that may last. crest : its peak over r.m.s.  Raises InterlockRefusal."""
         gain_db = self.largest_gain_db()
         try:
             predictions = refuse_lasting(
-                self.bench, level_v_rms=level_v_rms, frequency_hz=frequency_hz, channels=channels, gain_db=gain_db
+                self.bench,
+                level_v_rms=level_v_rms,
+                frequency_hz=frequency_hz,
+                channels=channels,
+                gain_db=gain_db,
+                crest=crest,
             )
         except BeyondCeiling as refusal:
             raise refusal.with_highest(Level(level_v_rms, "V"), AT_INPUT) from None

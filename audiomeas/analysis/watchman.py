@@ -1,0 +1,206 @@
+"""Who watches one channel for hours: what each second is held against the seconds before, and what counts as an event.
+
+The trade's thresholds where it has them (common practice): a step of the level, a drop-out by 3 dB, noise up by 6 dB.
+What a unit does slowly (it gets warm) is no event: the reference is the median of the last seconds, and follows.
+"""
+
+from __future__ import annotations
+
+import collections
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+#: A change of the level by more than this from one second to the next ones is a step.
+STEP_DB = 0.3
+#: A part of a second that is weaker by this is a drop-out (common practice).
+DROP_OUT_DB = 3.0
+#: Noise or hum that is up by this, or distortion (common practice for noise).
+RISE_DB = 6.0
+#: Below its level by this, the signal is gone: a protection has opened, or a cable fell out.
+GONE_DB = 20.0
+#: A crest that is flatter by this than before: clipping (0.1 dB of an ideal clipper's overdrive flattens by 0.08).
+FLAT_DB = 0.1
+#: Distortion, relative, below which a rise is no event: converters and noise wander there.
+_LEAST_DISTORTION_DB = -80.0
+#: A place that jumps by so many frames: samples were lost or repeated.
+JUMP_FRAMES = 0.5
+#: Seconds that the reference is the median of, and the fewest from which one is told.
+REFERENCE_S, LEARNED_FROM_S = 10, 3
+#: A rise or a step lasts so many seconds before it counts: a single second may hold a click from outside.
+_LASTS_S = 2
+#: The same event is told again only when it was over for so long.
+_OVER_FOR_S = 5
+
+Kind = Literal[
+    "level step",
+    "drop-out",
+    "signal gone",
+    "signal back",
+    "noise rise",
+    "hum rise",
+    "distortion rise",
+    "clipping",
+    "over-range",
+    "samples lost",
+]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Moment:
+    """One second of one channel, in dB; None: not told (a quiet passage, a tone that is gone).
+
+    level_db : of the tone, or the gain of a programme.  lowest_db : of its weakest part, over what was to be expected.
+    noise_db, hum_db : absolute.  distortion_db : relative to the level.  flat_db : of the flatter crest.
+    place_frames : where the signal stands against what was played.  over_range : of the card.
+    """
+
+    level_db: float | None
+    lowest_db: float | None = None
+    noise_db: float | None = None
+    hum_db: float | None = None
+    distortion_db: float | None = None
+    flat_db: float | None = None
+    place_frames: float | None = None
+    over_range: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Noticed:
+    """Something happened in a second. words : what, with numbers.  mutes : it is not waited for what comes next."""
+
+    kind: Kind
+    words: str
+    mutes: bool = False
+
+
+#: What ends a soak: the unit protects itself, clips or is about to be hurt. The rest is told and watched.
+_MUTING: tuple[Kind, ...] = ("signal gone", "clipping", "over-range")
+
+
+class Watchman:
+    """Holds each second of one channel against those before. turn_frames : a tone's place is known up to so many."""
+
+    def __init__(self, *, turn_frames: float | None = None) -> None:
+        self._turn_frames = turn_frames
+        self._good: dict[str, collections.deque[float]] = {}
+        self._place: float | None = None
+        self._running: dict[str, int] = {}
+        self._quiet_since: dict[str, int] = {}
+        self._second = 0
+        self._jump_words = ""
+        self.gone = False
+
+    def see(self, moment: Moment) -> tuple[Noticed, ...]:
+        """Return what happened in this second."""
+        self._second += 1
+        found = [*self._gone_or_back(moment)]
+        if not self.gone and not found:
+            found += self._within(moment)
+        if not found or all(one.kind == "samples lost" for one in found):
+            self._learn(moment)
+        return tuple(found)
+
+    # -- reference ----------------------------------------------------------------------------------------------
+
+    def _learn(self, moment: Moment) -> None:
+        for key in ("level_db", "noise_db", "hum_db", "distortion_db", "flat_db"):
+            value = getattr(moment, key)
+            if value is not None and math.isfinite(value) and not self._running.get(key):
+                self._good.setdefault(key, collections.deque(maxlen=REFERENCE_S)).append(value)
+
+    def reference(self, key: str) -> float | None:
+        """Return the median of the last good seconds; None while it is not known."""
+        values = sorted(self._good.get(key, ()))
+        return values[len(values) // 2] if len(values) >= LEARNED_FROM_S else None
+
+    def _forget(self, key: str) -> None:
+        self._good.pop(key, None)
+        self._running[key] = 0
+
+    # -- what counts --------------------------------------------------------------------------------------------
+
+    def _gone_or_back(self, moment: Moment) -> list[Noticed]:
+        reference = self.reference("level_db")
+        if reference is None:
+            return []
+        below_db = None if moment.level_db is None else reference - moment.level_db
+        # A second that began loud and ends in silence is told by its weakest part in the next one.
+        is_gone = below_db is not None and below_db > GONE_DB
+        if is_gone and not self.gone:
+            self.gone = True
+            return [self._of("signal gone", f"{below_db:.0f} dB below the level before")]
+        if self.gone and below_db is not None and not is_gone:
+            self.gone = False
+            self._place = None
+            return [self._of("signal back", f"{-below_db:+.2f} dB against the level before")]
+        return []
+
+    def _within(self, moment: Moment) -> list[Noticed]:
+        found = []
+        if moment.over_range:
+            found += self._once("over-range", "the card's input stands at its end code")
+        if self._place_jumped(moment):
+            found += self._once("samples lost", self._jump_words)
+        reference = self.reference("level_db")
+        if reference is not None:
+            if moment.lowest_db is not None and moment.lowest_db < -DROP_OUT_DB:
+                found += self._once("drop-out", f"{-moment.lowest_db:.1f} dB for a moment")
+            else:
+                found += self._step(moment, reference)
+        found += self._rises(moment)
+        flat = self.reference("flat_db")
+        if flat is not None and moment.flat_db is not None and moment.flat_db - flat > FLAT_DB:
+            found += self._once("clipping", f"a crest is flat by {moment.flat_db:.2f} dB")
+        return found
+
+    def _step(self, moment: Moment, reference: float) -> list[Noticed]:
+        if moment.level_db is None:
+            return []
+        by_db = moment.level_db - reference
+        if not self._lasts("level_db", abs(by_db) > STEP_DB):
+            return []
+        self._forget("level_db")  # from here on the new level is the one that seconds are held against
+        return [self._of("level step", f"{by_db:+.2f} dB")]
+
+    def _rises(self, moment: Moment) -> list[Noticed]:
+        found = []
+        kinds: tuple[tuple[Kind, str, float], ...] = (
+            ("noise rise", "noise_db", -math.inf),
+            ("hum rise", "hum_db", -math.inf),
+            ("distortion rise", "distortion_db", _LEAST_DISTORTION_DB),
+        )
+        for kind, key, least in kinds:
+            reference, value = self.reference(key), getattr(moment, key)
+            risen = reference is not None and value is not None and value > least and value - reference > RISE_DB
+            if self._lasts(key, risen):
+                assert reference is not None
+                found.append(self._of(kind, f"{value - reference:+.1f} dB"))
+                self._forget(key)
+        return found
+
+    def _lasts(self, key: str, there: bool) -> bool:
+        self._running[key] = self._running.get(key, 0) + 1 if there else 0
+        return self._running[key] >= _LASTS_S
+
+    def _place_jumped(self, moment: Moment) -> bool:
+        before, now = self._place, moment.place_frames
+        self._place = now if now is not None else before
+        if before is None or now is None:
+            return False
+        by = now - before
+        if self._turn_frames:
+            by = math.remainder(by, self._turn_frames)
+        self._jump_words = f"what was played stands {by:+.1f} frames from where it stood" + (
+            ", or whole periods more" if self._turn_frames else ""
+        )
+        return abs(by) > JUMP_FRAMES
+
+    def _once(self, kind: Kind, words: str) -> list[Noticed]:
+        """Tell an event when it begins; while it goes on in each second it is the same one."""
+        last = self._quiet_since.get(kind)
+        self._quiet_since[kind] = self._second
+        return [] if last is not None and self._second - last < _OVER_FOR_S else [self._of(kind, words)]
+
+    def _of(self, kind: Kind, words: str) -> Noticed:
+        return Noticed(kind=kind, words=words, mutes=kind in _MUTING)
