@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
+    from audiomeas.diagnosis.diagnose import diagnose as diagnose
     from audiomeas.measurement.api import analyze as analyze
     from audiomeas.measurement.api import generate as generate
     from audiomeas.measurement.api import measure as measure
@@ -48,6 +49,7 @@ _WORDS = {
     "verify": "audiomeas.record.verify",
     "history": "audiomeas.record.archive",
     "compare": "audiomeas.record.archive",
+    "diagnose": "audiomeas.diagnosis.diagnose",
     "export": "audiomeas.record.export",
     "reanalyze": "audiomeas.record.reanalyze",
     "demo": "audiomeas.demo",

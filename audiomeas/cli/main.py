@@ -37,6 +37,7 @@ _COMMANDS = {
     "record": ("audiomeas.cli.record", "Prove that nothing of a record changed."),
     "history": ("audiomeas.cli.archive", "Tell all that is kept of a unit, oldest first."),
     "compare": ("audiomeas.cli.archive", "Tell what changed between two visits, and what did not."),
+    "diagnose": ("audiomeas.cli.diagnose", "Tell which failure pictures a visit fits, and what to check."),
     "export": ("audiomeas.cli.archive", "Write records as one tidy table (CSV), or all of them (JSON)."),
     "reanalyze": ("audiomeas.cli.archive", "Make each result of records again from its captures."),
     "chart": ("audiomeas.cli.present", "Draw a chart of a result or a record (PNG, SVG, PDF)."),

@@ -144,7 +144,7 @@ def compare(
     Raises RequestError and FileProblem.
     """
     practice = _practice(levels_db, residuals_db)
-    if after is None and not isinstance(before, Visit) and not _is_visit(Path(before)):
+    if after is None and not isinstance(before, Visit) and not is_visit(Path(before)):
         return _as_it_stands(compare_visits(*pair_of(known_unit(before, records)), practice=practice))
     if after is None:
         raise RequestError(f"{before} is one visit: give a second one, or a unit for its newest against an earlier one")
@@ -207,7 +207,8 @@ def _practice(levels_db: float | None, residuals_db: float | None) -> Practice:
     return Practice(levels_db=chosen["levels"], residuals_db=chosen["residuals"])
 
 
-def _is_visit(path: Path) -> bool:
+def is_visit(path: Path) -> bool:
+    """Return whether a path is the folder of a visit."""
     try:
         return (path / VISIT_FILE).exists()
     except (OSError, ValueError):  # a text that can be no path

@@ -1,0 +1,202 @@
+"""Pictures of what turns: speed, drag, and parts that show by how often they turn."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+from audiomeas.diagnosis.evidence import Evidence, Measured
+from audiomeas.diagnosis.facts import Fact, above, below
+from audiomeas.diagnosis.picture import Case, Picture
+from audiomeas.measurement.curves import number
+from audiomeas.measurement.result import ChannelResult
+
+_MOVES = ("deck", "turntable")
+_TAPE_PERCENT, _DISC_PERCENT, _DRAG_PERCENT = 0.5, 0.3, 0.5
+_LINE_PERCENT, _WITHIN_PERCENT = 0.03, 5.0
+#: What a record off its centre makes turns with the record, and a bearing's does not: their sum changes by so much.
+_TURNED_RATIO = 1.3
+_DROP_OUTS_PER_MINUTE, _DROP_OUTS = 3.0, 1.5
+
+
+def _wrong_speed(found: Evidence) -> Iterator[Case]:
+    limit_percent = _DISC_PERCENT if "turntable" in found.kind else _TAPE_PERCENT
+    for one, channel in found.each("flutter"):
+        mean = one.fact(channel, "speed_error_percent", "speed, from nominal", "%")
+        begin = one.fact(channel, "speed_begin_percent", "speed at the beginning, from nominal", "%")
+        if mean is not None and begin is not None:
+            yield Case(tuple(above(fact.without_sign(), limit_percent) for fact in (mean, begin)))
+
+
+def _drag(found: Evidence) -> Iterator[Case]:
+    for one, channel in found.each("flutter"):
+        drift = one.fact(channel, "speed_drift_percent", "speed at the end against the beginning", "%")
+        begin = one.fact(channel, "speed_begin_percent", "speed at the beginning", "%")
+        end = one.fact(channel, "speed_end_percent", "speed at the end", "%")
+        if drift is not None and begin is not None and end is not None:
+            apart = end.less(begin, "speed from nominal, end against beginning").without_sign()
+            yield Case((above(drift.without_sign(), _DRAG_PERCENT), above(apart, _DRAG_PERCENT)))
+
+
+def _of_part(word: str) -> Callable[[Evidence], Iterator[Case]]:
+    """Return what looks for a line of flutter at the rate of a part. word : begins the part's words."""
+
+    def look(found: Evidence) -> Iterator[Case]:
+        for one, channel in found.each("flutter"):
+            for turns_hz in _turns(one, word):
+                yield _line_case(one, channel, word, turns_hz)
+
+    return look
+
+
+def _turns(one: Measured, word: str) -> list[float]:
+    """Return how often a part turns in a second, by the sizes that were entered."""
+    parts = one.result.conditions.get("turning_parts") or ()
+    return [float(part["frequency_hz"]) for part in parts if str(part["part"]).startswith(word)]
+
+
+def _nearest(channel: ChannelResult, turns_hz: float) -> Mapping[str, Any] | None:
+    lines = channel.values.get("lines") or ()
+    return min(lines, key=lambda line: abs(line["frequency_hz"] / turns_hz - 1.0), default=None)
+
+
+def _line_case(one: Measured, channel: ChannelResult, word: str, turns_hz: float) -> Case:
+    line = _nearest(channel, turns_hz)
+    found_hz, size, half = (0.0, 0.0, 0.0) if line is None else _read(line)
+    off = one.told(
+        channel.channel,
+        f"line at {found_hz:.3g} Hz against the {word}'s {turns_hz:.3g} Hz",
+        100.0 * abs(found_hz / turns_hz - 1.0),
+        "%",
+    )
+    level = one.told(channel.channel, f"flutter of this line, r.m.s., at {found_hz:.3g} Hz", size, "%", half)
+    return Case((above(level, _LINE_PERCENT), below(off, _WITHIN_PERCENT)))
+
+
+def _read(line: Mapping[str, Any]) -> tuple[float, float, float | None]:
+    return float(line["frequency_hz"]), float(line["rms_percent"]), number(line["uncertainty"].get("rms_percent"))
+
+
+def _record_off_centre(found: Evidence) -> Iterator[Case]:
+    for (one, channel), (there, other) in itertools.permutations(list(found.each("flutter")), 2):
+        if one is there or channel.channel != other.channel:
+            continue
+        for turns_hz in _turns(one, "platter"):
+            own, others = _nearest(channel, turns_hz), _nearest(other, turns_hz)
+            if own is None or others is None:
+                continue
+            (own_hz, size, half), (other_hz, less, other_half) = _read(own), _read(others)
+            if (
+                max(abs(own_hz / turns_hz - 1.0), abs(other_hz / turns_hz - 1.0)) > 0.01 * _WITHIN_PERCENT
+                or size < less
+            ):
+                continue
+            level = one.told(channel.channel, f"flutter at {own_hz:.3g} Hz, once a turn, r.m.s.", size, "%", half)
+            before = Fact(words="", value=less, unit="%", half_width=other_half, step=there.step)
+            ratio = level.over(before, "times that with the record turned")
+            if ratio is not None:
+                yield Case((above(level, _LINE_PERCENT), above(ratio, _TURNED_RATIO)))
+
+
+def _drop_outs(found: Evidence) -> Iterator[Case]:
+    for one, channel in found.each("flutter"):
+        rate = number(channel.values.get("drop_outs_per_minute"))
+        count = number(channel.values.get("drop_outs"))
+        if rate is None or count is None:
+            continue
+        yield Case(
+            (
+                above(one.told(channel.channel, "drop-outs in a minute", rate), _DROP_OUTS_PER_MINUTE),
+                above(one.told(channel.channel, "drop-outs in the capture", count), _DROP_OUTS),
+            )
+        )
+
+
+_SIZES = "flutter with the sizes of the parts that turn"
+
+PICTURES = (
+    Picture(
+        name="wrong-speed",
+        signature="the mean speed is not nominal, from the beginning on",
+        consistent_with="a speed that is set wrong, or the drive of another mains frequency",
+        check="the speed's trimmer, pulley and belt, the motor's supply; measure once more when warm",
+        bench="a test tape or record of another tone: look at nominal_hz",
+        needs="flutter",
+        look=_wrong_speed,
+        kinds=_MOVES,
+    ),
+    Picture(
+        name="drag",
+        signature="the speed is another one at the end than at the beginning",
+        consistent_with="drag: brakes, a tight cassette, hold-back torque, or a slipping drive",
+        check="torques, the clutch, the belt, another cassette",
+        bench="a capture that begins before the speed has settled",
+        needs="flutter over the whole side",
+        look=_drag,
+        kinds=_MOVES,
+    ),
+    Picture(
+        name="capstan-line",
+        signature="a line of flutter at the rate at which the capstan turns",
+        consistent_with="a capstan that is bent, dirty or off its centre",
+        check="clean the capstan, its bearing and the flywheel's run",
+        bench="the test tape's own flutter: play another one",
+        needs=f"{_SIZES} (tape_speed_cm_s, capstan_mm)",
+        look=_of_part("capstan"),
+        kinds=("deck",),
+        source="v/(πd)",
+    ),
+    Picture(
+        name="pinch-roller-line",
+        signature="a line of flutter at the rate at which the pinch roller turns",
+        consistent_with="a pinch roller that is hardened, flat or out of true",
+        check="the roller's rubber and bearing, its pressure",
+        bench="the test tape's own flutter: play another one",
+        needs=f"{_SIZES} (tape_speed_cm_s, pinch_roller_mm)",
+        look=_of_part("pinch roller"),
+        kinds=("deck",),
+        source="v/(πd)",
+    ),
+    Picture(
+        name="idler-line",
+        signature="a line of flutter at the rate at which the idler turns",
+        consistent_with="an idler with a flat or hardened rim",
+        check="the idler's rubber, its bearing, and that it is lifted when the unit is off",
+        bench="the test record's or tape's own flutter: play another one",
+        needs=f"{_SIZES} (idler_mm)",
+        look=_of_part("idler"),
+        kinds=_MOVES,
+        source="v/(πd)",
+    ),
+    Picture(
+        name="motor-line",
+        signature="a line of flutter once a turn of the motor",
+        consistent_with="a motor, its pulley or the belt on it",
+        check="the pulley's run, the belt, the motor's bearings and suspension",
+        bench="hum in the capture makes lines at the mains: read the noise",
+        needs=f"{_SIZES} (motor_rpm)",
+        look=_of_part("motor"),
+        kinds=_MOVES,
+    ),
+    Picture(
+        name="record-off-centre",
+        signature="wow once a turn that changes when the record is turned on the platter",
+        consistent_with="a record whose hole is off its centre, not the bearing",
+        check="another record, the hole against the groove",
+        bench="the test record belongs to the bench",
+        needs="flutter twice with platter_rpm, the record turned by 180 degrees between",
+        look=_record_off_centre,
+        kinds=("turntable",),
+    ),
+    Picture(
+        name="drop-outs",
+        signature="the tone drops out again and again",
+        consistent_with="a dirty head, or tape that does not lie on it",
+        check="clean head, guides and pressure pad; then another tape",
+        bench="a worn test tape, or a plug that moves",
+        needs="flutter",
+        look=_drop_outs,
+        kinds=("deck",),
+    ),
+)

@@ -1,0 +1,14 @@
+"""The one table of failure pictures."""
+
+from __future__ import annotations
+
+from audiomeas.diagnosis import amplifying, humming, moving, received, shaping
+from audiomeas.diagnosis.picture import Picture
+
+PICTURES: tuple[Picture, ...] = (
+    *amplifying.PICTURES,
+    *humming.PICTURES,
+    *shaping.PICTURES,
+    *received.PICTURES,
+    *moving.PICTURES,
+)
