@@ -10,7 +10,9 @@ import contextlib
 import errno
 import hashlib
 import json
+import math
 import os
+import re
 import shutil
 import signal
 import tempfile
@@ -23,6 +25,8 @@ from audiomeas.errors import DiskFull, FileProblem
 
 #: What the system says where there is no room: on the disk, or left of the user's share of it.
 _NO_ROOM = frozenset({errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)})
+#: A number with an exponent of three digits, or so many digits.
+_MAYBE_TOO_LARGE = re.compile(r"[eE]\+?\d{3}|\d{300}")
 #: Endings of the audio files that are written.
 AUDIO = frozenset({".flac", ".wav", ".rf64"})
 
@@ -70,15 +74,29 @@ def read_text(path: Path, *, largest_bytes: int = 16 * 1024 * 1024) -> str:
         raise FileProblem(f"{path} is not a text file (UTF-8)") from None
 
 
+def is_there(path: Path) -> bool:
+    """Return whether a file or folder exists. Raises FileProblem: no name of a file, or a folder on the way is shut."""
+    with translated(path, "read"):
+        return path.exists()
+
+
 def read_json(path: Path) -> Any:
-    """Return the content of a JSON file; NaN and infinities are refused. Raises FileProblem."""
+    """Return the content of a JSON file; NaN, infinities and what no computer holds are refused. Raises FileProblem."""
     text = read_text(path, largest_bytes=512 * 1024 * 1024)
 
     def refuse(constant: str) -> Any:
-        raise FileProblem(f"{path}: {constant} is not a JSON number")
+        raise FileProblem(f"{path}: {constant[:20]} is not a JSON number that a computer holds")
 
+    def held(number: str) -> float:
+        return value if math.isfinite(value := float(number)) else refuse(number)
+
+    def whole(number: str) -> int:
+        return int(number) if math.isfinite(held(number)) else refuse(number)
+
+    # Python's own reading of numbers is several times as fast, and makes infinity of one that is too large.
+    checked: dict[str, Any] = {"parse_float": held, "parse_int": whole} if _MAYBE_TOO_LARGE.search(text) else {}
     try:
-        return json.loads(text, parse_constant=refuse)
+        return json.loads(text, parse_constant=refuse, **checked)
     except json.JSONDecodeError as error:
         raise FileProblem(f"{path}, line {error.lineno}: not valid JSON: {error.msg}") from None
     except RecursionError:

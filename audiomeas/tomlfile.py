@@ -18,6 +18,8 @@ from audiomeas.errors import FileProblem, TomlProblem
 from audiomeas.files import read_text
 
 _MISSING: Any = object()
+#: TOML 1.0: whole numbers have 64 bits.
+_LARGEST_WHOLE = 2**63
 
 
 def nearest(word: str, valid: list[str]) -> str:
@@ -253,12 +255,26 @@ class Table:
         """Return a table that stands as an entry (0-based) of a list taken with `any_value`."""
         return Table(data, file=self._file, source=self._source, path=[*self._path, key, number])
 
+    def refuse_too_large(self) -> None:
+        """Refuse whole numbers that TOML does not have (beyond 64 bits): no computer counts with them."""
+        for key, value in self._data.items():
+            if _has_too_large(value):
+                raise self.problem(key, "holds a number that is too large: no quantity has so many digits")
+
     def finish(self) -> None:
         """Refuse the keys that nobody asked for."""
         for key in self._data:
             if key not in self._asked:
                 valid = list(dict.fromkeys(self._asked))
                 raise self.problem(key, f"unknown key{nearest(key, valid)}; valid keys: {', '.join(valid)}")
+
+
+def _has_too_large(value: Any) -> bool:
+    if isinstance(value, dict):
+        return any(map(_has_too_large, value.values()))
+    if isinstance(value, list):
+        return any(map(_has_too_large, value))
+    return isinstance(value, int) and abs(value) > _LARGEST_WHOLE
 
 
 def _kind(value: Any) -> str:
@@ -277,4 +293,6 @@ def read_toml(file: Path) -> Table:
         raise TomlProblem(f"{file}: not valid TOML: {error}") from None
     except RecursionError:
         raise TomlProblem(f"{file}: nested too deeply for a TOML file") from None
-    return Table(data, file=file, source=source)
+    table = Table(data, file=file, source=source)
+    table.refuse_too_large()
+    return table

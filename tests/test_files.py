@@ -102,3 +102,22 @@ def test_a_signal_waits_until_files_that_belong_together_are_written():
         assert came == [signal.SIGINT]
     finally:
         signal.signal(signal.SIGINT, former)
+
+
+@pytest.mark.parametrize("number", ["1e999", "-1E+400", "9" * 400, "NaN", "[1, 1e309]"])
+def test_a_number_that_no_computer_holds_is_no_number_of_a_json_file(tmp_path, number):
+    path = tmp_path / "facts.json"
+    path.write_text(f'{{"level_v_rms": {number}}}')
+    with pytest.raises(FileProblem, match=r"facts\.json: .* is not a JSON number"):
+        files.read_json(path)
+
+
+def test_large_numbers_that_a_computer_holds_are_read(tmp_path):
+    path = tmp_path / "facts.json"
+    path.write_text('[1e308, 12345678901234567890, 1e-999, "e999"]')
+    assert files.read_json(path) == [1e308, 12345678901234567890, 0.0, "e999"]
+
+
+def test_a_name_that_no_file_can_have_is_a_file_problem(tmp_path):
+    with pytest.raises(FileProblem, match="too long"):
+        files.is_there(tmp_path / ("x" * 300))

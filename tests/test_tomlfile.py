@@ -92,3 +92,11 @@ def test_any_bytes_give_a_table_or_one_line(tmp_path_factory, content):
         read_toml(path)
     except FileProblem as error:
         assert "x.toml" in str(error)
+
+
+@pytest.mark.parametrize("text", ["a = 9223372036854775809", f"a = [1, {'9' * 400}]", f"[a]\nb = -{'9' * 30}"])
+def test_whole_numbers_beyond_64_bits_are_none_of_toml(tmp_path, text):
+    path = tmp_path / "large.toml"
+    path.write_text(text)
+    with pytest.raises(TomlProblem, match=r"large\.toml, line 1: a: holds a number that is too large"):
+        read_toml(path)

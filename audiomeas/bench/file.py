@@ -11,7 +11,7 @@ from audiomeas.bench.load_heat import ThermalRating, thermal_rating
 from audiomeas.bench.load_power import LARGEST_INDUCTANCE_H, power_resistance_ohm
 from audiomeas.bench.loudspeakers import Loudspeakers, read_loudspeakers
 from audiomeas.errors import RequestError
-from audiomeas.files import sha256_of
+from audiomeas.files import is_there, sha256_of
 from audiomeas.interface.protocol import SAMPLE_FORMATS, SampleFormat
 from audiomeas.tomlfile import Table, read_toml
 from audiomeas.units import Level, parse_level
@@ -136,7 +136,7 @@ def read_bench(file: Path) -> BenchFile:
     """Read a bench file and its calibration. Raises FileProblem or TomlProblem (file, line, key)."""
     table = read_toml(file)
     calibration_file = file.parent / table.text("calibration")
-    if not calibration_file.is_file():
+    if not is_there(calibration_file):
         raise table.problem("calibration", f"{calibration_file} was not found (a path starts at the bench file)")
     calibration = read_calibration(calibration_file)
     usual = table.table("usual", optional=True)

@@ -152,7 +152,7 @@ def reanalyze(source: str, workers: int | None, as_json: bool) -> int:
     processor within rounding); with another version the differences are listed. Exit status 2 when a result is
     another one although the version is the same, or could not be made again.
     """
-    from audiomeas.errors import EXIT_DONE, EXIT_REQUEST
+    from audiomeas.errors import EXIT_DONE, FileProblem
     from audiomeas.record.reanalyze import reanalyze as reanalyze_call
 
     found = reanalyze_call(source, workers=workers or 1, say=say, progress=show_progress)
@@ -164,4 +164,6 @@ def reanalyze(source: str, workers: int | None, as_json: bool) -> int:
         from audiomeas.present.tables import terminal_width
 
         click.echo(reanalysis_text(found, width=terminal_width(sys.stdout)))
-    return EXIT_DONE if found.proven else EXIT_REQUEST
+    if not found.proven:
+        raise FileProblem("not every result could be made again as it stands: see which, and look for an older copy")
+    return EXIT_DONE

@@ -244,10 +244,10 @@ def _with_hash(hashes: Mapping[str, str], calibration: Calibration) -> dict[str,
 
 
 def _with_stimulus(recording: Recording, path: Path) -> Recording:
-    from audiomeas.files import read_json
+    from audiomeas.files import is_there, read_json
 
     sidecar = path if path.suffix == ".json" else sidecar_of(path)
-    if not sidecar.exists():
+    if not is_there(sidecar):
         raise FileProblem(f"{sidecar} was not found: a stimulus file written by `audiomeas generate` has it beside it")
     facts = read_json(sidecar)
     if not isinstance(facts, dict) or not isinstance(facts.get("stimulus"), dict):

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from audiomeas.errors import RequestError
+from audiomeas.files import is_there
 from audiomeas.plan.file import Plan, find_plan, read_plan
 from audiomeas.plan.keys import one_line
 from audiomeas.record.store import STAGES
@@ -126,7 +127,7 @@ def _plan(table: Table, named: str, plans: dict[str, Plan]) -> Plan:
 def _beside(table: Table, named: str) -> Path | str:
     """Return a file beside the stack; what is none there stays as it is (a shipped plan's name, or a whole path)."""
     beside = table.file.parent / named
-    return beside if beside.exists() or Path(named).suffix else named
+    return beside if is_there(beside) or Path(named).suffix else named
 
 
 def _file(table: Table, key: str, otherwise: str | None) -> Path | None:

@@ -20,6 +20,8 @@ from audiomeas.units import SQRT2
 SQUARE_EDGE = 0.46
 #: Steps of one period at which the peak of the low-passed square is looked for.
 _PEAK_STEPS = 1 << 14
+#: So many harmonics are added at once: all of them, at a high rate, would fill the memory.
+_LINES_AT_ONCE = 256
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -190,8 +192,12 @@ class SquarePlusSine(Steady):
     def peaks_v(self) -> tuple[float, float]:
         """Return half the peak-to-peak of the square before the low-pass, and the peak of the sine."""
         orders, lines = self.square_lines()
-        turns = np.remainder(np.outer(np.arange(_PEAK_STEPS) / _PEAK_STEPS, orders), 1.0)
-        square_peak = float(np.max(np.abs(np.imag(np.exp(2j * np.pi * turns) @ lines))))
+        steps, square = np.arange(_PEAK_STEPS) / _PEAK_STEPS, np.zeros(_PEAK_STEPS)
+        for first in range(0, len(orders), _LINES_AT_ONCE):
+            part = slice(first, first + _LINES_AT_ONCE)
+            turns = np.remainder(np.outer(steps, orders[part]), 1.0)
+            square += np.imag(np.exp(2j * np.pi * turns) @ lines[part])
+        square_peak = float(np.max(np.abs(square)))
         sine_v = self.peak_v / (self.ratio * square_peak + 1.0)
         return self.ratio * sine_v, sine_v
 
