@@ -8,33 +8,28 @@ the audio thread fades. Every change of level goes through the interlock before 
 from __future__ import annotations
 
 import dataclasses
-import time
 from collections.abc import Iterator
 from concurrent.futures import Future
 from contextlib import contextmanager
 
 from audiomeas.analysis.tone_reading import reading_frames
 from audiomeas.bench.live_output import live_transport
-from audiomeas.errors import DeviceError, RequestError
+from audiomeas.errors import RequestError
 from audiomeas.interface.streaming import StreamingTransport, streamed
-from audiomeas.interface.transport import STOPPED_BY_INPUT, beyond_ceiling, interrupted
 from audiomeas.measurement.lasting import highest_level_v_rms
 from audiomeas.measurement.live_reader import READER, LiveReader
 from audiomeas.measurement.live_reading import LiveReading
+from audiomeas.measurement.live_stream import HAND, TURN_S, HeldStream
 from audiomeas.measurement.live_take import TAKE_S, Store, Taken, Taker, refuse_take_length
 from audiomeas.measurement.session import Session
 from audiomeas.stimulus.live_tone import LiveTone, Wish
 from audiomeas.units import db_to_amplitude_ratio
 
-#: The caller is heard of at least this often while it waits.
-TURN_S = 0.02
 #: The tone must be one that the first look has seen, and that the analysis can find.
 LOWEST_HZ, HIGHEST_OF_RATE = 10.0, 0.45
-#: The caller, as one who must be heard of.
-HAND = "hand"
 
 
-class Knob:
+class Knob(HeldStream):
     """A tone in the hand. Made by `opened_knob`; muted until `unmute`.
 
     The caller must be heard of at least once a second (`reading`, `wait`, `turn` or any change), else the tone fades.
@@ -52,11 +47,8 @@ class Knob:
         channels: tuple[int, ...],
         taker: Taker,
     ) -> None:
-        self._session = session
+        super().__init__(session, transport, reader, came=came)
         self._tone = tone
-        self._transport = transport
-        self._reader = reader
-        self._came = came
         self._driven = channels
         self._taker = taker
         self._compared = -1
@@ -72,22 +64,6 @@ class Knob:
     def driven(self) -> tuple[int, ...]:
         """The channels that sound when it is not muted."""
         return self._driven
-
-    @property
-    def there(self) -> tuple[int, ...]:
-        """The channels that the bench has."""
-        return self._session.bench.channels
-
-    @property
-    def simulated(self) -> bool:
-        """The bench is a simulated one."""
-        return self._session.simulated
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """What must be known of the bench with every reading: loudspeakers, a calibration that does not hold."""
-        connected = self._session.bench.file.loudspeakers
-        return (*(() if connected is None else (connected.words(),)), *self._session.warnings)
 
     @property
     def muted(self) -> bool:
@@ -163,11 +139,8 @@ class Knob:
     # -- what comes back ----------------------------------------------------------------------------------------
 
     def turn(self) -> None:
-        """Say that the caller is alive, and raise what ended the tone."""
-        self._transport.hear(HAND)
-        self._transport.look_after()
-        if self._transport.stopped or self._transport.done.is_set():
-            raise self._why_it_ended()
+        """Say that the caller is alive, and raise what ended the tone; gain that came since the first look counts."""
+        super().turn()
         self._learn_gain()
 
     def reading(self) -> LiveReading | None:
@@ -175,24 +148,6 @@ class Knob:
         self.turn()
         newest = self._reader.newest
         return newest if newest is None or newest.wish == self.wish else newest.overtaken()
-
-    def wait(self, seconds: float) -> LiveReading | None:
-        """Let time pass, being heard of, and return the newest reading."""
-        until_s = time.monotonic() + seconds
-        while (left_s := until_s - time.monotonic()) > 0.0:
-            self.turn()
-            time.sleep(min(TURN_S, left_s))
-        return self.reading()
-
-    def readings(self) -> Iterator[LiveReading]:
-        """Yield each new reading, without an end."""
-        number = -1
-        while True:
-            newest = self.reading()
-            if newest is not None and newest.number != number:
-                number = newest.number
-                yield newest
-            time.sleep(TURN_S)
 
     def _learn_gain(self) -> None:
         """See whether the unit has been turned up since the first look: then what follows is predicted from that."""
@@ -208,18 +163,6 @@ class Knob:
         }
         self._session.learn_raise(more_db)
         self._compared = newest.number  # not before: too much gain is told to whoever asks
-
-    def _why_it_ended(self) -> Exception:
-        reason = self._transport.stopped
-        if self._reader.failure is not None:
-            return self._reader.failure
-        if self._came:
-            return interrupted(reason)
-        if reason.startswith(STOPPED_BY_INPUT):
-            return beyond_ceiling(reason)
-        return DeviceError(
-            f"{reason or 'the stream ended'}: the output was faded to silence; look why, and start again"
-        )
 
     # -- takes --------------------------------------------------------------------------------------------------
 

@@ -1,9 +1,10 @@
-"""The thread that reads the last moment of a tone in the hand, again and again."""
+"""The thread that reads the last moment of a stream, again and again; what it reads of a tone in the hand."""
 
 from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Callable
 
 from audiomeas.analysis.tone_reading import reading_frames
 from audiomeas.interface.streaming import Heard, StreamingTransport
@@ -21,13 +22,14 @@ _READER_ENDS_S = 1.0
 READER = "reader"
 
 
-class LiveReader:
-    """Reads while it runs. newest : the last reading; failure : what ended it, if anything did."""
+class Reader:
+    """Reads while it runs. newest : the last reading; failure : what ended it, if anything did.
 
-    def __init__(self, session: Session, tone: LiveTone, transport: StreamingTransport) -> None:
-        self._session, self._tone, self._transport = session, tone, transport
-        rate_hz = session.bench.form.sample_rate_hz
-        self._late_frames = round(session.first_look().latency_frames + SETTLE_S * rate_hz)
+    read : gets the number of the reading, and returns it; None: not yet.
+    """
+
+    def __init__(self, transport: StreamingTransport, read: Callable[[int], LiveReading | None]) -> None:
+        self._transport, self._read = transport, read
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._run, name="audiomeas-reader", daemon=True)
         self.newest: LiveReading | None = None
@@ -42,11 +44,6 @@ class LiveReader:
         self._over.set()
         self._thread.join(_READER_ENDS_S)  # one that hangs is left behind: the tone has faded without it
 
-    def settled(self, wish: Wish, heard: Heard) -> bool:
-        """Return whether what was heard is nothing but a wish that still holds, come back settled."""
-        tone = self._tone  # who sees its `playing` first sees a `steady_from` that belongs to it
-        return tone.playing is wish and heard.start >= tone.steady_from + self._late_frames and tone.wish is wish
-
     def _run(self) -> None:
         number, due_s = 0, time.monotonic()
         try:
@@ -60,7 +57,22 @@ class LiveReader:
             self.failure = error
             self._transport.request_fade(f"reading failed ({type(error).__name__}: {error})")
 
-    def _read(self, number: int) -> LiveReading | None:
+
+class LiveReader(Reader):
+    """Reads a tone in the hand."""
+
+    def __init__(self, session: Session, tone: LiveTone, transport: StreamingTransport) -> None:
+        super().__init__(transport, self._of_tone)
+        self._session, self._tone = session, tone
+        rate_hz = session.bench.form.sample_rate_hz
+        self._late_frames = round(session.first_look().latency_frames + SETTLE_S * rate_hz)
+
+    def settled(self, wish: Wish, heard: Heard) -> bool:
+        """Return whether what was heard is nothing but a wish that still holds, come back settled."""
+        tone = self._tone  # who sees its `playing` first sees a `steady_from` that belongs to it
+        return tone.playing is wish and heard.start >= tone.steady_from + self._late_frames and tone.wish is wish
+
+    def _of_tone(self, number: int) -> LiveReading | None:
         wish, bench = self._tone.wish, self._session.bench
         frames = reading_frames(wish.frequency_hz, bench.form.sample_rate_hz)
         heard = self._transport.newest(frames)
