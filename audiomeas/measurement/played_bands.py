@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 _BLOCK_FRAMES = 1 << 17
 #: A band that is longer is read from its middle: more would only take memory.
 _LONGEST_S = 20.0
+_TONES_FROM_HZ = 200.0
 
 
 def found_bands(recording: Recording) -> tuple[tuple[Band, ...], Recording]:
@@ -68,6 +69,19 @@ def by_frequency(bands: Sequence[Band]) -> list[tuple[float, list[Band]]]:
             groups.append([band])
     ordered = [sorted(group, key=lambda one: one.start) for group in groups]
     return [(sum(one.frequency_hz for one in group) / len(group), group) for group in ordered]
+
+
+def longest_pause(bands: Sequence[Band], recording: Recording) -> tuple[int, int]:
+    """Return (start, stop) of the longest part without tones, a second from each of them. Below 200 Hz is no tone.
+
+    Lines of motors and mains lie there, and are what a silent groove is listened for.
+    """
+    second = round(recording.sample_rate_hz)
+    tones = sorted((one for one in bands if one.frequency_hz > _TONES_FROM_HZ), key=lambda one: one.start)
+    starts = [0, *(one.stop + second for one in tones)]
+    stops = [*(one.start - second for one in tones), recording.frames]
+    start, stop = max(zip(starts, stops, strict=True), key=lambda ends: ends[1] - ends[0])
+    return start, max(start, stop)
 
 
 def nearest(tones_hz: Sequence[float], wanted_hz: float) -> float | None:

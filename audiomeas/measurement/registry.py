@@ -85,6 +85,10 @@ _MODULES = {
         "audiomeas.measurement.response_steps",
         "Gain and phase by stepped sines: slow, simple, and the reference for the sweep",
     ),
+    "rumble": (
+        "audiomeas.measurement.rumble",
+        "Rumble of a turntable in a silent groove, weighted and not, below a stated velocity; lines by what turns",
+    ),
     "separation": (
         "audiomeas.measurement.separation",
         "Separation both ways and balance of a player, tuner or tape deck that plays tones in one channel each",

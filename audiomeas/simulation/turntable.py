@@ -148,7 +148,7 @@ class TurntableModel:
     def leak_gains(self, frequency_hz: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """Return what of the left goes into the right one, and of the right into the left one, by design."""
         per_hz = 0.0 if self.leak_rises_hz is None else 1.0 / self.leak_rises_hz
-        rise = 1.0 + 1j * per_hz * np.asarray(frequency_hz)
+        rise = np.asarray(1.0 + 1j * per_hz * np.asarray(frequency_hz), dtype=np.complex128)
         return self.leaks[0] * rise, self.leaks[1] * rise
 
 

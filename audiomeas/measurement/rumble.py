@@ -1,0 +1,469 @@
+"""Measurement word 'rumble': noise of a silent groove below a stated velocity, by channel and direction."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.analysis.factors import DB_PER_NEPER
+from audiomeas.bench.parts import Part, of_limits
+from audiomeas.errors import RequestError
+from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.bench_own import own_words
+from audiomeas.measurement.budget import BENCH_NOISE, Told, own_parts
+from audiomeas.measurement.flutter_parts import OPTIONS as PART_OPTIONS
+from audiomeas.measurement.flutter_parts import Part as TurningPart
+from audiomeas.measurement.flutter_parts import named, parts_of
+from audiomeas.measurement.noise_bench import without_bench
+from audiomeas.measurement.noise_levels import Reading
+from audiomeas.measurement.played_bands import by_frequency, coupling_of, found_bands, longest_pause, nearest, piece_of
+from audiomeas.measurement.result import ChannelResult, Result, result_of
+from audiomeas.measurement.rumble_views import QUANTITIES, charts, tables
+from audiomeas.measurement.scale_parts import scale_parts
+from audiomeas.measurement.steady import over_range_words
+
+if TYPE_CHECKING:
+    from audiomeas.analysis.rumble import RumbleNoise
+    from audiomeas.analysis.tone_bands import Band
+    from audiomeas.measurement.attached import Attached
+    from audiomeas.recording import Recording
+    from audiomeas.stimulus import Silence
+
+#: DIN 45539: 10 cm/s peak at 1 kHz, behind the equalization (confirmed; see tests/reference/rumble_weighting.csv).
+_STANDARD_CM_S, _STANDARD_HZ = 10.0, 1000.0
+PEAK, RMS = "peak", "r.m.s."
+_EQUALIZATION = "riaa"
+#: Short grooves leave levels loose.
+_SHORT_S = 10.0
+_MOST_LINES = 16
+_PLACES = ("lateral", "vertical")
+#: Options of `flutter_parts` that a turntable has, and none of a tape.
+_TURNTABLE = ("platter_rpm", "idler_mm", "rim_mm", "motor_rpm")
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Reference:
+    """What 0 dB is: a level by `analysis.rumble.SIGNALS` in the unit of the samples; its relative half-width; words.
+
+    same_capture : the scale of the capture cancels in a ratio.
+    """
+
+    levels: tuple[float, ...]
+    relative: float
+    words: str
+    same_capture: bool
+
+
+def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Silence:
+    from audiomeas.stimulus import Silence
+
+    return Silence(
+        duration_s=options["duration_s"],
+        sample_rate_hz=context.sample_rate_hz,
+        driven_channels=context.channels,
+    )
+
+
+def _check(_: PlayContext, options: Mapping[str, Any]) -> None:
+    """Raise RequestError for sizes and references that tell nothing alone."""
+    parts_of(_sized(options))
+    _refuse_half_a_reference(options)
+
+
+def _sized(options: Mapping[str, Any]) -> dict[str, Any]:
+    return {option.name: options.get(option.name) for option in PART_OPTIONS}
+
+
+def _refuse_half_a_reference(options: Mapping[str, Any]) -> None:
+    if options["reference_level"] is not None:
+        return
+    if options["reference_from"] is not None and options["reference_cm_s"] is None:
+        raise RequestError("give reference_cm_s too, the velocity of the band in reference_from")
+
+
+def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
+    from audiomeas.analysis.rumble import SIGNALS, rumble_of
+
+    turning = parts_of(_sized(options))
+    _refuse_half_a_reference(options)
+    bands, known = found_bands(recording)
+    start, stop = longest_pause(bands, recording)
+    found = rumble_of(piece_of(recording, start, stop), recording.sample_rate_hz)
+    stage = _stage(recording, options["stage_noise"])
+    reference, said = _reference(recording, bands, options)
+    readings = {
+        kind: {
+            name: without_bench(
+                {"own": Reading(level=level.v_rms, relative=level.uncertainty_v_rms / max(level.v_rms, 1e-300))},
+                {} if stage is None else {"own": stage.levels[kind][place].v_rms},
+            )["own"]
+            for place, (name, level) in enumerate(zip(SIGNALS, levels, strict=True))
+        }
+        for kind, levels in found.levels.items()
+    }
+    lost = [
+        words for column, channel in enumerate(known.channels) if (words := over_range_words(known, column, channel))
+    ]
+    span_s = (start / recording.sample_rate_hz, stop / recording.sample_rate_hz)
+    channels = tuple(
+        _unknown(number) if lost else _channel(known, column, found, readings, reference, turning)
+        for column, number in enumerate(known.channels)
+    )
+    return result_of(
+        known,
+        "rumble",
+        conditions=_conditions(known, span_s, reference, options),
+        channels=channels,
+        warnings=(*lost, *said, *_said(found, span_s, readings)),
+    )
+
+
+def _stage(recording: Recording, attached: Attached | None) -> RumbleNoise | None:
+    """Return what the stage and the bench hold by themselves. Raises RequestError where it is of another capture."""
+    from audiomeas.analysis.rumble import rumble_of
+
+    if attached is None:
+        return None
+    other = attached.recording
+    if other.channels != recording.channels or other.sample_rate_hz != recording.sample_rate_hz:
+        raise RequestError(
+            f"stage_noise {attached.name} has another sample rate or other channels than this capture: capture it on "
+            "the same bench, with the arm lifted"
+        )
+    if other.v_rms_at_full_scale != recording.v_rms_at_full_scale:
+        raise RequestError(
+            f"stage_noise {attached.name} was captured on other ranges than this capture: capture it on the same ones"
+        )
+    return rumble_of(piece_of(other, 0, other.frames), other.sample_rate_hz)
+
+
+# -- the reference -----------------------------------------------------------------------------------------------
+
+
+def _reference(
+    recording: Recording, bands: Sequence[Band], options: Mapping[str, Any]
+) -> tuple[_Reference | None, list[str]]:
+    """Return what 0 dB is, None where nothing tells it, and what is to be said of it."""
+    if options["reference_level"] is not None:
+        return _stated(recording, options["reference_level"])
+    if options["reference_cm_s"] is None:
+        return None, [
+            "no reference velocity is known: rumble is told in volts alone; play a band of the test record in the same "
+            "capture and give reference_cm_s, or give reference_level, the output at 10 cm/s peak at 1 kHz"
+        ]
+    attached: Attached | None = options["reference_from"]
+    source = recording if attached is None else attached.recording
+    where = "the capture" if attached is None else attached.name
+    if attached is not None:
+        if source.v_rms_at_full_scale != recording.v_rms_at_full_scale:
+            raise RequestError(f"reference_from {where} was captured on other ranges: capture it on the same ones")
+        bands, _ = found_bands(source)
+    return _of_band(source, bands, options, where, same_capture=attached is None)
+
+
+def _stated(recording: Recording, level: Any) -> tuple[_Reference | None, list[str]]:
+    if level.unit == "FS":
+        found = [level.value * recording.reference(column) for column in range(2)]
+    elif not recording.calibrated:
+        return None, ["reference_level is in volts, and this capture has none: give it in dBFS, or a calibration"]
+    else:
+        found = [level.v_rms()] * 2
+    both = 0.5 * sum(found)
+    words = f"{level} at the output, stated for {_STANDARD_CM_S:g} cm/s peak at {_STANDARD_HZ:g} Hz"
+    return _Reference(levels=(*found, both, both), relative=0.0, words=words, same_capture=False), []
+
+
+def _of_band(
+    source: Recording, bands: Sequence[Band], options: Mapping[str, Any], where: str, *, same_capture: bool
+) -> tuple[_Reference | None, list[str]]:
+    """Return the reference by a band of a stated velocity, at `reference_hz`."""
+    groups = dict(by_frequency(bands))
+    wanted_hz = nearest(list(groups), options["reference_hz"])
+    if wanted_hz is None:
+        heard = ", ".join(f"{hz:.0f} Hz" for hz in groups if hz > _STANDARD_HZ / 5.0) or "no tone at all"
+        return None, [
+            f"no band near reference_hz of {options['reference_hz']:g} Hz is in {where} ({heard}): rumble is told in "
+            "volts alone"
+        ]
+    levels: list[float | None] = [None, None]
+    relative = 0.0
+    for band in groups[wanted_hz]:
+        tone = coupling_of(source, band)
+        relative = max(relative, tone.level_uncertainty / tone.level_rms)
+        other = tone.level_rms * abs(tone.transfer)
+        sides = {tone.louder: tone.level_rms, **({1 - tone.louder: other} if band.alone is None else {})}
+        for column, level in sides.items():
+            levels[column] = level if levels[column] is None else levels[column]
+    found = [level for level in levels if level is not None]
+    if len(found) < 2:
+        return None, [f"the band near {wanted_hz:.0f} Hz in {where} plays in one channel alone: play both"]
+    scale = _to_standard(options)
+    own = [scale * level for level in found]
+    both = 0.5 * sum(own)
+    words = (
+        f"{_STANDARD_CM_S:g} cm/s peak at {_STANDARD_HZ:g} Hz, by the band of {options['reference_cm_s']:g} cm/s "
+        f"{options['velocity']} at {options['reference_hz']:g} Hz in {where}"
+    )
+    return _Reference(levels=(*own, both, both), relative=relative, words=words, same_capture=same_capture), []
+
+
+def _to_standard(options: Mapping[str, Any]) -> float:
+    """Return by how much the standard's velocity is above the band's, behind the equalization of the stage."""
+    import numpy as np
+
+    from audiomeas.analysis.equalization_curves import equalization
+
+    peak_cm_s = options["reference_cm_s"] * (math.sqrt(2.0) if options["velocity"] == RMS else 1.0)
+    curve = np.abs(equalization(_EQUALIZATION).response(np.array([_STANDARD_HZ, options["reference_hz"]])))
+    return float(_STANDARD_CM_S / peak_cm_s * curve[0] / curve[1])
+
+
+# -- what is told ------------------------------------------------------------------------------------------------
+
+
+def _channel(
+    recording: Recording,
+    column: int,
+    found: RumbleNoise,
+    readings: Mapping[str, Mapping[str, Reading]],
+    reference: _Reference | None,
+    parts: Sequence[TurningPart],
+) -> ChannelResult:
+    from audiomeas.analysis.rumble import SIGNALS
+
+    told = Told({key: None for key, _, _ in QUANTITIES})
+    for kind, levels in readings.items():
+        for place, name in enumerate(SIGNALS):
+            if place == column:
+                _tell_ratio(told, f"{kind}_db", recording, column, levels[name], reference, place)
+                _tell_level(told, f"{kind}_v_rms", recording, column, levels[name])
+            elif name in _PLACES:
+                _tell_ratio(told, f"{name}_{kind}_db", recording, column, levels[name], reference, place)
+    if reference is not None and recording.scale_v(column) is not None:
+        told.values["reference_v_rms"] = reference.levels[column]
+    density = found.densities[column]
+    told.values["lines"] = _lines(found, column, None if reference is None else reference.levels[column], parts)
+    told.values["spectrum"] = _spectrum(density, None if reference is None else reference.levels[column])
+    return told.result(recording.channels[column])
+
+
+def _tell_ratio(
+    told: Told,
+    key: str,
+    recording: Recording,
+    column: int,
+    reading: Reading,
+    reference: _Reference | None,
+    place: int,
+) -> None:
+    """Tell a level re the reference, in dB."""
+    if reference is None or not reading.level > 0.0:
+        return
+    told.values[key] = 20.0 * math.log10(reading.level / reference.levels[place])
+    if reading.at_most:
+        told.at_most(key)
+        return
+    scale: tuple[Part, ...] | None = () if reference.same_capture else scale_parts(recording, column)
+    if scale is not None or not recording.calibrated:
+        told.add(
+            key, (*(scale or ()), *_own(reading), Part("level of the reference", reference.relative)), DB_PER_NEPER
+        )
+
+
+def _own(reading: Reading) -> tuple[Part, ...]:
+    return (*own_parts(reading.relative), of_limits(BENCH_NOISE, reading.bench))
+
+
+def _tell_level(told: Told, key: str, recording: Recording, column: int, reading: Reading) -> None:
+    if recording.scale_v(column) is None:
+        return
+    told.values[key] = reading.level
+    if reading.at_most:
+        told.at_most(key)
+    elif (scale := scale_parts(recording, column)) is not None:
+        told.add(key, (*scale, *_own(reading)), reading.level)
+
+
+def _lines(
+    found: RumbleNoise, column: int, reference: float | None, parts: Sequence[TurningPart]
+) -> list[dict[str, Any]]:
+    """Return the strongest lines as they stand in the unweighted noise, by frequency."""
+    import numpy as np
+
+    from audiomeas.analysis.rumble import SIGNALS, WEIGHTINGS
+    from audiomeas.analysis.weighting import weighting
+
+    gain = weighting(WEIGHTINGS["unweighted"])
+    by_place = [found.lines[SIGNALS.index(name)] for name in _PLACES]
+    strongest = sorted(found.lines[column], key=lambda line: -line.level_v_rms)[:_MOST_LINES]
+    return [
+        {
+            "frequency_hz": line.frequency_hz,
+            "level_db": None
+            if reference is None
+            else 20.0 * math.log10(line.level_v_rms / reference)
+            + float(gain.gain_db(np.array([line.frequency_hz]))[0]),
+            "mostly": _mostly(line.frequency_hz, by_place),
+            "consistent_with": named(line.frequency_hz, parts),
+            "uncertainty": {"level_db": DB_PER_NEPER * line.uncertainty_v_rms / line.level_v_rms},
+            "bound": {},
+            "note": "",
+        }
+        for line in sorted(strongest, key=lambda line: line.frequency_hz)
+        if line.level_v_rms > 0.0
+    ]
+
+
+def _mostly(frequency_hz: float, by_place: Sequence[Any]) -> str:
+    """Return which direction has the stronger line at a frequency."""
+    levels = [
+        max((one.level_v_rms for one in lines if abs(one.frequency_hz - frequency_hz) < 1.0), default=0.0)
+        for lines in by_place
+    ]
+    return "" if max(levels) == 0.0 else _PLACES[int(levels[1] > levels[0])]
+
+
+def _spectrum(density: Any, reference: float | None) -> dict[str, Any]:
+    """Return what stands in each hertz, unweighted, in dB re the reference (or 1, without), thinned."""
+    import numpy as np
+
+    from audiomeas.analysis.bands import thinned
+
+    power = density.v2_per_hz.copy()
+    power[:2] = np.nan
+    centre_hz, _, peak = thinned(density.frequency_hz, power, per_decade=100)
+    inside = (centre_hz < _STANDARD_HZ) & (peak > 0.0)
+    level_db = 10.0 * np.log10(peak[inside]) - 20.0 * math.log10(reference or 1.0)
+    return {
+        "frequency_hz": [float(f"{hz:.5g}") for hz in centre_hz[inside]],
+        "level_db_in_1_hz": [round(float(level), 2) for level in level_db],
+    }
+
+
+def _unknown(number: int) -> ChannelResult:
+    return ChannelResult(
+        channel=number,
+        values={
+            **{key: None for key, _, _ in QUANTITIES},
+            "lines": [],
+            "spectrum": {"frequency_hz": [], "level_db_in_1_hz": []},
+        },
+    )
+
+
+# -- what is said ------------------------------------------------------------------------------------------------
+
+
+def _said(found: RumbleNoise, span_s: tuple[float, float], readings: Mapping[str, Mapping[str, Reading]]) -> list[str]:
+    said = []
+    if found.risen is not None:
+        at_s, rise_db = found.risen
+        said.append(
+            f"near {span_s[0] + at_s:.0f} s the weighted level stands {rise_db:.0f} dB above the usual: a click, the "
+            "stylus set down, speech or music: is the groove silent there? cut the file to its silent part"
+        )
+    if span_s[1] - span_s[0] < _SHORT_S:
+        said.append(f"{span_s[1] - span_s[0]:.1f} s of a silent groove tell levels loosely: capture 20 s or more of it")
+    if any(reading.at_most for levels in readings.values() for reading in levels.values()):
+        said.append(
+            "what the stage and the bench add by themselves (stage_noise) stands within 10 dB: the rumble there is at "
+            "most what is told"
+        )
+    return said
+
+
+def _conditions(
+    recording: Recording, span_s: tuple[float, float], reference: _Reference | None, options: Mapping[str, Any]
+) -> dict[str, Any]:
+    from audiomeas.analysis.rumble import WEIGHTINGS
+    from audiomeas.analysis.weighting import weighting
+
+    stage: Attached | None = options["stage_noise"]
+    taken = "stage_noise is taken off" if stage else "the noise of stage and bench is in all levels"
+    return {
+        "stimulus": "none: the unit played a silent groove",
+        "silent_s": [round(second, 3) for second in span_s],
+        "reference": None if reference is None else reference.words,
+        "zero_db": "the reference" if reference else ("1 V" if recording.calibrated else "a full-scale sine"),
+        "weightings": {kind: weighting(name).source for kind, name in WEIGHTINGS.items()},
+        "weighting_note": weighting(WEIGHTINGS["weighted"]).note,
+        "detector": "r.m.s. over the silent part",
+        "directions": "lateral: half the sum of the channels; vertical: half their difference",
+        "stage_noise": None if stage is None else {"file": stage.name, "sha256": stage.sha256},
+        "turning_parts": [{"part": one.words, "frequency_hz": one.turns_hz} for one in parts_of(_sized(options))],
+        "uncertainty_covers": f"scatter over the silent part, the level of the reference, scale; {taken}; not the "
+        f"doubt of the weightings; {own_words(recording, response=False)}",
+    }
+
+
+MEASUREMENT = Measurement(
+    word="rumble",
+    summary="Rumble of a turntable in a silent groove, weighted and not, below a stated velocity; lines by what turns",
+    example="rumble --reference-cm-s 10 --reference-hz 1000 --platter-rpm 33.333",
+    options=(
+        Option(
+            name="duration_s",
+            kind="number",
+            help="How long is listened, in seconds: 20 s of a silent groove, and the reference band where it follows.",
+            default=30.0,
+            at_least=4.0,
+            at_most=1800.0,
+        ),
+        Option(
+            name="reference_cm_s",
+            kind="number",
+            help="Velocity of the test record's reference band, in cm/s.",
+            stage="analyse",
+            above=0.0,
+            at_most=100.0,
+        ),
+        Option(
+            name="velocity",
+            kind="choice",
+            help="How that velocity is stated: as a peak, or as an r.m.s. value.",
+            default=PEAK,
+            choices=(PEAK, RMS),
+            stage="analyse",
+        ),
+        Option(
+            name="reference_hz",
+            kind="number",
+            help="Frequency of the reference band; its level is taken to 1 kHz by the equalization (RIAA).",
+            default=_STANDARD_HZ,
+            stage="analyse",
+            at_least=200.0,
+            at_most=4_000.0,
+        ),
+        Option(
+            name="reference_from",
+            kind="recording",
+            help="Capture that holds the reference band, on the same ranges. Without it: the same capture.",
+            stage="analyse",
+        ),
+        Option(
+            name="reference_level",
+            kind="level",
+            help="Output at 10 cm/s peak at 1 kHz, such as '0.63 V', where it is known: no band is looked for then.",
+            stage="analyse",
+        ),
+        Option(
+            name="stage_noise",
+            kind="recording",
+            help="Capture with the arm lifted: what stage, leads and bench add by themselves is taken off, or bounds.",
+            stage="analyse",
+        ),
+        *(option for option in PART_OPTIONS if option.name in _TURNTABLE),
+    ),
+    figures=tuple(Figure(key=key, unit=unit, words=words.strip()) for key, words, unit in QUANTITIES),
+    stimulus=_stimulus,
+    analyse=_analyse,
+    tables=tables,
+    charts=charts,
+    check=_check,
+    to_do="set the stylus into the silent groove; it is listened to for {duration_s:g} s",
+    silent=True,
+    always_listens=True,
+    in_blocks=True,
+)
