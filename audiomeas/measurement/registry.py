@@ -109,6 +109,10 @@ _MODULES = {
         "audiomeas.measurement.tracking",
         "Difference of the two channels over the range of a volume control that is turned in one capture",
     ),
+    "tuner": (
+        "audiomeas.measurement.tuner",
+        "An FM tuner behind a stereo generator: separation, distortion, S/N, rests of the pilot, response, level",
+    ),
 }
 
 #: Results that no bench gives: word → where its tables are. `words` does not list them.

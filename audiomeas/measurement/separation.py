@@ -144,6 +144,11 @@ def _row(recording: Recording, column: int, tone: _Tone) -> Told:
 def _tell_alone(told: Told, recording: Recording, column: int, found: Coupling) -> None:
     relative = found.level_uncertainty / found.level_rms
     tell_volts(told, recording, column, found.level_rms, frequency_hz=found.frequency_hz, own=own_parts(relative))
+    tell_separation(told, recording, column, found)
+
+
+def tell_separation(told: Told, recording: Recording, column: int, found: Coupling) -> None:
+    """Tell separation_db of a channel that plays alone: its tone over what the other one has of it."""
     if not found.heard:
         told.values["separation_db"] = -20.0 * math.log10(found.most) if found.most > 0.0 else None
         told.at_most("separation_db", word="at least")

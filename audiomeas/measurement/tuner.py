@@ -1,0 +1,362 @@
+"""Measurement word 'tuner': the audio side of an FM tuner before which somebody sets a stereo generator."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import SignalError
+from audiomeas.measurement import tuner_values
+from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.bench_own import own_words
+from audiomeas.measurement.played_bands import found_bands
+from audiomeas.measurement.result import ChannelResult, Result, result_of
+from audiomeas.measurement.steady import over_range_words
+from audiomeas.measurement.tuner_read import AUDIO_HZ, HARMONICS_HZ, Read, read_state
+from audiomeas.measurement.tuner_states import (
+    CONVENTIONS,
+    DEFAULT_STATES,
+    LEFT,
+    MONO,
+    RIGHT,
+    Heard,
+    laid_over,
+    parse_states,
+    parts_of,
+    settings,
+)
+from audiomeas.measurement.tuner_values import DE_EMPHASES, PRE_EMPHASES, REFERENCE_HZ, States
+from audiomeas.measurement.tuner_views import CURVES, QUANTITIES, charts, tables
+
+if TYPE_CHECKING:
+    from audiomeas.recording import Recording
+    from audiomeas.stimulus import Silence
+
+#: Failures 34, 35, 37 and 41 of the trade notes: separation that is low, ways that differ, and that is none; distortion
+#: that rises with modulation by more than this; a time constant that is another one.
+_LOW_DB, _WAYS_DIFFER_DB, _NONE_DB, _RISES = 30.0, 6.0, 3.0, 5.0
+#: Less distortion than this rises with modulation in every tuner (0.1 to 0.3 % are common practice).
+_LITTLE_PERCENT = 0.3
+_OTHER_TIME = 0.2
+#: A level that is so far from what the modulation asks for was made with another one.
+_OTHER_LEVEL_DB = 2.0
+#: Without any de-emphasis so much more stands at the top than it ought to.
+_NO_DE_EMPHASIS_DB = 6.0
+#: Where the trade compares separation.
+_EXAMPLE_HZ = 10_000.0
+
+
+def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Silence:
+    from audiomeas.stimulus import Silence
+
+    return Silence(
+        duration_s=options["duration_s"],
+        sample_rate_hz=context.sample_rate_hz,
+        driven_channels=context.channels,
+    )
+
+
+def _check(_: PlayContext, options: Mapping[str, Any]) -> None:
+    """Raise RequestError for a list of states that is none."""
+    parse_states(options["states"])
+
+
+def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
+    wanted = parse_states(options["states"])
+    bands, known = found_bands(recording)
+    parts = parts_of(bands, recording.frames, recording.sample_rate_hz)
+    found, unused = laid_over(wanted, parts)
+    if not any(part is not None and part.band is not None for part in found):
+        heard = ", ".join(_heard_words(part, recording) for part in parts if part.band is not None)
+        raise SignalError(
+            f"no tone of the states was heard ({heard or 'no steady tone at all'}): set the generator to each of "
+            f"'{options['states']}' in turn, five seconds or more each, while it is captured"
+        )
+    reads = [
+        None if part is None else read_state(recording, state, part) for state, part in zip(wanted, found, strict=True)
+    ]
+    states = tuner_values.sorted_out([read for read in reads if read is not None])
+    lost = [over_range_words(known, column, number) for column, number in enumerate(known.channels)]
+    channels = tuple(
+        tuner_values.ChannelFigures(states, known, column, options).result()
+        if lost[column] is None
+        else ChannelResult(channel=number, values=tuner_values.unknown(number, states))
+        for column, number in enumerate(known.channels)
+    )
+    missing = [state.words for state, read in zip(wanted, reads, strict=True) if read is None]
+    return result_of(
+        known,
+        "tuner",
+        conditions=_conditions(known, options, reads),
+        channels=channels,
+        warnings=(
+            *(line for line in lost if line is not None),
+            *_said_of_list(recording, missing, unused),
+            *_said_of_states(states),
+            *_said_of_levels(states, options),
+            *_said_of_sides(known, states),
+            *_said_of_figures(channels, states, options),
+        ),
+    )
+
+
+# -- what is said ------------------------------------------------------------------------------------------------
+
+
+def _heard_words(part: Heard, recording: Recording) -> str:
+    assert part.band is not None
+    side = "both" if part.band.alone is None else f"channel {recording.channels[part.band.alone]}"
+    return f"{_hz(part.band.frequency_hz)} on {side} at {part.start / recording.sample_rate_hz:.1f} s"
+
+
+def _hz(frequency_hz: float) -> str:
+    return f"{float(f'{frequency_hz:.4g}'):g} Hz"
+
+
+def _said_of_list(recording: Recording, missing: Sequence[str], unused: Sequence[Heard]) -> list[str]:
+    said = []
+    if missing:
+        said.append(
+            f"states are missing: {', '.join(missing)}; what they tell is not known. Were they set in this order, five "
+            "seconds or more each, and with this tone?"
+        )
+    if unused:
+        said.append(
+            f"tones that belong to no state are left out: {', '.join(_heard_words(part, recording) for part in unused)}"
+        )
+    return said
+
+
+def _said_of_states(states: States) -> list[str]:
+    lines = [f"{read.state.words}: {line}" for read in states.all for line in read.words]
+    return list(dict.fromkeys(lines))
+
+
+def _said_of_levels(states: States, options: Mapping[str, Any]) -> list[str]:
+    """Return what is said of levels that do not fit the modulation: another order, another convention, no stereo."""
+    convention, pilot = CONVENTIONS[options["convention"]], options["pilot_percent"]
+    tones = [read for read in states.all if read.coupling is not None]
+    said = []
+    for frequency_hz in dict.fromkeys(read.state.frequency_hz for read in tones):
+        alike = [read for read in tones if read.state.frequency_hz == frequency_hz]
+        first = next((read for read in alike if read.state.kind == MONO), None)
+        if first is None:
+            continue
+        for read in alike:
+            if read is first or (read.state.stereo and read.alone is None):
+                continue
+            ratio = convention.audio_khz(read.state, pilot) / convention.audio_khz(first.state, pilot)
+            off_db = _level_db(read) - _level_db(first) - 20.0 * math.log10(ratio)
+            if abs(off_db) > _OTHER_LEVEL_DB:
+                said.append(
+                    f"'{read.state.words}' is {off_db:+.1f} dB from what it ought to be re '{first.state.words}'"
+                )
+    if not said:
+        return []
+    return [f"{'; '.join(said)}: was the deviation set in this order, and by this convention ({convention.words})?"]
+
+
+def _level_db(read: Read) -> float:
+    assert read.coupling is not None
+    return 20.0 * math.log10(read.coupling.level_rms)
+
+
+def _said_of_sides(recording: Recording, states: States) -> list[str]:
+    """Return what is said of mono where stereo was sent, of swapped channels and of polarity."""
+    sides = {LEFT: 0, RIGHT: 1}
+    sent = [read for read in states.all if read.state.kind in sides and read.coupling is not None]
+    said = []
+    mono = [read.state.words for read in sent if read.alone is None]
+    if mono:
+        said.append(
+            f"no stereo at {', '.join(mono)}: the channels differ by less than {_NONE_DB:g} dB; consistent with a mono "
+            "switch, a blend, muting, or a decoder that does not lock: check those, and the generator's pilot (8 to "
+            "10 %, 19 kHz)"
+        )
+    swapped = [read for read in sent if read.alone is not None and read.alone != sides[read.state.kind]]
+    if len(swapped) > 0.5 * len(sent):
+        said.append(
+            f"the channels are swapped: left plays on channel {recording.channels[1]}; check the leads, and the "
+            "generator's. The figures stand as captured"
+        )
+    elif swapped:
+        said.append(f"on the other channel than it ought to be: {', '.join(read.state.words for read in swapped)}")
+    found = None if states.mono is None else states.mono.coupling
+    if found is not None and found.heard and found.transfer.real < 0.0:
+        said.append("mono comes with opposite polarity on the two channels: one of them is inverted, check the leads")
+    return said
+
+
+def _said_of_figures(channels: Sequence[ChannelResult], states: States, options: Mapping[str, Any]) -> list[str]:
+    lines = itertools.chain.from_iterable(
+        (*_said_of_distortion(channel, states), *_said_of_de_emphasis(channel, options)) for channel in channels
+    )
+    return [*_said_of_separation(channels), *lines]
+
+
+def _said_of_separation(channels: Sequence[ChannelResult]) -> list[str]:
+    """Return what is said of a decoder that is out of adjustment (trade notes, failure 34)."""
+    known = [
+        channel.values["separation_db"]
+        for channel in channels
+        if channel.values["separation_db"] is not None and channel.bound.get("separation_db") is None
+    ]
+    if len(known) < 2 or min(known) < _NONE_DB:
+        return []
+    facts = f"separation at 1 kHz is {known[0]:.1f} dB and {known[1]:.1f} dB"
+    if abs(known[0] - known[1]) <= _WAYS_DIFFER_DB and min(known) >= _LOW_DB:
+        return []
+    return [f"{facts}: consistent with a decoder out of adjustment; check its separation and pilot controls"]
+
+
+def _said_of_distortion(channel: ChannelResult, states: States) -> list[str]:
+    """Return what is said of distortion that rises with modulation (trade notes, failure 35)."""
+    loud, low = (channel.values[key] for key in ("thd_mono_percent", "thd_low_percent"))
+    if (
+        not loud
+        or not low
+        or loud <= max(_RISES * low, _LITTLE_PERCENT)
+        or "thd_mono_percent" in channel.bound
+        or states.mono is None
+    ):
+        return []
+    found = states.mono.channel(channel.channel)
+    levels = {row["order"]: row["level_db"] for row in (found.values["harmonics"] if found else ())}
+    if 2 not in levels or 3 not in levels:
+        return []
+    cause = "tuned or aligned off the detector's centre" if levels[2] > levels[3] else "too narrow a detector or filter"
+    return [
+        f"channel {channel.channel}: THD at 100 % is {loud / low:.1f} times that at the lower modulation, second "
+        f"harmonic {levels[2]:.0f} dB, third {levels[3]:.0f} dB: consistent with {cause}; check tuning and alignment"
+    ]
+
+
+def _said_of_de_emphasis(channel: ChannelResult, options: Mapping[str, Any]) -> list[str]:
+    """Return what is said of a time constant that is another one (trade notes, failure 37)."""
+    ought_us, found_us = float(options["de_emphasis"]), channel.values["de_emphasis_us"]
+    rows = channel.values["response"]
+    if found_us is None:
+        if len(rows) >= 2 and rows[-1]["deviation_db"] > _NO_DE_EMPHASIS_DB:
+            return [
+                f"channel {channel.channel}: {rows[-1]['deviation_db']:+.1f} dB at {_hz(rows[-1]['frequency_hz'])}: "
+                "consistent with no de-emphasis, or with pre-emphasis left on at the generator; check both"
+            ]
+        return []
+    if abs(found_us / ought_us - 1.0) <= _OTHER_TIME:
+        return []
+    near_us = min((float(name) for name in DE_EMPHASES), key=lambda us: abs(math.log(found_us / us)))
+    return [
+        f"channel {channel.channel}: the response shows {found_us:.0f} µs where {ought_us:g} µs were entered: "
+        f"consistent with a de-emphasis of {near_us:g} µs, or with a generator whose pre-emphasis is not as entered"
+    ]
+
+
+# -- conditions --------------------------------------------------------------------------------------------------
+
+
+def _conditions(recording: Recording, options: Mapping[str, Any], reads: Sequence[Read | None]) -> dict[str, Any]:
+    import numpy as np
+
+    rows = settings(parse_states(options["states"]), options)
+    for row, read in zip(rows, reads, strict=True):
+        row["begin_s"], row["end_s"] = (None, None) if read is None else (round(read.begin_s, 2), round(read.end_s, 2))
+    falls_db = -float(tuner_values.target_of(options).gain_db(np.array([_EXAMPLE_HZ]), reference_hz=1.0)[0])
+    sent = options["pre_emphasis"]
+    pre_emphasis = "none" if PRE_EMPHASES[sent] is None else f"{sent} µs"
+    return {
+        "stimulus": "none: a generator modulated the tuner's carrier",
+        "states": options["states"],
+        "convention": options["convention"],
+        "modulation": CONVENTIONS[options["convention"]].words,
+        "pilot_percent": options["pilot_percent"],
+        "pre_emphasis": pre_emphasis,
+        "de_emphasis_us": float(options["de_emphasis"]),
+        "generator": rows,
+        "band_hz": list(AUDIO_HZ),
+        "harmonic_limit_hz": HARMONICS_HZ,
+        "band": f"{AUDIO_HZ[0]:g} Hz to {AUDIO_HZ[1] / 1000.0:g} kHz, brick wall, so that no pilot is among them; "
+        f"harmonics to {HARMONICS_HZ / 1000.0:g} kHz",
+        "snr": "mono: 1 kHz at 100 % over the carrier alone; stereo: 1 kHz at 100 % on the channel alone over carrier "
+        "and pilot; 15 kHz, unweighted where nothing else is said",
+        "residue_reference": "1 kHz mono, raised from its own deviation to 75 kHz",
+        "separation": "both channels at the tone's own frequency, narrow, so that de-emphasis, which lowers both "
+        "alike, is in neither. Held against the level at 1 kHz, with no pre-emphasis, it would look "
+        f"{falls_db:.1f} dB better at {_EXAMPLE_HZ / 1000.0:g} kHz than it is",
+        "response": f"Pre-emphasis {pre_emphasis} and de-emphasis {options['de_emphasis']} µs taken into account",
+        "reference_hz": REFERENCE_HZ,
+        "uncertainty_covers": "noise, fit and scale; not the generator's own distortion, noise, separation or "
+        f"deviation, nor the crosstalk of the bench; {own_words(recording, taken_off='the levels in volts')}",
+    }
+
+
+MEASUREMENT = Measurement(
+    word="tuner",
+    summary="An FM tuner behind a stereo generator: separation, distortion, S/N, rests of the pilot, response, level",
+    example="tuner --pre-emphasis 75 --de-emphasis 75",
+    options=(
+        Option(
+            name="duration_s",
+            kind="number",
+            help="How long is listened, in seconds: all states, one after another.",
+            default=120.0,
+            at_least=5.0,
+            at_most=1800.0,
+        ),
+        Option(
+            name="states",
+            kind="text",
+            help="What the generator is set to in turn, with ';' between: 'mono', 'left' or 'right' with one or more "
+            "frequencies in Hz and, where it is less than 100 %, its modulation; 'carrier' alone; 'pilot' alone.",
+            default=DEFAULT_STATES,
+            stage="analyse",
+        ),
+        Option(
+            name="convention",
+            kind="choice",
+            help="What 100 % are: 75 kHz in all (total), by audio with the pilot on top (plus-pilot), or 67.5, 40 or "
+            "22.5 kHz by audio.",
+            default="total",
+            choices=tuple(CONVENTIONS),
+            stage="analyse",
+        ),
+        Option(
+            name="pilot_percent",
+            kind="number",
+            help="Deviation by the pilot, in percent of 75 kHz.",
+            default=9.0,
+            stage="analyse",
+            at_least=5.0,
+            at_most=15.0,
+        ),
+        Option(
+            name="pre_emphasis",
+            kind="choice",
+            help="Pre-emphasis of the generator, in µs, as it is set.",
+            default="none",
+            choices=tuple(PRE_EMPHASES),
+            stage="analyse",
+        ),
+        Option(
+            name="de_emphasis",
+            kind="choice",
+            help="De-emphasis that the tuner ought to have, in µs: 75 in the Americas and Korea, 50 elsewhere.",
+            default="50",
+            choices=tuple(DE_EMPHASES),
+            stage="analyse",
+        ),
+    ),
+    figures=tuple(Figure(key=key, unit=unit, words=words.strip()) for key, words, unit in QUANTITIES),
+    stimulus=_stimulus,
+    analyse=_analyse,
+    tables=tables,
+    charts=charts,
+    check=_check,
+    curves=CURVES,
+    to_do="set the generator to each of these in turn, at least five seconds each: {states}; it is listened to for "
+    "{duration_s:g} s",
+    silent=True,
+    always_listens=True,
+    in_blocks=True,
+)
