@@ -85,13 +85,13 @@ _MODULES = {
         "audiomeas.measurement.response_steps",
         "Gain and phase by stepped sines: slow, simple, and the reference for the sweep",
     ),
-    "rumble": (
-        "audiomeas.measurement.rumble",
-        "Rumble of a turntable in a silent groove, weighted and not, below a stated velocity; lines by what turns",
-    ),
     "separation": (
         "audiomeas.measurement.separation",
         "Separation both ways and balance of a player, tuner or tape deck that plays tones in one channel each",
+    ),
+    "soak": (
+        "audiomeas.measurement.soak",
+        "A tone that stands for minutes, read each second: drift, drop-outs, noise; hours by `audiomeas soak`",
     ),
     "square-wave": (
         "audiomeas.measurement.square_wave",
@@ -108,10 +108,6 @@ _MODULES = {
     "tracking": (
         "audiomeas.measurement.tracking",
         "Difference of the two channels over the range of a volume control that is turned in one capture",
-    ),
-    "tuner": (
-        "audiomeas.measurement.tuner",
-        "An FM tuner behind a stereo generator: separation, distortion, S/N, rests of the pilot, response, level",
     ),
 }
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from audiomeas.analysis.programme_second import REACH_S, ProgrammeSecond, read_programme_second
 from audiomeas.analysis.tone_second import ToneSecond, read_tone_second
-from audiomeas.analysis.watchman import Moment
+from audiomeas.analysis.watchman import Moment, Watchman
 from audiomeas.interface.transport import at_end_code, to_fractions
 from audiomeas.units import amplitude_ratio_to_db, db_to_amplitude_ratio, ratio_to_percent, v_rms_to_w
 
@@ -18,12 +19,34 @@ if TYPE_CHECKING:
     from audiomeas.bench.opened import Bench
     from audiomeas.measurement.soak_stream import Second
 
+FloatArray = NDArray[np.float64]
+
 #: A programme that is quieter than this below its own level tells no gain in that second.
 _QUIET_DB = 40.0
 #: Only keeps logarithms defined.
 _LEAST = 1e-15
 #: The first second of a stream is looked for as far as a desktop's sound server may be late (tried: 75 ms).
 FIRST_REACH_S = 0.2
+#: Where a programme's power is turned into watts: its middle, well enough for an inductance of microhenries.
+PROGRAMME_HZ = 1000.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class SecondsOf:
+    """What all seconds of a soak share. frequency_hz : of its tone, whole; None: a programme.
+
+    level_v_rms : at the unit's input.  mains_hz : 50 or 60.
+    """
+
+    sample_rate_hz: float
+    frequency_hz: float | None
+    level_v_rms: float
+    mains_hz: float
+
+    def watchman(self) -> Watchman:
+        """Return who watches one channel of it."""
+        turn = None if self.frequency_hz is None else self.sample_rate_hz / self.frequency_hz
+        return Watchman(turn_frames=turn)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,17 +65,14 @@ class ChannelSecond:
 def read_second(
     second: Second,
     bench: Bench,
+    of: SecondsOf,
     *,
-    frequency_hz: float | None,
-    mains_hz: float,
-    level_v_rms: float,
     driven: tuple[int, ...],
     sounding: bool,
     reach_s: float = REACH_S,
 ) -> tuple[ChannelSecond, ...]:
-    """Return each channel of a second. Pure.
+    """Return each channel of a second of a stream. Pure.
 
-    frequency_hz : of the tone; None: a programme (`second.played_v`).  level_v_rms : at the unit's input.
     sounding : something is played in all of it.  reach_s : how far a programme is looked for.
     """
     fractions = to_fractions(second.heard.samples, bench.form.sample_format)
@@ -61,70 +81,89 @@ def read_second(
     for channel in bench.channels:
         column = channel - 1
         volts = fractions[:, column] * bench.input_v_peak(channel)
-        whole = volts[second.context_frames : len(volts) - second.context_frames]
+        played = None if second.played_v is None else second.played_v[:, column]
         plays = sounding and channel in driven
-        played = second.played_v
-        if not np.all(np.isfinite(volts)):
-            one = ChannelSecond(channel=channel, values={}, moment=Moment(level_db=None))
-        elif plays and frequency_hz is None and played is not None and _loud(played[:, column], level_v_rms):
-            read = read_programme_second(
-                volts, played[:, column], bench.form.sample_rate_hz, mains_hz=mains_hz, reach_s=reach_s
-            )
-            one = _of_programme(channel, read, bench)
+        load = bench.file.load(channel)
+        load_ohm = None if load is None else load.power_ohm(of.frequency_hz or PROGRAMME_HZ)
+        if plays and of.frequency_hz is None:
+            one = _programme(channel, volts, played, of, second.context_frames, reach_s)
         else:
-            tone_hz = frequency_hz if plays else None
-            tone = read_tone_second(whole, bench.form.sample_rate_hz, frequency_hz=tone_hz, mains_hz=mains_hz)
-            if plays and frequency_hz is not None:
-                one = _of_tone(channel, tone, bench, frequency_hz, level_v_rms)
-            elif plays:  # a quiet passage of a programme: its level alone
-                values = {"level_v_rms": float(np.sqrt(np.mean(np.square(whole))))}
-                one = ChannelSecond(channel=channel, values=values, moment=Moment(level_db=None))
-            else:
-                one = _of_silence(channel, tone)
-        found.append(replace(one, moment=replace(one.moment, over_range=bool(over[column]))))
+            whole = volts[second.context_frames : len(volts) - second.context_frames]
+            one = read_tone_channel(channel, whole, of, plays=plays)
+        found.append(_finished(one, load_ohm, over_range=bool(over[column])))
     return tuple(found)
 
 
-def _loud(played: Any, level_v_rms: float) -> bool:
-    return float(np.sqrt(np.mean(np.square(played)))) > level_v_rms * db_to_amplitude_ratio(-_QUIET_DB)
+def read_tone_channel(
+    channel: int,
+    volts: FloatArray,
+    of: SecondsOf,
+    *,
+    plays: bool = True,
+    load_ohm: float | None = None,
+    over_range: bool = False,
+) -> ChannelSecond:
+    """Return one channel's second of a tone, or of silence. volts : (frames,), one second."""
+    if not np.all(np.isfinite(volts)):
+        return ChannelSecond(channel=channel, values={}, moment=Moment(level_db=None))
+    tone = read_tone_second(
+        volts, of.sample_rate_hz, frequency_hz=of.frequency_hz if plays else None, mains_hz=of.mains_hz
+    )
+    one = _of_tone(channel, tone, of) if plays else _of_silence(channel, tone)
+    return _finished(one, load_ohm, over_range=over_range)
+
+
+def _finished(one: ChannelSecond, load_ohm: float | None, *, over_range: bool) -> ChannelSecond:
+    values = dict(one.values)
+    if load_ohm is not None and "level_v_rms" in values:
+        values["level_w"] = v_rms_to_w(values["level_v_rms"], load_ohm)
+    return replace(one, values=values, moment=replace(one.moment, over_range=over_range or one.moment.over_range))
+
+
+def _programme(
+    channel: int, volts: FloatArray, played: FloatArray | None, of: SecondsOf, context_frames: int, reach_s: float
+) -> ChannelSecond:
+    """Read a second of programme; of a quiet passage, or where the source is not held any more, its level alone."""
+    if not np.all(np.isfinite(volts)):
+        return ChannelSecond(channel=channel, values={}, moment=Moment(level_db=None))
+    if played is None or _rms(played) < of.level_v_rms * db_to_amplitude_ratio(-_QUIET_DB):
+        whole = volts[context_frames : len(volts) - context_frames]
+        return ChannelSecond(channel=channel, values={"level_v_rms": _rms(whole)}, moment=Moment(level_db=None))
+    read = read_programme_second(volts, played, of.sample_rate_hz, mains_hz=of.mains_hz, reach_s=reach_s)
+    return _of_programme(channel, read)
+
+
+def _rms(samples: FloatArray) -> float:
+    return float(np.sqrt(np.mean(np.square(samples))))
 
 
 def _db(ratio: float) -> float:
     return amplitude_ratio_to_db(max(ratio, _LEAST))
 
 
-def _watts(values: dict[str, float], channel: int, bench: Bench, frequency_hz: float) -> dict[str, float]:
-    load = bench.file.load(channel)
-    if load is not None:
-        values["level_w"] = v_rms_to_w(values["level_v_rms"], load.power_ohm(frequency_hz))
-    return values
-
-
-def _of_tone(channel: int, tone: ToneSecond, bench: Bench, frequency_hz: float, level_v_rms: float) -> ChannelSecond:
+def _of_tone(channel: int, tone: ToneSecond, of: SecondsOf) -> ChannelSecond:
     values = {
         "level_v_rms": tone.level_rms,
-        "gain_db": _db(tone.level_rms / level_v_rms),
+        "gain_db": _db(tone.level_rms / of.level_v_rms),
         "hum_v_rms": tone.hum_rms,
         "noise_v_rms": tone.noise_rms,
     }
     if tone.thd_n_ratio is not None:
         values["thd_n_percent"] = ratio_to_percent(tone.thd_n_ratio)
-    if tone.flat_db is not None:
-        values["flat_db"] = tone.flat_db
-    phase = tone.phase_deg
+    phase, frequency_hz = tone.phase_deg, of.frequency_hz
     moment = Moment(
-        level_db=_db(tone.level_rms),
+        level_db=values["gain_db"],
         lowest_db=tone.lowest_db,
         noise_db=_db(tone.noise_rms),
         hum_db=_db(tone.hum_rms),
         distortion_db=None if tone.thd_n_ratio is None else _db(tone.thd_n_ratio),
         flat_db=tone.flat_db,
-        place_frames=None if phase is None else phase / 360.0 * bench.form.sample_rate_hz / frequency_hz,
+        place_frames=None if phase is None or not frequency_hz else phase / 360.0 * of.sample_rate_hz / frequency_hz,
     )
-    return ChannelSecond(channel=channel, values=_watts(values, channel, bench, frequency_hz), moment=moment)
+    return ChannelSecond(channel=channel, values=values, moment=moment)
 
 
-def _of_programme(channel: int, read: ProgrammeSecond, bench: Bench) -> ChannelSecond:
+def _of_programme(channel: int, read: ProgrammeSecond) -> ChannelSecond:
     values = {
         "level_v_rms": read.level_rms,
         "gain_db": read.gain_db,
@@ -140,13 +179,7 @@ def _of_programme(channel: int, read: ProgrammeSecond, bench: Bench) -> ChannelS
         distortion_db=values["remainder_db"],
         place_frames=read.delay_frames,
     )
-    middle_hz = 1000.0  # of a programme's power, well enough for an inductance of microhenries
-    return ChannelSecond(
-        channel=channel,
-        values=_watts(values, channel, bench, middle_hz),
-        moment=moment,
-        delay_frames=read.delay_frames,
-    )
+    return ChannelSecond(channel=channel, values=values, moment=moment, delay_frames=read.delay_frames)
 
 
 def _of_silence(channel: int, quiet: ToneSecond) -> ChannelSecond:

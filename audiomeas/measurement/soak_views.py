@@ -1,0 +1,188 @@
+"""Tables and charts of a soak, from the result alone (also one that was stored and read back)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.measurement.figure_table import figures_table
+from audiomeas.measurement.views import ChartView, Column, Series, TableView
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.result import ChannelResult, Result
+
+QUANTITIES = (
+    ("sounding_h", "time for which it played", "h"),
+    ("events", "events of the unit", ""),
+    ("bench_events", "events of the bench", ""),
+    ("end_level_w", "power at the end", "W"),
+    ("mean_w", "power over the whole time", "W"),
+    ("energy_wh", "energy into the load", "Wh"),
+    ("end_level_v_rms", "voltage at the end", "V"),
+    ("gain_change_db", "change of gain since the beginning", "dB"),
+    ("gain_range_db", "between highest and lowest gain", "dB"),
+    ("end_noise_v_rms", "noise at the end", "V"),
+    ("noise_change_db", "change of noise", "dB"),
+    ("end_hum_v_rms", "hum at the end", "V"),
+    ("hum_change_db", "change of hum", "dB"),
+    ("end_thd_n_percent", "THD+N at the end", "%"),
+    ("thd_n_change_db", "change of THD+N", "dB"),
+    ("end_null_db", "null against the source (one gain, one delay)", "dB"),
+    ("end_remainder_db", "what no response explains, over the signal", "dB"),
+    ("remainder_change_db", "change of that", "dB"),
+)
+_FEWEST_POINTS = 2
+_MINUTES_AN_HOUR = 60.0
+#: Below so many hours minutes are counted, and below so many minutes seconds.
+_IN_HOURS_FROM_H, _IN_MINUTES_FROM_MIN = 2.0, 2.0
+
+
+def tables(result: Result) -> tuple[TableView, ...]:
+    """Return the figures, and the events where there were any."""
+    figures = figures_table(result, QUANTITIES, title="Soak", always={"sounding_h", "events"}, notes=(caption(result),))
+    rows = [_event_row(one) for one in _events(result)]
+    if not rows:
+        return (figures,)
+    columns = (
+        Column(heading="after", unit="h"),
+        Column(heading="channel"),
+        Column(heading="event"),
+        Column(heading="what"),
+        Column(heading="capture"),
+    )
+    return (figures, TableView(title="Events", columns=columns, rows=tuple(rows)))
+
+
+def _events(result: Result) -> list[dict[str, Any]]:
+    """Return the events of all channels, each once, in order."""
+    found: dict[tuple[Any, ...], dict[str, Any]] = {}
+    for channel in result.channels:
+        for one in channel.values["event_list"]:
+            found.setdefault((one["after_s"], one["kind"], one["channel"]), one)
+    return sorted(found.values(), key=lambda one: float(one["after_s"]))
+
+
+def _event_row(one: dict[str, Any]) -> tuple[str, ...]:
+    channel = one["channel"]
+    return (
+        clock(float(one["after_s"])),
+        "" if channel is None else str(channel),
+        str(one["kind"]),
+        str(one["words"]),
+        str(one.get("capture") or ""),
+    )
+
+
+def clock(after_s: float) -> str:
+    """Return a time since the beginning as 3:07:41."""
+    whole = math.floor(after_s)
+    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+
+
+def lasted(hours: float) -> str:
+    """Return hours as people say them: '40 s', '30 min', '4 h'."""
+    minutes = hours * _MINUTES_AN_HOUR
+    if minutes < _IN_MINUTES_FROM_MIN:
+        return f"{minutes * 60.0:.3g} s"
+    return f"{minutes:.3g} min" if hours < _IN_HOURS_FROM_H else f"{hours:.3g} h"
+
+
+def caption(result: Result) -> str:
+    """Return what was done, in a sentence or two."""
+    conditions = result.conditions
+    heat = conditions.get("class_b_heat_percent")
+    share = conditions.get("power_share")
+    rated = conditions.get("rated_level")
+    played = f"{conditions['sound']} for {lasted(float(conditions['sounding_h']))}"
+    if rated is not None and share is not None and heat is not None:
+        played += f" at {share:.3g} of {rated}; an ideal class-B stage makes {heat:.0f} % of its largest heat then"
+    not_watched_s = float(conditions.get("not_watched_s") or 0.0)
+    missed = f" {not_watched_s:.0f} s were not watched." if not_watched_s else ""
+    return f"{played}.{missed}"
+
+
+def charts(result: Result) -> tuple[ChartView, ...]:
+    """Return the drift of the gain, and what was heard beside the signal: noise, hum, distortion or remainder."""
+    drift = _course(result, "gain_db", lambda value, first: value - first)
+    if not drift:
+        return ()
+    unit = "hours" if _in_hours(result) else "minutes"
+    shared: dict[str, Any] = {
+        "x_label": f"Time since the beginning ({unit})",
+        "x_scale": "linear",
+        "caption": caption(result),
+        "simulated": result.simulated,
+    }
+    found = [
+        ChartView(
+            name="soak",
+            title="Gain over the time of the soak",
+            y_label="Gain since the beginning (dB)",
+            series=tuple(drift),
+            y_smallest_span=0.1,
+            **shared,
+        )
+    ]
+    beside = [
+        *_course(result, "thd_n_percent", lambda value, _: _db(value / 100.0), "THD+N"),
+        *_course(result, "remainder_db", lambda value, _: value, "not explained"),
+    ]
+    if beside:
+        found.append(
+            ChartView(
+                name="soak-distortion",
+                title="Distortion and noise over the time of the soak",
+                y_label="Relative to the signal (dB)",
+                series=tuple(beside),
+                y_smallest_span=6.0,
+                **shared,
+            )
+        )
+    quiet = [
+        *_course(result, "noise_v_rms", lambda value, _: _db(value), "noise"),
+        *_course(result, "hum_v_rms", lambda value, _: _db(value), "hum"),
+    ]
+    if quiet:
+        found.append(
+            ChartView(
+                name="soak-noise",
+                title="Noise and hum over the time of the soak",
+                y_label="Level (dBV)",
+                series=tuple(quiet),
+                y_smallest_span=6.0,
+                **shared,
+            )
+        )
+    return tuple(found)
+
+
+def _db(ratio: float) -> float:
+    return 20.0 * math.log10(max(ratio, 1e-15))
+
+
+def _in_hours(result: Result) -> bool:
+    ends = [channel.values["course"][-1]["after_h"] for channel in result.channels if channel.values["course"]]
+    return max(ends, default=0.0) >= _IN_HOURS_FROM_H
+
+
+def _course(result: Result, key: str, shown: Callable[[float, float], float], what: str = "") -> list[Series]:
+    per_hour = 1.0 if _in_hours(result) else _MINUTES_AN_HOUR
+    found = []
+    for channel in result.channels:
+        rows = _known(channel, key)
+        if len(rows) >= _FEWEST_POINTS:
+            first = rows[0][1]
+            found.append(
+                Series(
+                    label=f"{what}, channel {channel.channel}" if what else f"channel {channel.channel}",
+                    x=[after_h * per_hour for after_h, _ in rows],
+                    y=[shown(value, first) for _, value in rows],
+                    channel=channel.channel,
+                )
+            )
+    return found
+
+
+def _known(channel: ChannelResult, key: str) -> list[tuple[float, float]]:
+    return [(float(row["after_h"]), float(row[key])) for row in channel.values["course"] if row.get(key) is not None]
