@@ -85,6 +85,10 @@ _MODULES = {
         "audiomeas.measurement.response_steps",
         "Gain and phase by stepped sines: slow, simple, and the reference for the sweep",
     ),
+    "rumble": (
+        "audiomeas.measurement.rumble",
+        "Rumble of a turntable in a silent groove, weighted and not, below a stated velocity; lines by what turns",
+    ),
     "separation": (
         "audiomeas.measurement.separation",
         "Separation both ways and balance of a player, tuner or tape deck that plays tones in one channel each",
@@ -108,6 +112,10 @@ _MODULES = {
     "tracking": (
         "audiomeas.measurement.tracking",
         "Difference of the two channels over the range of a volume control that is turned in one capture",
+    ),
+    "tuner": (
+        "audiomeas.measurement.tuner",
+        "An FM tuner behind a stereo generator: separation, distortion, S/N, rests of the pilot, response, level",
     ),
 }
 
