@@ -444,3 +444,16 @@ def test_simulated_is_kept_from_the_visit_or_any_result():
 
 def test_a_unit_without_serial_number_is_told_by_its_tag():
     assert content_of(visit(unit=Unit(model="amplifier B", tag="12"))).identity == "tag 12 (no serial number)"
+
+
+def test_a_result_file_whose_values_dont_fit_one_another_is_damaged(tmp_path, monkeypatch):
+    def charts(result: Result) -> Any:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(registry, "find", lambda word: SimpleNamespace(word=word, charts=charts))
+    file = tmp_path / "result.json"
+    file.write_text(json.dumps(distortion().as_json()))
+    with pytest.raises(FileProblem, match=r"result\.json is damaged: its values don't fit"):
+        audiomeas.chart(file, tmp_path / "chart.png")
+    with pytest.raises(ZeroDivisionError):  # of a program's own result that is its fault
+        audiomeas.chart(distortion(), tmp_path / "chart.png")

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from audiomeas.errors import FileProblem, RequestError
+from audiomeas.errors import AudiomeasError, FileProblem, RequestError
 from audiomeas.files import AUDIO, read_json
 from audiomeas.measurement import registry
 from audiomeas.measurement.result import Result, result_from_json
@@ -56,9 +57,11 @@ def chart(
     target = Path(file)
     check_suffix(target, CHART_SUFFIXES)
     refuse_inside_a_record(target)
-    view = _chosen(_views(source, measurement, say), name)
+    with _whole(source):
+        view = _chosen(_views(source, measurement, say), name)
+        page = chart_figure(view)
     _tell_missing_letters(view, say)
-    save_pages([chart_figure(view)], target, title=view.title)
+    save_pages([page], target, title=view.title)
     return target
 
 
@@ -72,7 +75,8 @@ def show(
     """
     from audiomeas.present.showing import show_chart
 
-    view = _chosen(_views(source, measurement, say), name)
+    with _whole(source):
+        view = _chosen(_views(source, measurement, say), name)
     _tell_missing_letters(view, say)
     if words := show_chart(view):
         say(words)
@@ -255,6 +259,22 @@ def read_result(file: Path) -> Result:
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         what = f"the key {error} is missing" if isinstance(error, KeyError) else str(error)
         raise FileProblem(f"{file} holds no result of audiomeas: {what}") from None
+
+
+@contextmanager
+def _whole(source: Result | str | Path) -> Iterator[None]:
+    """Turn what values of a file raise that don't fit one another into FileProblem: each alone may be a good one."""
+    try:
+        yield
+    except AudiomeasError:
+        raise
+    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
+        if isinstance(source, Result):  # made by a program: its own fault, and no file's
+            raise
+        raise FileProblem(
+            f"{source} is damaged: its values don't fit one another ({type(error).__name__}): make it anew from its "
+            "capture"
+        ) from None
 
 
 #: A chart with the name of the step that it belongs to ('' outside a visit).
