@@ -539,8 +539,8 @@ def tape_side(
 ) -> None:
     """Write one side of a test tape; --level is the tape's reference, 8 dB below its loudest part.
 
-    Level, azimuth from low to high, speed, response in spots at -20 dB, steps of level, a tone of its own on each channel,
-    spots at -30 dB, silence, 40 s of 1 kHz to erase 10 s from its middle; the sidecar lists all.
+    Level, azimuth from low to high, speed, response in spots at -20 dB, steps of level, a tone of its own on each
+    channel, spots at -30 dB, silence, 40 s of 1 kHz to erase 10 s from its middle; the sidecar lists all.
 
     \b
     Example: audiomeas generate tape-side side-a.wav --speed-hz 3000

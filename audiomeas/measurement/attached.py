@@ -1,4 +1,4 @@
-"""What a measurement needs beside its own capture: options of kind 'recording', 'result' and 'disc'."""
+"""What a measurement needs beside its own capture: options of kind 'recording', 'result', 'disc' and 'side'."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from audiomeas.measurement.base import Measurement
     from audiomeas.measurement.media import Disc
     from audiomeas.measurement.result import Result
+    from audiomeas.measurement.tape_media import TapeSide
     from audiomeas.recording import Recording
 
 
@@ -70,6 +71,17 @@ def _read_disc(path: Path) -> Disc:
     return read_disc(path)
 
 
-_READERS: dict[str, Callable[[Path], Any]] = {"recording": _read, "result": _read_result, "disc": _read_disc}
+def _read_side(path: Path) -> TapeSide:
+    from audiomeas.measurement.tape_media import read_side
+
+    return read_side(path)
+
+
+_READERS: dict[str, Callable[[Path], Any]] = {
+    "recording": _read,
+    "result": _read_result,
+    "disc": _read_disc,
+    "side": _read_side,
+}
 #: Kinds of options that name what is read from elsewhere.
 READ_KINDS = tuple(_READERS)

@@ -16,7 +16,9 @@ if TYPE_CHECKING:
     from audiomeas.recording import Recording
     from audiomeas.stimulus import Stimulus
 
-OptionKind = Literal["number", "integer", "text", "truth", "level", "numbers", "choice", "recording", "result", "disc"]
+OptionKind = Literal[
+    "number", "integer", "text", "truth", "level", "numbers", "choice", "recording", "result", "disc", "side"
+]
 
 #: Option of a measurement that is silent: not even markers are sent, and none need come back.
 LISTEN_ONLY = "listen_only"
@@ -27,7 +29,8 @@ class Option:
     """One condition that a person can set: `--name` on the command line, `name` in a plan and in Python.
 
     kind : 'level' is a text with a unit ('1 W', '5 mV'); 'recording' the path of a capture, 'result' that of an earlier
-    result's JSON, 'disc' the folder of a test disc: they are read before they are used.
+    result's JSON, 'disc' the folder of a test disc, 'side' the file that tells what is on a tape: they are read before
+    they are used.
     choices : for kind 'choice'.
     stage : 'play' shapes the stimulus, 'analyse' the analysis (and is an option of `analyze` too).
     above, at_most : limits of numbers.

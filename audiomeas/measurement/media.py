@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 _DISC_FORMAT: SampleFormat = "int16"
 #: Key of a sidecar's conditions that holds what a track of a disc is.
 _TRACK = "disc_track"
+#: … and the one that lists the parts of a tape's side.
+TAPE_SIDE = "tape_side"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,7 +125,7 @@ def generate_tape_side(
             "lower the level"
         )
     path = Path(file)
-    conditions = {"purpose": "side of a test tape", "tape_side": part_facts(track, speed_hz)}
+    conditions = {"purpose": "side of a test tape", TAPE_SIDE: part_facts(track, speed_hz)}
     _write(path, track, 0, sample_format, conditions, dither=dither, scale=v_rms_at_full_scale)
     return path
 

@@ -105,6 +105,10 @@ _MODULES = {
         "audiomeas.measurement.switching",
         "Thumps when a unit is switched off and on, relay delay, noise on and off, from one capture of silence",
     ),
+    "tape": (
+        "audiomeas.measurement.tape",
+        "A tape deck by one capture of a tape's side: level, speed, flutter, azimuth, response, 3 % point, noise",
+    ),
     "tone-burst": (
         "audiomeas.measurement.tone_burst",
         "Tone burst: whether its level holds, what is left behind it, and what its level alone adds",

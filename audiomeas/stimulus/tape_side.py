@@ -22,8 +22,8 @@ _SPOT_HZ = (
 #: Response is taken so far below the reference: tape is not yet full of treble there.
 _RESPONSE_DB = -20.0
 _STEPS_DB = (-20.0, -10.0, -5.0, 0.0, 2.0, 4.0, 6.0, 8.0)
-#: A tone of its own on each channel tells what leaks both ways at once: neither is a harmonic of the other, nor do their
-#: third-order products fall on one of them.
+#: A tone of its own on each channel tells what leaks both ways at once: no harmonic or third-order product of one or
+#: both falls on the other.
 _SEPARATION_HZ = (1000.0, 1260.0)
 #: Once more, 10 dB quieter: what a noise reduction does to levels depends on them.
 _TRACKING_HZ = (200.0, 1000.0, 3150.0, 6300.0, 10_000.0)

@@ -1,0 +1,71 @@
+"""Where a tape's third harmonic reaches a given part: between steps of level, as a smooth law says.
+
+Third harmonics of weak saturation grow with the square of the level (a cubic), so their logarithm is almost straight in
+the level's decibels; between steps it is interpolated without overshoot.
+Source: F. Fritsch and R. Carlson, SIAM J. Numer. Anal. 17 (1980), 238-246 (monotone cubics).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Crossing:
+    """Where the harmonic reaches its part. recorded_db, played_db : levels there.
+
+    half_width_db : 95 %, of the played level: of the harmonic, and of how the law between steps may run.
+    bound : 'at least' where the loudest step stays below, 'at most' where the softest is above already; '' else.
+    """
+
+    recorded_db: float
+    played_db: float
+    half_width_db: float
+    bound: Literal["", "at least", "at most"]
+
+
+def crossing_at(
+    recorded_db: FloatArray, played_db: FloatArray, part: FloatArray, uncertainty: FloatArray, *, wanted: float
+) -> Crossing | None:
+    """Return where a harmonic's part reaches what is wanted; None without two steps.
+
+    recorded_db, played_db : (steps,), rising.   part : (steps,), of the fundamental; NaN where noise hides it.
+    uncertainty : (steps,), its 95 % half-width.   wanted : a part above zero.
+    """
+    known = np.isfinite(part) & (part > 0.0) & np.isfinite(played_db)
+    recorded, played = np.asarray(recorded_db)[known], np.asarray(played_db)[known]
+    own, half = np.log(np.asarray(part)[known]), np.asarray(uncertainty)[known] / np.asarray(part)[known]
+    if len(own) < 2:
+        return None
+    above = np.flatnonzero(own >= np.log(wanted))
+    if not len(above):
+        return Crossing(
+            recorded_db=float(recorded[-1]), played_db=float(played[-1]), half_width_db=0.0, bound="at least"
+        )
+    top = int(above[0])
+    if top == 0:
+        return Crossing(recorded_db=float(recorded[0]), played_db=float(played[0]), half_width_db=0.0, bound="at most")
+    smooth = _where(recorded, own, float(np.log(wanted)), top)
+    straight = float(np.interp(np.log(wanted), own[top - 1 : top + 1], recorded[top - 1 : top + 1]))
+    rising = (recorded[top] - recorded[top - 1]) / (own[top] - own[top - 1])
+    law = PchipInterpolator(recorded, played)
+    slope = float(law.derivative()(smooth))
+    moved = float(np.hypot(rising * np.max(half[top - 1 : top + 1]), smooth - straight))
+    return Crossing(recorded_db=smooth, played_db=float(law(smooth)), half_width_db=abs(slope) * moved, bound="")
+
+
+def _where(recorded: FloatArray, own: FloatArray, wanted: float, top: int) -> float:
+    """Return the level between two steps at which the smooth law passes what is wanted."""
+    law = PchipInterpolator(recorded, own)
+    low, high = float(recorded[top - 1]), float(recorded[top])
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if float(law(middle)) < wanted else (low, middle)
+    return 0.5 * (low + high)

@@ -1,0 +1,235 @@
+"""The parts of a tape in one long capture: the capture is read once, block by block, and each part is cut out of it."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.errors import SignalError
+from audiomeas.measurement.tape_media import ERASED, SPEED
+from audiomeas.recording import Recording
+from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
+
+if TYPE_CHECKING:
+    from audiomeas.analysis.marks import Mark
+    from audiomeas.analysis.tape_course import Placed, ToneCourse, Wanted
+    from audiomeas.measurement.tape_media import TapePart, TapeSide
+
+#: A capture is read in blocks of so many frames.
+_BLOCK_FRAMES = 1 << 16
+#: Of a part no more than this is read: memory stays the same however long it plays.
+MOST_S = 120.0
+#: With fewer of the parts than this it is another tape.
+_LEAST_SHARE = 0.3
+#: Ratios at which a tape's tones may lie when the file's rate is not that of its samples, or the deck runs otherwise.
+_OTHER_SPEEDS = (
+    (48.0 / 44.1, "as if 44.1 kHz were called 48 kHz (or 88.2 kHz 96 kHz)"),
+    (44.1 / 48.0, "as if 48 kHz were called 44.1 kHz (or 96 kHz 88.2 kHz)"),
+    (2.0, "twice as high: the deck runs at twice the tape's speed, or the file's rate is wrong"),
+    (0.5, "half as high: the deck runs at half the tape's speed, or the file's rate is wrong"),
+)
+#: A look at this share of a part's time shows what plays there instead.
+_INSTEAD_SHARE = 0.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class Found:
+    """A tape in a capture. recording : with over-range and resolution, as far as blocks show them.
+
+    placed : where its parts stand.   by_marks : found by its marks, else by the order of its tones.
+    words : what is to be said of it.
+    """
+
+    recording: Recording
+    side: TapeSide
+    placed: Placed
+    by_marks: bool
+    words: tuple[str, ...]
+
+    def cut(self, number: int) -> Recording | None:
+        """Return a part (0-based) as a recording of its own, at most two minutes of its middle; None: not there."""
+        place = self.placed.places[number]
+        if place is None:
+            return None
+        middle_s, half_s = 0.5 * (place.from_s + place.to_s), 0.5 * min(place.to_s - place.from_s, MOST_S)
+        rate_hz = self.recording.sample_rate_hz
+        return cut_out(self.recording, round((middle_s - half_s) * rate_hz), round((middle_s + half_s) * rate_hz))
+
+
+def cut_out(recording: Recording, start: int, stop: int) -> Recording:
+    """Return frames of a capture as a recording in memory, with its own over-range."""
+    import numpy as np
+
+    from audiomeas.interface.transport import consecutive_at
+
+    looked_at = recording.unread() if isinstance(recording, RecordingOnDisk) else recording
+    first, last = max(0, start), min(recording.frames, stop)
+    counts_fs = np.concatenate(list(blocks_of(looked_at, first, last, _BLOCK_FRAMES)))
+    over = np.count_nonzero(consecutive_at(np.abs(counts_fs), 1.0 - 1e-12), axis=0)
+    own = {field.name: getattr(recording, field.name) for field in dataclasses.fields(Recording)}
+    own |= {
+        "counts_fs": counts_fs,
+        "stimulus": None,
+        "stimulus_start": None,
+        "markers": None,
+        "shared_clock": False,
+        "over_range": tuple(int(count) for count in over),
+        "warnings": (),
+    }
+    return Recording(**own)
+
+
+def find_parts(recording: Recording, side: TapeSide) -> Found:
+    """Return where a tape's parts stand in a capture. Raises SignalError: it is not there."""
+    course, marks = _read(recording, side)
+    completed = _completed(recording)
+    wanted = _wanted(side)
+    placed, words, by_marks = _placed(course, marks, side, wanted, recording.sample_rate_hz)
+    least = max(1, round(_LEAST_SHARE * sum(bool(one.tones_hz) for one in wanted)))
+    if sum(place is not None and bool(one.tones_hz) for place, one in zip(placed.places, wanted, strict=True)) < least:
+        raise SignalError(_nothing_words(course, wanted, side))
+    words += _missing_words(course, placed, side)
+    if len(recording.channels) == 1:
+        words.append("one channel was captured: azimuth, balance and separation are not told")
+    return Found(recording=completed, side=side, placed=placed, by_marks=by_marks, words=tuple(words))
+
+
+def _completed(recording: Recording) -> Recording:
+    """Return the recording, still on its disk, with what its samples have shown."""
+    if not isinstance(recording, RecordingOnDisk):
+        return recording
+    known = recording.completed()
+    return dataclasses.replace(recording, over_range=known.over_range, resolution_fs=known.resolution_fs)
+
+
+def _read(recording: Recording, side: TapeSide) -> tuple[ToneCourse, list[Mark]]:
+    """Read the whole capture once: its tones, and the marks of a side that has them."""
+    from audiomeas.analysis.marks import MarkFinder
+    from audiomeas.analysis.tape_course import ToneWatch
+    from audiomeas.stimulus.marker import MARKER_FROM_HZ, MARKER_TO_HZ, marker
+
+    rate_hz = recording.sample_rate_hz
+    watch = ToneWatch(rate_hz, len(recording.channels))
+
+    def watched() -> Any:
+        for block in blocks_of(recording, 0, recording.frames, _BLOCK_FRAMES):
+            watch.add(block)
+            yield block
+
+    if side.marks_s is None:
+        for _ in watched():
+            pass
+        return watch.course(), []
+    finder = MarkFinder(marker, rate_hz, from_hz=MARKER_FROM_HZ, to_hz=MARKER_TO_HZ)
+    marks = finder.marks_in(watched())
+    return watch.course(), marks
+
+
+def _wanted(side: TapeSide) -> list[Wanted]:
+    from audiomeas.analysis.tape_course import Wanted
+
+    return [Wanted(tones_hz=part.tones_hz, from_s=part.from_s, to_s=part.to_s) for part in side.parts]
+
+
+def _placed(
+    course: ToneCourse, marks: list[Mark], side: TapeSide, wanted: Sequence[Wanted], rate_hz: float
+) -> tuple[Placed, list[str], bool]:
+    """Return where the parts stand, what is to be said of how they were found, and whether marks told it."""
+    from audiomeas.analysis.marks import placed_tracks
+    from audiomeas.analysis.tape_course import by_marks, by_order
+
+    if side.marks_s is None:
+        placed = by_order(course, wanted)
+        return placed, _again_words(placed.again, len(wanted)), False
+    before_s, after_s = side.marks_s
+    pairs = placed_tracks(marks, [(after_s - before_s) * rate_hz])
+    if pairs:
+        first, last = (mark.frame / rate_hz for mark in pairs[0].marks)
+        per_second = (last - first) / (after_s - before_s)
+        placed = by_marks(course, wanted, first_s=first - per_second * before_s, per_second=per_second)
+        return placed, _again_words(len(wanted) * (len(pairs) - 1), len(wanted)), True
+    placed = by_order(course, wanted)
+    return placed, [_marks_words(marks, rate_hz), *_again_words(placed.again, len(wanted))], False
+
+
+def _again_words(again: int, parts: int) -> list[str]:
+    """Return what is to be said of a capture that holds more than one play. again : parts that come once more."""
+    if again < _LEAST_SHARE * parts:
+        return []
+    return [
+        "the tape plays more than once in this capture: one of its takes is told; cut the file to one, or capture one"
+    ]
+
+
+def _marks_words(marks: Sequence[Mark], rate_hz: float) -> str:
+    alone = ", ".join(f"{mark.frame / rate_hz:.1f} s" for mark in marks[:4])
+    there = f"marks stand at {alone} only" if marks else "neither was found"
+    return (
+        f"the marks at the beginning and the end of the side are not both there ({there}): did the capture start "
+        "late or end soon, or does somebody speak over the leader? Parts are found by the order of their tones, and "
+        "their ends less closely"
+    )
+
+
+def _missing_words(course: ToneCourse, placed: Placed, side: TapeSide) -> list[str]:
+    """Return what is to be said of parts that are not there, or not whole."""
+    words = []
+    missing = [side.parts[number] for number, place in enumerate(placed.places) if place is None]
+    if missing:
+        words.append(f"missing: {', '.join(map(_named, missing))}: not in the capture, or not whole")
+    for number, part in enumerate(side.parts):
+        if placed.places[number] is None and part.name == SPEED:
+            words += _instead_words(course, placed, side, number)
+    short = [
+        side.parts[number]
+        for number, place in enumerate(placed.places)
+        if place is not None and not place.whole and side.parts[number].name != ERASED
+    ]
+    if short:
+        words.append(f"shorter than it was recorded: {', '.join(map(_named, short))}; what is there is told")
+    return words
+
+
+def _instead_words(course: ToneCourse, placed: Placed, side: TapeSide, number: int) -> list[str]:
+    """Return which tone plays where that for speed should."""
+    import numpy as np
+
+    before = next((n for n in range(number - 1, -1, -1) if placed.places[n] is not None), None)
+    after = next((n for n in range(number + 1, len(side.parts)) if placed.places[n] is not None), None)
+    if before is None or after is None:
+        return []
+    one, other = placed.places[before], placed.places[after]
+    assert one is not None and other is not None
+    there = course.main_hz[course.look(one.to_s) : course.look(other.from_s)]
+    heard = there[np.isfinite(there)]
+    if len(heard) < _INSTEAD_SHARE * max(1, len(there)):
+        return []
+    return [
+        f"a tone of {float(np.median(heard)):.0f} Hz plays where {side.parts[number].frequency_hz:g} Hz was expected: "
+        "is this the side that was recorded? `generate tape-side --speed-hz` has two"
+    ]
+
+
+def _named(part: TapePart) -> str:
+    if part.level_db is None:
+        return part.name
+    return f"{part.name} {part.frequency_hz:g} Hz at {part.level_db:g} dB"
+
+
+def _nothing_words(course: ToneCourse, wanted: Sequence[Wanted], side: TapeSide) -> str:
+    from audiomeas.analysis.tape_course import by_order
+
+    for ratio, words in _OTHER_SPEEDS:
+        moved = [
+            dataclasses.replace(one, tones_hz=tuple(ratio * hz for hz in one.tones_hz), from_s=at[0], to_s=at[1])
+            for one in wanted
+            for at in [(one.from_s / ratio, one.to_s / ratio)]
+        ]
+        if by_order(course, moved).found > 0.5 * len(wanted):
+            return f"the tones of {side.name} are there, but {words}; set it right, and capture again"
+    return (
+        f"{side.name} is not in this capture: hardly any of its tones comes in its order, within 3.5 % of its speed; "
+        "is it this tape, this side, and whole?"
+    )
