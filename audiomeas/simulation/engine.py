@@ -28,6 +28,7 @@ from audiomeas.simulation.filters import (
 )
 from audiomeas.simulation.medium import Medium
 from audiomeas.simulation.noise import WhiteNoise
+from audiomeas.simulation.output_stage import OutputStage
 from audiomeas.simulation.player import Player, read_disc_audio
 from audiomeas.simulation.resampling import INTERNAL_RATE_HZ, Oversampler, oversampling_factor
 from audiomeas.simulation.supply import PowerSwitch, ProtectionRelay, SaggingSupply
@@ -353,6 +354,9 @@ class SignalPath:
         if unit is not None and unit.protection is not None:
             self._relay = ProtectionRelay(unit.protection, rate_hz)
         self._switch = None if unit is None or unit.switch is None else PowerSwitch(unit.switch, rate_hz)
+        self._stage: OutputStage | None = None
+        if unit is not None and unit.output_stage is not None:
+            self._stage = OutputStage(unit.output_stage, unit.mains_hz, rate_hz)
 
     def process(self, played_v: FloatArray) -> FloatArray:
         """Return volts at the card's converter of volts at its outputs, both (frames, 2). Any number of frames."""
@@ -385,7 +389,7 @@ class SignalPath:
             wait.process(engine.delivered(open_v))
             for engine, wait, open_v in zip(self._engines, self._waits, self._bent(asked), strict=True)
         ]
-        for relay in (self._relay, self._switch, self._player):
+        for relay in (self._stage, self._relay, self._switch, self._player):
             delivered = delivered if relay is None else relay.through(delivered)
         return delivered
 

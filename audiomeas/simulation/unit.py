@@ -8,6 +8,7 @@ The order of the stages of a channel is fixed:
       → crossover dead band → polynomial → rails          memoryless, in volts at the open output
       → + what a tape or record plays, hum, noise         in volts at the open output
       → output impedance against the load                 divides all of the above; R and L in series, where it has one
+      → ripple and oscillation                            both channels (see `simulation.output_stage`)
       → protection relay                                  both channels; opens for good
       → relay of the power switch                         both channels; opens and closes over the time of a stream
 
@@ -41,6 +42,7 @@ from audiomeas.simulation.deck import DeckModel, read_deck
 from audiomeas.simulation.filters import AnalogNetwork
 from audiomeas.simulation.medium import MediumModel
 from audiomeas.simulation.motion import read_motion
+from audiomeas.simulation.output_stage import OutputStageModel, read_output_stage
 from audiomeas.simulation.pairs import pairs, pairs_above_0
 from audiomeas.simulation.player import PlayerModel, read_player
 from audiomeas.simulation.tuner import TunerModel, read_tuner
@@ -224,6 +226,7 @@ class UnitModel:
     switch: SwitchModel | None = None
     medium: MediumModel | None = None
     player: PlayerModel | None = None
+    output_stage: OutputStageModel | None = None
     deck: DeckModel | None = None
     tuner: TunerModel | None = None
     turntable: TurntableModel | None = None
@@ -279,6 +282,7 @@ def read_unit(path: Path) -> UnitModel:
         "switch": _switch(table.table("switch", optional=True)),
         "medium": _medium(table.table("medium", optional=True)),
         "player": read_player(table.table("player", optional=True)),
+        "output_stage": read_output_stage(table.table("output_stage", optional=True)),
         "deck": read_deck(table.table("deck", optional=True)),
         "tuner": read_tuner(table.table("tuner", optional=True)),
         "turntable": read_turntable(table.table("turntable", optional=True)),
