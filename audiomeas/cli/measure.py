@@ -95,9 +95,18 @@ def _measure_command(word: str) -> click.Command:
         params=parameters(measurement),
         help=f"{measurement.summary}\n\n\b\nExample: audiomeas measure {measurement.example}",
     )
-    click.option("--input-level", metavar="LEVEL", help="At the unit's input, such as '100 mV' or '-10 dBV'.")(command)
+    no_level = not measurement.takes_level  # refused with the reason where it is given all the same
     click.option(
-        "--output-level", metavar="LEVEL", help="At the unit's output, such as '1 W' or '2.83 V': found by measuring."
+        "--input-level",
+        metavar="LEVEL",
+        hidden=no_level,
+        help="At the unit's input, such as '100 mV' or '-10 dBV'.",
+    )(command)
+    click.option(
+        "--output-level",
+        metavar="LEVEL",
+        hidden=no_level,
+        help="At the unit's output, such as '1 W' or '2.83 V': found by measuring.",
     )(command)
     channels_option(command)
     click.option(

@@ -153,6 +153,11 @@ class Measurement:
     part: Callable[[Recording], Recording] | None = None
     figures_of: Callable[[Result], tuple[Figure, ...]] | None = None
 
+    @property
+    def takes_level(self) -> bool:
+        """A level may be asked for: it neither is silent nor finds its levels by itself."""
+        return not self.silent and self.search is None
+
     def only_listens(self, options: Mapping[str, Any]) -> bool:
         """Return whether nothing at all is sent: no first look, no markers. options : as asked for."""
         return self.always_listens or (self.silent and bool(options.get(LISTEN_ONLY)))

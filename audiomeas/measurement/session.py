@@ -592,10 +592,11 @@ class Session:
         if measurement.check is not None:  # before any sound, the first look's included
             rate_hz = self._form.sample_rate_hz
             measurement.check(PlayContext(sample_rate_hz=rate_hz, channels=driven, input_level_v_rms=1.0), filled)
+        if not measurement.takes_level:
+            _refuse_level(measurement, input_level, output_level)
         if measurement.to_do:
             self._say(measurement.to_do.format(**filled))
         if measurement.search is not None:
-            _refuse_level(f"{measurement.word} finds its levels by itself", input_level, output_level)
             try:
                 return measurement.analyse(self._searched(measurement, filled, driven, keep), filled)
             except SignalError as error:
@@ -603,7 +604,6 @@ class Session:
                 raise CaptureError(error.sentence) from error
         frequency_hz = float(filled.get("frequency_hz") or filled.get("reference_hz") or 1000.0)
         if measurement.silent:
-            _refuse_level(f"{measurement.word} plays nothing", input_level, output_level)
             level_v_rms = 0.0
         else:
             level_v_rms = self.input_level_v_rms(
@@ -772,9 +772,10 @@ def _highest_tone_hz(stimulus: Stimulus) -> float | None:
     return max(window.frequency_hz or math.inf for window in stimulus.windows())
 
 
-def _refuse_level(why: str, input_level: Level | None, output_level: Level | None) -> None:
+def _refuse_level(measurement: Measurement, input_level: Level | None, output_level: Level | None) -> None:
     if input_level is not None or output_level is not None:
-        raise RequestError(f"{why}: it takes no level; what it is compared with is its own option")
+        why = "plays nothing" if measurement.silent else "finds its levels by itself"
+        raise RequestError(f"{measurement.word} {why}: it takes no level; what it is compared with is its own option")
 
 
 def open_session(bench_path: Path | None, *, say: Say | None = None, progress: Progress | None = None) -> Session:
