@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from simulation_support import db
+from simulation_support import unit as perfect
 
 from audiomeas.errors import FileProblem, RequestError, TomlProblem
 from audiomeas.simulation.card import LEAST_LATENCY_FRAMES, read_card
@@ -316,3 +317,16 @@ def test_the_phono_stage_has_its_gain_at_1_khz_and_the_riaa_shape():
     # 20 Hz +19.274, 10 kHz −13.734 (eq_riaa.csv); the stage's own corners at 2 Hz and 300 kHz take 0.043 and 0.005 dB.
     assert gain_db_at(unit, 1, 20.0) == pytest.approx(36.0 + 19.274 - 0.0432, abs=0.002)
     assert gain_db_at(unit, 1, 10_000.0) == pytest.approx(36.0 - 13.734 - 0.0048, abs=0.002)
+
+
+def test_further_time_constants_leave_1_khz_and_shape_the_rest():
+    """50 µs fall and 15 µs rise, IEC 60908's de-emphasis: −7.60 dB at 10 kHz against 1 kHz, by √(1 + (2πfτ)²)."""
+    shaped = perfect({"fall_us": (50.0,), "rise_us": (15.0,), "gain_db": 6.0})
+    gain = np.abs(shaped.gain_at_hz(1, np.array([1_000.0, 10_000.0])))
+
+    def size(hz, tau_us):
+        return math.hypot(1.0, 2.0 * math.pi * hz * 1e-6 * tau_us)
+
+    expected = size(10e3, 15.0) / size(10e3, 50.0) * size(1e3, 50.0) / size(1e3, 15.0)
+    assert 20.0 * math.log10(gain[0]) == pytest.approx(6.0, abs=1e-9)
+    assert gain[1] / gain[0] == pytest.approx(expected, rel=1e-9)

@@ -67,7 +67,8 @@ class ChannelModel:
     """One channel of a unit; volts at the open output unless the name says otherwise.
 
     gain_db : at middle frequencies (with equalization: at 1 kHz).  inverted : polarity.
-    low_cuts_hz, high_cuts_hz : first-order corners.  dead_band_v : half-width.
+    low_cuts_hz, high_cuts_hz : first-order corners.  fall_us, rise_us : time constants from which the gain falls and
+    rises by 6 dB an octave, beside the equalization; they leave it as it is at 1 kHz.  dead_band_v : half-width.
     second_order_per_v, third_order_per_v2 : a₂ and a₃ (see the module).
     positive_clip_v, negative_clip_v : rails, of the open output; infinite when there are none.
     knee_v : half-width of the knee at both rails (see the module); 0: hard.
@@ -85,6 +86,8 @@ class ChannelModel:
     inverted: bool = False
     low_cuts_hz: tuple[float, ...] = ()
     high_cuts_hz: tuple[float, ...] = ()
+    fall_us: tuple[float, ...] = ()
+    rise_us: tuple[float, ...] = ()
     dead_band_v: float = 0.0
     second_order_per_v: float = 0.0
     third_order_per_v2: float = 0.0
@@ -240,11 +243,11 @@ class UnitModel:
         """Return the linear part of a channel (1 or 2), from its input to its open output."""
         model = self.channels[channel - 1]
         gain = 10.0 ** (model.gain_db / 20.0) * (-1.0 if model.inverted else 1.0)
-        falls: tuple[float, ...] = ()
-        rises: tuple[float, ...] = ()
+        fall_s, rise_s = (tuple(1e-6 * tau_us for tau_us in taus) for taus in (model.fall_us, model.rise_us))
         if self.equalization == "riaa":
-            falls = tuple(1.0 / (2.0 * math.pi * tau_s) for tau_s in RIAA_FALL_S)
-            rises = tuple(1.0 / (2.0 * math.pi * tau_s) for tau_s in RIAA_RISE_S)
+            fall_s, rise_s = (*RIAA_FALL_S, *fall_s), (*RIAA_RISE_S, *rise_s)
+        falls, rises = (tuple(1.0 / (2.0 * math.pi * tau_s) for tau_s in taus) for taus in (fall_s, rise_s))
+        if falls or rises:
             shape = AnalogNetwork(high_cuts_hz=falls, zeros_hz=rises)
             gain /= float(np.abs(shape.at(np.array([1_000.0]))[0]))
         return AnalogNetwork(gain, model.low_cuts_hz, falls + model.high_cuts_hz, rises)
@@ -354,6 +357,8 @@ def _channel(table: Table) -> ChannelModel:
         "inverted": table.truth("inverted", False),
         "low_cuts_hz": _corners(table, "low_cuts_hz", 0.01, 20_000.0),
         "high_cuts_hz": _corners(table, "high_cuts_hz", 10.0, 1e8),
+        "fall_us": table.numbers("fall_us", (), above=0.0),
+        "rise_us": table.numbers("rise_us", (), above=0.0),
         "dead_band_v": table.number("dead_band_v", 0.0, at_least=0.0, at_most=1_000.0),
         "second_order_per_v": table.number("second_order_per_v", 0.0),
         "third_order_per_v2": table.number("third_order_per_v2", 0.0),
