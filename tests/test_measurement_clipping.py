@@ -12,6 +12,7 @@ import pytest
 import soundfile
 from array_amplifiers import captures_of, context
 from benches import Meddling, bench_file
+from limited_axes import drawn_limits
 from scipy.optimize import brentq
 
 import audiomeas
@@ -196,6 +197,9 @@ def test_watts_have_as_many_digits_as_their_uncertainty_allows_and_tables_fit_80
 def test_charts_mark_the_knee_and_the_wave_is_the_clipped_one(searched):
     result, _, _ = searched
     charts = {chart.name: chart for chart in CLIPPING.charts(result)}
+    assert drawn_limits(CLIPPING, result)["clipping"] == {
+        "at_0_1_percent_w", "at_1_percent_w", "at_rated_w", "onset_w",
+    }  # fmt: skip
     assert set(charts) == {"clipping", "clipping-knee", "waveform-onset", "waveform"}
     marks = [series for series in charts["clipping"].series if series.labels]
     assert [series.labels for series in marks] == [("onset", "0.1 %", "0.5 %", "1 %")] * 2

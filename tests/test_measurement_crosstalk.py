@@ -22,6 +22,7 @@ from crosstalk_chains import (
     start_of,
     stereo,
 )
+from limited_axes import drawn_limits
 
 from audiomeas.bench.opened import open_bench_file
 from audiomeas.errors import RequestError, SignalError
@@ -152,6 +153,9 @@ def test_lists_have_one_length_and_json_comes_back_the_same(result):
     read = result_from_json(json.loads(json.dumps(result.as_json(), allow_nan=False)))
     assert CROSSTALK.tables(read) == CROSSTALK.tables(result)
     assert CROSSTALK.charts(read) == CROSSTALK.charts(result)
+    assert drawn_limits(CROSSTALK, read)["crosstalk"] == {
+        "worst_crosstalk_db", "crosstalk_at_1khz_db", "crosstalk_at_10khz_db",
+    }  # fmt: skip
     assert [chart.name for chart in CROSSTALK.charts(read)][:3] == ["crosstalk", "crosstalk-phase", "response"]
 
 

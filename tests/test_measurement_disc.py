@@ -15,6 +15,7 @@ import pytest
 import reference_tables
 import soundfile
 from disc_captures import CARD_V, PLAYER_V, captured
+from limited_axes import drawn_limits
 from scipy.integrate import quad
 from scipy.special import j0, j1
 
@@ -205,7 +206,10 @@ def whole(audio, disc, tmp_path_factory):
 @pytest.mark.wide
 def test_a_whole_disc(whole):
     assert whole.conditions["missing_tracks"] == []
-    assert [chart.name for chart in MEASUREMENT.charts(whole)] == ["response", "linearity"]
+    assert drawn_limits(MEASUREMENT, whole) == {
+        "response": {"deviation_low_db", "deviation_high_db"},
+        "linearity": {f"deviation_at_{below}_db" for below in (60, 80, 90, 100)},
+    }
     again = result_from_json(json.loads(json.dumps(whole.as_json(), allow_nan=False)))
     assert MEASUREMENT.tables(again) == MEASUREMENT.tables(whole)
     assert MEASUREMENT.charts(again) == MEASUREMENT.charts(whole)

@@ -18,6 +18,7 @@ import pytest
 import scipy.signal
 from benches import bench_file
 from coverage_truth import of_two
+from limited_axes import drawn_limits
 from numpy.typing import NDArray
 from sweep_chains import start_of, through_polynomial
 from tone_signals import db, sine
@@ -372,6 +373,9 @@ def test_views_come_from_the_stored_result_alone(grid: Result) -> None:
     again = result_from_json(json.loads(text))
     assert STEPS.tables(again) == STEPS.tables(grid)
     charts = {chart.name: chart for chart in STEPS.charts(again)}
+    assert drawn_limits(STEPS, again) == {
+        name: {f"largest_{name.rpartition('-')[0].replace('-', '_')}_percent"} for name in charts
+    }
     assert set(charts) == {"thd-frequency", "thd-n-frequency", "thd-level", "thd-n-level"}
     frequency, level = charts["thd-frequency"], charts["thd-level"]
     assert frequency.x_label == "Frequency (Hz)" and level.x_label == "Output power into the load (W)"

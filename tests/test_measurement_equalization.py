@@ -14,6 +14,7 @@ import subprocess
 import numpy as np
 import pytest
 from benches import bench_file
+from limited_axes import drawn_limits
 from scipy.interpolate import CubicSpline
 from sweep_chains import padded, start_of, through, through_polynomial
 
@@ -281,6 +282,8 @@ def test_json_and_back_gives_the_same_views(result):
     assert RESPONSE.tables(read) == RESPONSE.tables(result)
     assert RESPONSE.charts(read) == RESPONSE.charts(result)
     chart = next(view for view in RESPONSE.charts(read) if view.name == "equalization")
+    deviations = {f"equalization_{which}_db" for which in ("largest", "low", "high")}
+    assert drawn_limits(RESPONSE, read)["equalization"] == deviations
     assert "RIAA" in chart.title and "dB" in chart.y_label and "0 dB at 1 kHz" in chart.y_label
     assert min(chart.series[0].x) == 20.0 and max(chart.series[0].x) == 20_000.0
 

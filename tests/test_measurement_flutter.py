@@ -13,6 +13,7 @@ import soundfile
 from benches import Meddling, bench_file
 from click.testing import CliRunner
 from flutter_tones import modulated
+from limited_axes import drawn_limits
 from numpy.typing import NDArray
 
 import audiomeas
@@ -115,6 +116,7 @@ def test_tables_and_charts_are_made_of_the_result_alone(result: Result) -> None:
     for words in ("wow and flutter, weighted,", "2-sigma", "capstan", "speed error"):
         assert words in text
     charts = FLUTTER.charts(again)
+    assert drawn_limits(FLUTTER, again) == {"modulation": {"weighted_percent"}, "speed": {"speed_error_percent"}}
     assert [chart.name for chart in charts] == ["modulation", "modulation-spectrum", "speed"]
     for chart in charts:
         chart_figure(chart)

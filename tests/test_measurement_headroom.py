@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from array_amplifiers import GAIN_DB, LOAD_OHM, RAIL_V, RATE_HZ, SCALE, captures_of, clipped, context, hard, thd
 from benches import bench_file
+from limited_axes import drawn_limits
 from scipy.optimize import brentq
 
 from audiomeas.errors import CaptureError, SignalError
@@ -54,6 +55,7 @@ def test_headroom_of_hard_rails():
     as_read = result_from_json(json.loads(json.dumps(found.as_json())))
     assert HEADROOM.tables(as_read) == HEADROOM.tables(found)
     assert HEADROOM.charts(as_read) == HEADROOM.charts(found)
+    assert drawn_limits(HEADROOM, found) == {"headroom": {"burst_v_rms"}}
 
 
 @pytest.mark.wide

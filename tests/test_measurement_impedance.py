@@ -10,6 +10,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from benches import bench_file
+from limited_axes import drawn_limits
 from reference_tables import rows
 
 from audiomeas.analysis.two_voltages import admittance_s, source_impedance_ohm
@@ -347,6 +348,10 @@ def test_load_taken_off_on_the_simulated_bench(tmp_path):
     again = result_from_json(json.loads(json.dumps(found.as_json())))
     assert OUTPUT.tables(again) == OUTPUT.tables(found)
     assert [chart.name for chart in OUTPUT.charts(again)] == ["output-impedance", "damping-factor"]
+    assert drawn_limits(OUTPUT, again) == {
+        "output-impedance": {"output_impedance_ohm", "largest_output_impedance_ohm"},
+        "damping-factor": {"damping_factor", "lowest_damping_factor"},
+    }
 
 
 def test_stimulus_comes_back_from_its_facts():

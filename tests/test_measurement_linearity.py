@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import soundfile
 from benches import bench_file
+from limited_axes import drawn_limits
 
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.api import analyze, generate, measure
@@ -238,6 +239,8 @@ def test_views_are_the_same_from_a_stored_result():
     assert LINEARITY.tables(stored) == LINEARITY.tables(result)
     assert LINEARITY.charts(stored) == LINEARITY.charts(result)
     (chart,) = LINEARITY.charts(result)
+    ranges = {f"largest_deviation_to_{down}_db" for down in (60, 80, 90, 100)}
+    assert drawn_limits(LINEARITY, result) == {"linearity": ranges}
     assert {one.label for one in chart.series} >= {"channel 1", "channel 1, at most", "channel 2, 95 % interval"}
 
 

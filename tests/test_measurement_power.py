@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from array_amplifiers import LOAD_OHM, RAIL_V, SCALE, captures_of, clipped, context, hard, thd
 from benches import bench_file
+from limited_axes import drawn_limits
 from scipy.optimize import brentq
 
 from audiomeas.errors import CaptureError, InterlockRefusal, RequestError, SignalError
@@ -103,7 +104,9 @@ def test_rated_power_is_kept_and_shown():
     more = found.channel(1).values["least_power_w"] / weaker.values["least_power_w"]
     assert more == pytest.approx(10.0**0.01, rel=1e-3)
     assert not any(row["more_played"] for row in weaker.values["power"])
-    assert [chart.name for chart in POWER.charts(found)] == ["power-frequency", "power-distortion"]
+    assert drawn_limits(POWER, found) == {
+        "power-frequency": {"least_power_w"}, "power-distortion": {"largest_distortion_percent"},
+    }  # fmt: skip
     assert any("at least" in one.label for one in POWER.charts(found)[0].series)
     # Rails that are nowhere reached: noise hides the harmonics, and the curve of distortion says so.
     assert all(row["bound"]["distortion_percent"] == "at most" for row in weaker.values["power"])

@@ -8,6 +8,7 @@ import json
 import numpy as np
 import pytest
 from array_amplifiers import SCALE, captures_of, context, hard
+from limited_axes import drawn_limits
 from scipy.optimize import minimize_scalar
 
 from audiomeas.analysis.class_b import heat_share
@@ -76,6 +77,7 @@ def test_an_eighth_of_the_rated_power_for_the_time_asked_for(minutes, stood_s):
     as_read = result_from_json(json.loads(json.dumps(found.as_json())))
     assert PRECONDITION.tables(as_read) == PRECONDITION.tables(found)
     assert PRECONDITION.charts(as_read) == PRECONDITION.charts(found)
+    assert drawn_limits(PRECONDITION, found) == {"precondition": {"gain_change_db"}}
 
 
 def test_a_part_is_small_in_memory_and_tells_the_same():

@@ -10,6 +10,7 @@ import subprocess
 import numpy as np
 import pytest
 from coverage_truth import of_two
+from limited_axes import drawn_limits
 from sweep_chains import chain, padded, start_of, through
 
 from audiomeas.errors import RequestError, SignalError
@@ -379,6 +380,11 @@ def test_json_and_back_gives_the_same_views(result):
     read = result_from_json(json.loads(json.dumps(result.as_json(), allow_nan=False)))
     assert RESPONSE.tables(read) == RESPONSE.tables(result)
     assert RESPONSE.charts(read) == RESPONSE.charts(result)
+    drops = ("", "1_db_", "0_5_db_")
+    assert drawn_limits(RESPONSE, read) == {
+        "response": {"deviation_db", *(f"corner_{end}_{drop}hz" for end in ("low", "high") for drop in drops)},
+        "balance": {"balance_db", "balance_largest_db"},
+    }
     assert {chart.name for chart in RESPONSE.charts(read)} >= {"response", "phase", "balance"}
 
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from benches import bench_file
+from limited_axes import drawn_limits
 
 import audiomeas
 from audiomeas.bench.opened import open_bench_file
@@ -103,6 +104,7 @@ def test_the_capture_gives_the_same_again_and_the_result_its_views(switched: Swi
     assert "highest thump, switched on" in render_table(figures, width=100)
     assert "stands out for" in render_table(first)
     (chart,) = SWITCHING.charts(stored)
+    assert drawn_limits(SWITCHING, stored) == {"switching": {"turn_off_peak_v", "turn_on_peak_v"}}
     assert chart.simulated
     assert max(y or 0.0 for y in chart.series[0].y) == pytest.approx(0.8, rel=0.01)
     assert chart_figure(chart).axes

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 from benches import bench_file
+from limited_axes import drawn_limits
 from numpy.typing import NDArray
 
 import audiomeas
@@ -120,6 +121,8 @@ def test_the_capture_gives_the_same_again_and_the_result_its_views(turned: Turne
     assert "at most −" in text
     assert render_table(steps).count("−10 ") == 1
     difference, course = TRACKING.charts(stored)
+    ranges = {"largest_difference_to_40_db", "largest_difference_to_60_db"}
+    assert drawn_limits(TRACKING, stored) == {"tracking": ranges}
     assert (difference.name, course.name) == ("tracking", "turning")
     assert difference.simulated
     assert min(difference.series[0].x) >= -0.1  # attenuation: it is told as a positive number

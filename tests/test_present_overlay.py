@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 import dataclasses
+from types import SimpleNamespace
 
 import present_cases as cases
 import pytest
 from archive_fakes import STEP, gain_result, written
+from plan_fakes import GOOD
+from visits_made import made, opened
 
 import audiomeas
 from audiomeas.errors import RequestError
+from audiomeas.measurement import registry
+from audiomeas.measurement.result import result_from_json
 from audiomeas.measurement.views import ChartView, Series
 from audiomeas.present import api
 from audiomeas.present.overlay import laid_over
+from audiomeas.record import visit
+from audiomeas.record.visit import read_visit
 
 
 def test_all_curves_are_kept_each_with_its_visit_and_a_look_of_its_own():
@@ -53,3 +60,43 @@ def test_visits_are_told_apart_by_as_little_as_it_takes(tmp_path, monkeypatch):
     assert api._told_apart([found, other]) == ["D-0001 as found", "D-0002 as found"]
     with pytest.raises(RequestError, match="at least two visits"):
         audiomeas.overlay([found.path], tmp_path / "x.png")
+
+
+@pytest.fixture
+def stand_ins(monkeypatch):
+    """Let results of two measurements have a chart, whatever is in them."""
+    charts = {"distortion": (cases.VIEWS["harmonics"],), "response": (cases.response_view(),)}
+    monkeypatch.setattr(registry, "find", lambda word: SimpleNamespace(word=word, charts=lambda result: charts[word]))
+
+
+def test_of_many_visits_only_the_step_that_is_drawn_is_read(tmp_path, stand_ins, monkeypatch):
+    """The first visit is read whole, to choose; of it and the others the one step, which can't make a verdict pass."""
+    paths = [made(tmp_path, stage) for stage in ("as-found", "as-left")]
+    assert read_visit(paths[0]).verdict == "pass"
+    alone = read_visit(paths[0], of_step="Response")
+    assert ([step.name for step in alone.steps], alone.verdict) == (["Response"], "undecided")
+    read = []
+    monkeypatch.setattr(visit, "result_from_json", lambda data: read.append(data["measurement"]) or whole(data))
+    whole = result_from_json
+    step, _, views = api._shared_chart(paths, "distortion", None)
+    assert (step, len(views)) == ("THD", 2)
+    assert sorted(read) == ["distortion"] * 3 + ["response"]
+
+
+def test_a_chart_that_not_all_have_gives_way_to_one_that_they_share(tmp_path, stand_ins):
+    first = made(tmp_path)
+    writer = opened(tmp_path, "as-left")
+    step = writer.begin_step("THD", "distortion", {})
+    step.finish(GOOD["distortion"], [])
+    writer.finish(None)
+    assert audiomeas.overlay([first, writer.path], tmp_path / "both.png").is_file()
+    with pytest.raises(RequestError, match="no chart 'response'"):
+        audiomeas.overlay([first, writer.path], tmp_path / "x.png", name="response")
+
+
+def test_a_result_that_lacks_what_is_drawn_is_said_in_one_line(tmp_path):
+    """The results of these visits have no curves, as those of another version might."""
+    told = []
+    with pytest.raises(RequestError, match="no chart"):
+        audiomeas.chart(made(tmp_path), tmp_path / "x.png", say=told.append)
+    assert any("Response: its result can't be drawn (it lacks 'frequency_hz')" in line for line in told)

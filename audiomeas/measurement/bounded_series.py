@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from audiomeas.measurement.views import ChartView, Series
+from audiomeas.measurement.views import ChartView, Limited, Series
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import Result
@@ -59,6 +59,7 @@ def frequency_chart(
     caption: str,
     bound: Bound = row_bound,
     through: bool = False,
+    limited: tuple[Limited, ...] = (),
 ) -> ChartView | None:
     """Return the chart of a value in rows against their frequency; None for fewer points than a curve has."""
     series = row_series(result, rows, key, bound=bound, through=through)
@@ -74,6 +75,7 @@ def frequency_chart(
         caption=caption,
         simulated=result.simulated,
         curve_key=key,
+        limited=limited,
     )
 
 

@@ -7,10 +7,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.measurement.clipping_values import percent_name
 from audiomeas.measurement.distortion_steps_views import UNITS_OF_LEVEL
 from audiomeas.measurement.figure_table import figures_table, times, told_cell
 from audiomeas.measurement.response_views import hertz
-from audiomeas.measurement.views import ChartView, Column, Series, TableView
+from audiomeas.measurement.views import ChartView, Column, Limited, Passed, Series, TableView
 from audiomeas.shown_units import shown_in
 
 if TYPE_CHECKING:
@@ -190,7 +191,10 @@ def _against_level(result: Result, *, near_knee: bool) -> ChartView | None:
     x_range = None
     if near_knee:
         highest = max(x for one in series for x in one.x)
-        lowest = highest - _KNEE_DB if key == "level_dbfs" else highest * 10.0 ** (-_KNEE_DB / _PER_DECADE[key])
+        # The knee of the channel that clips first shall be seen too.
+        curves = [channel.values["curve"] for channel in result.channels if channel.values["curve"]]
+        first = min(max(float(row[key]) for row in curve) for curve in curves)
+        lowest = first - _KNEE_DB if key == "level_dbfs" else first * 10.0 ** (-_KNEE_DB / _PER_DECADE[key])
         series = [_from(one, lowest) for one in series]
         x_range = (lowest, highest + 0.02 * (highest - lowest))
     return ChartView(
@@ -204,7 +208,36 @@ def _against_level(result: Result, *, near_knee: bool) -> ChartView | None:
         x_range=x_range,
         caption=_definitions(result),
         simulated=result.simulated,
+        limited=tuple(_limited(result, key)),
     )
+
+
+def _limited(result: Result, key: str) -> Iterator[Limited]:
+    """Yield the levels at which distortion may not have passed a percentage yet; the onset's is each channel's own."""
+    unit = key.removeprefix("level_")
+
+    def told(name: str, percent: float, words: str, **how: Any) -> Limited:
+        passed = Passed(height=percent, edge="high", sense="at least")
+        return Limited(key=f"{name}_{unit}", words=words, passed=passed, **how)
+
+    percentages = {float(row["percent"]) for channel in result.channels for row in channel.values["levels"]}
+    for percent in sorted(percentages):
+        yield told(f"at_{percent_name(percent)}", percent, f"for {percent:g} %")
+    if result.conditions.get("rated_percent"):
+        rated_percent = float(result.conditions["rated_percent"])
+        yield told("at_rated", rated_percent, f"for {rated_percent:g} %")
+    for channel in result.channels:
+        known = [row for row in channel.values["curve"] if row["thd_percent"] is not None]
+        if known and channel.values["criterion_percent"] is not None:
+            # The onset is sought from the least distortion upwards: below it noise may hide more.
+            least = min(known, key=lambda row: float(row["thd_percent"]))
+            yield told(
+                "onset",
+                float(channel.values["criterion_percent"]),
+                "for the onset",
+                channels=(channel.channel,),
+                span=(float(least[key]), math.inf),
+            )
 
 
 def _from(series: Series, lowest: float) -> Series:

@@ -6,9 +6,9 @@ import dataclasses
 
 from audiomeas.measurement import response_views
 from audiomeas.measurement.figure_table import bounded, figures_table
-from audiomeas.measurement.response_views import nominal_frequencies
+from audiomeas.measurement.response_views import limited_at, nominal_frequencies
 from audiomeas.measurement.result import ChannelResult, Result
-from audiomeas.measurement.views import ChartView, Column, Series, TableView
+from audiomeas.measurement.views import ChartView, Column, Limited, Series, TableView
 
 _QUANTITIES = (
     ("driven_channel", "from channel", ""),
@@ -129,6 +129,7 @@ def _crosstalk_chart(result: Result) -> ChartView | None:
             series.append(Series(label=label, x=x, y=y, role="points", channel=one.channel, hollow=True))
     if not series:
         return None
+    low_hz, high_hz = result.conditions["deviation_band_hz"]
     return ChartView(
         name="crosstalk",
         title="Crosstalk",
@@ -140,6 +141,11 @@ def _crosstalk_chart(result: Result) -> ChartView | None:
         y_smallest_span=_SMALLEST_SPAN_DB,
         simulated=result.simulated,
         curve_key="crosstalk_db",
+        limited=(
+            Limited(key="worst_crosstalk_db", span=(float(low_hz), float(high_hz))),
+            limited_at("crosstalk_at_1khz_db", 1000.0),
+            limited_at("crosstalk_at_10khz_db", 10_000.0),
+        ),
     )
 
 

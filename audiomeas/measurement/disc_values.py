@@ -29,7 +29,7 @@ _DELAY_BAND_HZ = (500.0, 18_000.0)
 #: De-emphasis is told over this band; IEC 60908 has its curve, see `analysis.equalization_curves`.
 _DE_EMPHASIS_BAND_HZ = (20.0, 20_000.0)
 _REFERENCE_HZ = 1000.0
-_LINEARITY_DB = (60, 80, 90, 100)
+LINEARITY_DB = (60, 80, 90, 100)
 _HIGHEST_HZ = 20_000.0
 #: Delays and jitter are told in µs and ns.
 _US, _NS = 1e6, 1e9
@@ -57,7 +57,7 @@ _OWN = (
     "balance_db",
     "interchannel_delay_us",
     "crosstalk_at_20khz_db",
-    *(f"deviation_at_{below_db}_db" for below_db in _LINEARITY_DB),
+    *(f"deviation_at_{below_db}_db" for below_db in LINEARITY_DB),
     "snr_a_db",
     "snr_held_a_db",
     "muted",
@@ -89,7 +89,7 @@ FIGURES = (
     Figure(key="worst_crosstalk_db", unit="dB", words="highest crosstalk from the other channel"),
     *(
         Figure(key=f"deviation_at_{below_db}_db", unit="dB", words=f"error of the level at -{below_db} dB")
-        for below_db in _LINEARITY_DB
+        for below_db in LINEARITY_DB
     ),
     Figure(key="dynamic_range_db", unit="dB", words="dynamic range, weighted CCIR-RMS"),
     Figure(key="dynamic_range_a_db", unit="dB", words="dynamic range, A-weighted"),
@@ -222,7 +222,7 @@ class ChannelFigures:
         ]
         for row in rows:
             below_db = round(-row["played_db"])
-            if below_db not in _LINEARITY_DB or row["deviation_db"] is None:
+            if below_db not in LINEARITY_DB or row["deviation_db"] is None:
                 continue
             key = f"deviation_at_{below_db}_db"
             self._told.values[key] = row["deviation_db"]

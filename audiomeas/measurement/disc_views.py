@@ -5,12 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.curves import list_curve
+from audiomeas.measurement.disc_values import LINEARITY_DB
 from audiomeas.measurement.figure_table import figures_table, row_cell
-from audiomeas.measurement.views import ChartView, Column, Series, TableView
+from audiomeas.measurement.views import ChartView, Column, Limited, Series, TableView
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
 
+#: A limit at one level alone is drawn so far to either side.
+_HALF_STEP_DB = 2.0
 _QUANTITIES = (
     ("level_v_rms", "level at 0 dB", "V"),
     ("level_dbfs", "  of the capture's full scale", "dBFS"),
@@ -142,6 +145,7 @@ def _response_chart(result: Result) -> tuple[ChartView, ...]:
             y_smallest_span=2.0,
             simulated=result.simulated,
             curve_key="gain_db",
+            limited=(Limited(key="deviation_low_db"), Limited(key="deviation_high_db")),
         ),
     )
 
@@ -173,5 +177,13 @@ def _linearity_chart(result: Result) -> tuple[ChartView, ...]:
             caption="997 Hz with dither, in a narrow band, re the level at 0 dB.",
             y_smallest_span=2.0,
             simulated=result.simulated,
+            limited=tuple(
+                Limited(
+                    key=f"deviation_at_{below_db}_db",
+                    span=(-below_db - _HALF_STEP_DB, -below_db + _HALF_STEP_DB),
+                    words=f"at −{below_db} dB",
+                )
+                for below_db in LINEARITY_DB
+            ),
         ),
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.figure_table import cell, told_cell
 from audiomeas.measurement.response_views import hertz
-from audiomeas.measurement.views import ChartView, Column, Series, TableView
+from audiomeas.measurement.views import ChartView, Column, Limited, Series, TableView
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
@@ -272,6 +272,7 @@ def _chart(
         caption=f"{_definitions(result)}{more}",
         simulated=result.simulated,
         curve_key=curve_key,
+        limited=(Limited(key=f"largest_{name.rpartition('-')[0].replace('-', '_')}_percent"),),
     )
 
 

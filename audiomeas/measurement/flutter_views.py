@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from audiomeas.measurement.figure_table import figures_table
-from audiomeas.measurement.views import ChartView, Column, Series, TableView
+from audiomeas.measurement.views import ChartView, Column, Limited, Series, TableView
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
@@ -126,6 +126,7 @@ def _course(result: Result, found: list[ChannelResult]) -> ChartView:
         ),
         caption=f"{_caption(result)}. The channel that has most; highest and lowest of each short while",
         simulated=result.simulated,
+        limited=(Limited(key="weighted_percent", both_ways=True, words="for all but 5 % of the time"),),
     )
 
 
@@ -188,4 +189,5 @@ def _speed(result: Result, found: list[ChannelResult]) -> ChartView:
         caption=_caption(result),
         simulated=result.simulated,
         y_smallest_span=0.2,
+        limited=(Limited(key="speed_error_percent"),) if known else (),
     )

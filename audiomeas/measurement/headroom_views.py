@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from audiomeas.measurement.bounded_series import row_series
 from audiomeas.measurement.figure_table import figures_table
-from audiomeas.measurement.views import ChartView, TableView
+from audiomeas.measurement.views import ChartView, Limited, Passed, TableView
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import Result
@@ -49,5 +49,11 @@ def charts(result: Result) -> tuple[ChartView, ...]:
             y_scale="log",
             caption=_caption(result),
             simulated=result.simulated,
+            limited=(
+                Limited(
+                    key="burst_v_rms",
+                    passed=Passed(height=float(result.conditions["rated_percent"]), edge="high", sense="at least"),
+                ),
+            ),
         ),
     )

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from audiomeas.measurement.bounded_series import frequency_chart
 from audiomeas.measurement.figure_table import figures_table, frequency_table
-from audiomeas.measurement.response_views import hertz
-from audiomeas.measurement.views import ChartView, TableView
+from audiomeas.measurement.response_views import hertz, limited_at
+from audiomeas.measurement.views import ChartView, Limited, TableView
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import Result
@@ -26,10 +26,12 @@ def views_of(
     quantities: Quantities,
     columns: Quantities,
     drawn: Sequence[tuple[str, str, str, str]],
+    of_all: Mapping[str, str] | None = None,
 ) -> tuple[Tables, Charts]:
     """Return what makes the tables and the charts of an impedance.
 
     quantities : of the first table.   columns : of the table of steps.   drawn : key, name, title and y axis of charts.
+    of_all : key that is drawn → figure that is the largest or least of all its steps.
     """
 
     def tables(result: Result) -> tuple[TableView, ...]:
@@ -42,6 +44,9 @@ def views_of(
         )
         return (first, *at_each)
 
+    def limited(key: str, reference_hz: float) -> tuple[Limited, ...]:
+        return limited_at(key, reference_hz), *(Limited(key=each) for own, each in (of_all or {}).items() if own == key)
+
     def charts(result: Result) -> tuple[ChartView, ...]:
         method = result.conditions["method"]
         views = (
@@ -53,6 +58,7 @@ def views_of(
                 title=heading,
                 y_label=y_label,
                 caption=f"{method[0].upper()}{method[1:]}.",
+                limited=limited(key, float(result.conditions["reference_hz"])),
             )
             for key, name, heading, y_label in drawn
         )

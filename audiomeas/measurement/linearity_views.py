@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.figure_table import figures_table, told_cell
-from audiomeas.measurement.views import ChartView, Column, Series, TableView
+from audiomeas.measurement.views import ChartView, Column, Limited, Series, TableView
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
@@ -110,6 +111,15 @@ def charts(result: Result) -> tuple[ChartView, ...]:
             ),
             simulated=result.simulated,
             y_smallest_span=1.0,
+            limited=tuple(
+                Limited(
+                    key=f"largest_deviation_to_{range_db}_db",
+                    span=(-range_db, math.inf),
+                    both_ways=True,
+                    words=f"down to −{range_db} dB",
+                )
+                for range_db in RANGES_DB
+            ),
         ),
     )
 

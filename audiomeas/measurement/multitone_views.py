@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from audiomeas.measurement.figure_table import figures_table
-from audiomeas.measurement.views import ChartView, Column, Series, TableView
+from audiomeas.measurement.views import ChartView, Column, Limited, Series, TableView
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
@@ -163,6 +163,7 @@ def _crosstalk_chart(result: Result) -> tuple[ChartView, ...]:
             y_smallest_span=20.0,
             simulated=result.simulated,
             curve_key="crosstalk_db",
+            limited=(Limited(key="worst_crosstalk_db"),),
         ),
     )
 

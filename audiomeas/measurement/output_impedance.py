@@ -233,6 +233,7 @@ _tables, _charts = views_of(
         (_IMPEDANCE, "output-impedance", "Output impedance against frequency", "Output impedance (Ω)"),
         (_DAMPING, "damping-factor", "Damping factor against frequency", "Damping factor"),
     ),
+    of_all={_IMPEDANCE: "largest_output_impedance_ohm", _DAMPING: "lowest_damping_factor"},
 )
 
 MEASUREMENT = Measurement(

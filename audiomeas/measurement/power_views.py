@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.measurement.bounded_series import frequency_chart, row_bound
 from audiomeas.measurement.figure_table import BOUND_DIGITS, figures_table, frequency_table, told_cell
 from audiomeas.measurement.response_views import hertz
-from audiomeas.measurement.views import ChartView, TableView
+from audiomeas.measurement.views import ChartView, Limited, TableView
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
@@ -139,8 +139,14 @@ def charts(result: Result) -> tuple[ChartView, ...]:
     key, label = ("power_w", "Power (W)") if in_w else ("power_v_rms", "Output voltage (V r.m.s.)")
     distortion = _CRITERIA[str(result.conditions["criterion"])]
     drawn = (
-        (key, "power-frequency", f"Power with {_criterion(result)}", label),
-        ("distortion_percent", "power-distortion", "Largest distortion up to the rated level", f"{distortion} (%)"),
+        (key, "power-frequency", f"Power with {_criterion(result)}", label, f"least_{key}"),
+        (
+            "distortion_percent",
+            "power-distortion",
+            "Largest distortion up to the rated level",
+            f"{distortion} (%)",
+            "largest_distortion_percent",
+        ),
     )
     views = (
         frequency_chart(
@@ -153,7 +159,8 @@ def charts(result: Result) -> tuple[ChartView, ...]:
             caption=_caption(result),
             bound=_bound,
             through=True,
+            limited=(Limited(key=figure),),
         )
-        for of, name, title, y_label in drawn
+        for of, name, title, y_label, figure in drawn
     )
     return tuple(view for view in views if view is not None)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from audiomeas.measurement.figure_table import figures_table
-from audiomeas.measurement.views import ChartView, Series, TableView
+from audiomeas.measurement.views import ChartView, Limited, Series, TableView
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import Result
@@ -65,5 +65,6 @@ def charts(result: Result) -> tuple[ChartView, ...]:
             y_smallest_span=0.1,
             caption=_caption(result),
             simulated=result.simulated,
+            limited=(Limited(key="gain_change_db", words="at the end"),),
         ),
     )

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 from audiomeas.measurement.figure_table import channel_columns
 from audiomeas.measurement.response_views import at_frequency, charted, hertz, nominal_frequencies
 from audiomeas.measurement.result import ChannelResult, Result
-from audiomeas.measurement.views import ChartView, Column, Series, TableView
+from audiomeas.measurement.views import ChartView, Column, Limited, Series, TableView
 
 #: A deviation of a good unit shall look small: at least this much stands on the axis.
 _SMALLEST_SPAN_DB = 2.0
@@ -46,6 +48,7 @@ def equalization_charts(result: Result) -> tuple[ChartView, ...]:
                 channel=one.channel,
             )
         )
+    low_hz, high_hz = result.conditions.get("equalization_band_hz") or (-math.inf, math.inf)
     view = charted(
         result,
         "equalization",
@@ -54,6 +57,10 @@ def equalization_charts(result: Result) -> tuple[ChartView, ...]:
         series,
         y_smallest_span=_SMALLEST_SPAN_DB,
         curve_key="equalization_deviation_db",
+        limited=tuple(
+            Limited(key=f"equalization_{what}_db", span=(low_hz, high_hz), both_ways=what == "largest")
+            for what in ("largest", "low", "high")
+        ),
     )
     return () if view is None else (view,)
 

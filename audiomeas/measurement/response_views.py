@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from audiomeas.measurement.result import ChannelResult, Result
-from audiomeas.measurement.views import ChartView, Column, Series, TableView
+from audiomeas.measurement.views import ChartView, Column, Limited, Passed, Series, TableView
 
 #: Nominal third-octave frequencies of ISO 266; they repeat in each decade.
 _NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 #: A flat response shall look flat: at least this much stands on the axis.
 _SMALLEST_SPAN_DB = 6.0
+#: Curves that are so close at the reference have one zero: no more than a line is thick.
+_SAME_ZERO_DB = 0.05
 
 #: Nominal octaves of ISO 266.
 _OCTAVES = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
@@ -56,6 +58,12 @@ def _reference_hz(result: Result) -> float:
 def hertz(frequency_hz: float) -> str:
     """Return a frequency as the trade writes it: '20 Hz', '1 kHz', '31.5 Hz'."""
     return f"{frequency_hz / 1000.0:.4g} kHz" if frequency_hz >= 1000.0 else f"{frequency_hz:.4g} Hz"
+
+
+def limited_at(key: str, frequency_hz: float) -> Limited:
+    """Return a figure that is a curve's value at one frequency alone: its limit is drawn a third of an octave wide."""
+    wide = 2.0 ** (1.0 / 6.0)
+    return Limited(key=key, span=(frequency_hz / wide, frequency_hz * wide), words=f"at {hertz(frequency_hz)}")
 
 
 def nominal_frequencies(low_hz: float, high_hz: float) -> list[float]:
@@ -356,6 +364,7 @@ def _response_chart(result: Result) -> ChartView | None:
     series = [_curve(one, [gain_db - base_db for gain_db in one.values["gain_db"]]) for one in known]
     absolute = result.conditions["gain_reference"] == "absolute"
     of = f" of channel {base.channel}" if absolute and len(known) > 1 else ""
+    zeros = [(one.channel, _zero_db(curve, result)) for one, curve in zip(known, series, strict=True)]
     y_label = f"Gain (dB re {hertz(_reference_hz(result))}{of})"
     return charted(
         result,
@@ -365,7 +374,34 @@ def _response_chart(result: Result) -> ChartView | None:
         series,
         y_smallest_span=_SMALLEST_SPAN_DB,
         curve_key="gain_db",
+        limited=tuple(_limited(result, tuple((channel, zero_db) for channel, zero_db in zeros if zero_db))),
     )
+
+
+def _zero_db(curve: Series, result: Result) -> float:
+    """Return where a curve's own value at the reference stands, as far as an eye can tell it from the chart's zero."""
+    level_db = at_frequency(curve.x, curve.y, _reference_hz(result)) or 0.0
+    return level_db if abs(level_db) > _SAME_ZERO_DB else 0.0
+
+
+def _limited(result: Result, zeros: tuple[tuple[int, float], ...]) -> Iterator[Limited]:
+    """Yield the deviation from flat and the corners, each channel from its own zero."""
+    from audiomeas.measurement.response_ends import DROPS_DB, ENDS
+
+    own = f"from each channel's own {hertz(_reference_hz(result))}" if zeros else ""
+    yield Limited(key="deviation_db", span=_band_hz(result), both_ways=True, zeros=zeros, words=own)
+    for end in ENDS:
+        is_high = end == "high"
+        span = (_reference_hz(result), math.inf) if is_high else (-math.inf, _reference_hz(result))
+        for drop, drop_db in DROPS_DB.items():
+            passed = Passed(height=drop_db, edge="low", sense="at least" if is_high else "at most")
+            words = " ".join(filter(None, (f"for −{-drop_db:.2g} dB", own)))
+            yield Limited(key=f"corner_{end}_{drop}hz", span=span, zeros=zeros, words=words, passed=passed)
+
+
+def _band_hz(result: Result) -> tuple[float, float]:
+    low_hz, high_hz = result.conditions["deviation_band_hz"]
+    return float(low_hz), float(high_hz)
 
 
 def _phase_chart(result: Result) -> ChartView | None:
@@ -424,7 +460,19 @@ def _balance_chart(result: Result) -> ChartView | None:
         )
         for one in known[1:]
     ]
-    return charted(result, "balance", "Balance of the channels", "Difference of gain (dB)", series, y_smallest_span=2.0)
+    limited = (
+        Limited(key="balance_largest_db", span=_band_hz(result), both_ways=True),
+        limited_at("balance_db", _reference_hz(result)),
+    )
+    return charted(
+        result,
+        "balance",
+        "Balance of the channels",
+        "Difference of gain (dB)",
+        series,
+        y_smallest_span=2.0,
+        limited=limited,
+    )
 
 
 def _harmonics_chart(result: Result) -> ChartView | None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from audiomeas.measurement.figure_table import figures_table
-from audiomeas.measurement.views import ChartView, Column, Series, TableView
+from audiomeas.measurement.views import ChartView, Column, Limited, Series, TableView
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
@@ -48,6 +50,15 @@ def _thumps(channel: ChannelResult) -> TableView:
     )
 
 
+def _limited(result: Result) -> Iterator[Limited]:
+    """Yield the thumps of the part before the unit is switched on, and of the part from there on."""
+    on_s = result.conditions["on_from_s"]
+    yield Limited(
+        key="turn_off_peak_v", span=(-math.inf, math.inf if on_s is None else on_s), words="when switched off"
+    )
+    yield Limited(key="turn_on_peak_v", span=(-math.inf if on_s is None else on_s, math.inf), words="when switched on")
+
+
 def charts(result: Result) -> tuple[ChartView, ...]:
     """Return the peaks over time, thumps marked."""
     shown = [channel for channel in result.channels if channel.values["course"]]
@@ -81,5 +92,6 @@ def charts(result: Result) -> tuple[ChartView, ...]:
             caption="Highest voltage of each moment, without the mean of all, unweighted, up to "
             f"{result.conditions['band_hz'][1]:g} Hz.",
             simulated=result.simulated,
+            limited=tuple(_limited(result)) if in_volts else (),
         ),
     )

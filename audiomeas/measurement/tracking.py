@@ -16,7 +16,7 @@ from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.scale_parts import between_parts
 from audiomeas.measurement.steady import over_range_words
 from audiomeas.measurement.tone_values import tell_volts
-from audiomeas.measurement.tracking_views import charts, tables
+from audiomeas.measurement.tracking_views import RANGES_DB, charts, tables
 
 if TYPE_CHECKING:
     from audiomeas.analysis.tracking import Tracking
@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from audiomeas.stimulus import Stimulus
     from audiomeas.stimulus.turned import TurnedTone
 
-#: Ranges of the largest difference, in dB below the loudest position: to a usual setting, and to a quiet one.
-_RANGES_DB = (40, 60)
 #: The table has a row each.
 _TABLE_STEP_DB = 10
 #: No difference of two levels is stated closer than this, in dB: a capture without noise would claim all digits.
@@ -138,11 +136,11 @@ def _warnings(recording: Recording, found: Tracking) -> list[str]:
     warnings = [
         f"channel {first} was turned down to {found.lowest_db[0]:.1f} dB only: nothing is told of the range to "
         f"−{range_db} dB".replace("to -", "to −")
-        for range_db in _RANGES_DB
+        for range_db in RANGES_DB
         if found.lowest_db[0] > 0.5 - range_db
     ][:1]
     lost = [-float(level) for level, bound in zip(found.level_db, found.bound_db, strict=True) if math.isfinite(bound)]
-    if lost and min(lost) < max(_RANGES_DB):
+    if lost and min(lost) < max(RANGES_DB):
         warnings.append(
             f"channel {second} was not heard over the noise from {min(lost):.0f} dB below the loudest position of "
             f"channel {first} on: the differences there are bounds; play a higher level, or set the attenuator to a "
@@ -188,7 +186,7 @@ def _own(recording: Recording, found: Tracking, column: int, begin_s: float) -> 
     tell_volts(told, recording, column, level, frequency_hz=found.frequency_hz, own=own)
     if found.went_silent[column]:
         told.at_most("lowest_db")
-    for range_db in _RANGES_DB:
+    for range_db in RANGES_DB:
         _tell_largest(told, found, range_db)
     return told
 
@@ -287,7 +285,7 @@ MEASUREMENT = Measurement(
                 unit="dB",
                 words=f"largest difference of the channels from full volume down to −{range_db} dB",
             )
-            for range_db in _RANGES_DB
+            for range_db in RANGES_DB
         ),
         Figure(key="balance_db", unit="dB", words="difference of loudness from the first channel at full volume"),
         Figure(key="lowest_db", unit="dB", words="lowest level that the volume control leaves"),

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from audiomeas.measurement.figure_table import figures_table
-from audiomeas.measurement.views import ChartView, Column, Series, TableView
+from audiomeas.measurement.views import ChartView, Column, Limited, Series, TableView
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
 
+#: Ranges of the largest difference, in dB below the loudest position: to a usual setting, and to a quiet one.
+RANGES_DB = (40, 60)
 _QUANTITIES = (
     ("largest_difference_to_40_db", "largest difference, full to −40 dB", "dB"),
     ("largest_difference_to_40_at_db", "  at", "dB"),
@@ -99,6 +102,15 @@ def _difference(result: Result, channel: ChannelResult) -> ChartView:
         caption=_caption(result),
         simulated=result.simulated,
         y_smallest_span=2.0,
+        limited=tuple(
+            Limited(
+                key=f"largest_difference_to_{range_db}_db",
+                span=(-math.inf, range_db),
+                both_ways=True,
+                words=f"down to −{range_db} dB",
+            )
+            for range_db in RANGES_DB
+        ),
     )
 
 

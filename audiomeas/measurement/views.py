@@ -5,6 +5,7 @@ No numpy and no plotting here: a view can be compared in a test and kept in JSON
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -60,12 +61,50 @@ class Series:
 
 @dataclass(frozen=True, kw_only=True)
 class LimitBand:
-    """A limit drawn as a shaded area: what lies outside low … high is shaded. None: open on that side."""
+    """A limit drawn as a shaded area: what lies outside low … high is shaded. None: open on that side.
+
+    x : an infinite end reaches as far as the axis.   zeros : where low … high is counted from, on the y axis: of
+    several, what lies outside of all is shaded.
+    """
 
     label: str
     x: Sequence[float]
     low: Sequence[float] | None = None
     high: Sequence[float] | None = None
+    zeros: tuple[float, ...] = (0.0,)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Passed:
+    """A height that curves pass at the place on the x axis that a figure tells: where clipping reaches 1 %.
+
+    edge : how the height bounds what is allowed: 'high', curves stay below it; 'low', above it.   sense : of a limit
+    that keeps a part of the x axis free so; one in the other sense says nothing of the curve.
+    """
+
+    height: float
+    edge: Literal["low", "high"]
+    sense: Literal["at least", "at most"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limited:
+    """A figure whose limit is one of a chart's curves as well, so that it can be drawn there.
+
+    key : of the figure, in the unit of the axis.   span : between which x values it is told; infinite: as far as the
+    axis goes.   both_ways : the figure has no sign and the curve has one: at most 1 is −1 to 1.
+    channels : whose figure it is; None: that of all.   zeros : channel and where its own zero stands on the y axis, for
+    those that are drawn from the zero of another.   words : what of the curve it is, where that is not plain: 'at
+    1 kHz'.   passed : of a figure of the x axis.
+    """
+
+    key: str
+    span: tuple[float, float] = (-math.inf, math.inf)
+    both_ways: bool = False
+    channels: tuple[int, ...] | None = None
+    zeros: tuple[tuple[int, float], ...] = ()
+    words: str = ""
+    passed: Passed | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,3 +127,5 @@ class ChartView:
     simulated: bool = False
     #: The curve (of the measurement's `curves`) that is drawn, so that a visit can draw its masks around it.
     curve_key: str = ""
+    #: The figures whose limits are limits of its curves, so that a visit can shade what lies outside.
+    limited: tuple[Limited, ...] = ()

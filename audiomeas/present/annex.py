@@ -18,7 +18,7 @@ from audiomeas.present.amounts import amount
 from audiomeas.present.content import content_of, findings_of
 from audiomeas.present.digits import plain
 from audiomeas.present.entries import day, later_lines, words_of
-from audiomeas.present.masks import charts_of
+from audiomeas.present.limits import charts_of
 from audiomeas.present.sentences import STAGES
 from audiomeas.record.checksums import CHECKSUM_FILE, Identity
 from audiomeas.record.stage import stay_in

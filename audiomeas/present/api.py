@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import AudiomeasError, FileProblem, RequestError
 from audiomeas.files import AUDIO, read_json
 from audiomeas.measurement import registry
 from audiomeas.measurement.result import Result, result_from_json
-from audiomeas.present.masks import with_masks
+from audiomeas.present.limits import charts_of, drawn
 from audiomeas.present.saving import CHART_SUFFIXES, REPORT_SUFFIXES, WEB_SUFFIX, check_suffix
 from audiomeas.record.visit import refuse_inside_a_record
 from audiomeas.tomlfile import nearest
@@ -106,38 +107,39 @@ def overlay(
     refuse_inside_a_record(target)
     if len(visits) < 2:
         raise RequestError("give at least two visits to draw over each other")
-    read = [_trusted(Path(visit), say, hash_audio=False) for visit in visits]
-    key, views = _shared_chart(read, measurement, name)
-    named = _standing_out(read, key[0]) if sum(len(each.series) for each in views) > TOLD_APART else None
-    view = laid_over(views, _told_apart(read), title=f"{key[0]}: {_whose(read)}", named=named)
+    step, read, views = _shared_chart([Path(visit) for visit in visits], measurement, name)
+    for visit in read:
+        _tell_unfinished(visit, say)
+    named = _standing_out(read, step) if sum(len(each.series) for each in views) > TOLD_APART else None
+    view = laid_over(views, _told_apart(read), title=f"{step}: {_whose(read)}", named=named)
     _tell_missing_letters(view, say)
     save_pages([chart_figure(view)], target, title=view.title)
     return target
 
 
 def _shared_chart(
-    visits: Sequence[Visit], measurement: str | None, name: str | None
-) -> tuple[tuple[str, str], list[ChartView]]:
-    """Return step and name of the chart that is drawn, and that chart of each visit. Raises RequestError.
+    paths: Sequence[Path], measurement: str | None, name: str | None
+) -> tuple[str, list[Visit], list[ChartView]]:
+    """Return the step that is drawn, the visits with that step alone, and the chart of each. Raises as `overlay` does.
 
-    Of the others only the steps that the first one's chart may come from are drawn: an archive holds hundreds.
+    Of the visits beside the first only one step is read: an archive holds hundreds.
     """
-    steps = [{step.name for step in visit.steps if step.result is not None} for visit in visits]
-    in_all = set.intersection(*steps)
-    first = {(step, view.name): view for step, view in _views_of_visit(visits[0], measurement) if step in in_all}
+    leading = _read(paths[0], hash_audio=False)
+    first = {(step, view.name): view for step, view in _views_of_visit(leading, measurement, _quiet)}
+    of_step = cache(lambda step: [_read(path, hash_audio=False, of_step=step) for path in paths])
     while first:
-        chosen = _chosen([(key[0], view) for key, view in first.items()], name)
+        chosen = _chosen([(step, view) for (step, _), view in first.items()], name)
         key = next(each for each, view in first.items() if view is chosen)
+        visits = of_step(key[0])
         views = [view for visit in visits for view in _of_step(visit, key[0]) if view.name == key[1]]
         if len(views) == len(visits):
-            return key, views
+            return key[0], visits, views
         del first[key]
     raise RequestError("these visits have no chart of one step in common: they can't be drawn over each other")
 
 
 def _of_step(visit: Visit, name: str) -> list[ChartView]:
-    step = visit.step(name)
-    return [] if step.result is None else _views_of_step(visit, step, step.result)
+    return [view for step in visit.steps if step.name == name for view in _views_of_step(visit, step)[0]]
 
 
 def _standing_out(visits: Sequence[Visit], step: str) -> list[bool]:
@@ -233,17 +235,23 @@ def _tell_missing_letters(content: object, say: Say) -> None:
         say(warning)
 
 
-def _trusted(path: Path, say: Say, *, hash_audio: bool = True) -> Visit:
-    """Return a visit whose files are as they were closed; say when it was not. Raises FileProblem.
+def _trusted(path: Path, say: Say) -> Visit:
+    """Return a visit whose files are as they were closed; say when it was not. Raises FileProblem."""
+    visit = _read(path)
+    _tell_unfinished(visit, say)
+    return visit
 
-    hash_audio : False only looks whether captures are there (for many visits at once).
-    """
+
+def _read(path: Path, **how: Any) -> Visit:
+    """Return a visit whose files are as they were closed. how : as `read_visit` has it. Raises FileProblem."""
     from audiomeas.record.visit import read_visit
 
-    visit = (read_visit(path) if hash_audio else read_visit(path, hash_audio=False)).verified()
+    return read_visit(path, **how).verified()
+
+
+def _tell_unfinished(visit: Visit, say: Say) -> None:
     if not visit.finished:
-        say(f"warning: {path} was not closed (broken off, or still going on): what is missing is never a pass")
-    return visit
+        say(f"warning: {visit.path} was not closed (broken off, or still going on): what is missing is never a pass")
 
 
 def read_result(file: Path) -> Result:
@@ -286,36 +294,39 @@ def _views(source: Result | str | Path, measurement: str | None, say: Say) -> li
         return _views_of(source, "", measurement)
     path = Path(source)
     if path.is_dir():
-        return _views_of_visit(_trusted(path, say), measurement)
+        return _views_of_visit(_trusted(path, say), measurement, say)
     return _views_of(read_result(path), "", measurement)
 
 
 def _views_of(result: Result, step: str, measurement: str | None) -> list[_Named]:
     if measurement is not None and registry.find(measurement).word != result.measurement:
         raise RequestError(f"this is a result of {result.measurement}, not of {measurement}")
-    return [(step, view) for view in registry.find(result.measurement).charts(result)]
+    return [(step, view) for view in drawn(result)]
 
 
-def _views_of_visit(visit: Visit, measurement: str | None) -> list[_Named]:
-    """Return the charts of a visit's steps, each with the unit in its title."""
+def _views_of_visit(visit: Visit, measurement: str | None, say: Say) -> list[_Named]:
+    """Return the charts of a visit's steps, each with the unit in its title. say : is told of what can't be drawn."""
     if measurement is not None:
         registry.find(measurement)
-    measured = [(step, step.result) for step in visit.steps if step.result is not None]
-    wanted = [(step, result) for step, result in measured if measurement in (None, result.measurement)]
+    measured = [(step, step.result.measurement) for step in visit.steps if step.result is not None]
+    wanted = [step for step, word in measured if measurement in (None, word)]
     if not wanted:
         of = f" of {measurement}" if measurement else ""
-        there = ", ".join(sorted({result.measurement for _, result in measured})) or "nothing"
+        there = ", ".join(sorted({word for _, word in measured})) or "nothing"
         raise RequestError(f"{visit.path} holds no result{of} to draw; measured: {there}")
-    return [(step.name, view) for step, result in wanted for view in _views_of_step(visit, step, result)]
+    found = [(step.name, *_views_of_step(visit, step)) for step in wanted]
+    for _, _, problem in found:
+        if problem:
+            say(f"warning: {problem}")
+    return [(name, view) for name, views, _ in found for view in views]
 
 
-def _views_of_step(visit: Visit, step: StepRecord, result: Result) -> list[ChartView]:
-    """Return the charts of one step with its masks, the unit in their titles."""
+def _views_of_step(visit: Visit, step: StepRecord) -> tuple[list[ChartView], str]:
+    """Return the charts of one step with its limits, the unit in their titles, and why there are none; '' else."""
     stage = visit.stage.replace("-", " ")
-    return [
-        replace(view, title=f"{view.title}: {_short(visit.unit.name)}, {stage} {visit.opened_at:%Y-%m-%d}")
-        for view in with_masks([view for _, view in _views_of(result, step.name, None)], step.verdicts)
-    ]
+    views, problem = charts_of(step)
+    title = f"{_short(visit.unit.name)}, {stage} {visit.opened_at:%Y-%m-%d}"
+    return [replace(view, title=f"{view.title}: {title}") for view in views], problem
 
 
 def _short(name: str) -> str:

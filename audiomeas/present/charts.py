@@ -213,7 +213,7 @@ def _set_scales(view: ChartView, ax: Axes, xs: list[NDArray[np.float64]], ys: li
 
     across, high = _size_pt(ax)
     band_x = [_numbers(band.x) for band in view.bands] if not xs else []
-    band_y = [_numbers(edge) for band in view.bands for edge in (band.low, band.high) if edge is not None]
+    band_y = [edge for band in view.bands for edges in _edges(band) for edge in edges]
     ax.set_xscale(view.x_scale)
     ax.set_yscale(view.y_scale)
     bars = any(one.role == "bars" for one in view.series)
@@ -265,16 +265,27 @@ def _span(
 
 def _draw_band(view: ChartView, band: LimitBand, ax: Axes) -> None:
     """Shade what lies outside a limit, with a thin edge at the limit itself."""
-    import numpy as np
-
-    x = _numbers(band.x)
+    left, right = ax.get_xlim()
+    x = _numbers({-math.inf: left, math.inf: right}.get(place, place) for place in band.x)
     bottom, top = ax.get_ylim()
-    for edge, outside in ((band.low, bottom), (band.high, top)):
-        if edge is None:
-            continue
-        y = _numbers(edge)
-        ax.fill_between(x, y, np.full_like(y, outside), color=style.BAND, linewidth=0.0, zorder=0.3)
-        ax.plot(x, y, color=style.BAND_EDGE, linewidth=0.9, zorder=1.6, scalex=False, scaley=False)
+    lows, highs = _edges(band)
+    shade: dict[str, Any] = {"color": style.BAND, "linewidth": 0.0, "zorder": 0.3}
+    if lows:
+        ax.fill_between(x, lows[0], bottom, **shade)
+    if highs:
+        ax.fill_between(x, highs[-1], top, **shade)
+    for low, high in zip(lows[1:], highs, strict=False):  # between the bands of two zeros
+        ax.fill_between(x, high, low, where=low > high, **shade)
+    for edge in (*lows, *highs):
+        ax.plot(x, edge, color=style.BAND_EDGE, linewidth=0.9, zorder=1.6, scalex=False, scaley=False)
+
+
+def _edges(band: LimitBand) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
+    """Return a limit's lower and its upper edges, one a zero, rising; none where it is open."""
+    lows, highs = (
+        [] if edge is None else [_numbers(edge) + zero for zero in sorted(band.zeros)] for edge in (band.low, band.high)
+    )
+    return lows, highs
 
 
 def _bar_of(series: Series) -> int | str:

@@ -10,7 +10,7 @@ from audiomeas.measurement.budget import difference_half_width
 from audiomeas.measurement.curves import number
 from audiomeas.measurement.entered import AS_EXPECTED, INSTRUCTION, READING
 from audiomeas.present.entries import later_lines
-from audiomeas.present.masks import charts_of
+from audiomeas.present.limits import charts_of
 from audiomeas.record.verdict_row import limit_text
 from audiomeas.record.void import Later, verdict_since
 

@@ -12,28 +12,11 @@ from audiomeas.measurement.views import ChartView, LimitBand, Series
 if TYPE_CHECKING:
     from audiomeas.record.mask import Mask, MaskRow
     from audiomeas.record.verdict_row import Verdict
-    from audiomeas.record.visit import StepRecord
 
 
 def with_masks(views: Sequence[ChartView], rows: Sequence[Verdict]) -> tuple[ChartView, ...]:
     """Return the charts of a step's result, with the masks that its verdicts hold drawn in."""
     return tuple(_with_masks(view, [row for row in rows if row.mask is not None]) for view in views)
-
-
-def charts_of(step: StepRecord) -> tuple[tuple[ChartView, ...], str]:
-    """Return the charts of a step with its masks, and why there are none though it has a result; '' where there are.
-
-    A result of an older version, or one that was made elsewhere, may lack what a chart is drawn of.
-    """
-    from audiomeas.measurement import registry
-
-    if step.result is None:
-        return (), ""
-    try:
-        return with_masks(registry.find(step.result.measurement).charts(step.result), step.verdicts), ""
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
-        what = f"it lacks {error}" if isinstance(error, KeyError) else str(error)
-        return (), f"{step.name}: its result can't be drawn ({what})"
 
 
 def _with_masks(view: ChartView, rows: Sequence[Verdict]) -> ChartView:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 if TYPE_CHECKING:
     from audiomeas.present.content import Finding
+    from audiomeas.record.verdict_row import Verdict
 
 _SOURCES = {"maker": "maker's specification", "house": "the workshop's limit", "era": "standard of its time"}
 _Each = TypeVar("_Each")
@@ -31,12 +32,12 @@ def on_channel(channel: int | None) -> str:
     return "" if channel is None else f" on channel {channel}"
 
 
-def source_words(finding: Finding) -> str:
+def source_words(finding: Finding | Verdict) -> str:
     """Return whose limit holds a finding, in words."""
     return _SOURCES.get(finding.source, finding.source)
 
 
-def whose(finding: Finding) -> str:
+def whose(finding: Finding | Verdict) -> str:
     """Return the same in brackets; '' where nobody's."""
     return f" ({source_words(finding)})" if source_words(finding) else ""
 

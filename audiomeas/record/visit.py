@@ -159,17 +159,18 @@ class Visit:
         raise KeyError(name)
 
 
-def read_visit(path: Path, *, hash_audio: bool = True, curves: bool = True) -> Visit:
+def read_visit(path: Path, *, hash_audio: bool = True, curves: bool = True, of_step: str | None = None) -> Visit:
     """Read a visit's folder, and hold its files against its checksums (`Visit.damage`, `Visit.verified`).
 
     hash_audio : False only looks whether captures are there (for many visits at once).   curves : False reads results
-    without their curves, lists, budgets and provenance, where the record keeps them so (likewise).
+    without their curves, lists, budgets and provenance, where the record keeps them so (likewise).   of_step : steps of
+    another name are left out, so that the visit is at best undecided (likewise).
     Raises FileProblem that names the file: missing, unreadable, or of a newer version.
     """
     with translated(path, "read"):
         facts = _facts(path)
         events = journal.read(path / journal.NAME) if (path / journal.NAME).exists() else ()
-        visit = guarded(path / VISIT_FILE, lambda: _visit(path, facts, events, curves=curves))
+        visit = guarded(path / VISIT_FILE, lambda: _visit(path, facts, events, curves=curves, of_step=of_step))
         return replace(visit, damage=damage(path, closed=visit.finished, hash_audio=hash_audio))
 
 
@@ -281,8 +282,11 @@ def guarded(file: Path, read: Callable[[], Read]) -> Read:
         raise FileProblem(f"{file} is damaged: {what}") from None
 
 
-def _visit(path: Path, facts: dict[str, Any], events: tuple[dict[str, Any], ...], *, curves: bool) -> Visit:
-    steps = [_step(folder, events, curves=curves) for folder in _step_folders(path)]
+def _visit(
+    path: Path, facts: dict[str, Any], events: tuple[dict[str, Any], ...], *, curves: bool, of_step: str | None
+) -> Visit:
+    folders = [each for each in _step_folders(path) if of_step is None or _name_of(each) == of_step]
+    steps = [_step(folder, events, curves=curves) for folder in folders]
     newest = {step.name: step for step in steps}  # names are unique in a plan: a later one is another try
     return Visit(
         path=path,
@@ -328,6 +332,10 @@ def look_folders(path: Path) -> list[str]:
 def _step_folders(path: Path) -> list[Path]:
     found = [each for each in path.iterdir() if (each / STEP_FILE).is_file()]
     return sorted(found, key=lambda each: (len(each.name.partition("-")[0]), each.name))  # 99-… stands before 100-…
+
+
+def _name_of(folder: Path) -> str:
+    return str(versioned(folder / STEP_FILE)["name"])
 
 
 def _step(folder: Path, events: tuple[dict[str, Any], ...], *, curves: bool) -> StepRecord:

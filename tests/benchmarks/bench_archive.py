@@ -91,8 +91,13 @@ def archive(folder: Path) -> Path:
 
 def seconds(*arguments: str) -> tuple[float, float]:
     """Return how long a command takes, and the time of all processors: on a busy machine only that tells anything."""
+    return timed([sys.executable, "-m", "audiomeas", *arguments])
+
+
+def timed(command: list[str]) -> tuple[float, float]:
+    """Return the same of any program."""
     begin, used = time.perf_counter(), resource.getrusage(resource.RUSAGE_CHILDREN)
-    subprocess.run([sys.executable, "-m", "audiomeas", *arguments], check=True, stdout=subprocess.DEVNULL)
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
     took, now = time.perf_counter() - begin, resource.getrusage(resource.RUSAGE_CHILDREN)
     return took, now.ru_utime + now.ru_stime - used.ru_utime - used.ru_stime
 

@@ -1,0 +1,128 @@
+"""Draw the limits of a step in its charts: its masks around their curves, and the limits on its figures as bands.
+
+A limit on a figure is drawn where the axis of a chart is that figure (`ChartView.limited`): the largest distortion of
+all steps in distortion against frequency, the power at 1 % in distortion against power.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from audiomeas.errors import RequestError
+from audiomeas.measurement.views import ChartView, LimitBand, Limited
+from audiomeas.present.masks import with_masks
+from audiomeas.present.small_words import on_channel, whose
+from audiomeas.shown_digits import AT_LEAST
+
+if TYPE_CHECKING:
+    from audiomeas.measurement.result import Result
+    from audiomeas.record.verdict_row import Verdict
+    from audiomeas.record.visit import StepRecord
+
+
+def charts_of(step: StepRecord) -> tuple[tuple[ChartView, ...], str]:
+    """Return the charts of a step with its limits, and why there are none of its result; '' where there are."""
+    if step.result is None:
+        return (), ""
+    try:
+        return with_limits(drawn(step.result), step.verdicts), ""
+    except RequestError as problem:
+        return (), f"{step.name}: {problem}"
+
+
+def drawn(result: Result) -> tuple[ChartView, ...]:
+    """Return the charts of a result. Raises RequestError: it has not all that they are drawn of.
+
+    That happens to a result of an older version, and to one that was made elsewhere.
+    """
+    from audiomeas.measurement import registry
+
+    try:
+        return registry.find(result.measurement).charts(result)
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
+        what = f"it lacks {error}" if isinstance(error, KeyError) else str(error)
+        raise RequestError(f"its result can't be drawn ({what}): it may be of an older version") from None
+
+
+def with_limits(views: Sequence[ChartView], rows: Sequence[Verdict]) -> tuple[ChartView, ...]:
+    """Return the charts of a step's result, with the masks and limits that its verdicts hold drawn in."""
+    masked = with_masks(views, rows)
+    # A mask may have moved the curves to a zero of its own: there a limit on a figure holds no longer.
+    return tuple(
+        _with_bands(view, rows) if view.series == before.series else view
+        for before, view in zip(views, masked, strict=True)
+    )
+
+
+def _with_bands(view: ChartView, rows: Sequence[Verdict]) -> ChartView:
+    """Return a chart with the limits on its figures: each once, for all channels that share it."""
+    own = [row for row in rows if _is_drawn(row)]
+    shared: dict[LimitBand, list[tuple[Verdict, float]]] = {}
+    for limited in view.limited:
+        for row in own:
+            band = _band(limited, row) if _holds(limited, row) else None
+            if band is not None and _is_seen(band, view):
+                zero = dict(limited.zeros).get(row.channel or 0, 0.0)
+                shared.setdefault(band, []).append((row, zero))
+    drawn = {one.channel for one in view.series if one.channel is not None}
+    bands = [
+        replace(
+            band,
+            label=f"{band.label}{_of_some([row for row, _ in alike], drawn)}",
+            zeros=tuple(dict.fromkeys(zero for _, zero in alike)),
+        )
+        for band, alike in shared.items()
+    ]
+    return replace(view, bands=(*view.bands, *bands)) if bands else view
+
+
+def _holds(limited: Limited, row: Verdict) -> bool:
+    return row.quantity == limited.key and (limited.channels is None or row.channel in limited.channels)
+
+
+def _is_seen(band: LimitBand, view: ChartView) -> bool:
+    """Return whether a limit reaches into a chart that shows a part of its axis alone."""
+    low, high = view.x_range or (-math.inf, math.inf)
+    return min(band.x) < high and max(band.x) > low
+
+
+def _is_drawn(row: Verdict) -> bool:
+    """Return whether a row is a limit on the figure itself: not on its change, a difference, an answer or a curve."""
+    return row.mask is None and row.difference_at_most is None and not row.since and not row.expected
+
+
+def _band(limited: Limited, row: Verdict) -> LimitBand | None:
+    """Return what a limit shades; None where it says nothing of the curve."""
+    (low, high), words, passed = limited.span, _words(limited, row), limited.passed
+    if passed is not None:
+        is_least = passed.sense == AT_LEAST
+        place = row.at_least if is_least else row.at_most
+        if place is None:
+            return None
+        height = _level(passed.height)
+        return LimitBand(
+            label=words,
+            x=(low, place) if is_least else (place, high),
+            low=height if passed.edge == "low" else None,
+            high=height if passed.edge == "high" else None,
+        )
+    least = -row.at_most if limited.both_ways and row.at_most is not None else row.at_least
+    return LimitBand(label=words, x=(low, high), low=_level(least), high=_level(row.at_most))
+
+
+def _level(edge: float | None) -> tuple[float, float] | None:
+    return None if edge is None else (edge, edge)
+
+
+def _words(limited: Limited, row: Verdict) -> str:
+    """Return 'outside “at most −60 dB” (house) at 1 kHz'."""
+    return " ".join(filter(None, (f"outside “{row.limit_text()}”{whose(row)}", limited.words)))
+
+
+def _of_some(rows: Sequence[Verdict], drawn: set[int]) -> str:
+    """Return whose limit it is, where it is not that of all channels that are drawn."""
+    channels = [row.channel for row in rows]
+    return "" if drawn <= set(channels) else ",".join(map(on_channel, channels))
