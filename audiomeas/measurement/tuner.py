@@ -18,16 +18,19 @@ from audiomeas.measurement.tuner_read import AUDIO_HZ, HARMONICS_HZ, Read, read_
 from audiomeas.measurement.tuner_states import (
     CONVENTIONS,
     DEFAULT_STATES,
+    FULL_KHZ,
     LEFT,
     MONO,
+    PRE_EMPHASES,
     RIGHT,
     Heard,
+    State,
     laid_over,
     parse_states,
     parts_of,
     settings,
 )
-from audiomeas.measurement.tuner_values import DE_EMPHASES, PRE_EMPHASES, REFERENCE_HZ, States
+from audiomeas.measurement.tuner_values import DE_EMPHASES, REFERENCE_HZ, States
 from audiomeas.measurement.tuner_views import CURVES, QUANTITIES, charts, tables
 
 if TYPE_CHECKING:
@@ -44,6 +47,8 @@ _OTHER_TIME = 0.2
 _OTHER_LEVEL_DB = 2.0
 #: Without any de-emphasis so much more stands at the top than it ought to.
 _NO_DE_EMPHASIS_DB = 6.0
+#: Audio and pilot together may reach so much of 75 kHz: the pilot on top has 1.09.
+_MOST = 1.2
 #: Where the trade compares separation.
 _EXAMPLE_HZ = 10_000.0
 
@@ -94,6 +99,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         warnings=(
             *(line for line in lost if line is not None),
             *_said_of_list(recording, missing, unused),
+            *_said_of_pre_emphasis(wanted, options),
             *_said_of_states(states),
             *_said_of_levels(states, options),
             *_said_of_sides(known, states),
@@ -127,6 +133,18 @@ def _said_of_list(recording: Recording, missing: Sequence[str], unused: Sequence
             f"tones that belong to no state are left out: {', '.join(_heard_words(part, recording) for part in unused)}"
         )
     return said
+
+
+def _said_of_pre_emphasis(wanted: Sequence[State], options: Mapping[str, Any]) -> list[str]:
+    """Return what is said of tones that pre-emphasis lifts beyond what a channel holds."""
+    rows = settings(wanted, options)
+    over = [f"{row['state']} ({row['all_khz']:.0f} kHz)" for row in rows if row["all_khz"] > _MOST * FULL_KHZ]
+    if not over:
+        return []
+    return [
+        f"pre-emphasis of {options['pre_emphasis']} µs lifts {', '.join(over)} beyond {FULL_KHZ:g} kHz: the tuner is "
+        "overloaded there; lower the modulation of these states, such as to 20 %"
+    ]
 
 
 def _said_of_states(states: States) -> list[str]:
@@ -264,7 +282,7 @@ def _conditions(recording: Recording, options: Mapping[str, Any], reads: Sequenc
         row["begin_s"], row["end_s"] = (None, None) if read is None else (round(read.begin_s, 2), round(read.end_s, 2))
     falls_db = -float(tuner_values.target_of(options).gain_db(np.array([_EXAMPLE_HZ]), reference_hz=1.0)[0])
     sent = options["pre_emphasis"]
-    pre_emphasis = "none" if PRE_EMPHASES[sent] is None else f"{sent} µs"
+    pre_emphasis = f"{sent} µs" if PRE_EMPHASES[sent] else sent
     return {
         "stimulus": "none: a generator modulated the tuner's carrier",
         "states": options["states"],
@@ -287,7 +305,7 @@ def _conditions(recording: Recording, options: Mapping[str, Any], reads: Sequenc
         "response": f"Pre-emphasis {pre_emphasis} and de-emphasis {options['de_emphasis']} µs taken into account",
         "reference_hz": REFERENCE_HZ,
         "uncertainty_covers": "noise, fit and scale; not the generator's own distortion, noise, separation or "
-        f"deviation, nor the crosstalk of the bench; {own_words(recording, taken_off='the levels in volts')}",
+        f"deviation, nor the crosstalk of the bench; {own_words(recording, taken_off='levels in volts and response')}",
     }
 
 
@@ -343,7 +361,7 @@ MEASUREMENT = Measurement(
             kind="choice",
             help="De-emphasis that the tuner ought to have, in µs: 75 in the Americas and Korea, 50 elsewhere.",
             default="50",
-            choices=tuple(DE_EMPHASES),
+            choices=DE_EMPHASES,
             stage="analyse",
         ),
     ),

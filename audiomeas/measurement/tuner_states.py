@@ -10,6 +10,7 @@ Nothing here imports numpy: `--help` lists the conventions.
 from __future__ import annotations
 
 import itertools
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -44,6 +45,8 @@ class Convention:
         return 0.01 * state.percent * (self.mono_khz if state.kind == MONO else stereo)
 
 
+#: Pre-emphasis of a generator, as options name it → its time constant in µs.
+PRE_EMPHASES = {"none": 0.0, "50": 50.0, "75": 75.0}
 #: Values from memory (common practice of generators, tuner standards and specification sheets).
 CONVENTIONS = {
     "total": Convention(mono_khz=75.0, stereo_khz=None, words="75 kHz in all, the pilot among them"),
@@ -128,17 +131,26 @@ def _number(text: str, part: str) -> float:
 
 
 def settings(states: Sequence[State], options: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Return what the generator must be set to, state by state, as plain data."""
+    """Return what the generator must be set to, state by state, as plain data.
+
+    all_khz : what pre-emphasis makes of the deviation by audio, and the pilot.
+    """
     convention, pilot = CONVENTIONS[options["convention"]], options["pilot_percent"]
-    return [
-        {
-            "state": state.words,
-            "frequency_hz": state.frequency_hz,
-            "audio_khz": convention.audio_khz(state, pilot),
-            "pilot_khz": pilot_khz(pilot) if state.stereo else 0.0,
-        }
-        for state in states
-    ]
+    time_constant_us = PRE_EMPHASES[options["pre_emphasis"]]
+    rows = []
+    for state in states:
+        audio_khz, by_pilot_khz = convention.audio_khz(state, pilot), pilot_khz(pilot) if state.stereo else 0.0
+        turn = 2.0 * math.pi * (state.frequency_hz or 0.0) * 1e-6 * time_constant_us
+        rows.append(
+            {
+                "state": state.words,
+                "frequency_hz": state.frequency_hz,
+                "audio_khz": audio_khz,
+                "pilot_khz": by_pilot_khz,
+                "all_khz": audio_khz * math.hypot(1.0, turn) + by_pilot_khz,
+            }
+        )
+    return rows
 
 
 # -- where a capture has them ------------------------------------------------------------------------------------

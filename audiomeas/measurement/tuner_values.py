@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
-from audiomeas.bench.parts import Part, scaled
+from audiomeas.bench.parts import Part, combined, scaled
 from audiomeas.measurement.budget import NOISE_AND_FIT, Told, own_parts, parts_of
 from audiomeas.measurement.played_bands import nearest
 from audiomeas.measurement.scale_parts import between_parts
 from audiomeas.measurement.separation import tell_separation
 from audiomeas.measurement.tuner_read import AUDIO_HZ
-from audiomeas.measurement.tuner_states import CARRIER, CONVENTIONS, FULL_KHZ, LEFT, MONO, PILOT, RIGHT
+from audiomeas.measurement.tuner_states import CARRIER, CONVENTIONS, FULL_KHZ, LEFT, MONO, PILOT, PRE_EMPHASES, RIGHT
 from audiomeas.measurement.tuner_views import QUANTITIES, ROW_KEYS
 
 if TYPE_CHECKING:
@@ -35,8 +35,8 @@ _PILOT_OFF = 3e-4
 _LOBE_BINS = 3.0
 #: Frequencies that a first-order fit needs besides those that it fits (see `analysis.equalization`).
 _LEAST_POINTS = 5
-PRE_EMPHASES = {"none": None, "50": "fm-50", "75": "fm-75"}
-DE_EMPHASES = {"50": "fm-50", "75": "fm-75", "25": "fm-25"}
+#: De-emphasis as options name it: its time constant in µs.
+DE_EMPHASES = ("50", "75", "25")
 _US = 1e6
 
 
@@ -245,10 +245,11 @@ class ChannelFigures:
         sent_db, expected_db = curves_db(places_hz, places_hz[list(known).index(_hz(reference))], self._options)
         measured_db, half_db = np.zeros(len(known)), np.zeros(len(known))
         for place, (hz, (_, row)) in enumerate(known.items()):
-            told = Told({})
-            tell_less(told, "level_db", row, "level_dbfs", at_reference, "level_dbfs")
-            measured_db[place] = told.values["level_db"]
-            half_db[place] = 0.0 if hz == _hz(reference) else told.uncertainty.get("level_db", 0.0)
+            assert row is not None
+            level_db, parts = _level(row)
+            reference_db, away = _level(at_reference)
+            measured_db[place] = level_db - reference_db
+            half_db[place] = 0.0 if hz == _hz(reference) else combined((*parts, *scaled(away, -1.0)))
         deviation_db = measured_db - expected_db
         self._told.values["response"] = [
             {
@@ -291,7 +292,7 @@ def target_of(options: Mapping[str, Any]) -> Equalization:
     """Return the de-emphasis that the tuner ought to have."""
     from audiomeas.analysis.equalization_curves import equalization
 
-    return equalization(DE_EMPHASES[options["de_emphasis"]])
+    return equalization(f"fm-{options['de_emphasis']}")
 
 
 def curves_db(frequency_hz: Any, reference_hz: float, options: Mapping[str, Any]) -> tuple[Any, Any]:
@@ -300,10 +301,9 @@ def curves_db(frequency_hz: Any, reference_hz: float, options: Mapping[str, Any]
 
     from audiomeas.analysis.equalization_curves import equalization
 
-    name = PRE_EMPHASES[options["pre_emphasis"]]
     sent_db = np.zeros(len(frequency_hz))
-    if name is not None:
-        sent_db = -equalization(name).gain_db(frequency_hz, reference_hz=reference_hz)
+    if PRE_EMPHASES[options["pre_emphasis"]]:
+        sent_db = -equalization(f"fm-{options['pre_emphasis']}").gain_db(frequency_hz, reference_hz=reference_hz)
     return sent_db, sent_db + target_of(options).gain_db(frequency_hz, reference_hz=reference_hz)
 
 
@@ -324,6 +324,17 @@ def tell_less(
     parts = [parts_of(one, of), parts_of(other, other_of)]
     if None not in parts:
         told.add(key, (*(parts[0] or ()), *scaled(parts[1] or (), -1.0)))
+
+
+def _level(row: ChannelResult) -> tuple[float, Sequence[Part]]:
+    """Return a tone's level and the parts of its uncertainty, in dB; in volts, where the bench's response is taken off.
+
+    Both ends of a difference have the scale in common: it cancels, as their parts name it.
+    """
+    level_v_rms, parts = row.values["level_v_rms"], parts_of(row, "level_v_rms")
+    if level_v_rms is None or parts is None:
+        return row.values["level_dbfs"], parts_of(row, "level_dbfs") or ()
+    return 20.0 * math.log10(level_v_rms), scaled(parts, DB_PER_NEPER / level_v_rms)
 
 
 def _residue(density: Density, wanted_hz: float) -> tuple[float, float, bool] | None:

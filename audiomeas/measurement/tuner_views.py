@@ -86,6 +86,7 @@ def _settings(result: Result) -> TableView:
             Column(heading="State"),
             Column(heading="Deviation by audio", unit="kHz"),
             Column(heading="By the pilot", unit="kHz"),
+            Column(heading="All, behind pre-emphasis", unit="kHz"),
             Column(heading="Heard from", unit="s", decimals=1),
             Column(heading="to", unit="s", decimals=1),
         ),
@@ -94,12 +95,13 @@ def _settings(result: Result) -> TableView:
                 row["state"],
                 row["audio_khz"],
                 row["pilot_khz"],
+                row["all_khz"],
                 "missing" if row["begin_s"] is None else row["begin_s"],
                 row["end_s"],
             )
             for row in rows
         ),
-        notes=(f"Pre-emphasis of the generator: {result.conditions['pre_emphasis']}; deviation is that before it.",),
+        notes=(f"Pre-emphasis of the generator: {result.conditions['pre_emphasis']}.",),
     )
 
 
@@ -122,7 +124,9 @@ def _silences(channel: ChannelResult) -> TableView:
 def _states(channel: ChannelResult, title: str, columns: Sequence[tuple[str, str, str]], *, of: str) -> TableView:
     """Return the states that tell a value; what a state has nothing of is left empty."""
     rows = [row for row in channel.values["states"] if row[of] is not None]
-    shown = [one for one in columns if any(row[one[0]] is not None for row in rows)]
+    known = [one for one in columns if any(row[one[0]] is not None for row in rows)]
+    in_volts = any(key == "level_v_rms" for key, _, _ in known)
+    shown = [one for one in known if not (in_volts and one[0] == "level_dbfs")]
     return TableView(
         title=title,
         columns=(Column(heading="State"), *(Column(heading=words, unit=unit) for _, words, unit in shown)),
@@ -184,7 +188,7 @@ def _separation_chart(result: Result) -> ChartView | None:
 def _by_frequency(
     result: Result, rows: str, key: str, *, title: str, y_label: str, caption: str, smallest_span: float
 ) -> ChartView | None:
-    """Return values against frequency; bounds as hollow points. None where no two frequencies are known."""
+    """Return values against frequency; bounds as hollow points. None where no channel knows two."""
     series: list[Series] = []
     for channel in result.channels:
         known = sorted((row for row in channel.values[rows] if row[key] is not None), key=_frequency)
@@ -194,7 +198,7 @@ def _by_frequency(
         series.append(_series(told, key, label, channel.channel))
         if bounds:
             series.append(_series(bounds, key, f"{label}, at least", channel.channel, hollow=True))
-    if len({hz for one in series for hz in one.x}) < 2:
+    if all(len(one.x) < 2 for one in series):
         return None
     return ChartView(
         name=key.removesuffix("_db") if rows != "response" else rows,
