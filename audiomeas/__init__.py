@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from audiomeas.record.archive import history as history
     from audiomeas.record.export import export as export
     from audiomeas.record.live import live as live
+    from audiomeas.record.live import live_listen as live_listen
     from audiomeas.record.logbook import logbook as logbook
     from audiomeas.record.reanalyze import reanalyze as reanalyze
     from audiomeas.record.verify import verify as verify
@@ -45,6 +46,8 @@ _WORDS = {
     "batch": "audiomeas.plan.batch",
     "bringup": "audiomeas.powerup.guide",
     "live": "audiomeas.record.live",
+    "soak": "audiomeas.plan.soak",
+    "live_listen": "audiomeas.record.live",
     "logbook": "audiomeas.record.logbook",
     "verify": "audiomeas.record.verify",
     "history": "audiomeas.record.archive",

@@ -9,11 +9,19 @@ import pytest
 
 from audiomeas.errors import RequestError
 from audiomeas.measurement.live import Wish
-from audiomeas.measurement.live_adjust import QUANTITIES, Adjusting, Target, find_quantity
+from audiomeas.measurement.live_adjust import Adjusting, Target, find_quantity, quantities
 from audiomeas.measurement.live_reading import ChannelReading, LiveReading
 from audiomeas.measurement.live_words import LiveWords, hertz, next_frequency_hz
 from audiomeas.present.big_figure import DOT_LINES, big_figure
-from audiomeas.present.live_view import KEYS, LEAST_COLUMNS, LEAST_LINES, LiveScreen, position_line, reading_line
+from audiomeas.present.live_view import (
+    KEYS,
+    LEAST_COLUMNS,
+    LEAST_LINES,
+    LiveScreen,
+    Playing,
+    position_line,
+    reading_line,
+)
 
 
 class Remembering:
@@ -169,7 +177,7 @@ def test_a_value_that_is_not_known_is_said_so():
 
 def test_the_next_quantity_leaves_the_target_behind():
     adjusting = Adjusting(find_quantity("volts"), channel=1, target=Target(value=1.0, tolerance=0.1))
-    for _ in QUANTITIES:
+    for _ in quantities(listens=False):
         adjusting.see(reading())
         assert (adjusting.target is None) == (adjusting.quantity.word != "volts")
         adjusting.next()
@@ -201,8 +209,8 @@ def screen_of(shown, adjusting=None, **rest):
     adjusting = adjusting or Adjusting(find_quantity("volts"), channel=1)
     if shown is not None:
         adjusting.see(shown)
-    values = {"wish": Wish(frequency_hz=1000.0, level_v_rms=0.05, sounding=(1,)), "driven": (1,), "highest_v_rms": 1.2}
-    return LiveScreen(reading=shown, adjusting=adjusting, **{**values, **rest})
+    playing = Playing(wish=Wish(frequency_hz=1000.0, level_v_rms=0.05, sounding=(1,)), driven=(1,), highest_v_rms=1.2)
+    return LiveScreen(reading=shown, adjusting=adjusting, **{"playing": playing, **rest})
 
 
 @pytest.mark.parametrize("size", [(LEAST_COLUMNS, LEAST_LINES), (80, 24), (200, 60), (20, 5), (1, 1)])
@@ -223,7 +231,8 @@ def test_a_screen_says_all_that_matters():
                   "crosstalk into the quiet channel: −71.5 dB", "1000 Hz, 50 mV (−26.0 dBV)", "1.2 V allowed",
                   "level: 1_", "SPACE", "! expired"):  # fmt: skip
         assert words in text, words
-    muted = screen_of(None, wish=Wish(frequency_hz=1000.0, level_v_rms=0.1)).lines(100, 30)
+    silent = Playing(wish=Wish(frequency_hz=1000.0, level_v_rms=0.1), driven=(1,), highest_v_rms=1.2)
+    muted = screen_of(None, playing=silent).lines(100, 30)
     assert "MUTED" in muted[0]
 
 

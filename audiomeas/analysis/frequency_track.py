@@ -30,7 +30,7 @@ _ATTENUATION_DB = 150.0
 #: A tone is there when this part of the power stands within so much of one frequency.
 _LEAST_SHARE, _NEAR = 0.7, 0.1
 #: Below this the power is rumble or hum, which are no part of the question.
-_LOWEST_HZ = 300.0
+LOWEST_FOUND_HZ = 300.0
 #: Tones of two probes are one within this.
 _SAME_TONE = 0.05
 
@@ -74,7 +74,7 @@ def probed(samples: FloatArray, sample_rate_hz: float) -> Probe:
     window = np.hanning(len(piece) + 1)[:-1]
     power = np.square(np.abs(np.fft.rfft(piece * window)))
     hz = np.arange(len(power)) * (sample_rate_hz / len(piece))
-    power[hz < _LOWEST_HZ] = 0.0
+    power[hz < LOWEST_FOUND_HZ] = 0.0
     whole = float(np.sum(power))
     if whole <= 0.0:
         return Probe(frequency_hz=None, peak=0.0)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from audiomeas.bench.opened import Bench
 from audiomeas.interface.streaming import StreamingTransport
-from audiomeas.interface.transport import Also
+from audiomeas.interface.transport import FEEDER_LATE_S, Also
 
 
 class PlaysVolts(Protocol):
@@ -50,11 +50,19 @@ def live_transport(
     hold_s: float,
     also: Also | None = None,
     in_real_time: bool = True,
+    feeder_late_s: float = FEEDER_LATE_S,
 ) -> StreamingTransport:
     """Return a transport that plays volts until it is told to fade; opens no device.
 
-    ears, hold_s : see `StreamingTransport`.  also : see `Bench.watch`.  in_real_time : see `StreamFormat`.
-    Raises CalibrationError.
+    ears, hold_s, feeder_late_s : see `StreamingTransport`.  also : see `Bench.watch`.
+    in_real_time : see `StreamFormat`.  Raises CalibrationError.
     """
     form = dataclasses.replace(bench.form, in_real_time=in_real_time)
-    return StreamingTransport(_Fractions(volts, bench), form, watch=bench.watch(also), ears=ears, hold_s=hold_s)
+    return StreamingTransport(
+        _Fractions(volts, bench),
+        form,
+        watch=bench.watch(also),
+        ears=ears,
+        hold_s=hold_s,
+        feeder_late_s=feeder_late_s,
+    )

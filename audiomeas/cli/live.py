@@ -7,6 +7,7 @@ import queue
 import sys
 import threading
 import time
+from contextlib import AbstractContextManager
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -27,17 +28,21 @@ from audiomeas.errors import AudiomeasError, BenchError, RequestError
 if TYPE_CHECKING:
     from audiomeas.measurement.live import Knob
     from audiomeas.measurement.live_adjust import Adjusting
+    from audiomeas.measurement.live_listen import Ear
     from audiomeas.measurement.live_take import Taken
     from audiomeas.measurement.live_words import LiveWords
 
 #: How often stdin and the newest reading are looked at.
 _LOOK_EVERY_S = 0.01
+#: Where a tone begins that nothing else is said of.
+_BEGINS_HZ = 1000.0
 #: So many lines of stdin are read before their turn.
 _LINES_AHEAD = 100
 
 
 @click.command(cls=Command)
-@click.option("--frequency", default="1 kHz", show_default=True, metavar="HZ", help="Where it begins, such as '997'.")
+@click.option("--frequency", metavar="HZ", help="Where it begins. Default: 1 kHz. --listen-only: what was recorded.")
+@click.option("--listen-only", is_flag=True, help="Send nothing: the unit plays a tone by itself.")
 @click.option("--input-level", metavar="LEVEL", help="Where it begins, at the unit's input. Default: very quiet.")
 @click.option("--output-level", metavar="LEVEL", help="Or at the unit's output, such as '1 W': found by measuring.")
 @channels_option
@@ -46,7 +51,8 @@ _LINES_AHEAD = 100
     default="volts",
     show_default=True,
     metavar="FIGURE",
-    help="The big figure: volts, watts, gain, thd, thd-n, symmetry, balance, phase, crosstalk.",
+    help="The big figure: volts, playback-level, watts, gain, thd, thd-n, symmetry, balance, phase, crosstalk. With "
+    "--listen-only: volts, playback-level, balance, phase, azimuth, azimuth-level, separation, speed, mean-speed.",
 )
 @click.option("--adjust-channel", type=click.INT, metavar="N", help="Whose figure. Default: the first driven.")
 @click.option("--target", type=click.FLOAT, metavar="NUMBER", help="Where the figure shall be, in its unit.")
@@ -67,7 +73,8 @@ _LINES_AHEAD = 100
 @loudspeakers_option
 @bench_option
 def live(
-    frequency: str,
+    frequency: str | None,
+    listen_only: bool,
     input_level: str | None,
     output_level: str | None,
     channels: tuple[int, ...] | None,
@@ -99,14 +106,21 @@ def live(
     up [DB]  down [DB]  level LEVEL  frequency HZ  channels 1|2|both
     mute  unmute  reset  take  wait SECONDS  quit
 
+    With --listen-only a tape deck, turntable or tuner plays by itself, and azimuth, speed, separation or level are
+    adjusted; nothing is sent. Azimuth begins at 1 kHz: at 10 kHz a whole turn more is not seen.
+
+    \b
+    Example: audiomeas live --listen-only --frequency 10k --adjust azimuth --target 0 --tolerance 20
+
     A word that is refused changes nothing and is said on stderr; once it is over, the exit status tells of it: 2 for a
     wrong word or value, 3 where the bench refused, the higher of both.
     """
     from audiomeas.measurement.live_adjust import Adjusting, find_quantity
     from audiomeas.measurement.live_words import LiveWords, hertz
     from audiomeas.record.live import live as live_call
+    from audiomeas.record.live import live_listen
 
-    quantity, goal = find_quantity(adjust), _target(target, tolerance)
+    quantity, goal = find_quantity(adjust, listens=listen_only), _target(target, tolerance)
     if as_json and not lines:
         raise RequestError("--json prints lines: give --lines too")
     if not lines:
@@ -114,36 +128,49 @@ def live(
 
         refuse_no_screen()
     messages = _Messages()
-    with live_call(
-        bench=bench,
-        frequency_hz=hertz(frequency),
-        input_level=input_level,
-        output_level=output_level,
-        channels=channels,
-        take_s=take_seconds,
-        captures=captures,
-        unit=unit,
-        records=records,
-        stage=stage,
-        new_stay=new_stay,
-        other_unit=other_unit if unit is None else other_unit_asked(records, unit, other_unit),
-        loudspeakers=asked(bench, loudspeakers),
-        say=messages.say,
-        progress=show_progress,
-    ) as knob:
+    begins_hz = None if frequency is None else hertz(frequency)
+    connected: dict[str, Any] = {"loudspeakers": asked(bench, loudspeakers), "say": messages.say, "progress": show_progress}
+    opened: AbstractContextManager[Knob | Ear]
+    if listen_only:
+        _refuse_played(input_level, output_level, channels, unit)
+        opened = live_listen(bench=bench, frequency_hz=begins_hz, **connected)
+    else:
+        opened = live_call(
+            bench=bench,
+            frequency_hz=_BEGINS_HZ if begins_hz is None else begins_hz,
+            input_level=input_level,
+            output_level=output_level,
+            channels=channels,
+            take_s=take_seconds,
+            captures=captures,
+            unit=unit,
+            records=records,
+            stage=stage,
+            new_stay=new_stay,
+            other_unit=other_unit if unit is None else other_unit_asked(records, unit, other_unit),
+            **connected,
+        )
+    with opened as held:
         show_progress_end()
-        whose = knob.driven[0] if adjust_channel is None else adjust_channel
-        if whose not in knob.there:
-            raise RequestError(f"--adjust-channel {whose}: this bench has {', '.join(map(str, knob.there))}")
-        adjusting = Adjusting(quantity, channel=whose, target=goal)
-        words = LiveWords(knob, adjusting)
+        whose = held.listened[0] if adjust_channel is None else adjust_channel
+        if whose not in held.there:
+            raise RequestError(f"--adjust-channel {whose}: this bench has {', '.join(map(str, held.there))}")
+        adjusting = Adjusting(quantity, channel=whose, target=goal, listens=listen_only)
+        words = LiveWords(held, adjusting)
         if lines:
-            return _Lines(knob, words, adjusting, as_json=as_json).run()
+            return _Lines(held, words, adjusting, as_json=as_json).run()
         from audiomeas.cli.live_screen import show
 
         with messages.held():
-            show(knob, words, adjusting, messages.newest)
+            show(held, words, adjusting, messages.newest)
     return 0
+
+
+def _refuse_played(*of_a_played_tone: object) -> None:
+    if any(one is not None for one in of_a_played_tone):
+        raise RequestError(
+            "with --listen-only nothing is sent and nothing taken: leave out levels, --channels and --unit"
+        )
 
 
 def _target(target: float | None, tolerance: float | None) -> Any:
@@ -186,8 +213,8 @@ class _Messages:
 class _Lines:
     """Readings out on stdout, words in from stdin."""
 
-    def __init__(self, knob: Knob, words: LiveWords, adjusting: Adjusting, *, as_json: bool) -> None:
-        self._knob, self._words, self._adjusting, self._as_json = knob, words, adjusting, as_json
+    def __init__(self, held: Knob | Ear, words: LiveWords, adjusting: Adjusting, *, as_json: bool) -> None:
+        self._held, self._words, self._adjusting, self._as_json = held, words, adjusting, as_json
         self._given: queue.Queue[str | None] = queue.Queue(_LINES_AHEAD)
         self._status = 0
         self._number = -1
@@ -208,19 +235,22 @@ class _Lines:
 
     def _begin(self) -> None:
         from audiomeas import __version__
+        from audiomeas.measurement.live import Knob
+        from audiomeas.measurement.live_heard import HEARD_DEFINITIONS
         from audiomeas.measurement.live_reading import DEFINITIONS
 
         if not self._as_json:
-            for note in self._knob.notes:
+            for note in self._held.notes:
                 say(f"warning: {note}")
             return
+        played = self._held if isinstance(self._held, Knob) else None
         _print_line(
             {
                 "audiomeas": __version__,
-                "simulated": self._knob.simulated,
-                "warnings": list(self._knob.notes),
-                "definitions": DEFINITIONS,
-                "highest_input_level_v_rms": self._knob.highest_level_v_rms,
+                "simulated": self._held.simulated,
+                "warnings": list(self._held.notes),
+                "definitions": HEARD_DEFINITIONS if played is None else DEFINITIONS,
+                "highest_input_level_v_rms": None if played is None else played.highest_level_v_rms,
             }
         )
 
@@ -249,7 +279,7 @@ class _Lines:
         try:
             return do()
         except AudiomeasError as error:
-            self._knob.turn()  # raises when the tone has ended
+            self._held.turn()  # raises when the tone has ended
             say(f"refused: {error}")
             self._status = max(self._status, error.exit_status if isinstance(error, BenchError) else 2)
         return None
@@ -257,7 +287,7 @@ class _Lines:
     def _show(self) -> None:
         from audiomeas.present.live_view import reading_line
 
-        reading = self._knob.reading()
+        reading = self._held.reading()
         if reading is None or reading.number == self._number:
             return
         self._number = reading.number

@@ -16,6 +16,7 @@ from audiomeas.errors import AudiomeasError, RequestError
 if TYPE_CHECKING:
     from audiomeas.measurement.live import Knob
     from audiomeas.measurement.live_adjust import Adjusting
+    from audiomeas.measurement.live_listen import Ear
     from audiomeas.measurement.live_words import LiveWords
 
 #: How long a look at the keyboard waits: the knob is heard of at least so often.
@@ -36,10 +37,10 @@ def refuse_no_screen() -> None:
         raise RequestError(f"a full screen needs a terminal for keys and for its picture: {_WAY_OUT}")
 
 
-def show(knob: Knob, words: LiveWords, adjusting: Adjusting, newest_warning: Callable[[], str]) -> None:
+def show(held: Knob | Ear, words: LiveWords, adjusting: Adjusting, newest_warning: Callable[[], str]) -> None:
     """Show readings and obey keys until 'quit'. Raises what ended the tone; the terminal is as before, in any case."""
     with _screen() as (curses, window):
-        _Screen(curses, window, knob, words, adjusting, newest_warning).run()
+        _Screen(curses, window, held, words, adjusting, newest_warning).run()
 
 
 @contextmanager
@@ -75,7 +76,7 @@ class _Screen:
         self,
         curses: Any,
         window: Any,
-        knob: Knob,
+        held: Knob | Ear,
         words: LiveWords,
         adjusting: Adjusting,
         newest_warning: Callable[[], str],
@@ -83,7 +84,7 @@ class _Screen:
         from audiomeas.measurement.live_words import COARSE_DB, FINE_DB
 
         self._curses, self._window = curses, window
-        self._knob, self._words, self._adjusting = knob, words, adjusting
+        self._held, self._words, self._adjusting = held, words, adjusting
         self._newest_warning = newest_warning
         self._message, self._warned = "", ""
         self._question, self._typed = "", ""
@@ -114,7 +115,7 @@ class _Screen:
         number = -1
         while not self._words.over:
             key = self._window.getch()
-            reading = self._knob.reading()
+            reading = self._held.reading()
             changed = key != -1
             if changed:
                 self._pressed(key)
@@ -153,7 +154,7 @@ class _Screen:
         try:
             do()
         except AudiomeasError as error:
-            self._knob.turn()  # raises when the tone has ended
+            self._held.turn()  # raises when the tone has ended
             self._message = f"refused: {error}"
 
     def _told_takes(self) -> bool:
@@ -165,22 +166,28 @@ class _Screen:
         return True
 
     def _draw(self) -> None:
-        from audiomeas.present.live_view import LiveScreen
+        from audiomeas.measurement.live import Knob
+        from audiomeas.present.live_view import LiveScreen, Playing
 
         warning = self._newest_warning()
         if warning != self._warned:
             self._message = self._warned = warning
         height, width = self._window.getmaxyx()
+        held = self._held
+        playing, nominal_hz = None, None
+        if isinstance(held, Knob):
+            playing = Playing(wish=held.wish, driven=held.driven, highest_v_rms=held.highest_level_v_rms)
+        else:
+            nominal_hz = held.nominal_hz
         screen = LiveScreen(
-            reading=self._knob.reading(),
-            wish=self._knob.wish,
-            driven=self._knob.driven,
-            highest_v_rms=self._knob.highest_level_v_rms,
+            reading=held.reading(),
+            playing=playing,
+            nominal_hz=nominal_hz,
             adjusting=self._adjusting,
             message=self._message or ("taking …" if self._words.takes else ""),
             typing=f"{self._question}: {self._typed}_ (Enter sets it, Escape leaves it)" if self._question else "",
-            notes=self._knob.notes,
-            simulated=self._knob.simulated,
+            notes=self._held.notes,
+            simulated=self._held.simulated,
         )
         self._window.erase()
         for row, line in enumerate(screen.lines(width - 1, height, block=self._block)):

@@ -15,6 +15,7 @@ from audiomeas.measurement.budget import METHOD, NOISE_AND_FIT, Told
 from audiomeas.measurement.flutter_parts import OPTIONS as PART_OPTIONS
 from audiomeas.measurement.flutter_parts import named, parts_of
 from audiomeas.measurement.flutter_views import QUANTITIES, charts, tables
+from audiomeas.measurement.nominal_speed import STANDARD_HZ, nominal_hz_of
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import over_range_words
 
@@ -25,12 +26,6 @@ if TYPE_CHECKING:
     from audiomeas.recording import Recording
     from audiomeas.stimulus import Silence
 
-#: Test tones of the standards: NAB and JIS, IEC and DIN.
-STANDARD_HZ = (3000.0, 3150.0)
-#: A tone this far (relative) from a standard one is another: machines are nearer, and the two lie 4.9 % apart.
-_OTHER_TONE = 0.025
-#: Nearer to the other standard tone than this, although another was asked for: worth a word.
-_LIKE_THE_OTHER = 0.015
 #: How far a card's crystal may be off where nothing tells (common practice).
 _CLOCK_PPM = 50.0
 CLOCK = "clock of the card"
@@ -112,7 +107,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     first = next((one for one in heard if isinstance(one, _Heard)), None)
     if first is None:
         raise SignalError(str(heard[0]))
-    nominal_hz, warnings = _nominal(first.found.speed.mean_hz, options["nominal_hz"])
+    nominal_hz, warnings = nominal_hz_of(first.found.speed.mean_hz, options["nominal_hz"])
     return result_of(
         known,
         "flutter",
@@ -172,32 +167,6 @@ def _tracked(recording: Recording, tone: Tone) -> tuple[tuple[Track, ...], Recor
         tracker.add(block)
     known = recording.completed() if isinstance(recording, RecordingOnDisk) else recording
     return tracker.tracks(), known
-
-
-def _nominal(found_hz: float, asked_hz: float | None) -> tuple[float | None, list[str]]:
-    """Return what the speed refers to, None where nothing tells; and what is to be said of it."""
-    nearest_hz = min(STANDARD_HZ, key=lambda hz: abs(found_hz - hz))
-    off = found_hz / nearest_hz - 1.0
-    if asked_hz is None:
-        if abs(off) <= _OTHER_TONE:
-            return nearest_hz, []
-        return None, [
-            f"the tone of {found_hz:.0f} Hz is none of the usual ones ({_listed()}): give nominal_hz, what the tape or "
-            "record was made with, and its speed is told"
-        ]
-    if abs(found_hz / asked_hz - 1.0) > _OTHER_TONE:
-        like = (
-            f", and a tone of {nearest_hz:g} Hz would be {100 * off:+.2f} % off" if abs(off) < _LIKE_THE_OTHER else ""
-        )
-        return asked_hz, [
-            f"the tone is {100 * (found_hz / asked_hz - 1.0):+.1f} % from nominal_hz of {asked_hz:g} Hz{like}: is it "
-            "the right tape or record, at the right speed?"
-        ]
-    return asked_hz, []
-
-
-def _listed() -> str:
-    return ", ".join(f"{hz:g} Hz" for hz in STANDARD_HZ)
 
 
 # -- a channel ---------------------------------------------------------------------------------------------------

@@ -66,6 +66,11 @@ class Knob(HeldStream):
         return self._driven
 
     @property
+    def listened(self) -> tuple[int, ...]:
+        """The channels whose figures come first: those that sound."""
+        return self._driven
+
+    @property
     def muted(self) -> bool:
         """Nothing is played."""
         return not self._tone.wish.sounding

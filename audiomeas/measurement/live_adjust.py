@@ -18,6 +18,7 @@ class Quantity:
     """What can be adjusted. word : of the command.  key : in a reading.  of_pair : it stands between the channels.
 
     decimals : fixed where dB or degrees are told; None: so many significant digits.
+    played, heard : known of a tone that is played, and of one that the unit plays by itself.
     """
 
     word: str
@@ -27,27 +28,65 @@ class Quantity:
     of_pair: bool = False
     decimals: int | None = None
     digits: int = _DIGITS
+    played: bool = True
+    heard: bool = False
+
+
+def _heard(word: str, key: str, title: str, unit: str, decimals: int) -> Quantity:
+    """Return what stands between the channels, or is of both, while the unit plays by itself."""
+    return Quantity(
+        word=word, key=key, title=title, unit=unit, of_pair=True, decimals=decimals, played=False, heard=True
+    )
 
 
 QUANTITIES = (
-    Quantity(word="volts", key="level_v_rms", title="level", unit="V"),
+    Quantity(word="volts", key="level_v_rms", title="level", unit="V", heard=True),
+    Quantity(word="playback-level", key="level_dbv", title="level", unit="dBV", decimals=2, heard=True),
     Quantity(word="watts", key="level_w", title="power into the load", unit="W"),
     Quantity(word="gain", key="gain_db", title="gain", unit="dB", decimals=2),
     Quantity(word="thd", key="thd_percent", title="harmonic distortion", unit="%", digits=_FEW_DIGITS),
     Quantity(word="thd-n", key="thd_n_percent", title="distortion and noise", unit="%", digits=_FEW_DIGITS),
     Quantity(word="symmetry", key="symmetry_db", title="upper crest flatter than lower", unit="dB", decimals=2),
-    Quantity(word="balance", key="balance_db", title="left over right", unit="dB", of_pair=True, decimals=2),
-    Quantity(word="phase", key="phase_difference_deg", title="left less right", unit="°", of_pair=True, decimals=1),
+    Quantity(
+        word="balance", key="balance_db", title="left over right", unit="dB", of_pair=True, decimals=2, heard=True
+    ),
+    Quantity(
+        word="phase",
+        key="phase_difference_deg",
+        title="left less right",
+        unit="°",
+        of_pair=True,
+        decimals=1,
+        heard=True,
+    ),
     Quantity(word="crosstalk", key="crosstalk_db", title="quiet over driven", unit="dB", of_pair=True, decimals=1),
+    _heard("azimuth", "azimuth_deg", "left less right, mean of some seconds", "°", 1),
+    _heard("azimuth-level", "azimuth_level_db", "sum of both channels re in phase", "dB", 2),
+    _heard("separation", "separation_db", "louder channel over the other", "dB", 1),
+    _heard("speed", "speed_error_percent", "error of the speed, now", "%", 3),
+    _heard("mean-speed", "mean_speed_error_percent", "error of the speed, mean of some seconds", "%", 3),
 )
 
 
-def find_quantity(word: str) -> Quantity:
-    """Return a quantity by its word. Raises RequestError with the nearest."""
-    for quantity in QUANTITIES:
+def quantities(*, listens: bool) -> tuple[Quantity, ...]:
+    """Return what can be adjusted while a tone is played, or (listens) while the unit plays by itself."""
+    return tuple(one for one in QUANTITIES if (one.heard if listens else one.played))
+
+
+def find_quantity(word: str, *, listens: bool = False) -> Quantity:
+    """Return a quantity by its word. listens : as in `quantities`. Raises RequestError with the nearest."""
+    there = quantities(listens=listens)
+    for quantity in there:
         if quantity.word == word:
             return quantity
-    words = [quantity.word for quantity in QUANTITIES]
+    words = [quantity.word for quantity in there]
+    if word in (quantity.word for quantity in QUANTITIES):
+        why = (
+            "is known of a tone that this bench plays: leave out --listen-only"
+            if listens
+            else "is known of a tone that the unit plays by itself: give --listen-only"
+        )
+        raise RequestError(f"{word!r} {why}, or use {', '.join(words)}")
     raise RequestError(f"there is no {word!r} to adjust{nearest(word, words)}; use {', '.join(words)}")
 
 
@@ -66,13 +105,19 @@ class Target:
 
 
 class Adjusting:
-    """Follows one quantity through the readings. channel : whose, where the quantity is one of a channel."""
+    """Follows one quantity through the readings. channel : whose, where the quantity is one of a channel.
 
-    def __init__(self, quantity: Quantity, *, channel: int, target: Target | None = None) -> None:
+    bound : 'at most' or 'at least', where the value is one.   listens : as in `quantities`.
+    """
+
+    def __init__(
+        self, quantity: Quantity, *, channel: int, target: Target | None = None, listens: bool = False
+    ) -> None:
         self.quantity, self.channel, self.target = quantity, channel, target
+        self._there = quantities(listens=listens)
         self._target, self._of_target = target, quantity
         self.value: float | None = None
-        self.is_bound = False
+        self.bound = ""
         self.least: float | None = None
         self.most: float | None = None
 
@@ -82,25 +127,25 @@ class Adjusting:
 
     def next(self) -> None:
         """Go on to the next quantity; a target belongs to the one that it was given for, and comes back with it."""
-        self.quantity = QUANTITIES[(QUANTITIES.index(self.quantity) + 1) % len(QUANTITIES)]
+        self.quantity = self._there[(self._there.index(self.quantity) + 1) % len(self._there)]
         self.target = self._target if self.quantity is self._of_target else None
         self.value = None
         self.forget()
 
     def see(self, reading: LiveReading) -> None:
         """Take a new reading. Only a settled one counts as an extreme."""
-        self.value, self.is_bound = self._found(reading)
+        self.value, self.bound = self._found(reading)
         if self.value is None or not reading.settled:
             return
         self.least = self.value if self.least is None else min(self.least, self.value)
         self.most = self.value if self.most is None else max(self.most, self.value)
 
-    def _found(self, reading: LiveReading) -> tuple[float | None, bool]:
+    def _found(self, reading: LiveReading) -> tuple[float | None, str]:
         key = self.quantity.key
         if self.quantity.of_pair:
-            return reading.pair.get(key), False
+            return reading.pair.get(key), reading.pair_bound.get(key, "")
         channel = reading.channel(self.channel)
-        return channel.values.get(key), key in channel.bound
+        return channel.values.get(key), channel.bound.get(key, "")
 
     @property
     def title(self) -> str:
@@ -145,7 +190,7 @@ class Adjusting:
             "unit": self.quantity.unit,
             "channel": None if self.quantity.of_pair else self.channel,
             "value": self.value,
-            "bound": "at most" if self.is_bound else None,
+            "bound": self.bound or None,
             "least": self.least,
             "most": self.most,
             "target": None if target is None else target.value,

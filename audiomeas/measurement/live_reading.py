@@ -18,7 +18,7 @@ from audiomeas.interface.transport import at_end_code, to_fractions
 from audiomeas.measurement.result import clean
 from audiomeas.recording import step_of_codes
 from audiomeas.stimulus.live_tone import Wish
-from audiomeas.units import amplitude_ratio_to_db, ratio_to_percent, v_rms_to_w
+from audiomeas.units import amplitude_ratio_to_db, ratio_to_percent, v_rms_to_dbv, v_rms_to_w
 
 #: From this flatness of a crest on the tops are called flat: 0.1 dB of an ideal clipper's overdrive flattens by 0.08 dB
 #: (0.33 % THD), 0.3 dB by 0.22 dB (1.2 % THD).
@@ -43,8 +43,9 @@ _FLAT_TOPS = "flat tops"
 class ChannelReading:
     """One channel, now. Values that can't be told are None, and `why_not` says why.
 
-    values : level_v_rms, level_w, gain_db, thd_percent, thd_n_percent, upper_flat_db, lower_flat_db, symmetry_db (the
-    upper crest's flatness less the lower's).  bound : key → 'at most'.  harmonics : the two largest, (order, dB).
+    values : level_v_rms, level_dbv, level_w, gain_db, thd_percent, thd_n_percent, upper_flat_db, lower_flat_db,
+    symmetry_db (the upper crest's flatness less the lower's).  bound : key → 'at most'.
+    harmonics : the two largest, (order, dB).
     warnings : over-range of the card, flat tops.
     """
 
@@ -69,8 +70,11 @@ class ChannelReading:
         }
 
 
+#: Keys of a channel that a change on its way leaves.
+_LEVEL_KEYS = ("level_v_rms", "level_dbv", "level_w")
 CHANNEL_KEYS = (
     "level_v_rms",
+    "level_dbv",
     "level_w",
     "gain_db",
     "thd_percent",
@@ -80,6 +84,15 @@ CHANNEL_KEYS = (
     "symmetry_db",
 )
 PAIR_KEYS = ("balance_db", "phase_difference_deg", "crosstalk_db")
+HEARD_KEYS = (
+    "balance_db",
+    "phase_difference_deg",
+    "azimuth_deg",
+    "azimuth_level_db",
+    "separation_db",
+    "speed_error_percent",
+    "mean_speed_error_percent",
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,7 +102,8 @@ class LiveReading:
     settled : nothing was changed in it; else only levels are told.
 
     pair : balance_db (first channel over second), phase_difference_deg (first less second), both with both driven;
-    crosstalk_db (undriven over driven) with one of them driven.
+    crosstalk_db (undriven over driven) with one of them driven.  pair_bound : key → 'at least'.
+    listens : nothing is played; it is a tone that the unit plays by itself, and `pair` holds what HEARD_KEYS lists.
     """
 
     number: int
@@ -97,12 +111,14 @@ class LiveReading:
     wish: Wish
     channels: tuple[ChannelReading, ...]
     pair: Mapping[str, float]
+    pair_bound: Mapping[str, str] = dataclasses.field(default_factory=dict)
+    listens: bool = False
     simulated: bool = False
 
     @property
     def muted(self) -> bool:
-        """Nothing is played."""
-        return not self.wish.sounding
+        """Nothing is played, though it might be."""
+        return not self.wish.sounding and not self.listens
 
     def channel(self, number: int) -> ChannelReading:
         """Return a channel by its 1-based number. Raises KeyError."""
@@ -122,13 +138,15 @@ class LiveReading:
         facts = {
             "reading": self.number,
             "simulated": self.simulated,
+            "listens": self.listens,
             "muted": self.muted,
             "settled": self.settled,
-            "frequency_hz": self.wish.frequency_hz,
-            "input_level_v_rms": self.wish.level_v_rms,
+            "frequency_hz": self.wish.frequency_hz or None,
+            "input_level_v_rms": None if self.listens else self.wish.level_v_rms,
             "driven_channels": list(self.wish.sounding),
             "channels": [channel.as_json() for channel in self.channels],
-            **{key: self.pair.get(key) for key in PAIR_KEYS},
+            **{key: self.pair.get(key) for key in (HEARD_KEYS if self.listens else PAIR_KEYS)},
+            **({"bound": dict(self.pair_bound)} if self.listens else {}),
         }
         cleaned: dict[str, Any] = clean(facts)
         return cleaned
@@ -161,7 +179,7 @@ def _channel(
     fractions: Any, over: bool, step_fs: float | None, channel: int, wish: Wish, bench: Bench
 ) -> tuple[ChannelReading, ToneReading | None]:
     driven = channel in wish.sounding
-    warnings = [f"input {channel} is over-range: set a higher range, or lower the level"] if over else []
+    warnings = [over_range_warning(channel)] if over else []
     muted, not_driven = _NOTHING_PLAYED
     why_not = "" if driven else (muted if not wish.sounding else not_driven)
     if over:
@@ -194,9 +212,14 @@ def _channel(
     return reading, tone
 
 
+def over_range_warning(channel: int) -> str:
+    """Return what is said of an input of the card that is driven beyond its range."""
+    return f"input {channel} is over-range: set a higher range, or lower the level"
+
+
 def _only_level(reading: ChannelReading) -> ChannelReading:
     """Return what can be told while a change is on its way: a level, but no ratio to what is played, and no purity."""
-    values = {key: reading.values[key] for key in ("level_v_rms", "level_w") if key in reading.values}
+    values = {key: reading.values[key] for key in _LEVEL_KEYS if key in reading.values}
     # A glide bends a wave's tops and wanders in frequency: neither is a finding about the unit.
     warnings = tuple(line for line in reading.warnings if _FLAT_TOPS not in line)
     why_not = reading.why_not if reading.why_not in (*_NOTHING_PLAYED, _OVER_RANGE, "") else "settling"
@@ -206,6 +229,7 @@ def _only_level(reading: ChannelReading) -> ChannelReading:
 def _values(tone: ToneReading, channel: int, wish: Wish, bench: Bench) -> dict[str, float]:
     values = {
         "level_v_rms": tone.level_rms,
+        "level_dbv": v_rms_to_dbv(tone.level_rms),
         "gain_db": amplitude_ratio_to_db(tone.level_rms / wish.level_v_rms),
         "upper_flat_db": tone.upper_flat_db,
         "lower_flat_db": tone.lower_flat_db,
@@ -249,4 +273,14 @@ def _pair(fractions: Any, tones: Mapping[int, ToneReading], wish: Wish, bench: B
     return {}
 
 
-__all__ = ["BAND_HZ", "CHANNEL_KEYS", "DEFINITIONS", "PAIR_KEYS", "ChannelReading", "LiveReading", "read_live"]
+__all__ = [
+    "BAND_HZ",
+    "CHANNEL_KEYS",
+    "DEFINITIONS",
+    "HEARD_KEYS",
+    "PAIR_KEYS",
+    "ChannelReading",
+    "LiveReading",
+    "over_range_warning",
+    "read_live",
+]

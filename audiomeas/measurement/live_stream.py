@@ -34,6 +34,11 @@ class HeldStream:
         return self._session.bench.channels
 
     @property
+    def listened(self) -> tuple[int, ...]:
+        """The channels whose figures come first: those that sound, or all."""
+        return self.there
+
+    @property
     def simulated(self) -> bool:
         """The bench is a simulated one."""
         return self._session.simulated

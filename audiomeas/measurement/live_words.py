@@ -1,6 +1,8 @@
 """The words that turn the knob, one a line: for scripts, and behind the keys of the screen.
 
 up [DB] · down [DB] · level LEVEL · frequency HZ · channels 1|2|both · mute · unmute · reset · take · wait S · quit
+
+While the unit plays by itself: frequency HZ (what its tone was made with) · reset · wait S · quit
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ from concurrent.futures import Future
 from audiomeas.errors import RequestError
 from audiomeas.measurement.live import Knob
 from audiomeas.measurement.live_adjust import Adjusting
+from audiomeas.measurement.live_listen import Ear
 from audiomeas.measurement.live_take import Taken
 from audiomeas.tomlfile import nearest
 from audiomeas.units import parse_level
@@ -24,28 +27,36 @@ _MIDDLE_HZ = 1000.0
 #: Longest wait of a script.
 _LONGEST_WAIT_S = 3600.0
 BOTH = "both"
+#: Words that turn what is played.
+_OF_A_KNOB = ("up", "down", "level", "channels", "mute", "unmute", "take")
+#: What a word does with what stands behind it.
+Word = Callable[[str], None]
 
 
 class LiveWords:
     """Obeys words. over : 'quit' came.  waits_s : 'wait' asks the caller for this pause, once.  takes : under way."""
 
-    def __init__(self, knob: Knob, adjusting: Adjusting) -> None:
-        self._knob, self._adjusting = knob, adjusting
+    def __init__(self, held: Knob | Ear, adjusting: Adjusting) -> None:
+        self._held = held
         self.over = False
         self.waits_s = 0.0
         self.takes: list[Future[Taken]] = []
-        self._words: dict[str, Callable[[str], None]] = {
-            "up": lambda rest: knob.raise_db(_decibels(rest)),
-            "down": lambda rest: knob.raise_db(-_decibels(rest)),
-            "level": self._level,
-            "frequency": lambda rest: knob.set_frequency(hertz(rest)),
-            "channels": self._channels,
-            "mute": _alone("mute", knob.mute),
-            "unmute": _alone("unmute", knob.unmute),
+        self._words = (_of_ear(held) if isinstance(held, Ear) else self._of_knob(held)) | {
             "reset": _alone("reset", adjusting.forget),
-            "take": _alone("take", self._take),
             "wait": self._wait,
             "quit": _alone("quit", self._quit),
+        }
+
+    def _of_knob(self, knob: Knob) -> dict[str, Word]:
+        return {
+            "up": lambda rest: knob.raise_db(_decibels(rest)),
+            "down": lambda rest: knob.raise_db(-_decibels(rest)),
+            "level": lambda rest: knob.set_level(_input_level(rest)),
+            "frequency": lambda rest: knob.set_frequency(hertz(rest)),
+            "channels": lambda rest: knob.drive(_channels(rest, knob.there)),
+            "mute": _alone("mute", knob.mute),
+            "unmute": _alone("unmute", knob.unmute),
+            "take": _alone("take", lambda: self.takes.append(knob.begin_take())),
         }
 
     def obey(self, line: str) -> None:
@@ -63,31 +74,22 @@ class LiveWords:
         known(rest.strip())
 
     def toggle(self) -> None:
-        """Mute, or unmute."""
-        if self._knob.muted:
-            self._knob.unmute()
+        """Mute, or unmute. Raises RequestError where nothing is sent."""
+        knob = self._knob()
+        if knob.muted:
+            knob.unmute()
         else:
-            self._knob.mute()
+            knob.mute()
 
     def step_frequency(self, steps: int) -> None:
-        """Go to the next frequency of the third-octave series, up or down."""
-        self._knob.set_frequency(next_frequency_hz(self._knob.wish.frequency_hz, steps))
+        """Go to the next frequency of the third-octave series, up or down. Raises as `toggle`."""
+        knob = self._knob()
+        knob.set_frequency(next_frequency_hz(knob.wish.frequency_hz, steps))
 
-    def _level(self, rest: str) -> None:
-        level = parse_level(rest)
-        if level.unit != "V":
-            raise RequestError(f"level {rest!r}: the knob sets what goes into the unit, in V, mV, dBV or dBu")
-        self._knob.set_level(level.v_rms())
-
-    def _channels(self, rest: str) -> None:
-        there = self._knob.there
-        chosen = there if rest.lower() == BOTH else tuple(n for n in there if str(n) == rest)
-        if not chosen:
-            raise RequestError(f"channels {rest!r}: write {', '.join(map(str, there))} or {BOTH}")
-        self._knob.drive(chosen)
-
-    def _take(self) -> None:
-        self.takes.append(self._knob.begin_take())
+    def _knob(self) -> Knob:
+        if isinstance(self._held, Ear):
+            raise _nothing_sent()
+        return self._held
 
     def _wait(self, rest: str) -> None:
         self.waits_s = _number(rest, "wait")
@@ -96,6 +98,35 @@ class LiveWords:
 
     def _quit(self) -> None:
         self.over = True
+
+
+def _of_ear(ear: Ear) -> dict[str, Word]:
+    return dict.fromkeys(_OF_A_KNOB, _refused) | {"frequency": lambda rest: ear.set_nominal(hertz(rest))}
+
+
+def _refused(_: str) -> None:
+    raise _nothing_sent()
+
+
+def _nothing_sent() -> RequestError:
+    return RequestError(
+        "nothing is sent while the unit plays by itself: there is no tone to turn, mute or take "
+        "(flutter, disc and noise measure what it plays)"
+    )
+
+
+def _input_level(rest: str) -> float:
+    level = parse_level(rest)
+    if level.unit != "V":
+        raise RequestError(f"level {rest!r}: the knob sets what goes into the unit, in V, mV, dBV or dBu")
+    return level.v_rms()
+
+
+def _channels(rest: str, there: tuple[int, ...]) -> tuple[int, ...]:
+    chosen = there if rest.lower() == BOTH else tuple(n for n in there if str(n) == rest)
+    if not chosen:
+        raise RequestError(f"channels {rest!r}: write {', '.join(map(str, there))} or {BOTH}")
+    return chosen
 
 
 def next_frequency_hz(frequency_hz: float, steps: int) -> float:
@@ -129,7 +160,7 @@ def _number(text: str, what: str, *, shown: str | None = None) -> float:
     return found
 
 
-def _alone(word: str, do: Callable[[], None]) -> Callable[[str], None]:
+def _alone(word: str, do: Callable[[], None]) -> Word:
     def obey(rest: str) -> None:
         if rest:
             raise RequestError(f"{word} stands alone: leave out {rest!r}")

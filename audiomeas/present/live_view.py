@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from audiomeas.measurement.distortion_views import order_name
@@ -24,20 +25,35 @@ KEYS = (
     "SPACE mutes, unmutes · up/down 0.1 dB · page up/down 1 dB · l level · q quits",
     "left/right, f frequency · 1 2 b channels · a next figure · r resets · t takes",
 )
+LISTENING_KEYS = ("f frequency that the tone was made with · a next figure · r resets · q quits",)
+
+
+_LISTENING = "LISTENING, nothing is sent"
+#: Of a tone's frequency: 0.01 % must be seen.
+_TONE_DIGITS = 6
+
+
+@dataclass(frozen=True, kw_only=True)
+class Playing:
+    """What is played, or ready to be. highest_v_rms : what the interlock allows."""
+
+    wish: Wish
+    driven: tuple[int, ...]
+    highest_v_rms: float
 
 
 @dataclass(frozen=True, kw_only=True)
 class LiveScreen:
     """Everything that one screen shows. message : of the last command.  typing : what is being typed, and for what.
 
+    playing : None: nothing is sent, the unit plays by itself.   nominal_hz : then: what its tone was made with.
     notes : of the bench, on every screen.
     """
 
     reading: LiveReading | None
-    wish: Wish
-    driven: tuple[int, ...]
-    highest_v_rms: float
     adjusting: Adjusting
+    playing: Playing | None = None
+    nominal_hz: float | None = None
     message: str = ""
     typing: str = ""
     notes: tuple[str, ...] = ()
@@ -46,7 +62,8 @@ class LiveScreen:
     def lines(self, width: int, height: int, *, block: str = "█") -> list[str]:
         """Return at most `height` lines of at most `width` columns."""
         if width < LEAST_COLUMNS or height < LEAST_LINES:
-            words = f"make the window {LEAST_COLUMNS} by {LEAST_LINES} or larger (SPACE mutes, q quits)"
+            keys = "q quits" if self.playing is None else "SPACE mutes, q quits"
+            words = f"make the window {LEAST_COLUMNS} by {LEAST_LINES} or larger ({keys})"
             return wrapped(words, max(width, 1))[:height]
         above, below = self._above(), self._below(width)
         room = height - len(above) - len(below)
@@ -55,9 +72,13 @@ class LiveScreen:
         return [line[:width] for line in (*above, *figure, *blank, *below)][:height]
 
     def _above(self) -> list[str]:
-        state = "MUTED" if not self.wish.sounding else f"SOUNDING on {_channels(self.wish.sounding)}"
-        waits = "" if self.reading is None or self.reading.settled or self.reading.muted else " · settling"
-        head = f"{state}{waits}"
+        if self.playing is None:
+            head = _LISTENING
+        else:
+            sounding = self.playing.wish.sounding
+            state = f"SOUNDING on {_channels(sounding)}" if sounding else "MUTED"
+            waits = "" if self.reading is None or self.reading.settled or self.reading.muted else " · settling"
+            head = f"{state}{waits}"
         return [*([SIMULATED_NOTE] if self.simulated else []), head, self.adjusting.title]
 
     def _figure(self, width: int, room: int, block: str) -> list[str]:
@@ -68,7 +89,7 @@ class LiveScreen:
         if adjusting.value is None:
             return ["", "not known", "", *told]
         digits = adjusting.digits(adjusting.value)
-        bound = ["at most"] if adjusting.is_bound else []
+        bound = [adjusting.bound] if adjusting.bound else []
         # The empty lines around the figure go first where the window is low: the figure is what is read from afar.
         most = room - len(told) - len(bound)
         spared = most - (1 if bound else 2)
@@ -86,19 +107,27 @@ class LiveScreen:
             lines.append(pair_words(self.reading))
         lines += [self._played(), self.typing or self.message]
         told = [part for line in lines for part in wrapped(line, width)]
-        return [*told, *([] if self.typing or self.message else [""]), *_wrapped_keys(width)]
+        return [
+            *told,
+            *([] if self.typing or self.message else [""]),
+            *_wrapped_keys(LISTENING_KEYS if self.playing is None else KEYS, width),
+        ]
 
     def _played(self) -> str:
-        verb = "plays" if self.wish.sounding else "ready"
+        if self.playing is None:
+            known = "that of a usual one, if it is near" if self.nominal_hz is None else f"{plain(self.nominal_hz)} Hz"
+            return f"speed is told for a tone made with: {known}"
+        wish, driven = self.playing.wish, self.playing.driven
+        verb = "plays" if wish.sounding else "ready"
         return (
-            f"{verb}: {plain(self.wish.frequency_hz)} Hz, {volts(self.wish.level_v_rms)} "
-            f"({fixed(v_rms_to_dbv(self.wish.level_v_rms), 1)} dBV) into {_channels(self.driven)}; "
-            f"up to {volts(self.highest_v_rms)} allowed"
+            f"{verb}: {plain(wish.frequency_hz)} Hz, {volts(wish.level_v_rms)} "
+            f"({fixed(v_rms_to_dbv(wish.level_v_rms), 1)} dBV) into {_channels(driven)}; "
+            f"up to {volts(self.playing.highest_v_rms)} allowed"
         )
 
 
-def _wrapped_keys(width: int) -> list[str]:
-    return [part for line in KEYS for part in wrapped(line, width)]
+def _wrapped_keys(keys: Sequence[str], width: int) -> list[str]:
+    return [part for line in keys for part in wrapped(line, width)]
 
 
 def _channels(channels: tuple[int, ...]) -> str:
@@ -134,6 +163,8 @@ def channel_words(reading: ChannelReading) -> str:
 def pair_words(reading: LiveReading) -> str:
     """Return what stands between the channels, in words; '' where nothing can be told."""
     pair = reading.pair
+    if reading.listens:
+        return _heard_words(reading)
     if "balance_db" in pair:
         phase = f"{fixed(pair['phase_difference_deg'], 1)} degrees"
         return f"left over right: {fixed(pair['balance_db'], 2)} dB, phase {phase}"
@@ -142,10 +173,32 @@ def pair_words(reading: LiveReading) -> str:
     return ""
 
 
+def _heard_words(reading: LiveReading) -> str:
+    if not reading.wish.frequency_hz:
+        return ""
+    pair, parts = reading.pair, [f"tone {plain(reading.wish.frequency_hz, _TONE_DIGITS)} Hz"]
+    if "speed_error_percent" in pair:
+        parts.append(f"speed {fixed(pair['speed_error_percent'], 3)} %{_mean(pair, 'mean_speed_error_percent', 3)}")
+    if "balance_db" in pair:
+        phase = f"{fixed(pair['phase_difference_deg'], 1)} degrees{_mean(pair, 'azimuth_deg', 1)}"
+        parts.append(f"left over right: {fixed(pair['balance_db'], 2)} dB, phase {phase}")
+    if "separation_db" in pair:
+        bound = f"{reading.pair_bound['separation_db']} " if "separation_db" in reading.pair_bound else ""
+        parts.append(f"separation {bound}{fixed(pair['separation_db'], 1)} dB")
+    return " · ".join(parts)
+
+
+def _mean(pair: Mapping[str, float], key: str, decimals: int) -> str:
+    return f" (mean {fixed(pair[key], decimals)})" if key in pair else ""
+
+
 def reading_line(reading: LiveReading, adjusting: Adjusting) -> str:
     """Return a reading as one line of text."""
     state = "muted" if reading.muted else ("settled" if reading.settled else "settling")
-    played = f"{plain(reading.wish.frequency_hz)} Hz {volts(reading.wish.level_v_rms)} in, {state}"
+    if reading.listens:
+        played = "listening"
+    else:
+        played = f"{plain(reading.wish.frequency_hz)} Hz {volts(reading.wish.level_v_rms)} in, {state}"
     said = [played, *(channel_words(channel) for channel in reading.channels), pair_words(reading)]
     said += [words for channel in reading.channels for words in channel.warnings]
     if adjusting.target is not None:

@@ -12,6 +12,7 @@ from audiomeas.errors import FileProblem
 from audiomeas.files import refuse_full_disk, write_new_json
 from audiomeas.measurement.api import CaptureFolder, open_bench
 from audiomeas.measurement.live import Knob, opened_knob
+from audiomeas.measurement.live_listen import Ear, opened_ear
 from audiomeas.measurement.live_take import TAKE_S, TAKEN_AS, Store
 from audiomeas.measurement.result import Result
 from audiomeas.measurement.session import Progress, Say, Session, quiet
@@ -87,6 +88,30 @@ def live(
             raise
         if record is not None:
             record.finish()
+
+
+@contextmanager
+def live_listen(
+    *,
+    bench: Path | str | None = None,
+    frequency_hz: float | None = None,
+    loudspeakers: str | None = None,
+    say: Say | None = None,
+    progress: Progress | None = None,
+) -> Iterator[Ear]:
+    """Read a tone that the unit plays by itself, while a trimmer is turned; what `audiomeas live --listen-only` does.
+
+        with audiomeas.live_listen(frequency_hz=10_000) as ear:
+            print(ear.wait(6.0).pair["azimuth_deg"])
+
+    Nothing is sent, and nothing taken. frequency_hz : what the tone was made with; None: 3000 or 3150 Hz, if near.
+    The rest as in `live`. Raises AudiomeasError.
+    """
+    with (
+        Session(open_bench(bench, loudspeakers=loudspeakers), say=say, progress=progress) as session,
+        opened_ear(session, nominal_hz=frequency_hz) as ear,
+    ):
+        yield ear
 
 
 def _level_v_rms(
