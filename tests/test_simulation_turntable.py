@@ -121,7 +121,7 @@ def test_lifted_stopped_and_ungrounded_are_heard() -> None:
 
 def test_the_size_of_blocks_changes_nothing() -> None:
     model = TurntableModel(
-        programme=(band("silent", 0.0, length_s=0.05), band("lateral", 5.0, 50.0, length_s=0.1), band("left")),
+        programme=(band("silent", 0.0, length_s=0.05), band("lateral", 5.0, 50.0, length_s=0.1), band("silent", 0.0)),
         arms=(Arm(frequency_hz=10.0, quality=2.0),) * 2,
         rumble=(Rumble(noise_cm_s=0.1), Rumble(lines=((25.0, 0.1),))),
         motor_hum=((1.0, 1e-4),),

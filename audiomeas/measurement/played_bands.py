@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
@@ -18,8 +18,13 @@ _LONGEST_S = 20.0
 _TONES_FROM_HZ = 200.0
 
 
-def found_bands(recording: Recording) -> tuple[tuple[Band, ...], Recording]:
-    """Return the bands of a capture, and it with what only its samples show. Raises SignalError: not two channels."""
+def found_bands(
+    recording: Recording, *, and_to: Callable[[Any], None] | None = None
+) -> tuple[tuple[Band, ...], Recording]:
+    """Return the bands of a capture, and it with what only its samples show. Raises SignalError: not two channels.
+
+    and_to : gets each block too, (frames, 2), in fractions of full scale.
+    """
     from audiomeas.analysis.tone_bands import BandFinder
     from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
 
@@ -30,6 +35,8 @@ def found_bands(recording: Recording) -> tuple[tuple[Band, ...], Recording]:
     finder = BandFinder(recording.sample_rate_hz)
     for block in blocks_of(recording, 0, recording.frames, _BLOCK_FRAMES):
         finder.add(block)
+        if and_to is not None:
+            and_to(block)
     return finder.bands(), recording.completed() if isinstance(recording, RecordingOnDisk) else recording
 
 
@@ -44,8 +51,15 @@ def piece_of(recording: Recording, start: int, stop: int) -> Any:
 
     looked_at = recording.unread() if isinstance(recording, RecordingOnDisk) else recording
     counts_fs = np.concatenate(list(blocks_of(looked_at, start, stop, _BLOCK_FRAMES)))
+    return counts_fs * scales_of(recording)
+
+
+def scales_of(recording: Recording) -> Any:
+    """Return what makes the unit of `Recording.signal` of fractions of full scale, (channels,)."""
+    import numpy as np
+
     scales = [recording.scale_v(column) for column in range(len(recording.channels))]
-    return counts_fs * np.array([np.sqrt(2.0) if scale is None else scale for scale in scales])
+    return np.array([np.sqrt(2.0) if scale is None else scale for scale in scales])
 
 
 def coupling_of(recording: Recording, band: Band) -> Coupling:

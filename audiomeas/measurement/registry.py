@@ -9,6 +9,10 @@ from audiomeas.measurement.base import Measurement
 
 #: Word → module and its summary, so that a list of words needs no module (a test holds the two together).
 _MODULES = {
+    "arm-resonance": (
+        "audiomeas.measurement.arm_resonance",
+        "Resonance of an arm with its cartridge, lateral and vertical: frequency, height, Q; by slow sweeps",
+    ),
     "clipping": (
         "audiomeas.measurement.clipping",
         "Where a unit clips: onset, watts at given distortion, which half first, sag, recovery; by short bursts",

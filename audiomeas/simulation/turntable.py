@@ -5,6 +5,7 @@ platter's rate), a band plays, from its own beginning on, with its velocity V (r
 
     tone     φ = 2π·f·s                                       sweep     φ = 2π·f₁·T/ln(f₂/f₁)·((f₂/f₁)^(s/T) − 1)
     groove   z = √2·V·P(f)·e^(jφ)                             P: 1, or the record's curve, 1/RIAA, 0 dB at 1 kHz
+             and, where the stylus is in it, the surface: white noise of a density in cm/s/√Hz, each direction its own
     arm      H(s) = s²/(s² + s·ω₀/Q + ω₀²)                    of left + right (lateral) and left − right (vertical)
              its highest gain Q/√(1 − 1/(4Q²)) is at f₀/√(1 − 1/(2Q²))
     rumble   lines and noise of both directions, in cm/s at the stylus; density of noise ~ 1/(1 + (f/f_c)²)²
@@ -109,7 +110,7 @@ class TurntableModel:
     """A turntable (see the module).
 
     programme : from the beginning of each stream; the last band stays.   recorded : 'riaa' or 'flat'.
-    motion : of the record under the stylus, the eccentricity in it.   arms, rumble : lateral, vertical.
+    motion : of the record under the stylus, the eccentricity in it.   arms, rumble, surface_cm_s : lateral, vertical.
     v_rms_per_cm_s : S.   balance_db : b, right over left.   leaks : h of left into right, of right into left.
     leak_rises_hz : f_h, None: it stays.   treble_hz, treble_quality : f_t and Q_t, None: flat.
     motor_hum, ungrounded_hum : ((multiple of the mains, V r.m.s.), …) at the needle.
@@ -126,6 +127,7 @@ class TurntableModel:
     treble_quality: float = 1.0
     arms: tuple[Arm | None, Arm | None] = (None, None)
     rumble: tuple[Rumble, Rumble] = (Rumble(), Rumble())
+    surface_cm_s: tuple[float, float] = (0.0, 0.0)
     motor_hum: tuple[tuple[float, float], ...] = ()
     ungrounded_hum: tuple[tuple[float, float], ...] = ()
     swapped: bool = False
@@ -171,6 +173,9 @@ def read_turntable(table: Table | None) -> TurntableModel | None:
         "treble_quality": table.number("treble_quality", 1.0, at_least=0.1, at_most=20.0),
         "arms": tuple(_arm(table, direction) for direction in _DIRECTIONS),
         "rumble": tuple(_rumble(table, direction) for direction in _DIRECTIONS),
+        "surface_cm_s": tuple(
+            table.number(f"surface_{direction}_cm_s", 0.0, at_least=0.0, at_most=10.0) for direction in _DIRECTIONS
+        ),
         "motor_hum": pairs_above_0(table, "motor_hum", "[multiple of the mains, V]", 100.0, 1.0),
         "ungrounded_hum": pairs_above_0(table, "ungrounded_hum", "[multiple of the mains, V]", 100.0, 1.0),
         "swapped": table.truth("swapped", False),
@@ -240,7 +245,8 @@ class Turntable:
         self._model, self._mains_hz, self._rate_hz, self._position = model, mains_hz, true_rate_hz, 0
         ends_s = np.cumsum([band.length_s for band in model.programme])
         self._starts = [0, *(round(float(end_s) * true_rate_hz) for end_s in ends_s[:-1])]
-        self._noise = [np.random.default_rng(one) for one in seed.spawn(2)]
+        generators = [np.random.default_rng(one) for one in seed.spawn(4)]
+        self._noise, self._surfaces = generators[:2], generators[2:]
         self._rumbling = [Recursive(np.stack([high_cut(one.corner_hz, true_rate_hz)] * 2)) for one in model.rumble]
         self._arms = [None if arm is None else _ArmFilter(arm, true_rate_hz) for arm in model.arms]
         self._gains_hz = np.array([_UNITY_HZ])
@@ -261,9 +267,12 @@ class Turntable:
         model, band = self._model, self._model.programme[number]
         left, right, down, turning, grounded = STATES[band.kind]
         tone = self._tone(number, frames)
+        grooves = [
+            0.5 * gain * tone + self._surface(place, frames, heard=down and turning)
+            for place, gain in enumerate((left + right, left - right))
+        ]
         lateral, vertical = (
-            0.5 * gain * tone if arm is None else arm.process(0.5 * gain * tone)
-            for arm, gain in zip(self._arms, (left + right, left - right), strict=True)
+            groove if arm is None else arm.process(groove) for arm, groove in zip(self._arms, grooves, strict=True)
         )
         rumbles = self._rumble(frames, heard=down and turning)
         needle, (into_right, into_left) = model.needle_gain(self._gains_hz), model.leak_gains(self._gains_hz)
@@ -279,6 +288,8 @@ class Turntable:
         """Return z of the band, and note at which frequency its gains are taken."""
         model, band = self._model, self._model.programme[number]
         if band.from_hz == 0.0:
+            # What the arm still rings of is of the last tone.
+            self._gains_hz = self._gains_hz[-1:]
             return np.zeros(frames, dtype=np.complex128)
         time_s = (self._position + np.arange(frames)) / self._rate_hz
         begin_s = self._starts[number] / self._rate_hz
@@ -287,6 +298,14 @@ class Turntable:
         # The record was cut at the nominal speed.
         peak = SQRT2 * band.velocity_cm_s * model.cutting_gain(band.frequency_hz(gone_s))
         return np.asarray(peak * np.exp(2j * np.pi * np.remainder(band.phase_cycles(gone_s), 1.0)))
+
+    def _surface(self, place: int, frames: int, *, heard: bool) -> ComplexArray | float:
+        """Return what the surface of the record adds to z of a direction."""
+        density = self._model.surface_cm_s[place]
+        if density == 0.0:
+            return 0.0
+        white = self._surfaces[place].standard_normal(frames)
+        return np.asarray(1j * density * math.sqrt(self._rate_hz / 2.0) * white) if heard else 0.0
 
     def _rumble(self, frames: int, *, heard: bool) -> list[FloatArray]:
         """Return lateral and vertical rumble. The noise runs on where it is not heard."""
