@@ -47,6 +47,7 @@ _WORDS = {
     "bringup": "audiomeas.powerup.guide",
     "live": "audiomeas.record.live",
     "soak": "audiomeas.plan.soak",
+    "soak": "audiomeas.plan.soak",
     "live_listen": "audiomeas.record.live",
     "logbook": "audiomeas.record.logbook",
     "verify": "audiomeas.record.verify",

@@ -101,6 +101,10 @@ class Watchman:
             self._learn(moment)
         return tuple(found)
 
+    def begin_again(self) -> None:
+        """A stream begins anew: where the signal stands in it tells nothing of before."""
+        self._place = None
+
     # -- reference ----------------------------------------------------------------------------------------------
 
     def _learn(self, moment: Moment) -> None:

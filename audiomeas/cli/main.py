@@ -33,6 +33,7 @@ _COMMANDS = {
     "run": ("audiomeas.cli.run", "Run a plan on one unit and keep a record of the visit."),
     "batch": ("audiomeas.cli.batch", "Run the units of a stack one after the other; resumable at any point."),
     "live": ("audiomeas.cli.live", "Hold a tone's level and frequency in the hand, with live figures."),
+    "soak": ("audiomeas.cli.soak", "Let a unit play for hours, watch each second, and keep the record."),
     "logbook": ("audiomeas.cli.logbook", "Write down repairs, listening, photos, corrections of a unit."),
     "record": ("audiomeas.cli.record", "Prove that nothing of a record changed."),
     "history": ("audiomeas.cli.archive", "Tell all that is kept of a unit, oldest first."),

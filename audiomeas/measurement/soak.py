@@ -129,6 +129,13 @@ def result_of_fold(recording: Recording, fold: SoakFold, stimulus: Sine, options
     )
 
 
+def heat_percent(power_share: float) -> float:
+    """Return the heat of an ideal class-B stage at a part of its power, of its largest, in percent."""
+    from audiomeas.analysis.class_b import heat_share
+
+    return 100.0 * heat_share(power_share)
+
+
 def fold_conditions(fold: SoakFold) -> dict[str, Any]:
     """Return the conditions that each soak has: how long, and what counts as an event."""
     return {

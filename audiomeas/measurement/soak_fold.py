@@ -9,11 +9,11 @@ from __future__ import annotations
 import collections
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from audiomeas.measurement.result import ChannelResult
-from audiomeas.measurement.soak_lines import EVENT, PLAYING, SECOND, is_fault, is_of_bench
+from audiomeas.measurement.soak_lines import EVENT, KEPT, PLAYING, SECOND, is_fault, is_of_bench
 
 #: Beginning and end are means over so many seconds of sound.
 ENDS_S = 60
@@ -107,6 +107,8 @@ class SoakFold:
             self._second(line)
         elif line["line"] == EVENT:
             self._event(line)
+        elif line["line"] == KEPT:
+            self._kept(line)
 
     def _second(self, line: Mapping[str, Any]) -> None:
         self.watched_s += 1
@@ -171,6 +173,12 @@ class SoakFold:
         if len(self.listed) < MOST_LISTED:
             self.listed.append({key: line.get(key) for key in ("after_s", "kind", "channel", "words", "capture")})
 
+    def _kept(self, line: Mapping[str, Any]) -> None:
+        for one in reversed(self.listed):
+            if all(one[key] == line.get(key) for key in ("after_s", "kind", "channel")):
+                one["capture"] = line["capture"]
+                return
+
     # -- what it comes to ---------------------------------------------------------------------------------------
 
     @property
@@ -182,9 +190,25 @@ class SoakFold:
         """Return channel → energy into its load."""
         return {number: one.energy_ws / _S_AN_HOUR for number, one in self._channels.items() if one.powered_s}
 
-    def channels(self, driven: tuple[int, ...]) -> tuple[ChannelResult, ...]:
-        """Return what is told of each driven channel."""
-        return tuple(self._told(number, self._channels.get(number, _Channel())) for number in driven)
+    def channels(
+        self, driven: tuple[int, ...], *, asked_h: float = 0.0, more: Mapping[str, float] | None = None
+    ) -> tuple[ChannelResult, ...]:
+        """Return what is told of each driven channel.
+
+        asked_h : of a soak that ended before it is told that it stood so long at least.  more : what is exact, by key.
+        """
+        told = [self._told(number, self._channels.get(number, _Channel())) for number in driven]
+        bound = {"sounding_h": "at least"} if self.sounding_h < asked_h else {}
+        exact = dict.fromkeys(more or {}, 0.0)
+        return tuple(
+            replace(
+                one,
+                values={**one.values, **(more or {})},
+                uncertainty={**one.uncertainty, **exact},
+                bound={**one.bound, **bound},
+            )
+            for one in told
+        )
 
     def _told(self, number: int, channel: _Channel) -> ChannelResult:
         values: dict[str, Any] = dict.fromkeys(

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
 #: The kinds of line.
 BEGIN, SECOND, EVENT, NOTE, TYPED, END = "begin", "second", "event", "note", "typed", "end"
+#: Of an event that stands before it: what was captured around it is in a file now.
+KEPT = "kept"
 #: What a second was: it counts as hours of soak only while it plays.
 State = Literal["playing", "settling", "muted", "off"]
 PLAYING: State = "playing"

@@ -18,7 +18,7 @@ from audiomeas.errors import RequestError
 from audiomeas.measurement.soak_music import Music, MusicFacts, music_facts
 from audiomeas.stimulus.endless import EndlessProgramme, Repeated
 from audiomeas.stimulus.live_tone import LiveTone, Wish
-from audiomeas.stimulus.pink_noise import USUAL_CREST_DB, PinkNoise
+from audiomeas.stimulus.pink_noise import CREST_DB_LIMITS, USUAL_CREST_DB, PinkNoise
 from audiomeas.units import SQRT2, amplitude_ratio_to_db, db_to_amplitude_ratio
 
 Kind = Literal["tone", "pink noise", "music"]
@@ -44,6 +44,10 @@ class SoakSound:
             raise RequestError(
                 f"a soak's tone has a whole number of hertz from {least_hz:g} to {most_hz:g}, not {self.frequency_hz:g}"
             )
+
+        least_db, most_db = CREST_DB_LIMITS
+        if not least_db <= self.crest_db <= most_db:
+            raise RequestError(f"crest_db of {self.crest_db:g}: pink noise has {least_db:g} to {most_db:g} dB")
 
     @property
     def is_tone(self) -> bool:

@@ -16,6 +16,7 @@ QUANTITIES = (
     ("sounding_h", "time for which it played", "h"),
     ("events", "events of the unit", ""),
     ("bench_events", "events of the bench", ""),
+    ("cycles_done", "times switched off and on", ""),
     ("end_level_w", "power at the end", "W"),
     ("mean_w", "power over the whole time", "W"),
     ("energy_wh", "energy into the load", "Wh"),

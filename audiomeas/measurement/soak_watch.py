@@ -1,0 +1,232 @@
+"""One stream of a soak: seconds are read, logged and watched, events kept with what was captured around them.
+
+It ends when something is due that the stream can't do (a spot measurement, the end), or by what went wrong.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from audiomeas.analysis.programme_second import REACH_S
+from audiomeas.errors import DiskFull
+from audiomeas.files import refuse_full_disk
+from audiomeas.interface.transport import Capture
+from audiomeas.measurement.session import Keep
+from audiomeas.measurement.soak_fold import SoakFold
+from audiomeas.measurement.soak_lines import (
+    DRIVER,
+    KEPT,
+    LATE_SOURCE,
+    NOT_READ,
+    PLAYING,
+    State,
+    event_line,
+    second_line,
+)
+from audiomeas.measurement.soak_reading import FIRST_REACH_S, ChannelSecond, SecondsOf, read_second
+from audiomeas.stimulus import Silence, Sine
+
+if TYPE_CHECKING:
+    from audiomeas.interface.streaming import Heard
+    from audiomeas.measurement.session import Session
+    from audiomeas.measurement.soak_source import SoakSound
+    from audiomeas.measurement.soak_stream import Second, SoakStream
+    from audiomeas.recording import Recording
+
+#: So much before and after an event is kept.
+BEFORE_S, AFTER_S = 3.0, 4.0
+#: So many events are kept with their sound, in all; all of them stand in the log.
+MOST_CAPTURES = 100
+#: How often the stream is looked at while no second has come.
+LOOK_EVERY_S = 0.01
+_PURPOSE = "soak event"
+
+Write = Callable[[dict[str, Any]], None]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Happened:
+    """An event, of unit or bench. mutes : it ends the sound."""
+
+    kind: str
+    words: str
+    mutes: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Pending:
+    """An event whose sound is not captured to its end yet. frames of the stream."""
+
+    line: dict[str, Any]
+    start: int
+    stop: int
+
+
+class Watch:
+    """Reads one stream after the other, of one soak. keep, folder : of captures.  write : adds a line to the log."""
+
+    def __init__(
+        self,
+        session: Session,
+        sound: SoakSound,
+        of: SecondsOf,
+        driven: tuple[int, ...],
+        keep: Keep,
+        folder: Path,
+        write: Write,
+        fold: SoakFold,
+    ) -> None:
+        self._session, self._sound, self._of, self._driven = session, sound, of, driven
+        self._keep_capture, self._folder, self._write, self._fold = keep, folder, write, fold
+        self._identity = session.bench.interface.identity
+        self._watchmen = {channel: of.watchman() for channel in driven}
+        self._pending: list[_Pending] = []
+        self._captures = 0
+        self._reach_s = FIRST_REACH_S
+        self._starved = 0
+        #: Seconds of the soak before the stream that is running.
+        self.before_s = 0.0
+        #: What has to end the sound; ''.
+        self.anomaly = ""
+        self.newest: tuple[ChannelSecond, ...] = ()
+
+    def begin(self) -> None:
+        """A new stream begins."""
+        self._reach_s, self._starved = FIRST_REACH_S, 0
+        for one in self._watchmen.values():
+            one.begin_again()
+
+    def wait_for_second(self, stream: SoakStream) -> Second:
+        """Return the next second, the stream being heard of meanwhile. Raises what ended the stream."""
+        while (second := stream.second()) is None:
+            time.sleep(LOOK_EVERY_S)
+        return second
+
+    def after_s(self, stream: SoakStream, frame: int) -> float:
+        """Return how long after the soak's beginning a frame of the stream came."""
+        return self.before_s + frame / stream.rate_hz
+
+    def take(self, stream: SoakStream, second: Second, state: State) -> None:
+        """Log a second and what happened in it. state : what it is when nothing changed in it."""
+        after_s = self.after_s(stream, second.start + stream.second_frames)
+        self._tell_lost(stream, second, after_s)
+        playing = state == PLAYING
+        if not second.steady:
+            self._write(second_line(after_s, "settling" if playing else state, ()))
+            return
+        channels = read_second(
+            second,
+            self._session.bench,
+            self._of,
+            driven=self._driven,
+            sounding=playing,
+            reach_s=self._reach_s,
+        )
+        channels = self._placed(stream, channels)
+        self.newest = channels
+        self._write(second_line(after_s, state, channels))
+        if playing:
+            for one in channels:
+                if one.channel in self._watchmen:
+                    for noticed in self._watchmen[one.channel].see(one.moment):
+                        what = Happened(kind=noticed.kind, words=noticed.words, mutes=noticed.mutes)
+                        self.event(stream, second.start, after_s, what, one.channel)
+
+    def _placed(self, stream: SoakStream, channels: tuple[ChannelSecond, ...]) -> tuple[ChannelSecond, ...]:
+        """Take the delay of a programme as where it is looked for from now on, once in a stream."""
+        found = [one.delay_frames for one in channels if one.delay_frames is not None]
+        if self._reach_s != FIRST_REACH_S or not found:
+            return channels
+        moved = round(found[0])
+        stream.latency_frames += moved
+        self._reach_s = REACH_S
+        return tuple(
+            one
+            if one.delay_frames is None
+            else replace(one, moment=replace(one.moment, place_frames=one.delay_frames - moved))
+            for one in channels
+        )
+
+    def _tell_lost(self, stream: SoakStream, second: Second, after_s: float) -> None:
+        """Tell what was not read, what the driver said, and a file that was not read in time."""
+        if second.missed_frames:
+            missed_s = second.missed_frames / stream.rate_hz
+            self.event(
+                stream, second.start, after_s, Happened(kind=NOT_READ, words=f"{missed_s:.0f} s before were not read")
+            )
+        for flag in sorted({words for _, words in second.heard.flags}):
+            self.event(stream, second.start, after_s, Happened(kind=DRIVER, words=flag))
+        if stream.starved > self._starved:
+            self._starved = stream.starved
+            words = "the file was not read in time, and the level fell meanwhile"
+            self.event(stream, second.start, after_s, Happened(kind=LATE_SOURCE, words=words))
+
+    def event(
+        self, stream: SoakStream, start: int, after_s: float, noticed: Happened, channel: int | None = None
+    ) -> None:
+        """Log an event, and let what is captured around it be kept. start : its second's first frame."""
+        line = event_line(after_s, noticed.kind, noticed.words, channel=channel)
+        self._write(line)
+        if noticed.mutes and not self.anomaly:
+            where = "" if channel is None else f", channel {channel}"
+            self.anomaly = f"{noticed.kind}{where}: {noticed.words}"
+        rate_hz = stream.rate_hz
+        first, stop = start - round(BEFORE_S * rate_hz), start + round(AFTER_S * rate_hz)
+        if self._captures + len(self._pending) >= MOST_CAPTURES:
+            return
+        if self._pending and self._pending[-1].stop > start:
+            return  # the sound of the event before holds this one too
+        self._pending.append(_Pending(line=line, start=max(first, 0), stop=stop))
+
+    def keep_pending(self, stream: SoakStream, *, all_of_them: bool = False) -> None:
+        """Keep what was captured around events, once it has come; all_of_them : as much as there is."""
+        while self._pending:
+            one = self._pending[0]
+            stop = min(one.stop, stream.frame) if all_of_them else one.stop
+            if stop > stream.frame:
+                return
+            self._pending.pop(0)
+            heard = stream.around(one.start, stop)
+            if heard is not None and len(heard.samples):
+                self._keep(one, heard)
+
+    def _keep(self, pending: _Pending, heard: Heard) -> None:
+        form = self._session.bench.form
+        lasts_s = len(heard.samples) / form.sample_rate_hz
+        stimulus: Sine | Silence = Silence(duration_s=lasts_s, sample_rate_hz=form.sample_rate_hz)
+        if self._of.frequency_hz is not None:
+            stimulus = Sine(
+                frequency_hz=self._of.frequency_hz,
+                level_v_rms=self._of.level_v_rms,
+                sample_rate_hz=form.sample_rate_hz,
+                window_s=lasts_s,
+                settle_s=0.0,
+                ramp_s=0.0,
+                driven_channels=self._driven,
+            )
+        capture = Capture(
+            samples=heard.samples,
+            form=form,
+            identity=self._identity,
+            started_at=datetime.now(UTC) - timedelta(seconds=lasts_s),
+            flags=heard.flags,
+            played_frames=len(heard.samples),
+        )
+        with suppress(DiskFull):  # the log matters more, and has room for longer
+            refuse_full_disk(self._folder)
+            recording = self._recorded(capture, stimulus)
+            path = self._keep_capture(capture, recording)
+            self._captures += 1
+            if path is not None:
+                self._write({**pending.line, "line": KEPT, "capture": path.name})
+
+    def _recorded(self, capture: Capture, stimulus: Sine | Silence) -> Recording:
+        """Return it with its scale and conditions; an event need not be a capture that could be analysed."""
+        recording, _ = self._session.streamed_recording(capture, stimulus, purpose=_PURPOSE)
+        return replace(recording, conditions={**recording.conditions, "sound": self._sound.facts()})
