@@ -17,12 +17,14 @@ from limited_axes import drawn_limits
 from numpy.typing import NDArray
 
 import audiomeas
+from audiomeas.analysis.line_motion import LineMotion, line_motion
 from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.cli.main import audiomeas as command
 from audiomeas.errors import CaptureError, RequestError, SignalError
 from audiomeas.files import shipped
 from audiomeas.measurement import registry
 from audiomeas.measurement.flutter_parts import Part, named, parts_of
+from audiomeas.measurement.nominal_speed import nominal_hz_of
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.result import Result, result_from_json
 from audiomeas.measurement.session import Session
@@ -102,6 +104,68 @@ def test_a_line_between_two_parts_is_consistent_with_both() -> None:
     assert named(12.1, parts) == "2 times capstan or motor"
     assert named(1.25, parts) == "pinch roller"
     assert named(9.0, parts) is None
+
+
+def test_reels_and_belts_are_named_by_their_sizes() -> None:
+    """f = v/(πd) of a full and of an empty reel of a cassette (trade use: 0.3 to 0.7 Hz), and v/l of a belt."""
+    sizes = {"tape_speed_cm_s": 4.76, "reel_full_mm": 50.0, "reel_hub_mm": 22.0, "belt_mm": 220.0, "pulley_mm": 12.0}
+    options = complete(FLUTTER, {**sizes, "motor_rpm": 1500.0})
+    motor, belt, reel = parts_of(options)
+    assert belt.turns_hz == pytest.approx(math.pi * 12.0 * 25.0 / 220.0)
+    assert (reel.turns_hz, reel.to_hz) == pytest.approx((47.6 / (math.pi * 50.0), 47.6 / (math.pi * 22.0)))
+    assert (motor.to_hz, belt.to_hz) == (None, None)
+    for hz, said in ((0.31, "reel"), (0.65, "reel"), (4.3, "belt"), (0.8, None), (1.3, None)):
+        found = named(hz, (motor, belt, reel))
+        assert found is None if said is None else found.startswith(said)
+    moving = LineMotion(begin_hz=0.41, end_hz=0.52, moves=True)
+    assert named(0.46, (), moving) == "reel: its rate moves with the tape, from 0.41 to 0.52 Hz"
+    for wrong, says in (
+        ({"belt_mm": 220.0}, "belt_mm alone"),
+        ({"reel_full_mm": 50.0, "tape_speed_cm_s": 4.76}, "give all three"),
+        ({"reel_full_mm": 20.0, "reel_hub_mm": 22.0, "tape_speed_cm_s": 4.76}, "a smaller reel_hub_mm"),
+    ):
+        with pytest.raises(RequestError, match=says):
+            parts_of(complete(FLUTTER, wrong))
+    rim = complete(FLUTTER, {"belt_mm": 800.0, "rim_mm": 200.0, "platter_rpm": 45.0})
+    assert parts_of(rim)[-1].turns_hz == pytest.approx(math.pi * 200.0 * 0.75 / 800.0)
+
+
+def test_a_reels_line_moves_and_a_rollers_does_not() -> None:
+    """A chirp of 0.4 to 0.5 Hz, a roller of 1.2 Hz, drift and noise: the course of a side of four minutes."""
+    rate_hz, seconds = 800.0, 240.0
+    time_s = np.arange(round(rate_hz * seconds)) / rate_hz
+    turns = 0.4 * time_s + 0.5 * (0.1 / seconds) * time_s**2
+    noise = 2e-4 * np.random.default_rng(4).standard_normal(len(time_s))
+    course = 3e-4 * np.sin(2 * np.pi * turns) + 4e-4 * np.sin(2 * np.pi * 1.2 * time_s) + noise + 1e-6 * time_s
+    reel, roller = line_motion(course, rate_hz, 0.45), line_motion(course, rate_hz, 1.2)
+    assert reel is not None and reel.moves
+    # The first and the last stretch of 40 s lie 20 s from the ends.
+    assert (reel.begin_hz, reel.end_hz) == pytest.approx((0.4 + 0.1 / 12, 0.5 - 0.1 / 12), abs=0.003)
+    assert roller is not None and not roller.moves and roller.begin_hz == pytest.approx(1.2, abs=0.003)
+    assert line_motion(course, rate_hz, 3.0) is None  # nothing there
+    assert line_motion(course[: len(course) // 2], rate_hz, 1.2) is None  # too short to tell
+
+
+@pytest.mark.parametrize(
+    ("found_hz", "asked_hz", "said"),
+    [
+        (3150.0 * 1.35 * 1.003, None, "3150 Hz on a record of 33⅓ that turns at 45 a minute"),
+        (3000.0 * 20.0 / 27.0, None, "3000 Hz on a record of 45 that turns at 33⅓ a minute"),
+        (6010.0, None, "3000 Hz on a tape that runs at twice its speed"),
+        (1573.0, 3150.0, "3150 Hz on a tape that runs at half its speed"),
+    ],
+)
+def test_a_wrong_speed_is_said_by_its_switch(found_hz: float, asked_hz: float | None, said: str) -> None:
+    """45 over 33⅓ is 1.35; a tape machine's speeds are octaves apart (IEC 60094-1)."""
+    nominal_hz, (line,) = nominal_hz_of(found_hz, asked_hz)
+    assert nominal_hz == asked_hz
+    assert f"consistent with a tone of {said}, check the speed switch" in line
+
+
+def test_a_tone_of_no_known_speed_gets_no_hint() -> None:
+    for found_hz, asked_hz in ((2700.0, None), (3150.0 * 1.08, 3150.0)):
+        _, (line,) = nominal_hz_of(found_hz, asked_hz)
+        assert "switch" not in line
 
 
 def test_what_stays_on_the_disk_gives_the_same_numbers(result: Result, tape: Path) -> None:

@@ -201,7 +201,7 @@ def _told(number: int, heard: _Heard, nominal_hz: float | None, options: Mapping
     for name, (key, method) in _KEYS.items():
         _tell_reading(told, key, heard.found.readings.get(name), method)
     _tell_breaks(told, heard.course)
-    _tell_lines(told, heard.found, options)
+    _tell_lines(told, heard.found, heard.course, options)
     _tell_charted(told, heard.found, heard.course, nominal_hz)
     return told.result(number)
 
@@ -272,19 +272,27 @@ def _tell_breaks(told: Told, course: Course) -> None:
     told.values["breaks"] = sorted(rows, key=lambda row: row["at_s"])
 
 
-def _tell_lines(told: Told, found: Flutter, options: Mapping[str, Any]) -> None:
+def _tell_lines(told: Told, found: Flutter, course: Course, options: Mapping[str, Any]) -> None:
+    from audiomeas.analysis.line_motion import line_motion
+
     parts = parts_of(options)
     least = max(_LEAST_LINE * found.readings["unweighted_rms"].value, 0.01 * _RESIDUAL_PERCENT)
     lines = sorted((one for one in found.lines if one.level_v_rms >= least), key=lambda one: -one.level_v_rms)
-    told.values["lines"] = [
-        {
-            "frequency_hz": line.frequency_hz,
-            "rms_percent": 100.0 * line.level_v_rms,
-            "consistent_with": named(line.frequency_hz, parts),
-            "uncertainty": {"rms_percent": 100.0 * line.uncertainty_v_rms},
-        }
-        for line in sorted(lines[:_MOST_LINES], key=lambda one: one.frequency_hz)
-    ]
+    rows = []
+    for line in sorted(lines[:_MOST_LINES], key=lambda one: one.frequency_hz):
+        motion = line_motion(course.deviation, course.rate_hz, line.frequency_hz)
+        rows.append(
+            {
+                "frequency_hz": line.frequency_hz,
+                "rms_percent": 100.0 * line.level_v_rms,
+                "begin_hz": None if motion is None else motion.begin_hz,
+                "end_hz": None if motion is None else motion.end_hz,
+                "moves": None if motion is None else motion.moves,
+                "consistent_with": named(line.frequency_hz, parts, motion),
+                "uncertainty": {"rms_percent": 100.0 * line.uncertainty_v_rms},
+            }
+        )
+    told.values["lines"] = rows
 
 
 def _tell_charted(told: Told, found: Flutter, course: Course, nominal_hz: float | None) -> None:
@@ -379,7 +387,9 @@ def _conditions(course: Course, nominal_hz: float | None, options: Mapping[str, 
         "definitions": DEFINITIONS,
         "deviation": "relative to the mean frequency of the span",
         "speed": "mean over the span with faded ends; begin, middle and end over 30 s or a third of it",
-        "turning_parts": [{"part": one.words, "frequency_hz": one.turns_hz} for one in parts_of(options)],
+        "turning_parts": [
+            {"part": one.words, "frequency_hz": one.turns_hz, "to_hz": one.to_hz} for one in parts_of(options)
+        ],
         "clock_ppm": options["clock_ppm"],
         "uncertainty_covers": "scatter over the span, noise of the capture, filters and indicators; for speeds the "
         "card's clock, and wow that is left in the mean; not the flutter of the test tape or record itself",
