@@ -30,7 +30,8 @@ if TYPE_CHECKING:
 RIAA, VELOCITY, AMPLITUDE = "riaa", "constant velocity", "constant amplitude"
 SWEEP, SURFACE = "a sweep", "what warps and surface excite"
 #: A sweep that moves by a part of the resonance's width within a spectrum reads it off by so much, in parts of that
-#: width and in dB; and up and down differ by the delay of the arm. By sweeps of 10 to 40 s of known resonances (wide test).
+#: width and in dB; and up and down differ by the delay of the arm. By sweeps of 10 to 40 s of known resonances (wide
+#: test).
 _SMEAR_DB, _SMEAR_SQUARE_DB = 0.2, 0.7
 #: Length of the spectra that follow the sweep.
 _WINDOW_S = 1.0

@@ -49,6 +49,10 @@ _MODULES = {
         "audiomeas.measurement.headroom",
         "Dynamic headroom: power of 20 ms swells that just clip, over the rated continuous power",
     ),
+    "hum-change": (
+        "audiomeas.measurement.hum_change",
+        "Hum before and after you change one thing half-way (motor, ground of the arm, a lead): change by line",
+    ),
     "input-impedance": (
         "audiomeas.measurement.input_impedance",
         "Input impedance against frequency, by a resistor that you put in series with the input in a pause",
