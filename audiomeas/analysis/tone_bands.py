@@ -27,7 +27,7 @@ _NEAR, _LOBE_BINS = 0.03, 3
 #: A tone is there when it holds this part of the power of both channels.
 _LEAST_SHARE = 0.5
 #: What lies so far below the loudest tone is hum of a silent groove, or what a switched-off tone leaves.
-_QUIET_DB = 30.0
+QUIET_DB = 30.0
 #: Two tones are one within this: the next third of an octave is eight times as far.
 SAME_TONE = 0.03
 #: Levels of one band: a test record's steps are larger. Sides: beyond ±20 dB leakage only wavers.
@@ -63,11 +63,14 @@ class _Look:
 class BandFinder:
     """Looks through blocks of a capture of two channels, in constant memory but for a few numbers a second."""
 
-    def __init__(self, sample_rate_hz: float) -> None:
-        """Begin. Raises SignalError for a rate that holds no tones."""
+    def __init__(self, sample_rate_hz: float, *, quiet_db: float = QUIET_DB) -> None:
+        """Begin. quiet_db : what lies so far below the loudest tone is none.
+
+        Raises SignalError for a rate that holds no tones.
+        """
         if not (math.isfinite(sample_rate_hz) and sample_rate_hz > 100.0 * LOWEST_HZ):
             raise SignalError(f"a sample rate of {sample_rate_hz} Hz holds no tones; give the rate of the capture")
-        self._rate_hz = sample_rate_hz
+        self._rate_hz, self._quiet_db = sample_rate_hz, quiet_db
         self._half = round(0.5 * _WINDOW_S * sample_rate_hz)
         self._window = np.hanning(2 * self._half + 1)[:-1, None]
         self._hz = np.fft.rfftfreq(2 * self._half, 1.0 / sample_rate_hz)
@@ -105,7 +108,7 @@ class BandFinder:
         """Return the bands, in the order in which they were played."""
         loudest_db = max((look.level_db for look in self._looks), default=-math.inf)
         looks = [
-            look if look.level_db > loudest_db - _QUIET_DB else _Look(None, -math.inf, 0.0) for look in self._looks
+            look if look.level_db > loudest_db - self._quiet_db else _Look(None, -math.inf, 0.0) for look in self._looks
         ]
         starts = [0, *(n + 1 for n, pair in enumerate(itertools.pairwise(looks)) if not _alike(*pair)), len(looks)]
         found = (self._band(looks, begin, end) for begin, end in itertools.pairwise(starts))

@@ -19,20 +19,21 @@ _TONES_FROM_HZ = 200.0
 
 
 def found_bands(
-    recording: Recording, *, and_to: Callable[[Any], None] | None = None
+    recording: Recording, *, and_to: Callable[[Any], None] | None = None, quiet_db: float | None = None
 ) -> tuple[tuple[Band, ...], Recording]:
     """Return the bands of a capture, and it with what only its samples show. Raises SignalError: not two channels.
 
-    and_to : gets each block too, (frames, 2), in fractions of full scale.
+    and_to : gets each block too, (frames, 2), in fractions of full scale.   quiet_db : what lies so far below the
+    loudest tone is none; None: as `tone_bands` has it.
     """
-    from audiomeas.analysis.tone_bands import BandFinder
+    from audiomeas.analysis.tone_bands import QUIET_DB, BandFinder
     from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
 
     if len(recording.channels) != 2:
         raise SignalError(
             f"two channels are compared, and this capture has {len(recording.channels)}: capture both in one file"
         )
-    finder = BandFinder(recording.sample_rate_hz)
+    finder = BandFinder(recording.sample_rate_hz, quiet_db=QUIET_DB if quiet_db is None else quiet_db)
     for block in blocks_of(recording, 0, recording.frames, _BLOCK_FRAMES):
         finder.add(block)
         if and_to is not None:

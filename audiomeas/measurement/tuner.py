@@ -43,12 +43,20 @@ _LOW_DB, _WAYS_DIFFER_DB, _NONE_DB, _RISES = 30.0, 6.0, 3.0, 5.0
 #: Less distortion than this rises with modulation in every tuner (0.1 to 0.3 % are common practice).
 _LITTLE_PERCENT = 0.3
 _OTHER_TIME = 0.2
+#: Of a pure second (third) harmonic distortion rises with the first (second) power of modulation: so much of that shows
+#: it, where it is less than the trade notes' factor.
+_OF_ITS_LAW = 0.75
+_CAUSES = {2: "tuning or alignment off the detector's centre", 3: "too narrow a detector or filter"}
+#: Less separation is a blend rather than a decoder out of adjustment.
+_BLENDED_DB = 10.0
 #: A level that is so far from what the modulation asks for was made with another one.
 _OTHER_LEVEL_DB = 2.0
 #: Without any de-emphasis so much more stands at the top than it ought to.
 _NO_DE_EMPHASIS_DB = 6.0
 #: Audio and pilot together may reach so much of 75 kHz: the pilot on top has 1.09.
 _MOST = 1.2
+#: De-emphasis of 75 µs lowers 15 kHz by 16 dB, and 20 % of modulation by another 14: those are tones, too.
+_QUIET_DB = 38.0
 #: Where the trade compares separation.
 _EXAMPLE_HZ = 10_000.0
 
@@ -70,7 +78,7 @@ def _check(_: PlayContext, options: Mapping[str, Any]) -> None:
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     wanted = parse_states(options["states"])
-    bands, known = found_bands(recording)
+    bands, known = found_bands(recording, quiet_db=_QUIET_DB)
     parts = parts_of(bands, recording.frames, recording.sample_rate_hz)
     found, unused = laid_over(wanted, parts)
     if not any(part is not None and part.band is not None for part in found):
@@ -101,8 +109,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
             *_said_of_list(recording, missing, unused),
             *_said_of_pre_emphasis(wanted, options),
             *_said_of_states(states),
-            *_said_of_levels(states, options),
-            *_said_of_sides(known, states),
+            *(_said_of_one_channel(known, states) or _said_of_programme(known, states, options)),
             *_said_of_figures(channels, states, options),
         ),
     )
@@ -152,6 +159,19 @@ def _said_of_states(states: States) -> list[str]:
     return list(dict.fromkeys(lines))
 
 
+def _said_of_one_channel(recording: Recording, states: States) -> list[str]:
+    """Return what is said where mono plays on one channel alone: nothing else can be told of the sides then."""
+    sides = {read.alone for read in states.all if read.state.kind == MONO and read.alone is not None}
+    if len(sides) != 1:
+        return []
+    playing, silent = recording.channels[side := sides.pop()], recording.channels[1 - side]
+    return [f"mono plays on channel {playing} alone: is the lead of channel {silent} out, or its output dead?"]
+
+
+def _said_of_programme(recording: Recording, states: States, options: Mapping[str, Any]) -> list[str]:
+    return [*_said_of_levels(states, options), *_said_of_sides(recording, states)]
+
+
 def _said_of_levels(states: States, options: Mapping[str, Any]) -> list[str]:
     """Return what is said of levels that do not fit the modulation: another order, another convention, no stereo."""
     convention, pilot = CONVENTIONS[options["convention"]], options["pilot_percent"]
@@ -163,7 +183,7 @@ def _said_of_levels(states: States, options: Mapping[str, Any]) -> list[str]:
         if first is None:
             continue
         for read in alike:
-            if read is first or (read.state.stereo and read.alone is None):
+            if read is first or (read.state.stereo and _blended(read)):
                 continue
             ratio = convention.audio_khz(read.state, pilot) / convention.audio_khz(first.state, pilot)
             off_db = _level_db(read) - _level_db(first) - 20.0 * math.log10(ratio)
@@ -174,6 +194,11 @@ def _said_of_levels(states: States, options: Mapping[str, Any]) -> list[str]:
     if not said:
         return []
     return [f"{'; '.join(said)}: was the deviation set in this order, and by this convention ({convention.words})?"]
+
+
+def _blended(read: Read) -> bool:
+    """Return whether so little separates the channels that the level says nothing of the deviation."""
+    return read.coupling is None or abs(read.coupling.transfer) > 10.0 ** (-_BLENDED_DB / 20.0)
 
 
 def _level_db(read: Read) -> float:
@@ -196,8 +221,8 @@ def _said_of_sides(recording: Recording, states: States) -> list[str]:
     swapped = [read for read in sent if read.alone is not None and read.alone != sides[read.state.kind]]
     if len(swapped) > 0.5 * len(sent):
         said.append(
-            f"the channels are swapped: left plays on channel {recording.channels[1]}; check the leads, and the "
-            "generator's. The figures stand as captured"
+            f"the channels are swapped: left plays on channel {recording.channels[1]}; check the leads, and in which "
+            "order the generator was set. The figures stand as captured"
         )
     elif swapped:
         said.append(f"on the other channel than it ought to be: {', '.join(read.state.words for read in swapped)}")
@@ -226,28 +251,27 @@ def _said_of_separation(channels: Sequence[ChannelResult]) -> list[str]:
     facts = f"separation at 1 kHz is {known[0]:.1f} dB and {known[1]:.1f} dB"
     if abs(known[0] - known[1]) <= _WAYS_DIFFER_DB and min(known) >= _LOW_DB:
         return []
+    if min(known) < _BLENDED_DB:
+        return [f"{facts}: consistent with a blend or a high-cut that is on; switch it off and capture again"]
     return [f"{facts}: consistent with a decoder out of adjustment; check its separation and pilot controls"]
 
 
 def _said_of_distortion(channel: ChannelResult, states: States) -> list[str]:
     """Return what is said of distortion that rises with modulation (trade notes, failure 35)."""
     loud, low = (channel.values[key] for key in ("thd_mono_percent", "thd_low_percent"))
-    if (
-        not loud
-        or not low
-        or loud <= max(_RISES * low, _LITTLE_PERCENT)
-        or "thd_mono_percent" in channel.bound
-        or states.mono is None
-    ):
+    if not loud or not low or loud <= _LITTLE_PERCENT or states.mono is None or states.low is None:
         return []
     found = states.mono.channel(channel.channel)
-    levels = {row["order"]: row["level_db"] for row in (found.values["harmonics"] if found else ())}
-    if 2 not in levels or 3 not in levels:
+    rows = {row["order"]: row for row in (found.values["harmonics"] if found else ())}
+    if 2 not in rows or 3 not in rows:
         return []
-    cause = "tuned or aligned off the detector's centre" if levels[2] > levels[3] else "too narrow a detector or filter"
+    order = 2 if rows[2]["level_db"] > rows[3]["level_db"] else 3
+    if loud / low <= min(_RISES, _OF_ITS_LAW * (100.0 / states.low.state.percent) ** (order - 1)):
+        return []
+    levels = [f"{'at most ' if row.get('bound') else ''}{row['level_db']:.0f} dB" for row in (rows[2], rows[3])]
     return [
-        f"channel {channel.channel}: THD at 100 % is {loud / low:.1f} times that at the lower modulation, second "
-        f"harmonic {levels[2]:.0f} dB, third {levels[3]:.0f} dB: consistent with {cause}; check tuning and alignment"
+        f"channel {channel.channel}: THD at 100 % is {loud / low:.1f} times that at {states.low.state.percent:g} %, "
+        f"second harmonic {levels[0]}, third {levels[1]}: consistent with {_CAUSES[order]}; check tuning and alignment"
     ]
 
 

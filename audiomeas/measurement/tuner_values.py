@@ -130,11 +130,15 @@ class ChannelFigures:
     def _of(self, wanted: Read | None) -> ChannelResult | None:
         return next((row for read, row in self._rows if read is wanted), None)
 
-    def _stereo(self) -> ChannelResult | None:
-        """Return this channel's row of the state in which it plays alone."""
+    def _playing(self) -> Read | None:
+        """Return the state in which this channel plays alone, or ought to."""
         sides = [self._states.left, self._states.right]
-        playing = next((one for one in sides if one is not None and self._column in one.plays), None)
-        return self._of(playing)
+        return next((one for one in sides if one is not None and self._column in one.plays), None)
+
+    def _stereo(self) -> ChannelResult | None:
+        """Return this channel's row of the state in which it plays alone; None where it doesn't: that is mono."""
+        playing = self._playing()
+        return None if playing is None or playing.alone is None else self._of(playing)
 
     # -- figures -------------------------------------------------------------------------------------------------
 
@@ -147,9 +151,9 @@ class ChannelFigures:
             ("thd_mono_percent", mono, "thd_percent"),
             ("thd_n_mono_percent", mono, "thd_n_percent"),
             ("thd_low_percent", low, "thd_percent"),
+            ("separation_db", self._of(self._playing()), "separation_db"),
             ("thd_stereo_percent", stereo, "thd_percent"),
             ("thd_n_stereo_percent", stereo, "thd_n_percent"),
-            ("separation_db", stereo, "separation_db"),
         ):
             told.copy(key, row, of)
         self._tell_thd_ratio(mono, stereo)
@@ -205,6 +209,9 @@ class ChannelFigures:
         pilot, mono = self._states.pilot, self._of(self._states.mono)
         if pilot is None or not pilot.densities or mono is None or mono.values["level_dbfs"] is None:
             return
+        sides = [one for one in (self._states.left, self._states.right) if one is not None]
+        if sides and all(one.alone is None for one in sides):
+            return  # nothing is decoded: what is left then says nothing of stereo
         density = pilot.densities[self._column]
         convention = CONVENTIONS[self._options["convention"]]
         full_dbfs = mono.values["level_dbfs"] + 20.0 * math.log10(FULL_KHZ / convention.mono_khz)
