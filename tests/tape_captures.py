@@ -74,10 +74,10 @@ def short_side(speed_hz: float = 3150.0) -> TapeSide:
     return TapeSide(name="short.wav", parts=tuple(parts), marks_s=(-0.16, at_s + 0.1))
 
 
-def played(side: TapeSide, deck: Deck, rate_hz: float, *, seed: int = 1, wanted: Any = None) -> Recording:
-    """Return a capture of a side. wanted : part → whether it is on the tape; None: all, and the marks."""
-    assert side.marks_s is not None
-    length_s = (side.marks_s[1] + 0.5) / (1.0 + deck.speed) + deck.starts_s
+def played(side: TapeSide, deck: Deck, rate_hz: float, *, seed: int = 1) -> Recording:
+    """Return a capture of a side, which begins after `starts_s`."""
+    ends_s = side.parts[-1].to_s if side.marks_s is None else side.marks_s[1]
+    length_s = (ends_s + 0.5) / (1.0 + deck.speed) + deck.starts_s
     time_s = np.arange(round((length_s + 1.0) * rate_hz)) / rate_hz
     later_s = deck.late_s + deck.wander_s * np.sin(2 * np.pi * deck.wander_hz * time_s)
     places = [_place(time_s - late, deck) for late in (0.0, later_s)]
@@ -85,9 +85,8 @@ def played(side: TapeSide, deck: Deck, rate_hz: float, *, seed: int = 1, wanted:
     for column in range(2):
         theta = places[column]
         for part in side.parts:
-            if wanted is None or wanted(part):
-                _lay(tracks[column], theta, part, column, deck)
-        for mark in side.marks_s if wanted is None else ():
+            _lay(tracks[column], theta, part, column, deck)
+        for mark in side.marks_s or ():
             _chirp(tracks[column], theta, mark)
     tracks[1] *= deck.right
     left, right = tracks[0] + deck.leak * tracks[1], tracks[1] + deck.leak * tracks[0]

@@ -28,6 +28,10 @@ _DROPPED = 0.316
 _LEAST_BLOCKS = 16
 #: Means over half the time, at so many places, tell how far the mean may be off.
 _HALVES = 5
+#: A span of 95 % holds so many standard deviations; wander that is as slow as this is common.
+_SPAN_OVER_SIGMA, _WANDERS_S = 2.0 * TWO_SIDED_95, 1.0
+#: What filters and sampling leave of a phase.
+_LEAST_DEG = 0.01
 #: Wander: the span that holds 95 % of the time.
 _WANDER = (2.5, 97.5)
 #: At the lowest tone no head is so far askew: beyond a quarter turn one channel is upside down.
@@ -124,7 +128,7 @@ def delay_of(phases: Sequence[PhaseBetween]) -> Delay:
         raise ValueError("a delay needs a phase")
     turned = abs(_wrapped(phases[0].mean_deg)) > _QUARTER
     hz = np.array([one.frequency_hz for one in phases])
-    sigma = np.array([max(one.half_width_deg, 0.01) / TWO_SIDED_95 for one in phases])
+    sigma = _sigmas_deg(phases, hz)
     own: list[float] = []
     for number, one in enumerate(phases):
         slope = 0.0 if not own else _slope(hz[:number], np.array(own), sigma[:number])
@@ -144,6 +148,19 @@ def delay_of(phases: Sequence[PhaseBetween]) -> Delay:
         phases_deg=tuple(float(value) for value in found),
         straight_deg=float(np.sqrt(np.mean(rest**2))),
     )
+
+
+def _sigmas_deg(phases: Sequence[PhaseBetween], hz: FloatArray) -> FloatArray:
+    """Return how far each phase may be off, (phases,), standard deviations.
+
+    Wander is a delay, the same at all frequencies, and may be slower than a part is long: none is trusted further than
+    the largest wander lets a mean over its length be.
+    """
+    own = np.array([one.half_width_deg for one in phases]) / TWO_SIDED_95
+    spans_s = np.array([one.wander_deg for one in phases]) / hz  # in turns of 360 degrees, times seconds
+    length_s = np.array([max(float(one.course_s[-1]), _COURSE_S) for one in phases])
+    wander = float(np.median(spans_s)) * hz / _SPAN_OVER_SIGMA * np.sqrt(np.minimum(1.0, _WANDERS_S / length_s))
+    return np.asarray(np.hypot(np.maximum(own, _LEAST_DEG), wander))
 
 
 def _wrapped(degrees: float) -> float:

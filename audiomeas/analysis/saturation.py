@@ -32,24 +32,30 @@ class Crossing:
 
 
 def crossing_at(
-    recorded_db: FloatArray, played_db: FloatArray, part: FloatArray, uncertainty: FloatArray, *, wanted: float
+    recorded_db: FloatArray,
+    played_db: FloatArray,
+    part: FloatArray,
+    uncertainty: FloatArray,
+    heard: NDArray[np.bool_],
+    *,
+    wanted: float,
 ) -> Crossing | None:
-    """Return where a harmonic's part reaches what is wanted; None without two steps.
+    """Return where a harmonic's part reaches what is wanted; None where noise hides whether it does, or without steps.
 
-    recorded_db, played_db : (steps,), rising.   part : (steps,), of the fundamental; NaN where noise hides it.
-    uncertainty : (steps,), its 95 % half-width.   wanted : a part above zero.
+    recorded_db, played_db : (steps,), rising.   part : (steps,), of the fundamental; where noise hides it, the most
+    that it may be.   uncertainty : (steps,), its 95 % half-width.   heard : (steps,), it stands out of the noise.
+    wanted : a part above zero.
     """
-    known = np.isfinite(part) & (part > 0.0) & np.isfinite(played_db)
-    recorded, played = np.asarray(recorded_db)[known], np.asarray(played_db)[known]
-    own, half = np.log(np.asarray(part)[known]), np.asarray(uncertainty)[known] / np.asarray(part)[known]
-    if len(own) < 2:
+    if not len(part) or not (heard[-1] or part[-1] < wanted):
         return None
-    above = np.flatnonzero(own >= np.log(wanted))
-    if not len(above):
-        return Crossing(
-            recorded_db=float(recorded[-1]), played_db=float(played[-1]), half_width_db=0.0, bound="at least"
-        )
-    top = int(above[0])
+    loudest = Crossing(
+        recorded_db=float(recorded_db[-1]), played_db=float(played_db[-1]), half_width_db=0.0, bound="at least"
+    )
+    if part[-1] < wanted:
+        return loudest
+    recorded, played = np.asarray(recorded_db)[heard], np.asarray(played_db)[heard]
+    own, half = np.log(np.asarray(part)[heard]), np.asarray(uncertainty)[heard] / np.asarray(part)[heard]
+    top = int(np.flatnonzero(own >= np.log(wanted))[0])
     if top == 0:
         return Crossing(recorded_db=float(recorded[0]), played_db=float(played[0]), half_width_db=0.0, bound="at most")
     smooth = _where(recorded, own, float(np.log(wanted)), top)

@@ -29,6 +29,8 @@ HOP_S, _LOOK_S = 0.1, 0.2
 _LEAST_SHARE, _NEAR, _LOBE_BINS = 0.5, 0.03, 3
 #: What lies below is rumble.
 _LOWEST_HZ = 20.0
+#: A channel that is so much softer than the other holds what leaks.
+_FAR_BELOW = 0.1
 #: A tape machine's speed is off by this at most; two looks at one tone differ by less, relative or in Hz.
 LARGEST_SPEED, _SAME_TONE, _SAME_TONE_HZ = 0.035, 0.02, 4.0
 #: A tone that is away for so many looks has dropped out, and is the same one afterwards.
@@ -37,6 +39,8 @@ _BRIDGED = 3
 _PAUSE_S = 6.0
 #: A part is there when this much of it is.
 LEAST_SHARE_OF_PART = 0.4
+#: With more than this of a programme left over it was played more than once; a play lasts so much longer at most.
+_ONCE_MORE, _RUN_LONGER = 0.3, 1.15
 #: Speed is told by tones above, where a look tells frequency closely enough.
 _SPEED_FROM_HZ = 250.0
 #: A tone that marks place is sought so far beside.
@@ -58,10 +62,11 @@ class ToneCourse:
 
     @property
     def main_hz(self) -> FloatArray:
-        """Return the tone of the louder channel that has one, (looks,), NaN where none has."""
-        heard = np.where(np.isfinite(self.frequency_hz), self.level_rms, -1.0)
-        column = np.argmax(heard, axis=1)
-        return np.asarray(self.frequency_hz[np.arange(len(column)), column])
+        """Return the lowest tone of the channels that are not far below the loudest, (looks,), NaN where none is."""
+        loud = self.level_rms > _FAR_BELOW * np.max(self.level_rms, axis=1, initial=0.0, keepdims=True)
+        heard = np.where(loud & np.isfinite(self.frequency_hz), self.frequency_hz, np.inf)
+        lowest = np.min(heard, axis=1, initial=np.inf)
+        return np.asarray(np.where(np.isfinite(lowest), lowest, np.nan))
 
     def look(self, at_s: float) -> int:
         """Return the look nearest to a time, inside the course."""
@@ -279,14 +284,12 @@ def by_order(course: ToneCourse, wanted: Sequence[Wanted]) -> Placed:
     Silences stand where the parts beside them say.
     """
     clusters, groups = _clusters(course), _groups(wanted)
-    paired = _paired(groups, clusters, 1.0, LARGEST_SPEED)
-    told = [
-        (clusters[at].frequency_hz / groups[number].frequency_hz, groups[number].length_s)
-        for number, at in paired
-        if groups[number].frequency_hz > _SPEED_FROM_HZ
-    ]
-    speed = _weighted_median(told) if told else 1.0
+    speed = _speed_of(groups, clusters)
     paired = _paired(groups, clusters, speed, _SAME_TONE)
+    again = len(_paired(groups, _without(clusters, paired), speed, _SAME_TONE))
+    if again > _ONCE_MORE * len(groups):
+        clusters = _one_take(groups, clusters, speed, _RUN_LONGER * (wanted[-1].to_s - wanted[0].from_s) / speed)
+        paired = _paired(groups, clusters, speed, _SAME_TONE)
     places: list[Place | None] = [None] * len(wanted)
     for number, at in paired:
         for part, place in _split(wanted, groups[number], clusters[at], speed):
@@ -294,7 +297,7 @@ def by_order(course: ToneCourse, wanted: Sequence[Wanted]) -> Placed:
     for number, one in enumerate(wanted):
         if not one.tones_hz:
             places[number] = _beside(course, wanted, places, number, speed)
-    return Placed(places=tuple(places), speed=speed - 1.0, again=_again(groups, clusters, paired, speed))
+    return Placed(places=tuple(places), speed=speed - 1.0, again=again)
 
 
 def _clusters(course: ToneCourse) -> list[_Cluster]:
@@ -332,7 +335,7 @@ def _groups(wanted: Sequence[Wanted]) -> list[_Group]:
         found.append(
             _Group(
                 numbers=tuple(number for number, _ in own),
-                frequency_hz=tones_hz[0],
+                frequency_hz=min(tones_hz),
                 length_s=sum(one.to_s - one.from_s for _, one in own),
             )
         )
@@ -414,11 +417,26 @@ def _beside(
     return _inside(course, one, None, begin_s, end_s)
 
 
-def _again(
-    groups: Sequence[_Group], clusters: Sequence[_Cluster], paired: Sequence[tuple[int, int]], speed: float
-) -> int:
-    """Return how many parts are found once more before or behind those that were."""
-    if not paired:
-        return 0
-    before, behind = clusters[: paired[0][1]], clusters[paired[-1][1] + 1 :]
-    return max(len(_paired(groups, rest, speed, _SAME_TONE)) for rest in (before, behind))
+def _speed_of(groups: Sequence[_Group], clusters: Sequence[_Cluster]) -> float:
+    """Return the speed that most of the programme's time agrees on."""
+    told = [
+        (clusters[at].frequency_hz / groups[number].frequency_hz, groups[number].length_s)
+        for number, at in _paired(groups, clusters, 1.0, LARGEST_SPEED)
+        if groups[number].frequency_hz > _SPEED_FROM_HZ
+    ]
+    return _weighted_median(told) if told else 1.0
+
+
+def _without(clusters: Sequence[_Cluster], paired: Sequence[tuple[int, int]]) -> list[_Cluster]:
+    used = {at for _, at in paired}
+    return [cluster for at, cluster in enumerate(clusters) if at not in used]
+
+
+def _one_take(groups: Sequence[_Group], clusters: Sequence[_Cluster], speed: float, longest_s: float) -> list[_Cluster]:
+    """Return the tones of one play of the programme, the first of those that hold the most of it."""
+    takes = []
+    for first, cluster in enumerate(clusters):
+        ends_s = cluster.runs[0][0] + longest_s
+        own = [one for one in clusters[first:] if one.runs[-1][1] < ends_s]
+        takes.append((len(_paired(groups, own, speed, _SAME_TONE)), -first, own))
+    return max(takes, key=lambda take: take[:2])[2]

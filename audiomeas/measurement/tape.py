@@ -73,7 +73,9 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     side = _side_of(options)
     refuse_wrong_band(options)
-    parts_of(options)  # refused before an hour is read
+    # What can't be told is refused before an hour is read.
+    parts_of(options)
+    without_nr = _without_nr(options["without_nr"], side)
     found = find_parts(recording, side)
     read = read_parts(found, options)
     if not any(levels for one in read.tones for levels in one.levels):
@@ -86,7 +88,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         geometry=geometry(options),
         recorded=recorded,
         equalizations=(options["recorded_equalization"] or side.equalization, options["played_equalization"]),
-        without_nr=_without_nr(options["without_nr"], side),
+        without_nr=without_nr,
     )
     warnings = [*found.words, *read.words, *_channel_words(read)]
     if recorded == AT_ONCE:

@@ -162,6 +162,15 @@ OPTIONS = (
         at_most=40_000.0,
     ),
     Option(
+        name="former_hz",
+        kind="number",
+        help="Tone that was on the tape at the reference level before the side was recorded over it: what the silence "
+        "holds of it tells erasure.",
+        stage="analyse",
+        at_least=100.0,
+        at_most=10_000.0,
+    ),
+    Option(
         name="without_nr",
         kind="result",
         help="Result (--json) of the same tape without noise reduction: tells how that tracks.",

@@ -47,7 +47,8 @@ class ReadPart:
 class Readings:
     """All that the parts tell. leaks : of parts for separation, (played column or None, tone in Hz, coupling).
 
-    erased : per column.   words : to be said of what can't be read.
+    erased : per column.   former : per column, what silence holds of a tone that was there before.
+    words : to be said of what can't be read.
     """
 
     tones: list[ReadPart] = field(default_factory=list)
@@ -55,6 +56,7 @@ class Readings:
     noise: Result | None = None
     leaks: list[tuple[int | None, float, Coupling]] = field(default_factory=list)
     erased: tuple[Erased | None, ...] = ()
+    former: tuple[ToneLevel | None, ...] = ()
     words: list[str] = field(default_factory=list)
 
     def having(self, *names: str) -> list[ReadPart]:
@@ -64,7 +66,8 @@ class Readings:
 
 def read_parts(found: Found, options: Mapping[str, Any]) -> Readings:
     """Return what the parts of a tape tell."""
-    told = Readings(erased=(None,) * len(found.recording.channels))
+    unknown = (None,) * len(found.recording.channels)
+    told = Readings(erased=unknown, former=unknown)
     speed = 1.0 + found.placed.speed
     for number, part in enumerate(found.side.parts):
         piece = found.cut(number)
@@ -75,6 +78,8 @@ def read_parts(found: Found, options: Mapping[str, Any]) -> Readings:
         told.words += _over_range(part, piece)
         if part.name == SILENCE:
             told.noise = _by_word("noise", piece, {}, told)
+            if options["former_hz"] is not None:
+                told.former = _former(piece, options["former_hz"] * speed)
         elif part.name == ERASED:
             told.erased = _erased(part, piece, speed, told)
         elif part.name == SEPARATION:
@@ -148,6 +153,14 @@ def _leaks(part: TapePart, piece: Recording, speed: float, told: Readings) -> li
             continue
         found.append((None if part.other_hz is None else number, hz, own))
     return found
+
+
+def _former(piece: Recording, near_hz: float) -> tuple[ToneLevel | None, ...]:
+    """Return what silence holds of a tone, per column."""
+    from audiomeas.analysis.tape_tones import tone_levels
+
+    columns = (SQRT2 * piece.counts_fs[:, column] for column in range(len(piece.channels)))
+    return tuple(tone_levels(samples, piece.sample_rate_hz, near_hz)[0] for samples in columns)
 
 
 def _erased(part: TapePart, piece: Recording, speed: float, told: Readings) -> tuple[Erased | None, ...]:

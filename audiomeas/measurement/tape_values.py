@@ -416,15 +416,12 @@ class ChannelFigures:
             if own is not None and third is not None:
                 rows.append(_step(one, own, third, level.rms))
         self._told.values["steps"] = rows
-        if len(rows) < 2:
-            return
-        part = [row["h3_percent"] if not row["bound"] else math.nan for row in rows]
-        half = [row["uncertainty"].get("h3_percent", math.nan) for row in rows]
         found = crossing_at(
             _array([row["recorded_db"] for row in rows]),
             _array([row["level_db"] for row in rows]),
-            _array(part) / _PERCENT,
-            _array(half) / _PERCENT,
+            _array([row["h3_percent"] for row in rows]) / _PERCENT,
+            _array([row["uncertainty"].get("h3_percent", 0.0) for row in rows]) / _PERCENT,
+            _array([not row["bound"] for row in rows]) > 0.0,
             wanted=LARGEST_H3,
         )
         if found is None:
@@ -476,16 +473,21 @@ class ChannelFigures:
         self._told.add(key, (Part(NOISE_AND_FIT, worst.transfer_uncertainty / size),), DB_PER_NEPER)
 
     def _tell_erasure(self) -> None:
-        found = self._read.erased[self._column]
-        if found is None:
+        """Tell how far what an eraser left lies below what was there: of a stretch, else of a former recording."""
+        found, former, reference = self._read.erased[self._column], self._read.former[self._column], self._first(LEVEL)
+        if found is not None:
+            whole, left = found.whole, found.left
+        elif former is not None and reference is not None and (level := self._level(reference)) is not None:
+            whole, left = level, former
+        else:
             return
-        key, left = "erasure_db", found.left
+        key = "erasure_db"
         if not left.heard:
-            self._told.values[key] = 20.0 * math.log10(found.whole.rms / left.most_rms)
+            self._told.values[key] = 20.0 * math.log10(whole.rms / left.most_rms)
             self._told.at_most(key, word="at least")
             return
-        self._told.values[key] = 20.0 * math.log10(found.whole.rms / left.rms)
-        own = (Part(NOISE_AND_FIT, one.half_width / one.rms) for one in (found.whole, left))
+        self._told.values[key] = 20.0 * math.log10(whole.rms / left.rms)
+        own = (Part(NOISE_AND_FIT, one.half_width / one.rms) for one in (whole, left))
         self._told.add(key, own, DB_PER_NEPER)
 
     # -- noise reduction -----------------------------------------------------------------------------------------

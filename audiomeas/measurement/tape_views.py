@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 _QUANTITIES = (
     ("level_v_rms", "level at the reference", "V"),
-    ("level_dbfs", "  of the capture's full scale", "dBFS"),
+    ("level_dbfs", "level at the reference", "dBFS"),
     ("balance_db", "balance, re channel 1", "dB"),
     ("speed_error_percent", "speed error", "%"),
     ("speed_drift_percent", "  drift over its part", "%"),
@@ -45,7 +45,7 @@ _QUANTITIES = (
     ("snr_468_db", "S/N re that, ITU-R BS.468", "dB"),
     ("snr_arm_db", "S/N re that, ITU-R ARM", "dB"),
     ("crosstalk_db", "crosstalk from the other channel", "dB"),
-    ("erasure_db", "erasing lowers 1 kHz by", "dB"),
+    ("erasure_db", "erasing lowers a tone by", "dB"),
     ("nr_tracking_db", "largest change by noise reduction", "dB"),
     ("nr_gain_db", "noise reduction lowers noise by", "dB"),
 )
@@ -81,8 +81,9 @@ def _parts(result: Result) -> TableView:
     widths: list[tuple[None, ...]] = []
     for number, row in enumerate(result.conditions["parts"], start=1):
         begins = "missing" if row["begins_s"] is None else float(row["begins_s"])
-        hz = row["frequency_hz"] or None
-        rows.append((float(number), row["name"], hz, row["level_db"], begins, row["speed_percent"]))
+        silent, speed = row["level_db"] is None, row["speed_percent"]
+        tone = ("", "") if silent else (row["frequency_hz"], row["level_db"])
+        rows.append((float(number), row["name"], *tone, begins, "" if speed is None else speed))
         widths.append((None,) * 6)
     return TableView(
         title=f"Parts of {result.conditions['side']}",
