@@ -97,9 +97,14 @@ def read_programme_second(
     sound = np.asarray(rfft(captured * window, points))
     frequency_hz = np.asarray(np.fft.rfftfreq(points, 1.0 / sample_rate_hz), dtype=np.float64)
     inside = (frequency_hz >= band_hz[0]) & (frequency_hz <= min(band_hz[1], 0.4999 * sample_rate_hz))
-    cross = np.where(inside, np.conj(source) * sound, 0.0)
-    delay = _delay_frames(cross, np.flatnonzero(inside), points, reach)
-    moved = source * np.exp(-2j * np.pi * frequency_hz / sample_rate_hz * delay)
+    lines = np.flatnonzero(inside)
+    delay = _delay_frames(np.where(inside, np.conj(source) * sound, 0.0), lines, points, reach)
+    # Laid over each other before the window, so that both have the same edges; the rest is less than a frame.
+    whole_frames = round(delay)
+    source = np.asarray(rfft(_shifted(played, whole_frames) * window, points))
+    rest, _ = _climbed(np.conj(source[lines]) * sound[lines], 2.0 * np.pi * lines / points, delay - whole_frames, None)
+    delay = whole_frames + rest
+    moved = source * np.exp(-2j * np.pi * frequency_hz / sample_rate_hz * rest)
     x, y, at_hz = moved[inside], sound[inside], frequency_hz[inside]
     x_power = float(np.sum(np.abs(x) ** 2))
     gain = float(np.sum(np.real(np.conj(x) * y))) / max(x_power, _LEAST)
@@ -140,9 +145,21 @@ def _delay_frames(cross: ComplexArray, lines: NDArray[np.intp], points: int, rea
     return here if own > _ALIKE * size else there
 
 
-def _climbed(cross: ComplexArray, turn: FloatArray, start: float, sign: float) -> tuple[float, float]:
-    """Return the peak of the cross-correlation beside a place, and its size."""
+def _shifted(samples: FloatArray, frames: int) -> FloatArray:
+    """Return samples that come so many frames later (earlier where negative), zeros where none are known."""
+    moved = np.zeros_like(samples)
+    if frames >= 0:
+        moved[frames:] = samples[: len(samples) - frames]
+    else:
+        moved[:frames] = samples[-frames:]
+    return moved
+
+
+def _climbed(cross: ComplexArray, turn: FloatArray, start: float, sign: float | None) -> tuple[float, float]:
+    """Return the peak of the cross-correlation beside a place, and its size. sign : None: as it is there."""
     delay = start
+    if sign is None:
+        sign = 1.0 if float(np.sum(np.real(cross * np.exp(1j * turn * start)))) >= 0.0 else -1.0
     for _ in range(_NEWTON_STEPS):
         terms = sign * cross * np.exp(1j * turn * delay)
         slope = -float(np.sum(turn * np.imag(terms)))

@@ -145,7 +145,7 @@ class Watchman:
         if moment.over_range:
             found += self._once("over-range", "the card's input stands at its end code")
         if self._place_jumped(moment):
-            found += self._once("samples lost", self._jump_words)
+            found.append(self._of("samples lost", self._jump_words))
         reference = self.reference("level_db")
         if reference is not None:
             if moment.lowest_db is not None and moment.lowest_db < -DROP_OUT_DB:

@@ -228,8 +228,8 @@ class SoakFold:
             self._tell_change(channel, key, change, values, uncertainty)
         values["course"] = self._course(number)
         values["event_list"] = [one for one in self.listed if one["channel"] in (number, None)]
-        # What the bench missed may have held an event of the unit.
-        bound = {"events": "at least"} if self.bench_events else {}
+        # What the bench missed may have held an event of the unit; one that was seen needs no other.
+        bound = {"events": "at least"} if self.bench_events and not channel.faults else {}
         return ChannelResult(channel=number, values=values, uncertainty=uncertainty, bound=bound)
 
     def _tell_change(

@@ -104,25 +104,54 @@ def soak(
     person = hand or NoHand()
     if wanted.cycles and not person.there:
         raise RequestError(f"{wanted.cycles} cycles need somebody who switches the unit off and on: nobody is there")
-    tell = say or quiet
     from audiomeas.measurement.api import open_bench
 
     with Session(open_bench(bench, loudspeakers=loudspeakers), say=say, progress=progress) as session:
-        refuse_soak(session.bench.file.loudspeakers)
-        ready = prepared(session, wanted)
-        plan, snapshot = _as_run(wanted, ready), snapshot_of(session)
-        parts: Sequence[Path] = ()
-        if resume is None:
-            visit = open_visit(
-                records, who, stage, plan=plan, snapshot=snapshot, new_stay=new_stay, other_unit=other_unit
-            )  # fmt: skip
-            done: frozenset[str] = frozenset()
-        else:
-            taken_up = resume_visit(Path(resume), unit=who, stage=stage, plan=plan, snapshot=snapshot)
-            if taken_up.closed:
-                return SoakOutcome(visit=taken_up.visit.verified())
-            visit, parts, done = taken_up.writer, _parts(taken_up.visit), taken_up.done
-        return _through(session, ready, visit, parts, done, person, tell, progress)
+        return soak_on(
+            session,
+            wanted,
+            unit=who,
+            records=records,
+            stage=stage,
+            new_stay=new_stay,
+            other_unit=other_unit,
+            resume=None if resume is None else Path(resume),
+            hand=person,
+            say=say,
+            progress=progress,
+        )
+
+
+def soak_on(
+    session: Session,
+    request: SoakRequest,
+    *,
+    unit: Unit,
+    records: Path,
+    stage: str = "as-found",
+    new_stay: bool = False,
+    other_unit: bool = False,
+    resume: Path | None = None,
+    hand: Hand | None = None,
+    say: Say | None = None,
+    progress: Progress | None = None,
+) -> SoakOutcome:
+    """Soak on a bench that is open already. Raises as `soak`."""
+    refuse_soak(session.bench.file.loudspeakers)
+    ready = prepared(session, request)
+    plan, snapshot = _as_run(request, ready), snapshot_of(session)
+    parts: Sequence[Path] = ()
+    done: frozenset[str] = frozenset()
+    if resume is None:
+        visit = open_visit(
+            records, unit, stage, plan=plan, snapshot=snapshot, new_stay=new_stay, other_unit=other_unit
+        )  # fmt: skip
+    else:
+        taken_up = resume_visit(resume, unit=unit, stage=stage, plan=plan, snapshot=snapshot)
+        if taken_up.closed:
+            return SoakOutcome(visit=taken_up.visit.verified())
+        visit, parts, done = taken_up.writer, _parts(taken_up.visit), taken_up.done
+    return _through(session, ready, visit, parts, done, hand or NoHand(), say or quiet, progress)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -226,4 +255,4 @@ def _level(session: Session, ready: Ready, visit: VisitWriter) -> float:
     return level_v_rms
 
 
-__all__ = ["Ready", "SoakOutcome", "SoakRequest", "heat_words", "prepared", "soak"]
+__all__ = ["Ready", "SoakOutcome", "SoakRequest", "heat_words", "prepared", "soak", "soak_on"]

@@ -1,0 +1,385 @@
+"""Soaks on a quick cable. Truth: what was done to the signal, frame by frame, and closed forms beside each check."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from soak_benches import quick_session
+
+from audiomeas.errors import FileProblem, InterlockRefusal, Interrupted, RequestError
+from audiomeas.plan.soak import soak, soak_on
+from audiomeas.plan.soak_request import SoakRequest, request_from
+from audiomeas.record.soak_log import LOG_FILE, SoakLog, read_log
+from audiomeas.record.store import find_visits
+from audiomeas.record.unit_folder import unit_meant
+
+RATE_HZ = 48_000
+UNIT = "Demo amplifier A, serial D-0001"
+#: The stream of the soak itself: the first look comes before it.
+SOAK_STREAM = 2
+
+
+def at(seconds):
+    return round(seconds * RATE_HZ)
+
+
+def soaked(folder, *, seconds, befalls=None, hand=None, said=None, resume=None, **request):
+    """Soak for so many seconds of sound, and return the outcome and the lines of its log's newest part."""
+    session, _ = quick_session(folder, say=None if said is None else said.append, befalls=befalls)
+    outcome = soak_on(
+        session,
+        SoakRequest(**{"hours": seconds / 3600.0, "input_level": "0.5 V", "spot_minutes": 0.0, **request}),
+        unit=unit_meant(folder / "records", UNIT),
+        records=folder / "records",
+        hand=hand,
+        say=None if said is None else said.append,
+        resume=resume,
+    )
+    return outcome, list(read_log(outcome.visit.step("Soak").folder / LOG_FILE))
+
+
+def kinds(lines, channel=...):
+    return [one["kind"] for one in lines if one["line"] == "event" and (channel is ... or one["channel"] == channel)]
+
+
+def during(samples, frame, start_s, stop_s):
+    """Return which rows of a block lie between two times."""
+    frames = frame + np.arange(len(samples))
+    return (frames >= at(start_s)) & (frames < at(stop_s))
+
+
+class Late:
+    """From a time on all comes a frame later: one frame is there twice."""
+
+    def __init__(self, from_s):
+        self._from, self._last = at(from_s), np.zeros((1, 2))
+
+    def __call__(self, samples, frame, stream):
+        late, self._last = np.vstack([self._last, samples[:-1]]), samples[-1:]
+        return late if stream == SOAK_STREAM and frame >= self._from else samples
+
+
+class Many:
+    """+0.5 dB from 12 s on, 30 ms at −6 dB at 20 s, 50 Hz from 27 s on channel 2, a frame twice at 34 s."""
+
+    def __init__(self):
+        self._late = Late(34.0)
+
+    def __call__(self, samples, frame, stream):
+        if stream != SOAK_STREAM:
+            return samples
+        samples = samples.copy()
+        samples[during(samples, frame, 12.0, 1e6)] *= 10.0 ** (0.5 / 20.0)
+        samples[during(samples, frame, 20.1, 20.13)] *= 0.5
+        humming = during(samples, frame, 27.0, 1e6)
+        phase = 2.0 * np.pi * 50.0 * (frame + np.arange(len(samples))) / RATE_HZ
+        samples[humming, 1] += 1e-4 * np.sin(phase[humming])
+        return self._late(samples, frame, stream)
+
+
+def test_each_thing_that_befalls_is_an_event_with_its_time_and_its_sound(tmp_path):
+    outcome, lines = soaked(tmp_path, seconds=40.0, befalls=Many())
+    assert kinds(lines, 1)[:2] == ["level step", "drop-out"]
+    assert kinds(lines, 2)[:2] == ["level step", "drop-out"]
+    assert "hum rise" in kinds(lines, 2)
+    assert "hum rise" not in kinds(lines, 1)
+    assert "samples lost" in kinds(lines)
+    when = {one["kind"]: one["after_s"] for one in lines if one["line"] == "event" and one["channel"] == 2}
+    # A second is told at its end; a step and a rise are told when the second one shows them too.
+    assert when["level step"] == pytest.approx(14.0, abs=1.0)
+    assert when["drop-out"] == pytest.approx(21.0, abs=0.6)
+    assert when["hum rise"] == pytest.approx(29.0, abs=1.1)
+    step = next(one for one in lines if one.get("kind") == "level step")
+    # +0.5 dB by construction; the log has two decimals.
+    assert float(step["words"].split()[0]) == pytest.approx(0.5, abs=0.011)
+    folder = outcome.visit.step("Soak").folder
+    kept = [one["capture"] for one in lines if one["line"] == "kept"]
+    assert kept
+    assert all((folder / name).exists() and (folder / f"{name}.json").exists() for name in kept)
+    assert outcome.verdict == "fail"
+    first = outcome.result.channel(1).values
+    assert first["events"] >= 2
+    assert first["bench_events"] >= 1
+
+
+def test_a_healthy_unit_passes_and_its_figures_are_those_of_the_cable(tmp_path):
+    outcome, lines = soaked(tmp_path, seconds=125.0)
+    full_scale_v_peak = quick_session(tmp_path)[0].bench.input_v_peak(1)
+    assert kinds(lines) == []
+    assert outcome.verdict == "pass"
+    channel = outcome.result.channel(1)
+    # A cable: 0.5 V in are 0.5 V out; 8 Ω are in the bench file. The card's 24 bits round to 1e-7.
+    assert channel.values["end_level_v_rms"] == pytest.approx(0.5, rel=1e-5)
+    assert channel.values["mean_w"] == pytest.approx(0.5**2 / 8.0, rel=2e-5)
+    assert channel.values["energy_wh"] == pytest.approx(0.5**2 / 8.0 * 125.0 / 3600.0, rel=2e-5)
+    assert channel.values["sounding_h"] == pytest.approx(125.0 / 3600.0)
+    assert abs(channel.values["gain_change_db"]) < 1e-5
+    seconds = [one for one in lines if one["line"] == "second"]
+    assert [one["after_s"] for one in seconds] == [float(n) for n in range(1, len(seconds) + 1)]  # no gap
+    assert sum(one["state"] == "playing" for one in seconds) == 125
+    # White noise of 1e-5 full scale a sample up to half the rate: its part up to 20 kHz (closed form); a second's
+    # estimate of a power from 20,000 lines is known to 1 %.
+    noise_v = 1e-5 * full_scale_v_peak * math.sqrt(19_980.0 / 24_000.0)
+    assert channel.values["end_noise_v_rms"] == pytest.approx(noise_v, rel=0.02)
+
+
+def test_what_the_bench_missed_leaves_a_clean_soak_undecided(tmp_path):
+    outcome, lines = soaked(tmp_path, seconds=12.0, befalls=Late(8.0))
+    assert set(kinds(lines)) == {"samples lost"}
+    events = next(row for row in outcome.verdicts if row.quantity == "events")
+    assert (events.value, events.verdict) == (0.0, "undecided")
+
+
+def test_a_protection_that_opens_mutes_and_ends_it(tmp_path):
+    def opens(samples, frame, stream):
+        samples = samples.copy()
+        if stream == SOAK_STREAM:
+            samples[during(samples, frame, 14.0, 1e6), 0] *= 1e-4
+        return samples
+
+    outcome, lines = soaked(tmp_path, seconds=600.0, befalls=opens)
+    assert kinds(lines) == ["signal gone"]
+    assert [one["state"] for one in lines if one["line"] == "second"][-5:] == ["muted"] * 5
+    assert lines[-1]["line"] == "end"
+    assert "signal gone, channel 1" in lines[-1]["reason"]
+    assert outcome.verdict == "fail"
+    # It is told that it stood so long at least: fewer hours than asked for are no failure of their own.
+    hours = next(row for row in outcome.verdicts if row.quantity == "sounding_h")
+    assert hours.verdict == "undecided"
+
+
+def test_clipping_mutes(tmp_path):
+    def clips(samples, frame, stream):
+        samples = samples.copy()
+        if stream == SOAK_STREAM:
+            top = 0.5 * np.max(np.abs(samples)) if frame > at(12.0) else 10.0
+            samples = np.clip(samples, -max(top, 1e-3), max(top, 1e-3))
+        return samples
+
+    _, lines = soaked(tmp_path, seconds=600.0, befalls=clips)
+    assert "clipping" in kinds(lines)
+    assert "muted" in [one.get("state") for one in lines]
+
+
+class Person:
+    """Answers when it is asked. answers : what a prompt holds → the line."""
+
+    there = True
+
+    def __init__(self, said, answers):
+        self._said, self._answers, self._read = said, answers, 0
+
+    def said(self):
+        while self._read < len(self._said):
+            line = self._said[self._read]
+            self._read += 1
+            for asked, answer in self._answers.items():
+                if asked in line:
+                    return answer
+        return None
+
+
+def test_a_person_reads_the_meter_and_switches_off_and_on(tmp_path):
+    told = []
+    person = Person(told, {"type 'off'": "off", "type 'on'": "on", "read the meter": "offset 1 12 mV"})
+    outcome, lines = soaked(
+        tmp_path,
+        seconds=16.0,
+        hand=person,
+        said=told,
+        cycles=1,
+        off_minutes=0.05,
+        offsets_h=(0.0,),
+        channels=(1,),
+        meter="0.5 % + 2 digits",
+    )
+    assert [one["value_v"] for one in lines if one["line"] == "typed"] == [0.012]
+    assert outcome.visit.step("d.c. offset at 0 h").verdicts[0].verdict == "pass"
+    assert outcome.result.channel(1).values["cycles_done"] == 1.0
+    states = [one["state"] for one in lines if one["line"] == "second"]
+    assert states.count("off") >= 3
+    assert states.count("playing") == 16
+    # 16 s have no beginning and end apart: what changed meanwhile can't be told, and is never a pass.
+    assert outcome.verdict == "undecided"
+
+
+def test_an_offset_beyond_its_stop_ends_it_and_nonsense_is_refused(tmp_path):
+    told = []
+    person = Person(told, {"read the meter": "offset 3 1 V", "refused": "offset 2 -150 mV"})
+    outcome, lines = soaked(tmp_path, seconds=60.0, hand=person, said=told, offsets_h=(0.0,))
+    assert any("refused" in line and "channels 1, 2" in line for line in told)
+    assert kinds(lines) == ["d.c. offset"]
+    assert outcome.verdict == "fail"
+
+
+def test_what_was_broken_off_goes_on_and_its_hours_are_summed(tmp_path):
+    told = []
+    with pytest.raises(Interrupted):
+        soaked(tmp_path, seconds=20.0, hand=Quits(), said=told)
+    (visit,) = find_visits(tmp_path / "records")
+    assert not visit.finished
+    before = [one for one in read_log(visit.step("Soak").folder / LOG_FILE) if one.get("state") == "playing"]
+    request = request_from(visit.plan_text, visit.path)
+    session, _ = quick_session(tmp_path)
+    outcome = soak_on(session, request, unit=visit.unit, records=tmp_path / "records", resume=visit.path)
+    assert outcome.result.conditions["parts"] == 2
+    again = list(read_log(outcome.visit.step("Soak").folder / LOG_FILE))
+    assert sum(one.get("state") == "playing" for one in again) == 20 - len(before)
+    assert outcome.result.channel(1).values["sounding_h"] == pytest.approx(20.0 / 3600.0)
+    assert min(one["after_s"] for one in again) >= max(one["after_s"] for one in before)
+
+
+class Quits:
+    """Says 'quit' after some looks."""
+
+    there = True
+
+    def __init__(self):
+        self._looks = 0
+
+    def said(self):
+        self._looks += 1
+        return "quit" if self._looks == 9 else None
+
+
+def test_spot_measurements_are_steps_and_energy_has_a_ceiling(tmp_path):
+    watts = 0.5**2 / 8.0
+    outcome, lines = soaked(tmp_path, seconds=600.0, spot_minutes=0.2, most_wh=watts * 14.0 / 3600.0, spots=("gain",))
+    spots = [step for step in outcome.visit.steps if step.measurement == "gain"]
+    assert len(spots) == 1
+    # A cable has 0 dB.
+    assert spots[0].result.channel(1).values["gain_db"] == pytest.approx(0.0, abs=1e-3)
+    assert sum(one.get("state") == "playing" for one in lines) == 14
+    assert "Wh" in lines[-1]["reason"]
+
+
+def test_impossible_requests_are_refused_before_any_sound(tmp_path):
+    for wrong, words in (
+        ({"hours": 0.0}, "hours"),
+        ({"rated": "60 W"}, "one level"),
+        ({"power_share": 2.0}, "power_share"),
+        ({"spots": ("power",)}, "finds its own levels"),
+        ({"cycles": 1}, "nobody is there"),
+        ({"frequency_hz": 1000.5}, "whole number"),
+        ({"sound": "pink", "crest_db": 3.0}, "crest_db"),
+        ({"sound": str(tmp_path / "none.wav")}, "none.wav"),
+        ({"channels": (3,)}, "no channel 3"),
+    ):
+        with pytest.raises(RequestError, match=words):
+            soak(unit=UNIT, records=tmp_path / "records", **{"hours": 1.0, "input_level": "0.1 V", **wrong})
+    with pytest.raises(InterlockRefusal, match="loudspeakers"):
+        soak(unit=UNIT, records=tmp_path / "records", input_level="0.1 V", loudspeakers="8 ohm")
+    assert not list(tmp_path.glob("records/*/*/01*"))
+
+
+def test_a_log_can_be_read_after_any_cut_and_names_a_damaged_line(tmp_path):
+    path = tmp_path / LOG_FILE
+    with SoakLog(path) as log:
+        for number in range(5):
+            log.write({"line": "second", "after_s": float(number)}, at_once=number == 2)
+    whole = path.read_bytes()
+    for cut in range(0, len(whole) + 1, 3):
+        path.write_bytes(whole[:cut])
+        assert len(list(read_log(path))) in (whole[:cut].count(b"\n"), whole[:cut].count(b"\n") + 1)
+    path.write_bytes(whole.replace(b'"after_s": 1.0', b'"after_s: 1.0'))
+    with pytest.raises(FileProblem, match="line 2"):
+        list(read_log(path))
+    with pytest.raises(FileProblem):
+        SoakLog(path)  # never over another one
+
+
+_RUNS = """
+import sys
+from pathlib import Path
+sys.path.insert(0, {tests!r})
+from soak_benches import quick_session
+from audiomeas.plan.soak import soak_on
+from audiomeas.plan.soak_request import SoakRequest
+from audiomeas.record.unit_folder import unit_meant
+folder = Path({folder!r})
+session, cable = quick_session(folder)
+request = SoakRequest(hours=100.0, input_level="0.5 V", spot_minutes=1.0)
+soak_on(session, request, unit=unit_meant(folder / "records", {unit!r}), records=folder / "records")
+"""
+
+
+def killed(folder, after_s):
+    """Run a soak in a process of its own, kill it after so long, and return the lines of its log."""
+    code = _RUNS.format(tests=str(Path(__file__).parent), folder=str(folder), unit=UNIT)
+    process = subprocess.Popen([sys.executable, "-c", code], stderr=subprocess.PIPE)
+    until_s = time.monotonic() + 120.0
+    while not (logs := list(folder.glob(f"records/*/*/*/{LOG_FILE}"))) and time.monotonic() < until_s:
+        assert process.poll() is None, process.stderr.read()
+        time.sleep(0.02)
+    time.sleep(after_s)
+    os.kill(process.pid, signal.SIGKILL)
+    process.wait()
+    process.stderr.close()
+    return logs[0], list(read_log(logs[0]))
+
+
+@pytest.mark.wide
+def test_killed_at_20_random_moments_the_log_is_whole(tmp_path):
+    rng = np.random.default_rng(20261126)
+    for number in range(20):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        path, lines = killed(folder, float(rng.uniform(0.0, 3.0)))
+        seconds = [one for one in lines if one["line"] == "second"]
+        assert len(seconds) > 0 or path.stat().st_size > 0
+        steps = np.diff([one["after_s"] for one in seconds])
+        # Whole seconds one after the other; a spot measurement stands between two of them.
+        assert np.all(steps > 0.0)
+        spots = sum(one["line"] == "note" for one in lines)
+        assert int(np.sum(np.abs(steps - 1.0) > 1e-6)) <= spots
+        (visit,) = find_visits(folder / "records")
+        assert json.loads(json.dumps(lines[0]))["line"] == "begin"
+        request = request_from(visit.plan_text, visit.path)
+        assert request.hours == 100.0
+
+
+@pytest.mark.wide
+def test_24_hours_in_constant_memory(tmp_path):
+    """Resident memory after half an hour of it and at its end differ by less than 5 MB; each second is in the log."""
+    held_mb = {}
+
+    class Looks:
+        there = True
+
+        def __init__(self):
+            self.looks = 0
+
+        def said(self):
+            self.looks += 1
+            if self.looks in (1800, 43_200, 86_000):
+                status = Path("/proc/self/status").read_text()
+                held_mb[self.looks] = float(status.split("VmRSS:")[1].split()[0]) / 1024.0
+            return None
+
+    session, _ = quick_session(tmp_path, rate_hz=16_000)
+    outcome = soak_on(
+        session,
+        SoakRequest(hours=24.0, input_level="0.5 V", spot_minutes=0.0),
+        unit=unit_meant(tmp_path / "records", UNIT),
+        records=tmp_path / "records",
+        hand=Looks(),
+    )
+    assert outcome.result.channel(1).values["sounding_h"] == pytest.approx(24.0)
+    previous = 0.0
+    for line in read_log(outcome.visit.step("Soak").folder / LOG_FILE):
+        if line["line"] == "second":
+            assert line["after_s"] == pytest.approx(previous + 1.0)
+            previous = line["after_s"]
+    assert previous >= 86_400.0
+    assert len(outcome.result.channel(1).values["course"]) <= 720
+    assert max(held_mb.values()) - held_mb[1800] < 5.0, held_mb
+    print(held_mb)
