@@ -51,7 +51,8 @@ def piece_of(recording: Recording, start: int, stop: int) -> Any:
     from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
 
     looked_at = recording.unread() if isinstance(recording, RecordingOnDisk) else recording
-    counts_fs = np.concatenate(list(blocks_of(looked_at, start, stop, _BLOCK_FRAMES)))
+    # In one order in memory, wherever they come from: sums then round alike.
+    counts_fs = np.ascontiguousarray(np.concatenate(list(blocks_of(looked_at, start, stop, _BLOCK_FRAMES))))
     return counts_fs * scales_of(recording)
 
 

@@ -88,7 +88,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
             f"'{options['states']}' in turn, five seconds or more each, while it is captured"
         )
     reads = [
-        None if part is None else read_state(recording, state, part) for state, part in zip(wanted, found, strict=True)
+        None if part is None else read_state(known, state, part) for state, part in zip(wanted, found, strict=True)
     ]
     states = tuner_values.sorted_out([read for read in reads if read is not None])
     lost = [over_range_words(known, column, number) for column, number in enumerate(known.channels)]

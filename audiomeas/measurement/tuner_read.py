@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 #: A tuner's audio: noise is told in it, brick wall. Harmonics go up to just below the pilot: 6 kHz has its third there.
 AUDIO_HZ, HARMONICS_HZ = (20.0, 15_000.0), 18_500.0
 #: Longer states are read from their middle; of silence, which may end in another one, from its beginning.
-_LONGEST_S = 10.0
+_LONGEST_TONE_S, _LONGEST_SILENCE_S = 5.0, 10.0
 _BLOCK_FRAMES = 1 << 17
 #: What stands from the pilot on is so far down where noise is read.
 _STOP_DB = 100.0
@@ -58,13 +58,16 @@ class Read:
 
 
 def read_state(recording: Recording, state: State, part: Heard) -> Read:
-    """Return what a state's part of a capture tells. recording : with its samples, or on the disk."""
+    """Return what a state's part of a capture tells.
+
+    recording : with its samples, or on the disk; with the step between values that the whole of it has shown.
+    """
     return _silence(recording, state, part) if part.band is None else _tone(recording, state, part)
 
 
 def _tone(recording: Recording, state: State, part: Heard) -> Read:
     assert part.band is not None
-    spare = max(0, part.stop - part.start - round(_LONGEST_S * recording.sample_rate_hz))
+    spare = max(0, part.stop - part.start - round(_LONGEST_TONE_S * recording.sample_rate_hz))
     start, stop = part.start + spare // 2, part.stop - (spare - spare // 2)
     plays: tuple[int, ...] = (0, 1)
     if part.band.alone is not None:
@@ -102,7 +105,7 @@ def _silence(recording: Recording, state: State, part: Heard) -> Read:
     from audiomeas.analysis.density import noise_density
 
     rate_hz = recording.sample_rate_hz
-    stop = min(part.stop, part.start + round(_LONGEST_S * rate_hz))
+    stop = min(part.stop, part.start + round(_LONGEST_SILENCE_S * rate_hz))
     piece = part_of(recording, part.start, stop)
     frames = _until_a_step(piece)
     piece = piece.window(0, frames)
@@ -154,10 +157,10 @@ def part_of(recording: Recording, start: int, stop: int) -> Recording:
     from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
 
     looked_at = recording.unread() if isinstance(recording, RecordingOnDisk) else recording
-    counts_fs = np.concatenate(list(blocks_of(looked_at, start, stop, _BLOCK_FRAMES)))
-    known = looked_at.completed() if isinstance(looked_at, RecordingOnDisk) else looked_at
+    # In one order in memory, wherever they come from: sums then round alike.
+    counts_fs = np.ascontiguousarray(np.concatenate(list(blocks_of(looked_at, start, stop, _BLOCK_FRAMES))))
     over = np.count_nonzero(consecutive_at(np.abs(counts_fs), 1.0 - 1e-12), axis=0)
-    own = {field.name: getattr(known, field.name) for field in dataclasses.fields(Recording)}
+    own = {field.name: getattr(recording, field.name) for field in dataclasses.fields(Recording)}
     own |= {
         "counts_fs": counts_fs,
         "stimulus": None,
