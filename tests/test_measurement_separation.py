@@ -137,6 +137,15 @@ def test_what_holds_no_tone_or_one_channel_is_refused(record: NDArray[np.float64
         analysed(record[:, :1])
 
 
+def test_a_slow_sweep_is_no_band() -> None:
+    """100 Hz to 1 kHz in 24 s: 1.9 % from one look to the next, which a tone may stray."""
+    time_s = np.arange(24 * RATE_HZ) / RATE_HZ
+    octaves = np.log(10.0)
+    swept = 0.1 * np.sin(2.0 * np.pi * 100.0 * 24.0 / octaves * np.expm1(octaves * time_s / 24.0))
+    with pytest.raises(SignalError, match="no steady tone"):
+        analysed(np.stack([swept, 0.01 * swept], axis=1))
+
+
 def test_a_clipped_channel_tells_nothing(record: NDArray[np.float64], tmp_path: Path) -> None:
     """Read from a file, block by block, as a person does."""
     path = tmp_path / "record.wav"

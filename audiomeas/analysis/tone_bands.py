@@ -117,7 +117,8 @@ class BandFinder:
     def _band(self, looks: list[_Look], begin: int, end: int) -> Band | None:
         own = looks[begin:end]
         heard = [look.frequency_hz for look in own if look.frequency_hz is not None]
-        if len(heard) < _LEAST_WINDOWS:
+        # A slow sweep goes on by less than a tone may stray, from each spectrum to the next.
+        if len(heard) < _LEAST_WINDOWS or max(heard) > (1.0 + 2.0 * SAME_TONE) * min(heard):
             return None
         side_db = float(np.median([look.side_db for look in own]))
         edge = round(_EDGE_S * self._rate_hz)

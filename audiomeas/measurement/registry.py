@@ -77,6 +77,10 @@ _MODULES = {
         "audiomeas.measurement.output_impedance",
         "Output impedance and damping factor against frequency, by two loads that you change in a pause",
     ),
+    "played-response": (
+        "audiomeas.measurement.played_response",
+        "Response of a cartridge, tape head or tuner that plays tones or a sweep; what its stage does divided out",
+    ),
     "precondition": (
         "audiomeas.measurement.precondition",
         "Preconditioning before power is measured: an hour at an eighth of the rated power; or why it was waived",
