@@ -162,6 +162,16 @@ def test_what_the_stage_adds_is_taken_off_or_makes_a_bound() -> None:
         RUMBLE.analyse(recording(silent), {**complete(RUMBLE, {}), "stage_noise": stage})
 
 
+def test_a_slow_sweep_for_the_arm_is_no_silent_groove(result: Result) -> None:
+    """16 s of it, longer than the silent part."""
+    time_s = np.arange(16 * RATE_HZ) / RATE_HZ
+    octaves = np.log(6.0)
+    swept = 0.05 * np.sin(2.0 * np.pi * 4.0 * 16.0 / octaves * np.expm1(octaves * time_s / 16.0))
+    found = analysed(np.concatenate([with_band(groove()), np.stack([swept, swept], axis=1)]), motor_rpm=1500.0)
+    assert found.conditions["silent_s"] == result.conditions["silent_s"]
+    assert found.channel(1).values["weighted_db"] == result.channel(1).values["weighted_db"]
+
+
 def test_what_is_wrong_is_said() -> None:
     plain = analysed(groove(), reference_cm_s=None)
     assert "no reference velocity is known" in plain.warnings[0]

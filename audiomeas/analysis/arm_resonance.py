@@ -128,14 +128,19 @@ class LowPart:
             held = held[len(pieces) * self._factor :]
         self._held = held.copy()
 
+    def kept(self) -> FloatArray:
+        """Return all that was kept, (frames, channels)."""
+        found = np.concatenate(self._found) if self._found else self._held[:0]
+        return np.asarray(found - np.mean(found, axis=0)) if len(found) else found
+
     def result(self) -> FloatArray:
         """Return all that was kept, (frames, channels). Raises SignalError for less than 10 s."""
-        found = np.concatenate(self._found) if self._found else self._held[:0]
+        found = self.kept()
         if len(found) < _LEAST_S * self.rate_hz:
             raise SignalError(
                 f"{len(found) / self.rate_hz:.1f} s are too short for the resonance of an arm: capture a minute"
             )
-        return np.asarray(found - np.mean(found, axis=0))
+        return found
 
 
 def sweeps_of(low: FloatArray, rate_hz: float) -> tuple[Sweep, ...]:

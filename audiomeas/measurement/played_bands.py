@@ -87,15 +87,23 @@ def by_frequency(bands: Sequence[Band]) -> list[tuple[float, list[Band]]]:
     return [(sum(one.frequency_hz for one in group) / len(group), group) for group in ordered]
 
 
-def longest_pause(bands: Sequence[Band], recording: Recording) -> tuple[int, int]:
+def longest_pause(
+    bands: Sequence[Band], recording: Recording, *, others_s: Sequence[tuple[float, float]] = ()
+) -> tuple[int, int]:
     """Return (start, stop) of the longest part without tones, a second from each of them. Below 200 Hz is no tone.
 
-    Lines of motors and mains lie there, and are what a silent groove is listened for.
+    Lines of motors and mains lie there, and are what a silent groove is listened for.   others_s : beginnings and ends
+    of what is no pause either.
     """
     second = round(recording.sample_rate_hz)
-    tones = sorted((one for one in bands if one.frequency_hz > _TONES_FROM_HZ), key=lambda one: one.start)
-    starts = [0, *(one.stop + second for one in tones)]
-    stops = [*(one.start - second for one in tones), recording.frames]
+    played = sorted(
+        [
+            *((one.start, one.stop) for one in bands if one.frequency_hz > _TONES_FROM_HZ),
+            *((round(begin_s * second), round(end_s * second)) for begin_s, end_s in others_s),
+        ]
+    )
+    starts = [0, *(stop + second for _, stop in played)]
+    stops = [*(start - second for start, _ in played), recording.frames]
     start, stop = max(zip(starts, stops, strict=True), key=lambda ends: ends[1] - ends[0])
     return start, max(start, stop)
 

@@ -25,6 +25,7 @@ from audiomeas.measurement.scale_parts import scale_parts
 from audiomeas.measurement.steady import over_range_words
 
 if TYPE_CHECKING:
+    from audiomeas.analysis.arm_resonance import LowPart
     from audiomeas.analysis.rumble import RumbleNoise
     from audiomeas.analysis.tone_bands import Band
     from audiomeas.measurement.attached import Attached
@@ -84,12 +85,14 @@ def _refuse_half_a_reference(options: Mapping[str, Any]) -> None:
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
+    from audiomeas.analysis.arm_resonance import LowPart
     from audiomeas.analysis.rumble import SIGNALS, rumble_of
 
     turning = parts_of(_sized(options))
     _refuse_half_a_reference(options)
-    bands, known = found_bands(recording)
-    start, stop = longest_pause(bands, recording)
+    low = LowPart(recording.sample_rate_hz, len(recording.channels))
+    bands, known = found_bands(recording, and_to=low.add)
+    start, stop = longest_pause(bands, recording, others_s=_slow_sweeps(low))
     found = rumble_of(piece_of(recording, start, stop), recording.sample_rate_hz)
     stage = _stage(recording, options["stage_noise"])
     reference, said = _reference(recording, bands, options)
@@ -118,6 +121,14 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         channels=channels,
         warnings=(*lost, *said, *_said(found, span_s, readings)),
     )
+
+
+def _slow_sweeps(low: LowPart) -> list[tuple[float, float]]:
+    """Return beginning and end of each sweep for the arm's resonance, which is no silent groove."""
+    from audiomeas.analysis.arm_resonance import sweeps_of
+
+    kept = low.kept()
+    return [(one.begin_s, one.end_s) for one in sweeps_of(kept, low.rate_hz)] if len(kept) > low.rate_hz else []
 
 
 def _stage(recording: Recording, attached: Attached | None) -> RumbleNoise | None:
