@@ -150,6 +150,7 @@ HELPS = [
     ["generate", "multitone", "--help"],
     ["generate", "staggered-sweeps", "--help"],
     ["bringup", "--help"],
+    ["soak", "--help"],
     ["run", "--help"],
     ["live", "--help"],
     ["history", "--help"],

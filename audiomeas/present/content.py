@@ -86,6 +86,7 @@ class StayContent:
     moved : values of both, first those that failed at one of them.   counts : of all figures that were compared.
     not_again : values that failed or were undecided then, and were not held against the same limit again.
     done : repairs and adjustments, a sentence each.   played_h : hours of listening; None: none were written down.
+    soaks : hours, watts a channel (None: no load) and events of each soak.
     """
 
     against: str = ""
@@ -95,6 +96,7 @@ class StayContent:
     counts: Mapping[str, int] = field(default_factory=dict)
     done: tuple[str, ...] = ()
     played_h: float | None = None
+    soaks: tuple[tuple[float, float | None, int], ...] = ()
     notes: tuple[str, ...] = ()
 
 

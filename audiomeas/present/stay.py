@@ -44,10 +44,11 @@ def with_stay(content: ReportContent, story: Story) -> ReportContent:
 def stay_of_story(story: Story, told: Sequence[Finding]) -> StayContent | None:
     """Return what a page says of a stay; None where nothing came before the visit. told : what the page says anyway."""
     comparison = story.comparison
-    if comparison is None and not story.entries and not story.problem:
+    soaks = tuple((each.hours, each.mean_w, each.events) for each in story.soaks)
+    if comparison is None and not story.entries and not story.problem and not soaks:
         return None
     if comparison is None:
-        return StayContent(done=_done(story), played_h=story.played_h, notes=_notes(story))
+        return StayContent(done=_done(story), played_h=story.played_h, soaks=soaks, notes=_notes(story))
     moved, not_again = _moved(comparison, story.corrections, {_figure(each) for each in told})
     return StayContent(
         against=comparison.before.stage,
@@ -57,6 +58,7 @@ def stay_of_story(story: Story, told: Sequence[Finding]) -> StayContent | None:
         counts={str(word): number for word, number in comparison.counts().items()},
         done=_done(story),
         played_h=story.played_h,
+        soaks=soaks,
         notes=_notes(story),
     )
 

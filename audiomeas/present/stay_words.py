@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from audiomeas.measurement.soak_views import lasted
 from audiomeas.present.amounts import amount_range
 from audiomeas.present.content import BALANCE, POWER
 from audiomeas.present.sentences import STAGES, Sentence, Topic, heading
@@ -46,9 +47,15 @@ def _then(stay: StayContent) -> str:
 
 
 def _run_in(stay: StayContent) -> str:
-    if stay.played_h is None:
-        return _NOT_RUN_IN
-    return f"{stay.played_h:.3g} h of listening are written down in its logbook; no other run-in."
+    heard = "" if stay.played_h is None else f"{stay.played_h:.3g} h of listening are written down in its logbook"
+    if not stay.soaks:
+        return f"{heard}; no other run-in." if heard else _NOT_RUN_IN
+    hours, events = sum(each[0] for each in stay.soaks), sum(each[2] for each in stay.soaks)
+    powers = [each[1] for each in stay.soaks if each[1] is not None]
+    power = f" at {min(powers):.3g} W a channel" if powers else ""
+    stood = "without an event" if events == 0 else f"with {events} event{'' if events == 1 else 's'}"
+    tail = f"; {heard}" if heard else ""
+    return f"It played for {lasted(hours)}{power} while each second was watched, {stood}{tail}."
 
 
 def _found(stay: StayContent, *, short: bool) -> Iterator[Sentence]:

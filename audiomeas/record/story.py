@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from audiomeas.errors import AudiomeasError, FileProblem
+from audiomeas.measurement.soak import WORD as SOAK
 from audiomeas.record.archive import compare, place_of
 from audiomeas.record.entry import Correction, Listening, Work
 from audiomeas.record.stage import STAGES, stay_in
@@ -22,18 +23,32 @@ _MINUTES_AN_HOUR = 60.0
 
 
 @dataclass(frozen=True, kw_only=True)
+class Soaked:
+    """A soak of a stay. hours : for which it played.  events : of the unit.
+
+    mean_w : into the load of each channel, the lowest; None: no load.
+    """
+
+    hours: float
+    mean_w: float | None
+    events: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class Story:
     """What came before a visit in its stay.
 
     comparison : with the visit that it is held against; None: there is none, or it can't be compared (`problem`).
     work : repairs and adjustments.   entries : all that counts in the logbook, work among it.
     played_h : hours of listening that were written down; None: none were.   corrections : of either visit.
+    soaks : of the visits of this stay, this one among them, oldest first.
     problem : what is not known, and why.
     """
 
     comparison: Comparison | None = None
     corrections: tuple[Correction, ...] = ()
     entries: tuple[Entry, ...] = ()
+    soaks: tuple[Soaked, ...] = ()
     problem: str = ""
 
     @property
@@ -61,16 +76,18 @@ def story_of(visit: Visit) -> Story:
     except FileProblem as problem:
         return Story(problem=str(problem))
     comparison = None
+    soaks = tuple(_soaks(visit, others))
     before = _held_against(visit, others)
     if before is not None:
         try:
             comparison = compare(before, visit)
         except AudiomeasError as problem:
-            return Story(entries=_of_the_stay(visit, others, entries), problem=str(problem))
+            return Story(entries=_of_the_stay(visit, others, entries), soaks=soaks, problem=str(problem))
     return Story(
         comparison=comparison,
         corrections=tuple(_corrections(entries, {each.path.name for each in (visit, before) if each is not None})),
         entries=_of_the_stay(visit, others, entries),
+        soaks=soaks,
         problem=str(problems[0]) if problems else "",
     )
 
@@ -94,6 +111,27 @@ def _held_against(visit: Visit, others: Iterable[Visit]) -> Visit | None:
         return len(measured & {step.name for step in other.steps if step.result is not None})
 
     return max(sorted(found, key=place_of), key=shared, default=None)
+
+
+def _soaks(visit: Visit, others: Iterable[Visit]) -> Iterator[Soaked]:
+    """Yield the soaks of a stay until a visit's end."""
+    stay = stay_in(visit.facts)
+    before = [each for each in others if place_of(each) < place_of(visit) and each.path.name != visit.path.name]
+    for each in sorted((one for one in before if stay_in(one.facts) == stay), key=place_of):
+        yield from _soaks_of(each)
+    yield from _soaks_of(visit)
+
+
+def _soaks_of(visit: Visit) -> Iterator[Soaked]:
+    for step in visit.steps:
+        if step.measurement == SOAK and step.result is not None:
+            values = [channel.values for channel in step.result.channels]
+            powers = [float(each["mean_w"]) for each in values if each.get("mean_w") is not None]
+            yield Soaked(
+                hours=max((float(each["sounding_h"]) for each in values), default=0.0),
+                mean_w=min(powers, default=None),
+                events=sum(int(each["events"]) for each in values),
+            )
 
 
 def _corrections(entries: Iterable[Entry], visits: Collection[str]) -> Iterator[Correction]:
