@@ -48,6 +48,8 @@ _HEADINGS = {
 }
 #: What a customer asks first stands first: the power that a claim is held to, then the powers of single steps.
 _FIRST = ("least_power_w", POWER)
+_OVERTONES = "Overtones that the unit adds to a pure tone, as a share of it: 1 % is a hundredth."
+_ALL_BESIDES = "All that comes out besides the pure tone (overtones, hum, noise), as a share of the whole."
 #: What a number means, in one sentence, for somebody who never heard the word. Key of the quantity → sentence.
 _MEANINGS = {
     POWER: "What the amplifier put into the load in this test; the most that it can give may be higher.",
@@ -62,8 +64,8 @@ _MEANINGS = {
     ),
     "onset_w": "Distortion is twice its least there. Where it grows steadily, power at a stated distortion says more.",
     "gain_db": "How much larger the signal leaves than it enters: 20 dB is ten times, 26 dB twenty times.",
-    "thd_percent": "Overtones that the unit adds to a pure tone, as a share of it: 1 % is a hundredth.",
-    "thd_n_percent": "All that comes out besides the pure tone (overtones, hum, noise), as a share of the whole.",
+    "thd_percent": _OVERTONES,
+    "thd_n_percent": _ALL_BESIDES,
 }
 #: The same for quantities whose keys begin alike, the first that fits.
 _MEANINGS_OF_FAMILY: tuple[tuple[tuple[str, ...], str], ...] = (
@@ -72,6 +74,18 @@ _MEANINGS_OF_FAMILY: tuple[tuple[tuple[str, ...], str], ...] = (
         ("crosstalk_", "worst_crosstalk_"),
         "How much of one channel is in the other: −40 dB is a hundredth of the voltage.",
     ),
+    (
+        ("separation_", "lowest_separation_"),
+        "How far a channel that plays alone stands above what the other has of it: 40 dB is a hundred times the "
+        "voltage.",
+    ),
+    (("thd_n_mono_", "thd_n_stereo_"), _ALL_BESIDES),
+    (("thd_mono_", "thd_stereo_percent", "thd_low_"), _OVERTONES),
+    (
+        ("pilot_residue_", "subcarrier_residue_", "high_residue_"),
+        "What is left of the tones that carry FM stereo: too high to be heard, but recorders whistle by them.",
+    ),
+    (("de_emphasis_us",), "How treble is turned down again that every FM station turns up: 50 or 75 µs by country."),
     (("hum_",), "The part of the noise that comes from the mains: a tone of 50 or 60 Hz and its overtones."),
     (
         (
