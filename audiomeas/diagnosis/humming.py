@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from audiomeas.diagnosis.amplifying import READ_OFF_DB, STAGES
 from audiomeas.diagnosis.evidence import ATTRIBUTABLE, Evidence, Measured, apart_db, hum_lines, in_db, reference_v_rms
-from audiomeas.diagnosis.facts import Fact, Sign, above, below
+from audiomeas.diagnosis.facts import Fact, above, below
 from audiomeas.diagnosis.picture import Case, Picture
 from audiomeas.measurement.curves import number
 from audiomeas.measurement.result import ChannelResult
@@ -14,36 +14,36 @@ from audiomeas.measurement.result import ChannelResult
 #: Units whose sound comes off a clock of their own.
 OWN_CLOCK = ("deck", "turntable", "tuner", "player")
 _DOMINANT_DB, _HEARD_DB = 6.0, -70.0
+_TIMES = {1: "the mains", 2: "twice the mains"}
 _SNR_DB, _FOREST_LINES = 40.0, 5.0
 _FIRST_MULTIPLES = (1, 2, 3, 4)
 _SWAPPED_DB, _MONO_DB = 20.0, -3.0
 _CLOCK_PPM = 1.0
-_CRACKLES = 2.5
+#: So many crackles, and so far down: else it was not turned.
+_CRACKLES, _TURNED_DB = 2.5, -20.0
 
 
 def _dominant(found: Evidence, strong: int, weak: int) -> Iterator[Case]:
     for one, channel in found.each("noise"):
         lines, reference = hum_lines(one, channel), reference_v_rms(channel)
-        over = apart_db(
-            lines.get(strong), lines.get(weak), f"hum at {strong} times the mains over that at {weak} times"
-        )
-        if over is None or reference is None:
-            # Without hum there is nothing to tell apart; that is known where the step has told its noise.
-            if reference is not None and not lines:
-                yield _no_hum(one, channel, reference)
+        over = apart_db(lines.get(strong), lines.get(weak), f"hum at {_TIMES[strong]} over that at {_TIMES[weak]}")
+        if reference is None:
+            continue
+        if over is None:
+            yield from _no_hum(one, channel, reference)
             continue
         heard = in_db(lines[strong], reference, f"{lines[strong].words} against {channel.values['snr_reference']}")
         if heard is not None:
             yield Case((above(over, _DOMINANT_DB), above(heard, _HEARD_DB)))
 
 
-def _no_hum(one: Measured, channel: ChannelResult, reference: float) -> Case:
-    """Return the case of a capture without hum: what all of its noise is at most."""
-    level = one.fact(channel, "unweighted_v_rms", "all hum and noise", "V")
-    heard = None if level is None else in_db(level, reference, "all hum and noise against the reference")
-    count = Fact(words="lines of hum", value=0.0, unit="", half_width=0.0, step=one.step, channel=channel.channel)
-    signs: list[Sign] = [above(count, 0.5)]
-    return Case((*signs, above(count if heard is None else heard, _HEARD_DB)))
+def _no_hum(one: Measured, channel: ChannelResult, reference: float) -> Iterator[Case]:
+    """Yield the case of a capture in which no hum stands out: what all of it is at most. None where nothing tells."""
+    most = one.fact(channel, "hum_v_rms", "hum", "V")
+    heard = None if most is None or not most.bound else in_db(most, reference, "hum against the reference")
+    if heard is not None:
+        count = one.told(channel.channel, "lines of hum that stand out", 0.0)
+        yield Case((above(count, 0.5), above(heard, _HEARD_DB)))
 
 
 def _hum_at_mains(found: Evidence) -> Iterator[Case]:
@@ -164,10 +164,10 @@ def _control_noise(found: Evidence) -> Iterator[Case]:
     for one in found.of("tracking"):
         for channel in one.channels():
             crackles = one.fact(channel, "crackles", "crackles while the control was turned", "")
-            jumps = one.fact(channel, "jumps", "jumps of level while it was turned", "")
-            turned = one.fact(channel, "lowest_db", "control turned down to", "dB")
-            if crackles is not None and jumps is not None and turned is not None:
-                yield Case((above(crackles, _CRACKLES), below(turned, -_DOMINANT_DB)))
+            lowest_db = number(channel.values.get("lowest_db"))
+            if crackles is not None and lowest_db is not None:
+                turned = one.told(channel.channel, "control turned down to", lowest_db, "dB", READ_OFF_DB)
+                yield Case((above(crackles, _CRACKLES), below(turned, _TURNED_DB)))
 
 
 PICTURES = (
