@@ -104,6 +104,25 @@ class Told:
         elif of in other.uncertainty:
             self.uncertainty[key] = other.uncertainty[of]
 
+    def less(self, key: str, one: ChannelResult | None, of: str, other: ChannelResult | None, other_of: str) -> None:
+        """Tell how far one value lies above another, both in the key's unit; a bound where one is, null where both are.
+
+        What both carry of one source cancels.
+        """
+        self.values[key] = None
+        if one is None or other is None or one.values.get(of) is None or other.values.get(other_of) is None:
+            return
+        upper, lower = one.bound.get(of), other.bound.get(other_of)
+        if upper and lower:
+            return
+        self.values[key] = one.values[of] - other.values[other_of]
+        if upper or lower:
+            self.at_most(key, word=upper or ("at least" if lower == "at most" else "at most"))
+            return
+        parts = [parts_of(one, of), parts_of(other, other_of)]
+        if None not in parts:
+            self.add(key, (*(parts[0] or ()), *scaled(parts[1] or (), -1.0)))
+
     def result(self, channel: int) -> ChannelResult:
         """Return all that was told as a channel's result."""
         from audiomeas.measurement.result import ChannelResult

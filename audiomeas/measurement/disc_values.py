@@ -242,13 +242,7 @@ class ChannelFigures:
             if loud is None or quiet is None:
                 self.words.append(f"track {track} is silent to the last digit: no signal to noise is told")
                 continue
-            self._told.values[key] = loud - quiet
-            if noise.bound.get("a_weighted_dbfs"):
-                self._told.at_most(key, word="at least")
-                continue
-            parts = [parts_of(tone, "level_dbfs"), parts_of(noise, "a_weighted_dbfs")]
-            if None not in parts:
-                self._told.add(key, (*(parts[0] or ()), *scaled(parts[1] or (), -1.0)))
+            self._told.less(key, tone, "level_dbfs", noise, "a_weighted_dbfs")
 
     def _tell_mute(self) -> None:
         """Tell whether digital silence is quieter than one step that is held: then something mutes."""

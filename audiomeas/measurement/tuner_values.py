@@ -196,7 +196,7 @@ class ChannelFigures:
         ):
             noise = self._of(silence)
             for key, of in ((f"snr_{mode}_db", "noise_dbfs"), (f"snr_a_{mode}_db", "noise_a_dbfs")):
-                tell_less(self._told, key, tone, "level_dbfs", noise, of)
+                self._told.less(key, tone, "level_dbfs", noise, of)
         drawn = {
             read.state.kind: _up_to_audio(found.values["density"])
             for read in (self._states.carrier, self._states.pilot)
@@ -312,25 +312,6 @@ def curves_db(frequency_hz: Any, reference_hz: float, options: Mapping[str, Any]
     if PRE_EMPHASES[options["pre_emphasis"]]:
         sent_db = -equalization(f"fm-{options['pre_emphasis']}").gain_db(frequency_hz, reference_hz=reference_hz)
     return sent_db, sent_db + target_of(options).gain_db(frequency_hz, reference_hz=reference_hz)
-
-
-def tell_less(
-    told: Told, key: str, one: ChannelResult | None, of: str, other: ChannelResult | None, other_of: str
-) -> None:
-    """Tell how far one value lies above another, both in dB; a bound where one is, null where both are."""
-    told.values[key] = None
-    if one is None or other is None or one.values.get(of) is None or other.values.get(other_of) is None:
-        return
-    upper, lower = one.bound.get(of), other.bound.get(other_of)
-    if upper and lower:
-        return
-    told.values[key] = one.values[of] - other.values[other_of]
-    if upper or lower:
-        told.at_most(key, word=upper or ("at least" if lower == "at most" else "at most"))
-        return
-    parts = [parts_of(one, of), parts_of(other, other_of)]
-    if None not in parts:
-        told.add(key, (*(parts[0] or ()), *scaled(parts[1] or (), -1.0)))
 
 
 def _level(row: ChannelResult) -> tuple[float, Sequence[Part]]:
