@@ -173,6 +173,8 @@ def write_audio(path: Path, samples: NDArray[Any], sample_format: str, sample_ra
     """
     import soundfile
 
+    from audiomeas.interface.listening import sample_blocks
+
     subtype = {"int16": "PCM_16", "int24": "PCM_24", "float32": "FLOAT"}[sample_format]
     form = {".flac": "FLAC", ".wav": "WAV", ".rf64": "RF64"}.get(path.suffix.lower())
     if form is None:
@@ -186,7 +188,11 @@ def write_audio(path: Path, samples: NDArray[Any], sample_format: str, sample_ra
         with temporary.open("wb") as handle:
             watched = _Watched(handle)
             try:
-                soundfile.write(watched, samples, round(sample_rate_hz), subtype=subtype, format=form)
+                with soundfile.SoundFile(
+                    watched, "w", round(sample_rate_hz), samples.shape[1], subtype=subtype, format=form
+                ) as sound:
+                    for block in sample_blocks(samples):
+                        sound.write(block)
             except soundfile.LibsndfileError as error:
                 if watched.error is None:
                     raise FileProblem(f"can't write {path}: {plain_words(error)}") from None

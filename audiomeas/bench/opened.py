@@ -18,6 +18,7 @@ from audiomeas.bench.interlock import AT_INPUT, AT_OUTPUT, DAC_HEADROOM_DB, Ceil
 from audiomeas.bench.loudspeakers import LARGEST_W, refuse_power_search, said_loudspeakers
 from audiomeas.errors import CalibrationError, RequestError
 from audiomeas.files import read_text, shipped
+from audiomeas.interface.listening import listened
 from audiomeas.interface.protocol import Interface, StreamFormat
 from audiomeas.interface.transport import Also, Capture, Progress, Watch, play
 from audiomeas.units import SQRT2, db_to_amplitude_ratio, w_to_v_rms
@@ -203,6 +204,18 @@ class Bench:
         tail_frames = round(tail_s * form.sample_rate_hz)
         watch = self.watch(also)
         return play(self.interface, output_fs, form, tail_frames=tail_frames, watch=watch, progress=progress)
+
+    def listen(
+        self,
+        frames: int,
+        *,
+        form: StreamFormat | None = None,
+        progress: Progress | None = None,
+        also: Also | None = None,
+    ) -> Capture:
+        """Capture with nothing sent, in constant memory. also : see `watch`. Raises DeviceError, FileProblem."""
+        form = form or self.form
+        return listened(self.interface, form, frames, watch=self.watch(also), progress=progress)
 
     def facts(self) -> dict[str, Any]:
         """Return what records keep: the bench, hashes, and the texts of bench and calibration."""

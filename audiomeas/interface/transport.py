@@ -73,6 +73,11 @@ class Capture:
     signal_number: int | None = None
     played_frames: int = 0
 
+    def of_channels(self, channels: Sequence[int]) -> NDArray[Any]:
+        """Return the samples of some channels, (frames, len(channels)); of all of them no copy. channels : 1-based."""
+        columns = [channel - 1 for channel in channels]
+        return self.samples if columns == list(range(self.samples.shape[1])) else self.samples[:, columns]
+
     def fractions(self) -> NDArray[np.float64]:
         """Return the samples as fractions of full scale, (frames, channels): 1.0 is the largest code."""
         return to_fractions(self.samples, self.form.sample_format)

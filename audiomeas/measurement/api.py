@@ -126,8 +126,7 @@ class CaptureFolder:
         purpose = str(recording.conditions.get("purpose", self.stem)).replace(" ", "-")
         suffix = suffix_for(capture.form.sample_format, len(recording.channels), recording.sample_rate_hz)
         path = free_name(self.folder, f"{stamp}-{purpose}", suffix)
-        columns = [channel - 1 for channel in recording.channels]
-        write_capture(path, capture.samples[:, columns], capture.form.sample_format, recording)
+        write_capture(path, capture.of_channels(recording.channels), capture.form.sample_format, recording)
         self.written.append(path)
         return path
 

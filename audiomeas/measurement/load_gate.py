@@ -40,6 +40,8 @@ class LoadGate:
         self._clock = clock
         followed = [load for load in bench.file.loads if load.thermal.heating_s > 0.0]
         self._ohm = {load.channel: load.resistance_ohm for load in followed}
+        #: The heat of some load is counted by its captures.
+        self.counts = bool(followed)
         self._heats = {load.channel: LoadHeat(load.thermal, now_s=clock()) for load in followed}
 
     def refuse(self, stimulus: Stimulus, samples_v: NDArray[np.float64], gain_db: Mapping[int, float]) -> None:

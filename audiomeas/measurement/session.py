@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
@@ -31,8 +31,16 @@ from audiomeas.bench.interlock import (
 from audiomeas.bench.loudspeakers import refuse_long_high, refuse_output_level
 from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.errors import CaptureError, InterlockRefusal, RequestError, SignalError
+from audiomeas.interface.listening import sample_blocks
 from audiomeas.interface.protocol import StreamFormat
-from audiomeas.interface.transport import STOPPED_BY_INPUT, Also, Capture, beyond_ceiling, interrupted
+from audiomeas.interface.transport import (
+    STOPPED_BY_INPUT,
+    Also,
+    Capture,
+    beyond_ceiling,
+    interrupted,
+    to_fractions,
+)
 from audiomeas.measurement.attached import with_recordings
 from audiomeas.measurement.base import LISTEN_ONLY, Measurement, PlayContext, SearchContext
 from audiomeas.measurement.first_look import FirstLook, FirstMarkers, first_look_sweeps, read_first_look
@@ -53,6 +61,7 @@ from audiomeas.measurement.trust import (
     refuse_over_range,
 )
 from audiomeas.recording import Provenance, Recording, step_of_codes
+from audiomeas.recording_blocks import open_recording
 from audiomeas.stimulus import (
     BurstSeries,
     Silence,
@@ -84,6 +93,9 @@ LEAST_STEP_DB = 0.1
 HOT_FROM_W = 10.0
 #: Conditions that hold for what came through the unit from this bench, and not for what it plays by itself.
 _NOT_OF_THE_HEARD = ("latency_frames", "polarity", "first_look_gain_db", "first_look_noise_db")
+
+#: What is listened to for longer stays on the disk, where it may.
+_LONG_S = 60.0
 
 Keep = Callable[[Capture, Recording], Path | None]
 Say = Callable[[str], None]
@@ -241,13 +253,19 @@ class Session:
 
         return self._tried(once)
 
-    def listen(self, silence: Silence, *, keep: Keep | None = None, doing: str = "listening") -> Recording:
+    def listen(
+        self, silence: Silence, *, keep: Keep | None = None, doing: str = "listening", in_blocks: bool = False
+    ) -> Recording:
         """Capture with nothing sent, not even markers: inputs closed by plugs, or a unit that plays by itself.
 
         No gate is asked, since nothing sounds. That the unit is connected, and that no samples were lost where the
         driver does not tell it, rests on the person: a warning says so.
+        in_blocks : the recording may stay on the disk where `keep` put it. A long one then does, in constant memory,
+        but not with loads whose heat is counted by what came back.
         Raises CaptureError, DeviceError, Interrupted.
         """
+        if in_blocks and keep is not None and silence.duration_s > _LONG_S and not self._loads.counts:
+            return self._tried(lambda warnings: self._listened_long(silence, keep, doing, (_UNPROVEN, *warnings)))
         playlist = between_markers(played_samples_v(silence), silence.sample_rate_hz, marker_peak=0.0)
         return self._tried(lambda warnings: self._listened(silence, playlist, keep, doing, (_UNPROVEN, *warnings)))
 
@@ -262,17 +280,37 @@ class Session:
             stimulus_start=playlist.stimulus_start, latency_frames=0.0, polarity={}, marker_gain={}, silent=channels
         )
         try:
-            self._refuse_untrusted(capture, fractions)
+            self._refuse_untrusted(capture, [fractions])
             look_for_breaks(capture, fractions, silence, place)
         except BaseException as error:
             refused = self._recording(capture, fractions, silence, None, doing, (*warnings, str(error)))
             self._kept(keep, capture, refused)
             raise
         recording = self._recording(capture, fractions, silence, place, doing, warnings)
-        known = {key: value for key, value in recording.conditions.items() if key not in _NOT_OF_THE_HEARD}
-        recording = dataclasses.replace(recording, conditions={**known, LISTEN_ONLY: True})
+        recording = _of_heard(recording)
         self._kept(keep, capture, recording)
         return recording
+
+    def _listened_long(self, silence: Silence, keep: Keep, doing: str, warnings: tuple[str, ...]) -> Recording:
+        capture = self.bench.listen(
+            silence.frames,
+            form=self._form,
+            progress=lambda part: self._progress(doing, part),
+            also=self._loads.watch(),
+        )
+        place = Aligned(stimulus_start=0, latency_frames=0.0, polarity={}, marker_gain={}, silent=self.bench.channels)
+        unread = np.zeros((0, capture.samples.shape[1]))
+        blocks = (to_fractions(block, capture.form.sample_format) for block in sample_blocks(capture.samples))
+        try:
+            self._refuse_untrusted(capture, blocks)
+            look_for_breaks(capture, unread, silence, place)
+        except BaseException as error:
+            keep(capture, self._recording(capture, unread, silence, None, doing, (*warnings, str(error))))
+            raise
+        path = keep(capture, _of_heard(self._recording(capture, unread, silence, place, doing, warnings)))
+        if path is None:
+            raise ValueError("who listens for long keeps what was heard in a file")
+        return open_recording(path)
 
     def _tried(self, once: Callable[[tuple[str, ...]], _Got]) -> _Got:
         """Return what one try gives; what a second one may cure is tried again. once : gets the tries' warnings."""
@@ -370,18 +408,19 @@ class Session:
         self, capture: Capture, fractions: NDArray[np.float64], stimulus: Stimulus, playlist: Playlist
     ) -> Aligned:
         """Return the alignment of a capture that can be trusted; raise what is wrong with any other."""
-        self._refuse_untrusted(capture, fractions)
+        self._refuse_untrusted(capture, [fractions])
         # A hand may have turned the unit down or off by then, or its protection have opened: the analysis tells.
         may_end = isinstance(stimulus, (TurnedTone, BurstSeries, SwitchedSilence))
         aligned = align(capture, fractions, playlist, stimulus.driven_channels, end_may_be_silent=may_end)
         notes = look_for_breaks(capture, fractions, stimulus, aligned)
         return dataclasses.replace(aligned, notes=notes)
 
-    def _refuse_untrusted(self, capture: Capture, fractions: NDArray[np.float64]) -> None:
-        """Raise what is wrong with a capture, wherever the stimulus stands in it."""
+    def _refuse_untrusted(self, capture: Capture, fractions: Iterable[NDArray[np.float64]]) -> None:
+        """Raise what is wrong with a capture, wherever the stimulus stands in it. fractions : its parts."""
         if capture.signal_number is not None:
             raise interrupted(capture.stopped)
-        refuse_nonsense(capture, fractions)
+        for part in fractions:
+            refuse_nonsense(capture, part)
         if capture.stopped.startswith(STOPPED_BY_INPUT):
             raise beyond_ceiling(capture.stopped)
         if capture.stopped:
@@ -432,7 +471,10 @@ class Session:
             stimulus_in_volts=True,
             shared_clock=True,
             over_range=over_range_frames(capture, self.bench.channels),
-            resolution_fs=step_of_codes(capture.samples[:, columns], capture.form.sample_format),
+            # What stays on the disk tells its step when it is read.
+            resolution_fs=step_of_codes(capture.samples[:, columns], capture.form.sample_format)
+            if len(fractions) == len(capture.samples)
+            else None,
             conditions=conditions,
             warnings=(*self.warnings, *warnings),
             provenance=Provenance(
@@ -620,7 +662,7 @@ class Session:
             raise RequestError(str(error)) from None
         try:
             if isinstance(stimulus, Silence) and measurement.only_listens(filled):
-                recording = self.listen(stimulus, keep=keep, doing=measurement.word)
+                recording = self.listen(stimulus, keep=keep, doing=measurement.word, in_blocks=measurement.in_blocks)
             else:
                 recording = self.record(stimulus, keep=keep, doing=measurement.word)
         except BeyondCeiling as refusal:
@@ -763,6 +805,12 @@ class Session:
         )
         known = {key: value for key, value in recording.conditions.items() if key != "latency_frames"}
         return dataclasses.replace(recording, conditions=known), problem
+
+
+def _of_heard(recording: Recording) -> Recording:
+    """Return a recording of which only what was heard is known: nothing was sent."""
+    known = {key: value for key, value in recording.conditions.items() if key not in _NOT_OF_THE_HEARD}
+    return dataclasses.replace(recording, conditions={**known, LISTEN_ONLY: True})
 
 
 def _highest_tone_hz(stimulus: Stimulus) -> float | None:

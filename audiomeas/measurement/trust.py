@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from audiomeas.analysis.alignment import find
 from audiomeas.analysis.continuity import SHORTEST_GAP_FRAMES, longest_zero_run, tone_breaks
 from audiomeas.errors import CaptureError
+from audiomeas.interface.listening import sample_blocks
 from audiomeas.interface.transport import Capture, at_end_code, flags_within
 from audiomeas.stimulus import StaggeredSweeps, Stimulus
 from audiomeas.stimulus.marker import Playlist, marker
@@ -56,7 +57,10 @@ class Aligned:
 
 
 def refuse_nonsense(capture: Capture, fractions: NDArray[np.float64]) -> None:
-    """Raise CaptureError for buffers that hold no sound: NaN, infinities, memory that nobody wrote."""
+    """Raise CaptureError for buffers that hold no sound: NaN, infinities, memory that nobody wrote.
+
+    fractions : of the capture, or of a part of it.
+    """
     if not np.all(np.isfinite(fractions)):
         raise RepeatableCaptureError(
             f"{capture.identity.name} delivered values that are no numbers (NaN): the capture is refused; use the "
@@ -70,8 +74,16 @@ def refuse_nonsense(capture: Capture, fractions: NDArray[np.float64]) -> None:
 
 def over_range_frames(capture: Capture, channels: tuple[int, ...]) -> tuple[int, ...]:
     """Return, per channel, in how many frames two samples in a row stand at an end code."""
-    pairs = at_end_code(capture.samples, capture.form.sample_format)
-    return tuple(int(np.count_nonzero(pairs[:, channel - 1])) for channel in channels)
+    counts = np.zeros(capture.samples.shape[1], dtype=np.int64)
+    counted = np.zeros(capture.samples.shape[1], dtype=np.bool_)
+    for number, block in enumerate(sample_blocks(capture.samples, overlap=1)):
+        pairs = at_end_code(block, capture.form.sample_format)
+        seam = 1 if number else 0  # its first frame was the last one of the block before, alone at its end or not
+        counts += np.count_nonzero(pairs[seam:], axis=0)
+        if seam:
+            counts += pairs[0] & ~counted
+        counted = pairs[-1]
+    return tuple(int(counts[channel - 1]) for channel in channels)
 
 
 def refuse_over_range(capture: Capture, channels: tuple[int, ...]) -> None:

@@ -370,7 +370,7 @@ class StepWriter:
         from audiomeas.recording import suffix_for, write_capture
 
         form = capture.form
-        samples = capture.samples[:, [channel - 1 for channel in recording.channels]]  # inputs that the bench uses
+        samples = capture.of_channels(recording.channels)  # inputs that the bench uses
         suffix = suffix_for(form.sample_format, samples.shape[1], form.sample_rate_hz)
         purpose = str(recording.conditions.get("purpose", ""))  # 'setting the level', 'distortion' …
         path = free_name(self.folder, slug(purpose, otherwise="capture"), suffix)
