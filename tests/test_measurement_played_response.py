@@ -175,6 +175,25 @@ def test_levels_that_the_record_states_are_taken_off(by_spots: Result) -> None:
         analysed(spots(), levels_db=(0.0,))
 
 
+def test_bands_of_two_kinds_are_not_mixed() -> None:
+    """1 and 4 kHz in each channel alone, 315 Hz in both, twice as loud and with what leaks: that one is left out."""
+    sides = (
+        (1000.0, (1.0, 0.1)),
+        (1000.0, (0.1, 1.0)),
+        (4000.0, (1.0, 0.1)),
+        (4000.0, (0.1, 1.0)),
+        (315.0, (2.2, 2.2)),
+    )
+    tones = [
+        PlayedTone(frequency_hz=hz, begin_s=0.3 + 1.7 * n, length_s=1.4, gains=gains)
+        for n, (hz, gains) in enumerate(sides)
+    ]
+    found = analysed(np.asarray(played(tones, RATE_HZ, 9.0) + noise(9 * RATE_HZ)))
+    for channel in found.channels:
+        assert [row["response_db"] for row in channel.values["points"]] == pytest.approx([0.0, 0.0], abs=0.01)
+    assert sum("left out (315 Hz)" in line for line in found.warnings) == 2
+
+
 def test_what_is_wrong_is_said() -> None:
     some = analysed(spots((315.0, 4000.0)), bands_hz=(315.0, 1000.0, 4000.0))
     assert "nothing was played near 1000 Hz" in some.warnings[0] and "bands are missing: 1000 Hz" in some.warnings[1]

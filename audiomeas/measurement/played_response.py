@@ -92,11 +92,13 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     lost = [
         words for column, channel in enumerate(known.channels) if (words := over_range_words(known, column, channel))
     ]
+    left_out: list[list[float]] = [[], []]
     if sweeps:
         points = [_of_sweeps(sweeps, column, scales_of(recording)[column]) for column in range(2)]
     elif bands:
         groups = by_frequency(bands)
-        points = [_of_bands(recording, groups, column) for column in range(2)]
+        both = [_of_bands(recording, groups, column, options["reference_hz"]) for column in range(2)]
+        points, left_out = [one for one, _ in both], [one for _, one in both]
     else:
         raise SignalError(
             "neither a sweep nor steady tones are in the capture: let the unit play the bands or the sweep of a test "
@@ -109,7 +111,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         "played-response",
         conditions=_conditions(known, SWEEP if sweeps else BANDS, options),
         channels=channels,
-        warnings=(*lost, *_said(channels, points, sweeps, options)),
+        warnings=(*lost, *_said(channels, points, sweeps, options), *_left_out_words(channels, left_out)),
     )
 
 
@@ -128,28 +130,32 @@ def _of_sweeps(sweeps: Sequence[PlayedSweep], column: int, scale: float) -> list
     ]
 
 
-def _of_bands(recording: Recording, groups: Sequence[tuple[float, list[Band]]], column: int) -> list[_Point]:
-    """Return a channel's level at each frequency: where it plays alone, else where both play.
+def _of_bands(
+    recording: Recording, groups: Sequence[tuple[float, list[Band]]], column: int, reference_hz: float
+) -> tuple[list[_Point], list[float]]:
+    """Return a channel's level at each frequency, and the frequencies that are left out.
 
-    A capture in which it never plays alone has bands of both, the other channel being louder.
+    Bands in which it plays alone and bands of both have levels of their own, and in the latter the other channel leaks
+    into it: the kind that the reference frequency has is told. A capture in which it never plays alone has bands of
+    both, even where the other channel is louder.
     """
-    found = []
     never_alone = all(band.alone != column for _, group in groups for band in group)
-    for _, group in groups:
-        own = [band for band in group if band.alone == column] or [band for band in group if band.alone is None]
-        if not own and never_alone:
-            own = group
+    at_hz = nearest([hz for hz, _ in groups], reference_hz)
+    alone = any(band.alone == column for hz, group in groups for band in group if at_hz in (None, hz))
+    found, left_out = [], []
+    for hz, group in groups:
+        own = [band for band in group if (band.alone == column if alone else never_alone or band.alone is None)]
         if not own:
+            left_out += [hz] if any(band.alone in (None, column) for band in group) else []
             continue
         tone = coupling_of(recording, max(own, key=lambda band: band.stop - band.start))
         if tone.louder != column and abs(tone.transfer) < _HEARD:
             continue
-        relative = tone.level_uncertainty / tone.level_rms
-        level = tone.level_rms
+        level, relative = tone.level_rms, tone.level_uncertainty / tone.level_rms
         if tone.louder != column:
             level, relative = level * abs(tone.transfer), tone.transfer_uncertainty / abs(tone.transfer)
         found.append(_Point(frequency_hz=tone.frequency_hz, level_rms=level, relative=relative))
-    return found
+    return found, left_out
 
 
 # -- what plays it -----------------------------------------------------------------------------------------------
@@ -312,6 +318,16 @@ def _said(
         if missing:
             said.append(f"channel {channel.channel}: bands are missing: {', '.join(missing)}")
     return said
+
+
+def _left_out_words(channels: Sequence[ChannelResult], left_out: Sequence[Sequence[float]]) -> list[str]:
+    return [
+        f"channel {channel.channel}: bands of another kind than at the reference are left out "
+        f"({', '.join(f'{hz:.0f} Hz' for hz in some)}): of both channels together, or of this one alone; cut the file "
+        "to one kind"
+        for channel, some in zip(channels, left_out, strict=True)
+        if some
+    ]
 
 
 def _conditions(recording: Recording, by: str, options: Mapping[str, Any]) -> dict[str, Any]:

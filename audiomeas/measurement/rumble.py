@@ -200,7 +200,9 @@ def _of_band(
         ]
     levels: list[float | None] = [None, None]
     relative = 0.0
-    for band in groups[wanted_hz]:
+    # The reference plays in both channels; bands of one alone are there for their separation, at any velocity.
+    both_play = [band for band in groups[wanted_hz] if band.alone is None]
+    for band in both_play[:1] or groups[wanted_hz]:
         tone = coupling_of(source, band)
         relative = max(relative, tone.level_uncertainty / tone.level_rms)
         other = tone.level_rms * abs(tone.transfer)
@@ -217,7 +219,12 @@ def _of_band(
         f"{_STANDARD_CM_S:g} cm/s peak at {_STANDARD_HZ:g} Hz, by the band of {options['reference_cm_s']:g} cm/s "
         f"{options['velocity']} at {options['reference_hz']:g} Hz in {where}"
     )
-    return _Reference(levels=(*own, both, both), relative=relative, words=words, same_capture=same_capture), []
+    said = (
+        []
+        if len(both_play) < 2
+        else [f"{len(both_play)} bands near {wanted_hz:.0f} Hz play in both channels: the first is the reference"]
+    )
+    return _Reference(levels=(*own, both, both), relative=relative, words=words, same_capture=same_capture), said
 
 
 def _to_standard(options: Mapping[str, Any]) -> float:
