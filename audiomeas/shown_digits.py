@@ -7,10 +7,14 @@ from __future__ import annotations
 
 import math
 import re
-from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
 #: A number is held to so many digits: what stands behind them is how binary fractions are kept, and moves no bound.
 _HELD_DIGITS = 12
+#: A float holds no more digits than these: where its uncertainty is finer, or the number is huge, no more are shown.
+_FLOAT_DIGITS = 17
+#: Decades that are written out with zeros; beyond them powers of ten are.
+_SMALLEST_DECADE, _LARGEST_DECADE = -7, 9
 #: What bounds a value from above, and from below.
 AT_MOST, AT_LEAST = "at most", "at least"
 #: A hyphen that stands for a minus: before a digit, and behind nothing that makes it a part of a word, date or path.
@@ -29,13 +33,22 @@ def finite(value: float) -> Decimal:
     return Decimal(repr(float(value)))
 
 
+def to_place(number: Decimal, place: int, rounding: str = ROUND_HALF_EVEN) -> Decimal:
+    """Return a number rounded to a power of ten, but to no more digits than a float holds.
+
+    place : exponent of the last digit, -2 for hundredths.
+    """
+    finest = number.adjusted() - _FLOAT_DIGITS + 1 if number else place
+    return number.quantize(Decimal(1).scaleb(max(place, finest)), rounding=rounding)
+
+
 def outward(number: Decimal, place: int, bound: str) -> Decimal:
     """Return a bound rounded to a power of ten so that it stays one: 'at most' up, 'at least' down.
 
     place : exponent of the last digit, -2 for hundredths.
     """
-    held = number.quantize(Decimal(1).scaleb(number.adjusted() - _HELD_DIGITS + 1))
-    return held.quantize(Decimal(1).scaleb(place), rounding=ROUND_CEILING if bound == AT_MOST else ROUND_FLOOR)
+    held = to_place(number, number.adjusted() - _HELD_DIGITS + 1)
+    return to_place(held, place, ROUND_CEILING if bound == AT_MOST else ROUND_FLOOR)
 
 
 def outward_digits(value: float, digits: int, bound: str) -> str:
@@ -51,7 +64,9 @@ def digits_text(number: Decimal) -> str:
     if number == 0:
         number = abs(number)
     leading = number.adjusted()
-    if number != 0 and not -7 <= leading <= 9:
+    if number == 0 and leading < _SMALLEST_DECADE:
+        return "0"
+    if number != 0 and not _SMALLEST_DECADE <= leading <= _LARGEST_DECADE:
         digits = f"{number.scaleb(-leading):f}"
         return f"{digits}e{leading}".replace("-", "−")
     return f"{number:f}".replace("-", "−")

@@ -6,7 +6,7 @@ import math
 from decimal import Decimal
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from audiomeas.measurement.figure_table import bounded
@@ -151,3 +151,26 @@ def test_a_bound_stays_one_beside_its_uncertainty(value, part):
     assert below <= Decimal(f"{value:.11e}") <= above
     # That unit is no more than the uncertainty, which is rounded up from 95 to 100 (5.3 %).
     assert above - below <= Decimal(repr(1.06 * value * part))
+
+
+_ANY = st.floats(allow_nan=False, allow_infinity=False)
+
+
+@given(value=_ANY, uncertainty=st.floats(0.0, allow_infinity=False))
+@example(0.02, 1e308)
+@example(0.02, 5e-324)
+@example(1.7976931348623157e308, 1.7976931348623157e308)
+@example(0.0, 5e-324)
+def test_every_number_can_be_shown_and_none_fills_a_line(value, uncertainty):
+    """A forged result may hold any of them. 17 digits, and eight for sign, point, zeros or the power of ten."""
+    shown = [
+        *with_uncertainty(value, uncertainty).split(" ± "), value_digits(value, uncertainty), plain(value),
+        fixed(value, 2), *(bound_digits(value, uncertainty, bound) for bound in ("at most", "at least")),
+        *short_digits(value, uncertainty, 3).split(" ± "),
+    ]  # fmt: skip
+    assert all(len(text) <= 17 + 8 for text in shown)
+    # What is written is a number, and no farther from the value than its uncertainty's last digit or the 17th.
+    read = Decimal(with_uncertainty(value, uncertainty).split(" ± ")[0].replace("−", "-"))
+    own = abs(Decimal(repr(value)))
+    allowed = max(Decimal(repr(uncertainty)), own * Decimal("1e-3"))
+    assert abs(read - Decimal(repr(value))) <= allowed

@@ -17,6 +17,8 @@ from audiomeas.measurement.budget import budget_facts, budget_from
 if TYPE_CHECKING:
     from audiomeas.recording import Recording
 
+#: No quantity here comes near to it, and its square is still a number.
+_LARGEST = 1e30
 #: The channel of a value that belongs to none (what a person read of the whole unit); null in JSON.
 WHOLE_UNIT = 0
 SIMULATED_NOTE = "SIMULATED: made on the simulated bench, not on a real unit"
@@ -113,7 +115,7 @@ def result_from_json(data: Mapping[str, Any]) -> Result:
         channels=tuple(
             ChannelResult(
                 channel=WHOLE_UNIT if row["channel"] is None else int(row["channel"]),
-                values={key: value for key, value in row.items() if key not in kept},
+                values={key: _believable(key, value) for key, value in row.items() if key not in kept},
                 uncertainty=_half_widths(row.get("uncertainty", {})),
                 bound={key: _text(f"bound of {key}", value) for key, value in row.get("bound", {}).items()},
                 budget=budget_from(row.get("budget", {})),
@@ -134,7 +136,15 @@ def _half_widths(data: Mapping[str, Any]) -> dict[str, Any]:
                 raise TypeError(f"the uncertainty of {key} is no number")
             if value is not None and not value >= 0.0:
                 raise ValueError(f"the uncertainty of {key} is negative")
+            _believable(f"the uncertainty of {key}", value)
     return dict(data)
+
+
+def _believable(what: str, value: Any) -> Any:
+    """Return a value. Raises ValueError: it is a single number so large that no instrument has ever told it."""
+    if isinstance(value, (int, float)) and not abs(value) <= _LARGEST:
+        raise ValueError(f"{what} is larger than anything that is measured")
+    return value
 
 
 def _text(what: str, value: Any) -> str:

@@ -13,7 +13,7 @@ from audiomeas.errors import AudiomeasError, FileProblem, RequestError
 from audiomeas.files import AUDIO, read_json
 from audiomeas.measurement import registry
 from audiomeas.measurement.result import Result, result_from_json
-from audiomeas.present.limits import charts_of, drawn
+from audiomeas.present.limits import charts_of
 from audiomeas.present.saving import CHART_SUFFIXES, REPORT_SUFFIXES, WEB_SUFFIX, check_suffix
 from audiomeas.record.visit import refuse_inside_a_record
 from audiomeas.tomlfile import nearest
@@ -198,14 +198,15 @@ def report(
     refuse_inside_a_record(target)
     sender = None if shop is None else read_shop(shop)
     visit = _trusted(Path(visit_path), say)
-    content, technical = _gathered(visit, say)
-    content = replace(content, shop=sender)
-    if target.suffix.lower() == WEB_SUFFIX:  # whoever opens it has letters of their own
-        write_web_page(content, technical, target, paper=paper)
-        return target
-    behind = technical if annex else None
-    _tell_missing_letters((content, behind), say)
-    write_report(content, target, paper=paper, annex=behind)
+    with _whole(visit_path):
+        content, technical = _gathered(visit, say)
+        content = replace(content, shop=sender)
+        if target.suffix.lower() == WEB_SUFFIX:  # whoever opens it has letters of their own
+            write_web_page(content, technical, target, paper=paper)
+            return target
+        behind = technical if annex else None
+        _tell_missing_letters((content, behind), say)
+        write_report(content, target, paper=paper, annex=behind)
     return target
 
 
@@ -301,7 +302,7 @@ def _views(source: Result | str | Path, measurement: str | None, say: Say) -> li
 def _views_of(result: Result, step: str, measurement: str | None) -> list[_Named]:
     if measurement is not None and registry.find(measurement).word != result.measurement:
         raise RequestError(f"this is a result of {result.measurement}, not of {measurement}")
-    return [(step, view) for view in drawn(result)]
+    return [(step, view) for view in registry.find(result.measurement).charts(result)]
 
 
 def _views_of_visit(visit: Visit, measurement: str | None, say: Say) -> list[_Named]:

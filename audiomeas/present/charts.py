@@ -46,6 +46,10 @@ _LABEL_ROWS_PT = (5.0, 15.0, 25.0)
 _SAME_PLACE_PT = 3.0
 _MARK_PT = 4.0
 _FEW_POINTS = 600
+#: Of an axis: a part of its numbers, and a ratio, below which its ticks would all read alike.
+_LEAST_PART, _LEAST_RATIO = 1e-6, 1.0 + 1e-6
+#: No axis is longer: what a forged result holds beyond it is no value, and would overflow on its way to the paper.
+_LARGEST = 1e30
 
 
 @dataclass(frozen=True)
@@ -194,9 +198,9 @@ def _points(view: ChartView, series: Series) -> tuple[NDArray[np.float64], NDArr
     if len(x) != len(y):
         raise ValueError(f"series {series.label!r} has {len(x)} x values and {len(y)} y values")
     if view.x_scale == "log":
-        x[~(x > 0.0)] = math.nan
+        x[~(x >= 1.0 / _LARGEST)] = math.nan
     if view.y_scale == "log":
-        y[~(y > 0.0)] = math.nan
+        y[~(y >= 1.0 / _LARGEST)] = math.nan
     return x, y
 
 
@@ -204,7 +208,7 @@ def _numbers(values: Iterable[float | None]) -> NDArray[np.float64]:
     import numpy as np
 
     numbers = np.array([math.nan if value is None else float(value) for value in values], dtype=np.float64)
-    numbers[~np.isfinite(numbers)] = math.nan
+    numbers[~(np.abs(numbers) <= _LARGEST)] = math.nan
     return numbers
 
 
@@ -217,9 +221,12 @@ def _set_scales(view: ChartView, ax: Axes, xs: list[NDArray[np.float64]], ys: li
     ax.set_xscale(view.x_scale)
     ax.set_yscale(view.y_scale)
     bars = any(one.role == "bars" for one in view.series)
-    ax.set_xlim(*(view.x_range or _span([*xs, *band_x], view.x_scale, pad=0.08 if bars else 0.02)))
+    ax.set_xlim(
+        *(_range(view.x_range, view.x_scale) or _span([*xs, *band_x], view.x_scale, pad=0.08 if bars else 0.02))
+    )
     pad = 0.12 if any(one.labels for one in view.series) else 0.06
-    ax.set_ylim(*(view.y_range or _span([*ys, *band_y], view.y_scale, pad=pad, smallest=view.y_smallest_span)))
+    y_range = _range(view.y_range, view.y_scale)
+    ax.set_ylim(*(y_range or _span([*ys, *band_y], view.y_scale, pad=pad, smallest=view.y_smallest_span)))
     counted = bars and all(bool((x[np.isfinite(x)] % 1.0 == 0.0).all()) for x in xs)
     set_ticks(ax, "x", scale=view.x_scale, is_frequency=_in_hertz(view.x_label), room_pt=across, whole=counted)
     set_ticks(ax, "y", scale=view.y_scale, is_frequency=_in_hertz(view.y_label), room_pt=high)
@@ -229,6 +236,15 @@ def _set_scales(view: ChartView, ax: Axes, xs: list[NDArray[np.float64]], ys: li
     ax.tick_params(which="both", length=0.0, pad=5.0, labelsize=style.TICK_PT)
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)
+
+
+def _range(asked: tuple[float, float] | None, scale: str) -> tuple[float, float] | None:
+    """Return the range that was asked for; None where it is none: a result of one point, or a forged one."""
+    if asked is None or not -_LARGEST <= asked[0] < asked[1] <= _LARGEST:
+        return None
+    if scale == "log":
+        return asked if asked[0] >= 1.0 / _LARGEST and asked[1] > asked[0] * _LEAST_RATIO else None
+    return asked if asked[1] - asked[0] > _LEAST_PART * max(abs(asked[0]), abs(asked[1])) else None
 
 
 def _in_hertz(label: str) -> bool:
@@ -245,7 +261,7 @@ def _span(
     values = np.concatenate([*arrays, np.empty(0)])
     values = values[np.isfinite(values)]
     if scale == "log":
-        values = np.log10(values[values > 0.0])
+        values = np.log10(values[values >= 1.0 / _LARGEST])
     if values.size == 0:
         low, high = (0.0, 3.0) if scale == "log" else (0.0, 1.0)
     else:

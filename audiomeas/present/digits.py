@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from decimal import ROUND_HALF_EVEN, ROUND_UP, Decimal
 
-from audiomeas.shown_digits import digits_text, finite, outward, outward_digits
+from audiomeas.shown_digits import digits_text, finite, outward, outward_digits, to_place
 
 #: Digits of a number whose uncertainty is not known: what a bench of this kind can hold at best.
 PLAIN_DIGITS = 4
@@ -43,8 +43,7 @@ def plain(value: float, digits: int = PLAIN_DIGITS) -> str:
     if number == 0:
         return "0"
     last = number.adjusted() - digits + 1
-    rounded = number.quantize(Decimal(1).scaleb(min(last, 0)), rounding=ROUND_HALF_EVEN)
-    return digits_text(rounded.normalize())
+    return digits_text(to_place(number, min(last, 0)).normalize())
 
 
 def short_digits(value: float, uncertainty: float, digits: int) -> str:
@@ -58,8 +57,8 @@ def short_digits(value: float, uncertainty: float, digits: int) -> str:
     if number == 0 or width <= 0 or int(_rounded_uncertainty(uncertainty).as_tuple().exponent) >= place:
         return with_uncertainty(value, uncertainty)
     last = Decimal(1).scaleb(place)
-    shown = digits_text(number.quantize(last, rounding=ROUND_HALF_EVEN))
-    return shown if width <= last / 2 else f"{shown} ± {digits_text(width.quantize(last, rounding=ROUND_UP))}"
+    shown = digits_text(to_place(number, place))
+    return shown if width <= last / 2 else f"{shown} ± {digits_text(to_place(width, place, ROUND_UP))}"
 
 
 def bound_digits(value: float, uncertainty: float | None, bound: str) -> str:
@@ -75,7 +74,7 @@ def bound_digits(value: float, uncertainty: float | None, bound: str) -> str:
 
 def fixed(value: float, decimals: int) -> str:
     """Return a number with so many decimals."""
-    return digits_text(finite(value).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN))
+    return digits_text(to_place(finite(value), -decimals))
 
 
 def _rounded_uncertainty(uncertainty: float) -> Decimal:
@@ -93,4 +92,4 @@ def _rounded_uncertainty(uncertainty: float) -> Decimal:
 
 
 def _to_last_digit_of(value: float, rounded: Decimal) -> Decimal:
-    return finite(value).quantize(rounded, rounding=ROUND_HALF_EVEN)  # quantize takes over the exponent
+    return to_place(finite(value), int(rounded.as_tuple().exponent))

@@ -11,40 +11,32 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from audiomeas.errors import RequestError
 from audiomeas.measurement.views import ChartView, LimitBand, Limited
 from audiomeas.present.masks import with_masks
 from audiomeas.present.small_words import on_channel, whose
 from audiomeas.shown_digits import AT_LEAST
 
 if TYPE_CHECKING:
-    from audiomeas.measurement.result import Result
     from audiomeas.record.verdict_row import Verdict
     from audiomeas.record.visit import StepRecord
 
 
 def charts_of(step: StepRecord) -> tuple[tuple[ChartView, ...], str]:
-    """Return the charts of a step with its limits, and why there are none of its result; '' where there are."""
-    if step.result is None:
-        return (), ""
-    try:
-        return with_limits(drawn(step.result), step.verdicts), ""
-    except RequestError as problem:
-        return (), f"{step.name}: {problem}"
+    """Return the charts of a step with its limits, and why there are none of its result; '' where there are.
 
-
-def drawn(result: Result) -> tuple[ChartView, ...]:
-    """Return the charts of a result. Raises RequestError: it has not all that they are drawn of.
-
-    That happens to a result of an older version, and to one that was made elsewhere.
+    A result of another version, or one that was made elsewhere, may lack what a chart is drawn of.
     """
     from audiomeas.measurement import registry
 
+    if step.result is None:
+        return (), ""
     try:
-        return registry.find(result.measurement).charts(result)
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
-        what = f"it lacks {error}" if isinstance(error, KeyError) else str(error)
-        raise RequestError(f"its result can't be drawn ({what}): it may be of an older version") from None
+        return with_limits(registry.find(step.result.measurement).charts(step.result), step.verdicts), ""
+    except KeyError as error:
+        what = f"it lacks {error}"
+    except (ArithmeticError, AttributeError, IndexError, TypeError, ValueError) as error:
+        what = f"its values don't fit one another: {type(error).__name__}"
+    return (), f"{step.name}: its result can't be drawn ({what})"
 
 
 def with_limits(views: Sequence[ChartView], rows: Sequence[Verdict]) -> tuple[ChartView, ...]:

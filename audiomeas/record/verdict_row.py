@@ -142,6 +142,8 @@ def verdict_from_json(data: Mapping[str, Any]) -> Verdict:
     numbers = (row.value, row.uncertainty, row.at_least, row.at_most, row.difference_at_most)
     if not all(number is None or _is_number(number) for number in numbers):
         raise TypeError("a value or a limit is no number")
+    if not all(number is None or math.isfinite(number) for number in numbers):
+        raise ValueError(f"a value or a limit of {row.quantity} is not finite")
     if row.uncertainty is not None and row.uncertainty < 0.0:
         raise ValueError(f"the uncertainty of {row.quantity} is negative")
     if all(limit is None for limit in (row.at_least, row.at_most, row.difference_at_most)):
