@@ -20,7 +20,7 @@ from audiomeas.analysis.programme_second import CONTEXT_S
 from audiomeas.bench.live_output import live_transport
 from audiomeas.errors import DeviceError
 from audiomeas.interface.streaming import Heard, Ring, StreamingTransport, streamed
-from audiomeas.interface.transport import STOPPED_BY_INPUT, beyond_ceiling, interrupted
+from audiomeas.interface.transport import FEEDER_LATE_S, STOPPED_BY_INPUT, beyond_ceiling, interrupted
 from audiomeas.measurement.session import Session
 from audiomeas.measurement.soak_source import PlayedSound, SoakSound, playing
 
@@ -31,6 +31,8 @@ HELD_S = 16.0
 #: A simulated card is at most so far ahead of who reads.
 _AHEAD_S = 4.0
 _PACE_S = 0.05
+#: Where no time passes but that of the computer, nobody is late who is only slow.
+_NOBODY_LATE_S = 60.0
 #: Behind a change of level and the latency, so long until seconds count: couplings and supplies come to rest.
 SETTLE_S = 1.0
 
@@ -222,7 +224,13 @@ def soak_stream(
         if not in_real_time:
             kept.may_go_to = round(_AHEAD_S * form.sample_rate_hz)
         transport = live_transport(
-            bench, kept, ears=(READER,), hold_s=HELD_S, also=session.load_watch(), in_real_time=in_real_time
+            bench,
+            kept,
+            ears=(READER,),
+            hold_s=HELD_S,
+            also=session.load_watch(),
+            in_real_time=in_real_time,
+            feeder_late_s=FEEDER_LATE_S if in_real_time else _NOBODY_LATE_S,
         )
         if played.music is not None:
             _wait_for(played.music.filled)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from contextlib import suppress
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -18,7 +18,6 @@ from audiomeas.errors import DiskFull
 from audiomeas.files import refuse_full_disk
 from audiomeas.interface.transport import Capture
 from audiomeas.measurement.session import Keep
-from audiomeas.measurement.soak_fold import SoakFold
 from audiomeas.measurement.soak_lines import (
     DRIVER,
     KEPT,
@@ -69,7 +68,10 @@ class _Pending:
 
 
 class Watch:
-    """Reads one stream after the other, of one soak. keep, folder : of captures.  write : adds a line to the log."""
+    """Reads one stream after the other, of one soak. keep, folder : of captures.  write : adds a line to the log.
+
+    disk : runs what may take its time: nobody who must be heard of waits for a disk.
+    """
 
     def __init__(
         self,
@@ -80,13 +82,14 @@ class Watch:
         keep: Keep,
         folder: Path,
         write: Write,
-        fold: SoakFold,
+        disk: Executor,
     ) -> None:
         self._session, self._sound, self._of, self._driven = session, sound, of, driven
-        self._keep_capture, self._folder, self._write, self._fold = keep, folder, write, fold
+        self._keep_capture, self._folder, self._write, self._disk = keep, folder, write, disk
         self._identity = session.bench.interface.identity
         self._watchmen = {channel: of.watchman() for channel in driven}
         self._pending: list[_Pending] = []
+        self._being_kept: list[tuple[dict[str, Any], Future[Path | None]]] = []
         self._captures = 0
         self._reach_s = FIRST_REACH_S
         self._starved = 0
@@ -186,6 +189,7 @@ class Watch:
 
     def keep_pending(self, stream: SoakStream, *, all_of_them: bool = False) -> None:
         """Keep what was captured around events, once it has come; all_of_them : as much as there is."""
+        self.tell_kept()
         while self._pending:
             one = self._pending[0]
             stop = min(one.stop, stream.frame) if all_of_them else one.stop
@@ -194,9 +198,19 @@ class Watch:
             self._pending.pop(0)
             heard = stream.around(one.start, stop)
             if heard is not None and len(heard.samples):
-                self._keep(one, heard)
+                self._captures += 1
+                self._being_kept.append((one.line, self._disk.submit(self._kept, heard)))
 
-    def _keep(self, pending: _Pending, heard: Heard) -> None:
+    def tell_kept(self) -> None:
+        """Tell the log of what is on the disk now. Raises FileProblem."""
+        while self._being_kept and self._being_kept[0][1].done():
+            line, future = self._being_kept.pop(0)
+            path = future.result()
+            if path is not None:
+                self._write({**line, "line": KEPT, "capture": path.name})
+
+    def _kept(self, heard: Heard) -> Path | None:
+        """Keep a piece of the stream; runs beside it. None: there is no room for it."""
         form = self._session.bench.form
         lasts_s = len(heard.samples) / form.sample_rate_hz
         stimulus: Sine | Silence = Silence(duration_s=lasts_s, sample_rate_hz=form.sample_rate_hz)
@@ -218,13 +232,11 @@ class Watch:
             flags=heard.flags,
             played_frames=len(heard.samples),
         )
-        with suppress(DiskFull):  # the log matters more, and has room for longer
+        try:
             refuse_full_disk(self._folder)
-            recording = self._recorded(capture, stimulus)
-            path = self._keep_capture(capture, recording)
-            self._captures += 1
-            if path is not None:
-                self._write({**pending.line, "line": KEPT, "capture": path.name})
+        except DiskFull:  # the log matters more, and has room for longer
+            return None
+        return self._keep_capture(capture, self._recorded(capture, stimulus))
 
     def _recorded(self, capture: Capture, stimulus: Sine | Silence) -> Recording:
         """Return it with its scale and conditions; an event need not be a capture that could be analysed."""

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import collections
 import time
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -26,6 +28,7 @@ from audiomeas.measurement.soak_lines import (
     NOT_BACK,
     OFFSET,
     PLAYING,
+    SECOND,
     State,
     event_line,
     note_line,
@@ -56,6 +59,8 @@ _RELAY_S = 10
 _ASKED_FOR_S = 15 * 60
 #: A lost stream is opened again so often in a row, after a pause.
 _STREAMS, _PAUSE_S = 3, 5.0
+#: So many lines may wait for the disk.
+_LINES_AHEAD = 600
 _S_A_MINUTE, _S_AN_HOUR = 60.0, 3600.0
 
 #: Why a stream was left.
@@ -95,6 +100,8 @@ class SoakRun:
         self._step = ready.request.step(ready.channels)
         self._writer = visit.begin_step(self._step.name, self._step.measure, self._facts())
         self._log = SoakLog(self._writer.folder / LOG_FILE)
+        self._disk = ThreadPoolExecutor(max_workers=1, thread_name_prefix="audiomeas-soak-disk")
+        self._being_written: collections.deque[Future[None]] = collections.deque()
         self._of = SecondsOf(
             sample_rate_hz=session.bench.form.sample_rate_hz,
             frequency_hz=ready.sound.frequency_hz if ready.sound.is_tone else None,
@@ -109,7 +116,7 @@ class SoakRun:
             self._writer.keep,
             self._writer.folder,
             self._write,
-            self.fold,
+            self._disk,
         )
         self._watch.before_s = self.fold.after_s
         self._next_spot_s = self._spot_after(self.fold.sounding_s)
@@ -152,8 +159,14 @@ class SoakRun:
     # -- the log ------------------------------------------------------------------------------------------------
 
     def _write(self, line: dict[str, Any]) -> None:
-        """Log a line, and take it into what is told; what is no second is on the disk at once, and said."""
-        self._log.write(line, at_once=line["line"] != "second")
+        """Log a line, and take it into what is told; what is no second is on the disk at once, and said.
+
+        Raises FileProblem where an earlier line could not be written. A disk that stands still for minutes is waited
+        for: then the sound fades, as nobody is heard of.
+        """
+        self._being_written.append(self._disk.submit(self._log.write, line, at_once=line["line"] != SECOND))
+        while self._being_written and (self._being_written[0].done() or len(self._being_written) > _LINES_AHEAD):
+            self._being_written.popleft().result()
         self._fold_in(line)
         if line["line"] == "event":
             where = "" if line["channel"] is None else f", channel {line['channel']}"
@@ -172,7 +185,7 @@ class SoakRun:
     def through(self) -> None:
         """Go on until the hours are over, or something ends it. Raises Interrupted, DeviceError, FileProblem."""
         lost = 0
-        with self._log:
+        with self._log, self._writing():
             self._write({"line": BEGIN, "after_s": short(self._watch.before_s), **self._facts(), **self._bench_facts()})
             left: Left = "end"
             while self.fold.sounding_s < self._asked_s:
@@ -190,6 +203,7 @@ class SoakRun:
                     break
                 self._spot()
             self._finish_offsets()
+            self._settle()
             reason = self._watch.anomaly if left == "anomaly" else self._why_ended()
             self._write({"line": END, "after_s": short(self._watch.before_s), "reason": reason})
         self._say(f"soak ended after {lasted(self.fold.sounding_h)}: {reason}")
@@ -197,6 +211,25 @@ class SoakRun:
         rows = judge_step(self._step, result)
         self.rows += rows
         self._writer.finish(result, rows)
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        """Leaving it, whatever was said or captured is on the disk. Raises FileProblem."""
+        ended_well = False
+        try:
+            yield
+            ended_well = True
+        finally:
+            with nullcontext() if ended_well else suppress(FileProblem):
+                self._settle()
+            self._disk.shutdown(wait=True)
+
+    def _settle(self) -> None:
+        """Wait for the disk. Raises FileProblem."""
+        self._disk.submit(int).result()  # one worker: all before it is done
+        self._watch.tell_kept()
+        while self._being_written:
+            self._being_written.popleft().result()
 
     @property
     def _asked_s(self) -> float:
