@@ -201,8 +201,9 @@ def _check_spacing(
     if abs(shift) > _SPACING_FRAMES:
         verb = "inserted" if shift > 0 else "lost"
         raise RepeatableCaptureError(
-            f"{abs(shift):.1f} frames were {verb} between the markers: blocks were dropped or repeated, or play and "
-            "capture run on two clocks; use one duplex device and a larger block"
+            f"{abs(shift):.1f} frames were {verb} between the markers: blocks were dropped or repeated, play and "
+            "capture run on two clocks, or a tape runs between them (set the monitor to source; `tape` measures behind "
+            "it); use one duplex device and a larger block"
         )
 
 
