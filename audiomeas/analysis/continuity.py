@@ -7,7 +7,7 @@ or repeated samples. A level step alone can be the unit's own (a relay, a contac
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,9 @@ FloatArray = NDArray[np.float64]
 BLOCK_S = 0.05
 LEAST_PERIODS = 4
 PHASE_JUMP_RAD = 0.05
+#: Without markers the tone alone must show a loss of nearly whole periods: 40 dB above the noise a block of 50 ms tells
+#: phase to 4e-4 rad, so this is 25 standard deviations.
+_LEAST_TURN_RAD = 0.01
 LEVEL_STEP_DB = 0.1
 #: A run of exact zeros this long, inside a signal that is not zero, is a gap: a converter's noise never stays on zero.
 SHORTEST_GAP_FRAMES = 32
@@ -84,12 +87,19 @@ def tone_breaks(
     size = np.abs(vectors)
     if not np.all(size > 0):
         return tuple(Break(frame=int(n) * frames, kind="level", size=float("inf")) for n in np.flatnonzero(size == 0))
-    return _steps(vectors, frames, phase_jump_rad, _OF_BEAT * beside)
+    found = _steps(vectors, frames, phase_jump_rad, _OF_BEAT * beside)
+    left = len(signal) % frames
+    if left:  # blocks that end with the signal: what happened behind the last whole one
+        shifted, _ = _block_vectors(signal[left:], sample_rate_hz, frequency_hz, block_s, least_periods)
+        late = _steps(shifted, frames, phase_jump_rad, _OF_BEAT * beside)[-1:]
+        last = (len(vectors) - 1) * frames
+        found += tuple(replace(one, frame=one.frame + left) for one in late if one.frame >= last)
+    return found
 
 
 def one_frame_rad(sample_rate_hz: float, frequency_hz: float) -> float:
     """Return a limit of phase jumps at which one lost frame is found wherever in a block it was lost."""
-    return min(PHASE_JUMP_RAD, 0.25 * 2.0 * float(np.pi) * frequency_hz / sample_rate_hz)
+    return min(_LEAST_TURN_RAD, 0.25 * 2.0 * float(np.pi) * frequency_hz / sample_rate_hz)
 
 
 def hum_beside(frequency_hz: float, level_rms: float, lines: Iterable[tuple[float, float]]) -> float:

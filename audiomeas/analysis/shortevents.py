@@ -1,4 +1,9 @@
-"""Clicks in a steady tone: what sticks out of the rest in few samples, and does not come with every period."""
+"""Clicks in a steady tone: what sticks out of the rest in few samples, and does not come with every period.
+
+Two looks find them. In the peaks: one sample that no noise reaches. In the energy: a block that was swapped, repeated
+or lost leaves a piece of the tone behind, which may hide in the noise sample by sample, but not as a whole. The energy
+of n samples of noise follows the chi-squared law with n degrees of freedom; each length of a piece has its own limit.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import chi2
 
 FloatArray = NDArray[np.float64]
 
@@ -17,6 +23,16 @@ _LEAST_BLOCKS = 8
 _TIMES_USUAL = 4.0
 #: More blocks than this part are no events, but what the signal is like.
 _AT_MOST_PART = 0.25
+#: Pieces whose energy is looked at: so many frames, each √2 times as long as the one before.
+_SHORTEST_PIECE, _LONGEST_PIECE = 16, 8192
+#: In noise one piece in so many reaches the limit; of 1,000 captures of a second with all their pieces, one in 20.
+_ONE_IN = 1e9
+#: The standard deviation of a normal law over its median absolute deviation.
+_SIGMA_PER_MEDIAN = 1.4826
+#: The energy of noise varies by so much at most, relative to white noise: with 16 pieces the estimate is off by half.
+_TIMES_NOISE = 1.6
+#: More places than this are no damage, but what the signal is like.
+_MOST_PLACES = 3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,15 +49,68 @@ def short_events(rest: FloatArray, cycles: float, *, least: float) -> ShortEvent
 
     rest : (frames,).   cycles : of the tone, per frame.   least : smaller peaks are none.
     """
+    return _peak_events(rest, cycles, least) or _energy_events(rest, least)
+
+
+def _peak_events(rest: FloatArray, cycles: float, least: float) -> ShortEvents | None:
     width = round(math.ceil(_BLOCK_FRAMES * cycles) / cycles)
     blocks = len(rest) // width
     if blocks < _LEAST_BLOCKS:
         return None
-    cut = rest[: blocks * width].reshape(blocks, width)
-    peaks = np.maximum(np.max(cut, axis=1), -np.min(cut, axis=1))
+    # The last block ends with the capture: what happens in its last frames counts too.
+    starts = [*range(0, blocks * width, width), *([len(rest) - width] if len(rest) % width else [])]
+    peaks = np.array([np.max(np.abs(rest[start : start + width])) for start in starts])
     found = peaks > max(_TIMES_USUAL * float(np.median(peaks)), least)
+    found[blocks:] &= not found[blocks - 1]  # it overlaps the one before
     count = int(np.count_nonzero(found))
     if count == 0 or count > _AT_MOST_PART * blocks:
         return None
     at = int(np.argmax(peaks))
-    return ShortEvents(count=count, frame=at * width + int(np.argmax(np.abs(cut[at]))), peak=float(peaks[at]))
+    frame = starts[at] + int(np.argmax(np.abs(rest[starts[at] : starts[at] + width])))
+    return ShortEvents(count=count, frame=frame, peak=float(peaks[at]))
+
+
+def _energy_events(rest: FloatArray, least: float) -> ShortEvents | None:
+    """Return the piece that holds the most energy over the usual one, where it is more than noise ever holds."""
+    until = np.concatenate([[0.0], np.cumsum(np.square(rest))])
+    best: tuple[float, int, int, int] | None = None
+    width = float(_SHORTEST_PIECE)
+    while width <= min(_LONGEST_PIECE, len(rest) // _SHORTEST_PIECE):
+        frames = round(width)
+        over, starts = _over_usual(until, frames)
+        places = _places(starts[over > 1.0], 2 * frames)
+        at = int(np.argmax(over))
+        if 0 < len(places) <= _MOST_PLACES and (best is None or over[at] > best[0]):
+            # Energy that is high all along has corners in every period: no event.
+            if all(last - first <= 2 * frames for first, last in places):
+                best = (float(over[at]), int(starts[at]), frames, len(places))
+        width *= math.sqrt(2.0)
+    if best is None:
+        return None
+    _, start, frames, count = best
+    size = np.abs(rest[start : start + frames])
+    peak = float(np.max(size))
+    return ShortEvents(count=count, frame=start + int(np.argmax(size)), peak=peak) if peak > least else None
+
+
+def _over_usual(until: FloatArray, frames: int) -> tuple[FloatArray, NDArray[np.intp]]:
+    """Return by how much the energy of each piece exceeds the usual one, in parts of the limit, and where it begins.
+
+    until : (frames + 1,), energy before each frame.   All zeros where the energy varies by more than that of noise:
+    distortion, hum and drift have their own ups and downs.
+    """
+    starts = np.arange(0, len(until) - frames, max(1, frames // 4))
+    energy = until[starts + frames] - until[starts]
+    usual = float(np.median(energy))
+    of_noise = usual * math.sqrt(2.0 / frames)
+    spread = _SIGMA_PER_MEDIAN * float(np.median(np.abs(energy - usual)))
+    if of_noise == 0.0 or spread > _TIMES_NOISE * of_noise:
+        return np.zeros(len(starts)), starts
+    limit = float((chi2.isf(1.0 / _ONE_IN, frames) - frames) / math.sqrt(2.0 * frames)) * max(spread, of_noise)
+    return np.asarray((energy - usual) / limit), starts
+
+
+def _places(starts: NDArray[np.intp], frames: int) -> list[tuple[int, int]]:
+    """Return first and last of those that follow one another within so many frames."""
+    groups = np.split(starts, np.flatnonzero(np.diff(starts) > frames) + 1)
+    return [(int(group[0]), int(group[-1])) for group in groups if len(group)]

@@ -12,6 +12,8 @@ FloatArray = NDArray[np.float64]
 
 #: A block must hold this many periods and this many seconds, so that its level is the tone's and not its phase.
 _BLOCK_PERIODS = 4
+#: Of a low tone that is short, half as many: the block's window has its first zero at the second harmonic then.
+_LEAST_PERIODS = 2
 _BLOCK_S = 0.002
 #: A block belongs to the steady part when its level lies this near to the median (relative) …
 _WITHIN = 0.01
@@ -31,9 +33,11 @@ def steady_span(signal: FloatArray, sample_rate_hz: float) -> tuple[int, int]:
         return whole
     spectrum = np.abs(rfft(signal))
     top = 1 + int(np.argmax(spectrum[1:]))
-    width = max(math.ceil(_BLOCK_PERIODS * len(signal) / top), math.ceil(_BLOCK_S * sample_rate_hz), 16)
-    blocks = len(signal) // width
-    if blocks < _LEAST_BLOCKS:
+    for periods in (_BLOCK_PERIODS, _LEAST_PERIODS):
+        width = max(math.ceil(periods * len(signal) / top), math.ceil(_BLOCK_S * sample_rate_hz), 16)
+        if len(signal) // width >= _LEAST_BLOCKS:
+            break
+    else:
         return whole
     level = _levels(signal, width, top / len(signal))
     steady = _near_plateau(level)
