@@ -56,16 +56,16 @@ def side(tmp_path, left, right, rate_hz=44_100, bits=32):
 
 
 def turns(volts, *places):
-    """Return how often a tone has turned from the first place on, by scipy's analytic signal.
+    """Return how far a cosine has turned at places, but for whole turns, by scipy's analytic signal.
 
     Under a window, so that the ends don't ring.
     """
-    angles = np.unwrap(np.angle(hilbert(volts * np.hanning(len(volts)))))[list(places)]
-    return (angles - angles[0]) / (2 * np.pi)
+    return np.angle(hilbert(volts * np.hanning(len(volts))))[list(places)] / (2 * np.pi)
 
 
-def since_first(values):
-    return np.array(values) - values[0]
+def apart(found, wanted):
+    """Return by how much turns differ, without whole ones."""
+    return np.remainder(found - np.array(wanted) + 0.5, 1.0) - 0.5
 
 
 FREQUENCIES_HZ = (63.0, 315.0, 1000.0, 4000.0, 10_000.0, 16_000.0, 20_000.0)
@@ -106,7 +106,11 @@ def test_the_third_harmonic_is_that_of_a_cubic_and_falls_with_bias():
     for bias_db, level in ((0.0, 1.0), (0.0, 10 ** (4.5 / 20)), (-1.0, 1.0)):
         one = dataclasses.replace(model, bias_error_db=bias_db)
         volts = played(one, tones(time_s, 315.0, level=level))[0]
-        first, third = np.abs(lines(volts[late], time_s[late], 315.0, 945.0))
+        found = lines(volts[late], time_s[late], 315.0, 945.0)
+        first, third = np.abs(found)
+        # Its filters take no time of their own: it is late by the way from head to head, 2 mm.
+        turned = np.degrees(np.angle(found[0] * np.exp(2j * np.pi * 315.0 * 2.0 / SPEED_MM_S)))
+        assert turned == pytest.approx(0.0, abs=1e-3)
         share = 0.01 * 1.5**-bias_db
         cubic = 4 * share / (2 * (1 + 3 * share))  # makes that share at the peak √2
         peak = np.sqrt(2) * level
@@ -138,15 +142,16 @@ def test_three_heads_tell_the_difference_of_both_flutters():
     ]
     found = turns(played(model, tones(time_s, 3150.0, level=1.0))[0], *places)
     # Wow moves the tone by 0.17 of a turn; interpolation and the window's skirts leave 1e-5.
-    assert found == pytest.approx(3150 * since_first(sent_s), abs=1e-4)
+    assert apart(found, 3150 * np.array(sent_s)) == pytest.approx(0.0, abs=1e-4)
 
 
 @pytest.mark.parametrize("recorded_here", [False, True])
 def test_a_side_turns_by_the_motion_of_one_pass_or_of_both(recorded_here, tmp_path):
-    tone = np.sin(2 * np.pi * 3150 * np.arange(60_000) / 44_100)
+    tone = np.cos(2 * np.pi * 3150 * np.arange(60_000) / 44_100)
     model = DeckModel(
         tape=side(tmp_path, tone, tone),
         recorded_here=recorded_here,
+        third_harmonic_percent=1e-3,  # saturation's filters delay nothing either
         motion=WOW,
         begins_s=0.1,
         earlier_pass_s=10.3,
@@ -162,7 +167,8 @@ def test_a_side_turns_by_the_motion_of_one_pass_or_of_both(recorded_here, tmp_pa
             for on_s in sent_s
         ]
     found = turns(volts[round(0.12 * RATE_HZ) :], *places)
-    assert found == pytest.approx(3150 * since_first(sent_s), abs=1e-4)  # as above; rounding is far below
+    # As above; rounding is far below.
+    assert apart(found, 3150 * np.array(sent_s)) == pytest.approx(0.0, abs=1e-4)
     # The reference level of the side is that of the deck; wow and the ends of the span take a thousandth.
     assert np.sqrt(np.mean(volts[20_000:50_000] ** 2)) == pytest.approx(0.5, rel=2e-3)
 
