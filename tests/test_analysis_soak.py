@@ -196,3 +196,13 @@ def test_rises_drop_outs_over_range_and_lost_samples():
     watchman.see(Moment(level_db=0.0, place_frames=10.0))
     watchman.begin_again()
     assert watchman.see(Moment(level_db=0.0, place_frames=20.0)) == ()
+
+
+def test_music_is_loud_and_quiet_without_an_event_and_a_fault_in_it_is_one():
+    def passage(rest_db, level_db):
+        return Moment(level_db=0.0, rest_db=rest_db, distortion_db=rest_db - level_db, hum_db=-100.0)
+
+    # Distortion as a part of the level where it is loud, noise of its own size where it is quiet.
+    loud, quiet = [passage(-60.0, 0.0)] * 12, [passage(-80.0, -30.0)] * 12
+    assert seen([*quiet, *loud, *quiet, *loud], programme=True) == []
+    assert seen([*quiet, *loud, *[passage(-40.0, 0.0)] * 5], programme=True) == [(25, "distortion rise")]

@@ -27,6 +27,10 @@ _LEAST_DISTORTION_DB = -80.0
 JUMP_FRAMES = 0.5
 #: Seconds that the reference is the median of, and the fewest from which one is told.
 REFERENCE_S, LEARNED_FROM_S = 10, 3
+#: Music is now quiet, now loud, and what a unit adds with it: there the largest of so many seconds is the reference.
+_PROGRAMME_S, _PROGRAMME_FROM_S = 60, 10
+_KEYS = ("level_db", "noise_db", "hum_db", "distortion_db", "flat_db", "rest_db")
+_LOUD_AND_QUIET = frozenset({"noise_db", "hum_db", "distortion_db", "rest_db"})
 #: A rise or a step lasts so many seconds before it counts: a single second may hold a click from outside.
 _LASTS_S = 2
 #: The same event is told again only when it was over for so long.
@@ -52,6 +56,7 @@ class Moment:
 
     level_db : of the tone, or the gain of a programme.  lowest_db : of its weakest part, over what was to be expected.
     noise_db, hum_db : absolute.  distortion_db : relative to the level.  flat_db : of the flatter crest.
+    rest_db : of a programme, what no response explains, absolute; distortion_db then is that relative to the level.
     place_frames : where the signal stands against what was played.  over_range : of the card.
     """
 
@@ -61,6 +66,7 @@ class Moment:
     hum_db: float | None = None
     distortion_db: float | None = None
     flat_db: float | None = None
+    rest_db: float | None = None
     place_frames: float | None = None
     over_range: bool = False
 
@@ -79,9 +85,13 @@ _MUTING: tuple[Kind, ...] = ("signal gone", "clipping", "over-range")
 
 
 class Watchman:
-    """Holds each second of one channel against those before. turn_frames : a tone's place is known up to so many."""
+    """Holds each second of one channel against those before.
 
-    def __init__(self, *, turn_frames: float | None = None) -> None:
+    turn_frames : a tone's place is known up to so many.  programme : noise or music is played, not a tone.
+    """
+
+    def __init__(self, *, turn_frames: float | None = None, programme: bool = False) -> None:
+        self._programme = programme
         self._turn_frames = turn_frames
         self._good: dict[str, collections.deque[float]] = {}
         self._place: float | None = None
@@ -108,14 +118,20 @@ class Watchman:
     # -- reference ----------------------------------------------------------------------------------------------
 
     def _learn(self, moment: Moment) -> None:
-        for key in ("level_db", "noise_db", "hum_db", "distortion_db", "flat_db"):
+        for key in _KEYS:
             value = getattr(moment, key)
             if value is not None and math.isfinite(value) and not self._running.get(key):
-                self._good.setdefault(key, collections.deque(maxlen=REFERENCE_S)).append(value)
+                longest = _PROGRAMME_S if self._by_largest(key) else REFERENCE_S
+                self._good.setdefault(key, collections.deque(maxlen=longest)).append(value)
+
+    def _by_largest(self, key: str) -> bool:
+        return self._programme and key in _LOUD_AND_QUIET
 
     def reference(self, key: str) -> float | None:
-        """Return the median of the last good seconds; None while it is not known."""
+        """Return the median of the last good seconds, of a programme the largest; None while it is not known."""
         values = sorted(self._good.get(key, ()))
+        if self._by_largest(key):
+            return values[-1] if len(values) >= _PROGRAMME_FROM_S else None
         return values[len(values) // 2] if len(values) >= LEARNED_FROM_S else None
 
     def _forget(self, key: str) -> None:
@@ -177,6 +193,10 @@ class Watchman:
         for kind, key, least in kinds:
             reference, value = self.reference(key), getattr(moment, key)
             risen = reference is not None and value is not None and value > least and value - reference > RISE_DB
+            if key == "distortion_db" and self._programme:
+                # In a quiet passage only the part grows that it has, in a loud one only its size: a fault has both.
+                rest_db, was_db = moment.rest_db, self.reference("rest_db")
+                risen = risen and rest_db is not None and was_db is not None and rest_db - was_db > RISE_DB
             if self._lasts(key, risen):
                 assert reference is not None
                 found.append(self._of(kind, f"{value - reference:+.1f} dB"))

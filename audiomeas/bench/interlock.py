@@ -28,6 +28,8 @@ BELOW_CEILING_DB = 0.1
 _LOWER = "lower the level"
 #: Where a ceiling holds.
 AT_INPUT, AT_OUTPUT = "unit input", "unit output"
+#: A sine's peak and r.m.s. stand as near to their ceilings, but for rounding: then the r.m.s. is told.
+_SAME = 1e-6
 _PLACES = {AT_INPUT: "unit's input", AT_OUTPUT: "unit's output"}
 
 
@@ -71,7 +73,9 @@ class Prediction:
         """Return the refusal in one line. highest : the highest level let pass, with its place; '': not known."""
         ceiling = self.ceiling
         way_out = ceiling.way_out.replace(_LOWER, f"{_LOWER} to at most {highest}" if highest else _LOWER)
-        if ceiling.load_ohm is not None:
+        if self.v_peak / ceiling.v_peak > (1.0 + _SAME) * self.v_rms / ceiling.v_rms:
+            would, limit = f"a peak of {self.v_peak:.3g} V", f"{ceiling.v_peak:.3g} V"
+        elif ceiling.load_ohm is not None:
             would = f"{v_rms_to_w(self.v_rms, ceiling.load_ohm):.3g} W"
             limit = f"{v_rms_to_w(ceiling.v_rms, ceiling.load_ohm):.3g} W"
         else:

@@ -46,7 +46,7 @@ class SecondsOf:
     def watchman(self) -> Watchman:
         """Return who watches one channel of it."""
         turn = None if self.frequency_hz is None else self.sample_rate_hz / self.frequency_hz
-        return Watchman(turn_frames=turn)
+        return Watchman(turn_frames=turn, programme=self.frequency_hz is None)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -177,6 +177,7 @@ def _of_programme(channel: int, read: ProgrammeSecond) -> ChannelSecond:
         lowest_db=read.lowest_db,
         hum_db=_db(read.hum_rms),
         distortion_db=values["remainder_db"],
+        rest_db=_db(read.remainder_rms),
         place_frames=read.delay_frames,
     )
     return ChannelSecond(channel=channel, values=values, moment=moment, delay_frames=read.delay_frames)
