@@ -120,7 +120,8 @@ class Watchman:
     def _learn(self, moment: Moment) -> None:
         for key in _KEYS:
             value = getattr(moment, key)
-            if value is not None and math.isfinite(value) and not self._running.get(key):
+            about = "distortion_db" if key == "rest_db" else key
+            if value is not None and math.isfinite(value) and not self._running.get(about):
                 longest = _PROGRAMME_S if self._by_largest(key) else REFERENCE_S
                 self._good.setdefault(key, collections.deque(maxlen=longest)).append(value)
 
