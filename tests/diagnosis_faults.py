@@ -34,16 +34,18 @@ from diagnosis_units import (
     near,
     phono_stage,
     tube_amplifier,
+    tuner,
     turns_hz,
 )
 
 from audiomeas.simulation.card import ConverterCurve
+from audiomeas.simulation.tuner import GeneratorState
 from audiomeas.simulation.unit import ChannelModel, HumLine, UnitModel
 
 Generator = np.random.Generator
 GAIN = 22.4
-#: What a tuner gives at 100 % of modulation, and a line stage's input and tape's reference level.
-TUNER_V, LINE_V, TAPE_V = 0.75, 0.2, 0.1
+#: A line stage's input, and a tape's reference level.
+LINE_V, TAPE_V = 0.2, 0.1
 #: The shortest that still tells hum.
 NOISE_S = 3.0
 
@@ -422,20 +424,6 @@ def _us(hertz: float) -> float:
     return 1e6 / (2.0 * np.pi * hertz)
 
 
-def de_emphasised(trial: Trial) -> None:
-    """A generator that pre-emphasises by 50 or 75 µs, and a tuner that takes the same away."""
-    tau_us = float(trial.generator.choice([50.0, 75.0]))
-    for stage in trial.unit.stages:
-        stage.rise_us, stage.fall_us = (tau_us,), (near(trial.generator, tau_us, 5.0),)
-
-
-def wrong_de_emphasis(trial: Trial) -> None:
-    sent_us, taken_us = ((50.0, 75.0), (75.0, 50.0), (50.0, 0.0), (75.0, 0.0))[int(trial.generator.integers(4))]
-    for stage in trial.unit.stages:
-        stage.rise_us = (sent_us,)
-        stage.fall_us = (near(trial.generator, taken_us, 5.0),) if taken_us else ()
-
-
 def stuck_de_emphasis(trial: Trial) -> None:
     for stage in trial.unit.stages:
         stage.fall_us, stage.rise_us = (near(trial.generator, 50.0, 5.0),), (near(trial.generator, 15.0, 5.0),)
@@ -489,67 +477,69 @@ def dirty_head(trial: Trial) -> None:
     trial.unit.drop_outs = tuple((float(at_s), float(trial.generator.uniform(0.05, 0.15))) for at_s in places_s)
 
 
-def decoder_gain(trial: Trial) -> None:
-    """The difference signal is off by some part: left and right no longer come apart."""
-    by_db = float(trial.generator.choice([-1.0, 1.0])) * trial.generator.uniform(0.8, 3.0)
-    trial.bench.difference_gain = 10.0 ** (by_db / 20.0)
-
-
-def decoder_aligned(trial: Trial) -> None:
-    trial.bench.difference_gain = 10.0 ** (trial.generator.uniform(-0.15, 0.15) / 20.0)
+def decoder_off(trial: Trial) -> None:
+    """The difference signal's gain is off, or the subcarrier's phase: left and right no longer come apart."""
+    if trial.generator.integers(2):
+        trial.unit.difference_gain = 10.0 ** (
+            float(trial.generator.choice([-1.0, 1.0])) * between(trial.generator, 0.04, 0.15)
+        )
+    else:
+        trial.unit.phase_deg = float(trial.generator.choice([-1.0, 1.0])) * trial.generator.uniform(23.0, 45.0)
 
 
 def narrow_detector(trial: Trial) -> None:
-    for stage in trial.unit.stages:
-        stage.third_per_v2 = -between(trial.generator, 0.04, 0.15)
+    trial.unit.third = between(trial.generator, 0.02, 0.1)
 
 
 def pilot_leaks(trial: Trial) -> None:
-    for stage in trial.unit.stages:
-        stage.hum_v = {**stage.hum_v, 19_000.0 / trial.unit.mains_hz: between(trial.generator, 4e-3, 4e-2)}
+    trial.unit.pilot_db = trial.generator.uniform(-47.0, -25.0)
 
 
-def tuner(generator: Generator) -> Amplifier:
-    """Return the audio side of a healthy tuner: what the generator sends comes out as it was."""
-    found = line_stage(generator, "tuner")
+def wrong_de_emphasis(trial: Trial) -> None:
+    """A tuner of the other region, or a capacitor that has opened."""
+    trial.unit.de_emphasis_us = float(trial.generator.choice([near(trial.generator, 75.0, 5.0), 0.0]))
+
+
+def _states(*states: tuple[str, float, float]) -> Step:
+    """Return a step in which somebody sets a generator to one state after another, 2.5 s each."""
+
+    def step(trial: Trial) -> None:
+        trial.unit.programme = tuple(
+            GeneratorState(kind=kind, frequency_hz=hertz, percent=percent, length_s=2.5)
+            for kind, hertz, percent in states
+        )
+        words = "; ".join(
+            " ".join(filter(None, (kind, f"{hertz:g}" if hertz else "", "30%" if percent == 30.0 else "")))
+            for kind, hertz, percent in states
+        )
+        options = {"duration_s": 2.5 * len(states), "states": words, "de_emphasis": "50", "pre_emphasis": "none"}
+        trial.bench.measure("Tuner", "tuner", trial.unit.model(), range_name="direct", **options)
+
+    return step
+
+
+_FULL = ("mono", 1000.0, 100.0)
+tuner_sides = _states(_FULL, ("left", 1000.0, 91.0), ("right", 1000.0, 91.0))
+tuner_levels = _states(_FULL, ("mono", 1000.0, 30.0))
+tuner_pilot = _states(_FULL, ("pilot", 0.0, 0.0))
+tuner_spots = _states(_FULL, *(("mono", hertz, 30.0) for hertz in (100.0, 1000.0, 3000.0, 6000.0, 10_000.0)))
+
+
+def player(generator: Generator) -> Amplifier:
+    """Return the audio side of a healthy player."""
+    found = line_stage(generator, "CD player")
     for stage in found.stages:
         stage.feedback_ohm, stage.control_db = 1e-3, generator.uniform(-0.2, 0.2)
-        stage.second_per_v = between(generator, 5e-4, 1.5e-3)
-        stage.third_per_v2 = -between(generator, 1e-3, 4e-3)
+        stage.second_per_v, stage.third_per_v2 = 1e-6, 0.0
         stage.leakage_db = -80.0
         stage.rail_positive_v = stage.rail_negative_v = np.inf
         stage.knee_v = 0.0
     return found
 
 
-def tuner_tones(trial: Trial) -> None:
-    for step, part in (("100 %", 1.0), ("30 %", 0.3)):
-        _tone(trial, step, trial.model(load_ohm=None), part * TUNER_V, "direct")
-
-
-def tuner_noise(trial: Trial) -> None:
-    model = trial.model(load_ohm=None)
-    trial.bench.measure("Noise", "noise", model, range_name="direct", duration_s=NOISE_S, reference="0.75 V out")
-
-
-def tuner_separation(trial: Trial) -> None:
-    model = trial.model(load_ohm=None)
-    trial.bench.measure("Separation", "crosstalk", model, level_v_rms=LINE_V, duration_s=0.7, range_name="direct")
-
-
-def tuner_response(trial: Trial) -> None:
-    model = trial.model(load_ohm=None)
-    trial.bench.measure("Response", "response", model, level_v_rms=0.05, duration_s=0.7, range_name="direct")
-
-
-def player(generator: Generator) -> Amplifier:
-    """Return the audio side of a healthy player."""
-    return dataclasses.replace(tuner(generator), kind="CD player")
-
-
 def converter(generator: Generator) -> Amplifier:
     """Return a healthy converter."""
-    found = dataclasses.replace(tuner(generator), kind="converter")
+    found = dataclasses.replace(player(generator), kind="converter")
     for stage in found.stages:
         stage.noise_v, stage.hum_v = between(generator, 1e-5, 4e-5), {1: 1e-7}
     return found
@@ -644,10 +634,10 @@ FAULTS: tuple[Fault, ...] = (
     Fault("worn-head", _recorder, worn_head, (tape_response,)),
     Fault("record-bias", _recorder, wrong_bias, (tape_response, tape_tone), against=True),
     Fault("magnetised-head", _recorder, magnetised, (tape_noise, tape_tone), against=True),
-    Fault("stereo-decoder", tuner, decoder_gain, (tuner_separation,), whole=decoder_aligned),
-    Fault("detector", tuner, narrow_detector, (tuner_tones,)),
-    Fault("pilot-leak", tuner, pilot_leaks, (tuner_noise,)),
-    Fault("wrong-de-emphasis", tuner, wrong_de_emphasis, (tuner_response,), whole=de_emphasised),
+    Fault("stereo-decoder", tuner, decoder_off, (tuner_sides,)),
+    Fault("detector", tuner, narrow_detector, (tuner_levels,)),
+    Fault("pilot-leak", tuner, pilot_leaks, (tuner_pilot,)),
+    Fault("wrong-de-emphasis", tuner, wrong_de_emphasis, (tuner_spots,)),
     Fault("stuck-de-emphasis", player, stuck_de_emphasis, (player_response,)),
     Fault("mute-hides-noise", converter, muted, (dynamic_range,)),
 )  # fmt: skip

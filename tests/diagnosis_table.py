@@ -98,6 +98,7 @@ def table(
     for task, (name, told) in _run(tasks, workers, began_s + until_s):
         if isinstance(told, str):
             problems.append(f"{task[0].__name__} {name} {task[2]}: {told.strip().splitlines()[-1]}")
+            print(f"not measured: {problems[-1]}", file=sys.stderr, flush=True)
             if task[0] is broken:
                 rows[name].asked += 1
             continue
@@ -169,8 +170,6 @@ def main() -> None:
     rows, problems = table(asked.count, asked.healthy, only=only, workers=asked.workers, until_s=asked.until_s)
     print("SIMULATED: made on the simulated bench, not on real units")
     print(text(rows))
-    for problem in problems[:20]:
-        print(f"not measured: {problem}", file=sys.stderr)
     if problems:
         print(f"{len(problems)} trials could not be measured", file=sys.stderr)
 

@@ -16,6 +16,7 @@ from audiomeas.simulation.medium import MediumModel
 from audiomeas.simulation.motion import Motion
 from audiomeas.simulation.output_stage import OutputStageModel
 from audiomeas.simulation.supply import SupplyModel
+from audiomeas.simulation.tuner import GeneratorState, TunerModel
 from audiomeas.simulation.unit import ChannelModel, HumLine, UnitModel
 
 LOAD_OHM = 8.0
@@ -323,5 +324,53 @@ def deck(generator: Generator) -> Deck:
         third_percent=near(generator, 1.0, 10.0),
         hiss_db=generator.uniform(-56.0, -54.0),
         second_per_v=between(generator, 1e-4, 5e-4),
+        balance_db=generator.uniform(-0.3, 0.3),
+    )
+
+
+@dataclass
+class Tuner:
+    """A tuner and its generator by what is adjusted in them."""
+
+    kind: str
+    pre_emphasis_us: float
+    de_emphasis_us: float
+    difference_gain: float
+    phase_deg: float
+    second: float
+    third: float
+    pilot_db: float
+    balance_db: float
+    programme: tuple[GeneratorState, ...] = ()
+
+    def model(self) -> UnitModel:
+        """Return the simulated unit."""
+        one = ChannelModel(low_cuts_hz=(2.0,), output_impedance_ohm=1000.0, output_noise_v_rms=1.2e-4)
+        heard = TunerModel(
+            programme=self.programme,
+            pre_emphasis_us=self.pre_emphasis_us,
+            de_emphasis_us=self.de_emphasis_us,
+            balance_db=self.balance_db,
+            difference_gain=self.difference_gain,
+            subcarrier_phase_deg=self.phase_deg,
+            second_order=self.second,
+            third_order=self.third,
+            noise_db=-80.0,
+            residues_db=(self.pilot_db, self.pilot_db - 4.0, None),
+        )
+        return UnitModel(kind=self.kind, maker="Demo", model="Trial", serial="D-0000", channels=(one, one), tuner=heard)
+
+
+def tuner(generator: Generator) -> Tuner:
+    """Return a healthy tuner: separation of 37 dB and more, a tenth of a percent of distortion at 100 %."""
+    return Tuner(
+        kind="tuner",
+        pre_emphasis_us=0.0,
+        de_emphasis_us=near(generator, 50.0, 5.0),
+        difference_gain=1.0 + generator.uniform(-0.02, 0.02),
+        phase_deg=generator.uniform(-3.0, 3.0),
+        second=between(generator, 5e-4, 2e-3),
+        third=between(generator, 1e-3, 6e-3),
+        pilot_db=generator.uniform(-70.0, -58.0),
         balance_db=generator.uniform(-0.3, 0.3),
     )

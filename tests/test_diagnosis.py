@@ -29,7 +29,7 @@ from audiomeas.record.store import PlanAsRun, Snapshot, open_visit
 from audiomeas.record.unit import parse_unit
 
 #: Those that take a tenth of a second or two of processor time each.
-CHEAP = ("crossover", "two-clocks", "detector", "hum-at-mains")
+CHEAP = ("crossover", "two-clocks", "detector")
 
 
 def fact(value, half_width=0.1, bound="", unit="dB"):

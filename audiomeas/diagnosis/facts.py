@@ -43,6 +43,11 @@ class Fact:
         """Return its size."""
         return replace(self, value=abs(self.value))
 
+    def turned(self) -> Fact:
+        """Return it with the other sign; what it was at most it is at least."""
+        other_way = {AT_MOST: AT_LEAST, AT_LEAST: AT_MOST}.get(self.bound, self.bound)
+        return replace(self, value=-self.value, bound=other_way)
+
     def less(self, other: Fact, words: str) -> Fact:
         """Return the difference from another fact of the same unit. What is common to both counts twice: careful."""
         unit = "dB" if self.unit == "dBFS" else self.unit

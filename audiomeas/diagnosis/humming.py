@@ -8,6 +8,7 @@ from audiomeas.diagnosis.amplifying import READ_OFF_DB, STAGES
 from audiomeas.diagnosis.evidence import ATTRIBUTABLE, Evidence, Measured, apart_db, hum_lines, in_db, reference_v_rms
 from audiomeas.diagnosis.facts import Fact, above, below
 from audiomeas.diagnosis.picture import Case, Picture
+from audiomeas.diagnosis.received import separations
 from audiomeas.measurement.curves import number
 from audiomeas.measurement.result import ChannelResult
 
@@ -17,7 +18,7 @@ _DOMINANT_DB, _HEARD_DB = 6.0, -70.0
 _TIMES = {1: "the mains", 2: "twice the mains"}
 _SNR_DB, _FOREST_LINES = 40.0, 5.0
 _FIRST_MULTIPLES = (1, 2, 3, 4)
-_SWAPPED_DB, _MONO_DB = 20.0, -3.0
+_SWAPPED_DB, _MONO_DB = 20.0, 3.0
 _CLOCK_PPM = 1.0
 #: So many crackles, and so far down: else it was not turned.
 _CRACKLES, _TURNED_DB = 2.5, -20.0
@@ -124,14 +125,8 @@ def _inverted(found: Evidence) -> Iterator[Case]:
 
 
 def _mono(found: Evidence) -> Iterator[Case]:
-    for one in found.of("crosstalk"):
-        facts = [
-            one.fact(channel, "crosstalk_at_1khz_db", "crosstalk from the other channel at 1 kHz", "dB")
-            for channel in one.channels()
-        ]
-        known = [fact for fact in facts if fact is not None]
-        if len(known) == 2:
-            yield Case(tuple(above(fact, _MONO_DB) for fact in known))
+    for pair in separations(found):
+        yield Case(tuple(below(fact, _MONO_DB) for fact in pair))
 
 
 def _two_clocks(found: Evidence) -> Iterator[Case]:
@@ -232,7 +227,7 @@ PICTURES = (
         consistent_with="a mono switch, muting or blend that is on",
         check="mono, muting and blend switches, and leads that join both channels",
         bench="an adapter or lead of the bench that joins both channels",
-        needs="crosstalk",
+        needs="crosstalk (of what plays by itself: separation, tuner)",
         look=_mono,
     ),
     Picture(

@@ -162,7 +162,8 @@ def _controls(found: Evidence) -> Iterator[Case]:
                 yield Case((*(above(fact.without_sign(), _CONTROL_DB) for fact in both), below(alike, _ALIKE_DB)))
 
 
-def _de_emphasis(found: Evidence) -> Iterator[Case]:
+def swept_de_emphasis(found: Evidence) -> Iterator[Case]:
+    """Yield what a sweep tells of a de-emphasis: both channels rise or fall together, from low on."""
     for one in found.of("response", "response-steps"):
         high, begins = (_both(one, hz, _REFERENCE_HZ) for hz in _EMPHASIS_HZ)
         if high is not None and begins is not None:
@@ -338,17 +339,6 @@ PICTURES = (
         needs="response of both channels",
         look=_controls,
         not_kinds=(*_OFF_THE_ROAD, "phono"),
-    ),
-    Picture(
-        name="wrong-de-emphasis",
-        signature="both channels rise or fall with frequency as a first-order network does",
-        consistent_with="a de-emphasis of another region (50 or 75 µs), or none",
-        check="the tuner's de-emphasis switch and capacitors, and what the generator pre-emphasises by",
-        bench="the generator's own pre-emphasis: set it as the tuner's",
-        needs="response of what the generator sends, its pre-emphasis taken into account",
-        look=_de_emphasis,
-        kinds=("tuner", "receiver"),
-        source="closed form of first-order networks",
     ),
     Picture(
         name="wrong-tape-equalization",
