@@ -12,8 +12,9 @@ import resource
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import soundfile
@@ -34,17 +35,25 @@ def _by_scipy(path: Path) -> None:
             _, state = sosfilt(sections, block, axis=0, zi=state)
 
 
-def timed(word: str, write: Callable[[Path, float], None], *, usual_s: float, short_s: float) -> None:
+def timed(
+    word: str,
+    write: Callable[[Path, float], None],
+    *,
+    usual_s: float,
+    short_s: float,
+    options: Callable[[Path], Mapping[str, Any]] = lambda _: {},
+) -> None:
     """Print the figures of one measurement. Arguments of the program: seconds of signal, and --profile.
 
     write : a stereo file of so many seconds.   short_s : of one that is analysed first, which loads the modules.
+    options : of the analysis of a file.
     """
     seconds = float(next((one for one in sys.argv[1:] if one != _PROFILE), usual_s))
     with tempfile.TemporaryDirectory() as folder:
         path, short = Path(folder) / "long.wav", Path(folder) / "short.wav"
         write(path, seconds)
         write(short, short_s)
-        analyze(word, short)
+        analyze(word, short, **options(short))
         started = time.process_time()
         _by_scipy(path)
         alone_s = time.process_time() - started
@@ -52,7 +61,7 @@ def timed(word: str, write: Callable[[Path, float], None], *, usual_s: float, sh
         started = time.process_time()
         if profile is not None:
             profile.enable()
-        analyze(word, path)
+        analyze(word, path, **options(path))
         if profile is not None:
             profile.disable()
         whole_s = time.process_time() - started
