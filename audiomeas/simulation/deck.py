@@ -22,7 +22,7 @@ apart:
     sin(πg/λ)/(πg/λ)                                  gap; g is the effective gap
     10^(−54.6·(d/λ)/20)                               spacing (Wallace 1951)
     sin(πw·tan α/λ)/(πw·tan α/λ)                      a slit across a track
-    channel 2 late by D·tan(α + α_w·sin(2πrτ))/v      the skew wanders; a track's own loss follows its mean alone
+    channel 2 late by D·tan(α + α_w·sin(2πrτ))/(v·(1 + e))      the skew wanders; a track's own loss has its mean
 
 T of what the tape was made with, T′ of the replay amplifier (IEC 60094-1, clause 15); a time constant of bass that
 isn't there counts as 0.32 s (0.5 Hz), so that no gain is infinite. The motion of the tape is v and s of
@@ -177,7 +177,7 @@ class DeckModel:
         """Return by how much channel 2 comes late, any shape. since_s : τ."""
         wander = self.wander_arc_min * np.sin(2.0 * np.pi * self.wander_hz * since_s)
         skew = np.tan(_radians(self.azimuth_arc_min + wander))
-        return np.asarray(self.track_spacing_mm * skew / (10.0 * self.tape_speed_cm_s))
+        return np.asarray(self.track_spacing_mm * skew / (10.0 * self.tape_speed_cm_s * (1.0 + self.motion.error)))
 
     def recorded_at_s(self, since_s: FloatArray) -> FloatArray:
         """Return t′ of τ, any shape: when what is heard now was recorded, in seconds from the recording's beginning."""
