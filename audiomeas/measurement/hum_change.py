@@ -212,8 +212,8 @@ def _conditions(
     rate_hz = recording.sample_rate_hz
     return {
         "stimulus": "none: something was changed by hand while it was listened to",
-        "first": f"the first {_PART:.0%} of the capture" if before is None else f"the capture {before.name}",
-        "second": f"the last {_PART:.0%} of the capture" if before is None else "the capture",
+        "first": f"the first {100.0 * _PART:.0f} % of the capture" if before is None else f"the capture {before.name}",
+        "second": f"the last {100.0 * _PART:.0f} % of the capture" if before is None else "the capture",
         "before": None if before is None else {"file": before.name, "sha256": before.sha256},
         "parts_s": [round(one.frames / rate_hz, 3) for one in pair],
         "mains_hz": options["mains_hz"],
