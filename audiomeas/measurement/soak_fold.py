@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.measurement.result import ChannelResult
 from audiomeas.measurement.soak_lines import EVENT, KEPT, PLAYING, SECOND, is_fault, is_of_bench
 
@@ -36,6 +37,8 @@ _AT_END = ("level_v_rms", "level_w", "hum_v_rms", "noise_v_rms", "thd_n_percent"
 COURSE = ("gain_db", "noise_v_rms", "hum_v_rms", "thd_n_percent", "null_db", "remainder_db")
 #: 95 % of a normal distribution, for means of tens of seconds.
 _COVERAGE = 1.96
+#: The largest error of a number with the six digits of the log, relative.
+_ROUNDED = 5e-6
 _LEAST = 1e-30
 
 
@@ -245,7 +248,8 @@ class SoakFold:
         values[change] = last.mean - first.mean
         before, behind = first.variance_of_mean, last.variance_of_mean
         if before is not None and behind is not None:
-            uncertainty[change] = _COVERAGE * math.sqrt(before + behind)
+            rounded = _ROUNDED * (max(abs(first.mean), abs(last.mean)) if key in _IN_DB else DB_PER_NEPER)
+            uncertainty[change] = math.hypot(_COVERAGE * math.sqrt(before + behind), math.sqrt(2.0) * rounded)
 
     def _course(self, number: int) -> list[dict[str, float | None]]:
         rows = []

@@ -33,7 +33,10 @@ QUANTITIES = (
     ("end_remainder_db", "what no response explains, over the signal", "dB"),
     ("remainder_change_db", "change of that", "dB"),
 )
+#: Of a spot measurement, where it tells them.
+_SPOT_FIGURES = (("level_v_rms", "level", "V"), ("gain_db", "gain", "dB"), ("thd_n_percent", "THD+N", "%"))
 _FEWEST_POINTS = 2
+_S_AN_HOUR = 3600.0
 _MINUTES_AN_HOUR = 60.0
 #: Below so many hours minutes are counted, and below so many minutes seconds.
 _IN_HOURS_FROM_H, _IN_MINUTES_FROM_MIN = 2.0, 2.0
@@ -42,17 +45,43 @@ _IN_HOURS_FROM_H, _IN_MINUTES_FROM_MIN = 2.0, 2.0
 def tables(result: Result) -> tuple[TableView, ...]:
     """Return the figures, and the events where there were any."""
     figures = figures_table(result, QUANTITIES, title="Soak", always={"sounding_h", "events"}, notes=(caption(result),))
+    return (figures, *_spot_table(result), *_event_table(result))
+
+
+def _spot_table(result: Result) -> tuple[TableView, ...]:
+    spots = result.conditions.get("spots") or ()
+    if not spots:
+        return ()
+    columns = (
+        Column(heading="after"),
+        Column(heading="channel"),
+        Column(heading="measured"),
+        *(Column(heading=words, unit=unit) for _, words, unit in _SPOT_FIGURES),
+    )
+    rows = tuple(
+        (
+            clock(_S_AN_HOUR * float(one["after_h"])),
+            str(one["channel"]),
+            str(one["measurement"]),
+            *(one.get(key) for key, _, _ in _SPOT_FIGURES),
+        )
+        for one in spots
+    )
+    return (TableView(title="Spot measurements", columns=columns, rows=rows, leading=2),)
+
+
+def _event_table(result: Result) -> tuple[TableView, ...]:
     rows = [_event_row(one) for one in _events(result)]
     if not rows:
-        return (figures,)
+        return ()
     columns = (
-        Column(heading="after", unit="h"),
+        Column(heading="after"),
         Column(heading="channel"),
         Column(heading="event"),
         Column(heading="what"),
         Column(heading="capture"),
     )
-    return (figures, TableView(title="Events", columns=columns, rows=tuple(rows)))
+    return (TableView(title="Events", columns=columns, rows=tuple(rows)),)
 
 
 def _events(result: Result) -> list[dict[str, Any]]:
