@@ -2,14 +2,40 @@
 
 from __future__ import annotations
 
+import importlib.util
+import os
+import shutil
+import subprocess
+import sys
 from pathlib import Path
 from urllib.parse import unquote, urlparse
 
 import present_cases as cases
 import pytest
 from test_cli import refused
+from tests_support import missing
 
 from audiomeas.present import showing
+
+#: Shows a chart in a real window, looks at it half a second later, and closes it as a person would.
+WINDOW = """
+import matplotlib.pyplot as plt
+from present_cases import VIEWS
+from audiomeas.present import showing
+showing._WINDOWS = ("tkagg",)
+wait, seen = showing._wait_for_closing, []
+def closing():
+    window = plt.gcf().canvas.manager.window
+    def look():
+        seen.extend((bool(window.winfo_viewable()), len(plt.gcf().axes)))
+        plt.close("all")
+    window.after(500, look)
+    wait()
+showing._wait_for_closing = closing
+words = showing.show_chart(VIEWS["one point"])
+assert words == "", words
+print(*seen)
+"""
 
 
 @pytest.fixture(autouse=True)
@@ -82,3 +108,26 @@ def test_measure_draws_and_shows_what_was_asked_for(monkeypatch, file, show, cal
     monkeypatch.setattr(api, "show", lambda *_, **__: made.append("show"))
     measure._chart(object(), file, show=show)
     assert made == calls
+
+
+@pytest.mark.wide
+def test_a_real_window_opens_on_a_screen_and_closes() -> None:
+    """On a screen without glass (Xvfb), in tkinter's window: it is seen there, with its axes, until it is closed."""
+    if shutil.which("Xvfb") is None or importlib.util.find_spec("tkinter") is None:
+        missing("Xvfb (Debian: xvfb) and tkinter (Debian: python3-tk)")
+    reading, writing = os.pipe()
+    command = ["Xvfb", "-displayfd", str(writing), "-screen", "0", "1280x1024x24"]
+    virtual = subprocess.Popen(command, pass_fds=[writing], stderr=subprocess.DEVNULL)
+    try:
+        os.close(writing)
+        with os.fdopen(reading) as told:
+            display = f":{told.readline().strip()}"
+        done = subprocess.run(
+            [sys.executable, "-c", WINDOW], env={**os.environ, "DISPLAY": display}, capture_output=True, text=True,
+            timeout=120, cwd=Path(__file__).parent,
+        )  # fmt: skip
+    finally:
+        virtual.terminate()
+        virtual.wait(timeout=30)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.split() == ["True", "1"]

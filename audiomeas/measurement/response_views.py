@@ -388,14 +388,13 @@ def _limited(result: Result, zeros: tuple[tuple[int, float], ...]) -> Iterator[L
     """Yield the deviation from flat and the corners, each channel from its own zero."""
     from audiomeas.measurement.response_ends import DROPS_DB, ENDS
 
-    own = f"from each channel's own {hertz(_reference_hz(result))}" if zeros else ""
-    yield Limited(key="deviation_db", span=_band_hz(result), both_ways=True, zeros=zeros, words=own)
+    yield Limited(key="deviation_db", span=_band_hz(result), both_ways=True, zeros=zeros)
     for end in ENDS:
         is_high = end == "high"
         span = (_reference_hz(result), math.inf) if is_high else (-math.inf, _reference_hz(result))
         for drop, drop_db in DROPS_DB.items():
             passed = Passed(height=drop_db, edge="low", sense="at least" if is_high else "at most")
-            words = " ".join(filter(None, (f"for −{-drop_db:.2g} dB", own)))
+            words = f"for −{-drop_db:.2g} dB"
             yield Limited(key=f"corner_{end}_{drop}hz", span=span, zeros=zeros, words=words, passed=passed)
 
 

@@ -172,7 +172,7 @@ def _change(
         return _Reading(reason=f"missing: {then}")
     before = _reading_of(then.channel, limit.quantity)
     if before.value is None:
-        return _Reading(reason=f"missing: {limit.quantity} was not known at that visit")
+        return _Reading(reason="missing: it was not known at that visit")
     half = then.half_width(result.channel(channel), limit.quantity)
     return _less(now, before, half, _NO_CHANGE)
 
@@ -180,7 +180,7 @@ def _change(
 def _reading_of(found: ChannelResult, quantity: str) -> _Reading:
     value = _number(found.values, quantity)
     if value is None:
-        return _Reading(reason=f"missing: {quantity} could not be measured under these conditions")
+        return _Reading(reason="missing: it could not be measured under these conditions")
     uncertainty = _number(found.uncertainty, quantity)
     if uncertainty is not None and uncertainty < 0.0:
         uncertainty = None

@@ -270,7 +270,8 @@ def _span(
     low, high = low - air, high + air
     least = (smallest or 0.0) if scale == "linear" else 0.0
     # A single point, or a line so flat that its ticks would all read alike, still gets a scale.
-    least = max(least, 0.3 if scale == "log" else 1e-3 * max(abs(low), abs(high)) or 1.0)
+    part = 1e-3 * max(abs(low), abs(high))
+    least = max(least, 0.3 if scale == "log" else part if part >= 1.0 / _LARGEST else 1.0)
     if high - low < least:
         middle = (low + high) / 2.0
         if smallest:  # a round middle: a response of nearly 0 dB stands in the middle of ±3 dB

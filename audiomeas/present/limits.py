@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from audiomeas.record.verdict_row import Verdict
     from audiomeas.record.visit import StepRecord
 
+#: Said where channels are drawn from the zero of one of them.
+_OWN_ZEROS = "Limits hold for each channel from its own value at the reference."
+
 
 def charts_of(step: StepRecord) -> tuple[tuple[ChartView, ...], str]:
     """Return the charts of a step with its limits, and why there are none of its result; '' where there are.
@@ -68,7 +71,10 @@ def _with_bands(view: ChartView, rows: Sequence[Verdict]) -> ChartView:
         )
         for band, alike in shared.items()
     ]
-    return replace(view, bands=(*view.bands, *bands)) if bands else view
+    caption = view.caption
+    if any(len(band.zeros) > 1 for band in bands):
+        caption = f"{caption} {_OWN_ZEROS}".strip()
+    return replace(view, bands=(*view.bands, *bands), caption=caption) if bands else view
 
 
 def _holds(limited: Limited, row: Verdict) -> bool:
