@@ -22,6 +22,9 @@ from audiomeas.cli.common import (
 from audiomeas.cli.loudspeakers import loudspeakers_option
 from audiomeas.measurement.registry import find, summaries, words
 
+#: Kind of an option that an analysis can't do without → how an example gives it.
+_MADE = {"disc": " --disc my-disc", "side": " --side side-a.wav"}
+
 
 class MeasurementGroup(click.Group):
     """A group with one command per measurement word, made when asked for."""
@@ -162,7 +165,7 @@ def _analyze_command(word: str) -> click.Command:
         params=[click.Argument(["file"], metavar="FILE"), *parameters(measurement, stage="analyse")],
         help=f"{measurement.summary}{_folder_words(measurement)}\n\n\b\nExample: audiomeas analyze {word} capture.wav"
         + (" --stimulus played.wav" if measurement.needs_stimulus else "")
-        + (" --disc my-disc" if any(option.kind == "disc" for option in measurement.options) else ""),
+        + "".join(typed for kind, typed in _MADE.items() if any(one.kind == kind for one in measurement.options)),
     )
     click.option("--calibration", type=click.Path(), metavar="FILE", help="Calibration file: makes volts of counts.")(
         command

@@ -11,7 +11,15 @@ from audiomeas.measurement.base import Measurement, PlayContext
 from audiomeas.measurement.flutter_parts import parts_of
 from audiomeas.measurement.result import result_of
 from audiomeas.measurement.tape_find import find_parts
-from audiomeas.measurement.tape_options import AT_ONCE, OPTIONS, RECORDED, geometry, recorded_by, refuse_wrong_band
+from audiomeas.measurement.tape_options import (
+    AT_ONCE,
+    OPTIONS,
+    RECORDED,
+    geometry,
+    recorded_by,
+    refuse_wrong_band,
+    with_speed,
+)
 from audiomeas.measurement.tape_read import read_parts
 from audiomeas.measurement.tape_values import FIGURES, About, ChannelFigures
 from audiomeas.measurement.tape_views import CURVES, charts, tables
@@ -67,10 +75,11 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
             "raise it"
         )
     refuse_wrong_band(options)
-    parts_of(options)
+    parts_of(with_speed(options))
 
 
-def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
+def _analyse(recording: Recording, given: Mapping[str, Any]) -> Result:
+    options = with_speed(given)
     side = _side_of(options)
     refuse_wrong_band(options)
     # What can't be told is refused before an hour is read.

@@ -75,6 +75,8 @@ def read_side(path: Path) -> TapeSide:
     if path.suffix == ".toml":
         return _bought(path)
     sidecar = path if path.suffix == ".json" else sidecar_of(path)
+    if not sidecar.exists():
+        raise FileProblem(f"{sidecar} was not found: it tells what is on the side, keep it beside the side's sound")
     facts = read_json(sidecar)
     rows = facts.get("conditions", {}).get(TAPE_SIDE) if isinstance(facts, dict) else None
     if rows is None:

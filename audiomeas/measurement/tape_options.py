@@ -72,6 +72,14 @@ def geometry(options: Mapping[str, Any]) -> Geometry:
     )
 
 
+def with_speed(options: Mapping[str, Any]) -> dict[str, Any]:
+    """Return options whose tape speed is that of the format, where none was typed in."""
+    named = FORMATS.get(options["track_format"] or "")
+    if options["tape_speed_cm_s"] is not None or named is None:
+        return dict(options)
+    return {**options, "tape_speed_cm_s": named.speed_cm_s}
+
+
 def recorded_by(options: Mapping[str, Any], side: TapeSide) -> str:
     """Return who recorded the tape: what is asked for, else our own side by the deck, a bought tape elsewhere."""
     return str(options["recorded"] or (ELSEWHERE if side.marks_s is None else HERE))

@@ -265,7 +265,7 @@ class ChannelFigures:
                 "frequency_hz": one.part.frequency_hz,
                 "phase_deg": degrees,
                 "wander_deg": phase.wander_deg,
-                "uncertainty": {"phase_deg": phase.half_width_deg},
+                "uncertainty": {"phase_deg": math.hypot(phase.half_width_deg, _LEAST_DEG)},
             }
             for one, phase, degrees in zip(rising, phases, found.phases_deg, strict=True)
         ]
