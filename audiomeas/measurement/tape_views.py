@@ -243,7 +243,7 @@ def _course(result: Result) -> tuple[ChartView, ...]:
     return (
         ChartView(
             name="phase-course",
-            title=f"Phase at {values['azimuth_hz']:g} Hz over time",
+            title=f"Phase at {1e-3 * values['azimuth_hz']:g} kHz over time",
             x_label="Time (s)",
             y_label="Phase of channel 2 against channel 1 (degrees)",
             series=(Series(label="phase", x=values["azimuth_course_s"], y=values["azimuth_course_deg"], channel=2),),
