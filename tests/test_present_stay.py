@@ -84,6 +84,19 @@ def test_a_first_visit_tells_of_no_stay(repaired: tuple[Path, Path]) -> None:
     assert stay_topics(content.stay) == []
 
 
+def test_soaks_are_hours_of_run_in_with_watts_and_events() -> None:
+    def told(**stay: object) -> list[str]:
+        return lines(StayContent(**stay))["Hours of run-in"]
+
+    assert told(soaks=((4.0, 7.5, 0),)) == [
+        "It played for 4 h at 7.5 W a channel while each second was watched, without an event."
+    ]
+    assert told(soaks=((0.5, None, 0), (0.25, None, 1)), played_h=2.0) == [
+        "It played for 45 min while each second was watched, with 1 event; 2 h of listening are written down in its "
+        "logbook."
+    ]
+
+
 def test_a_later_stay_does_not_tell_the_work_of_an_earlier_one(repaired: tuple[Path, Path], tmp_path: Path) -> None:
     records = tmp_path / "records"
     shutil.copytree(repaired[0].parent.parent, records)

@@ -18,6 +18,9 @@ from soak_benches import quick_session
 from audiomeas.errors import FileProblem, InterlockRefusal, Interrupted, RequestError
 from audiomeas.plan.soak import soak, soak_on
 from audiomeas.plan.soak_request import SoakRequest, request_from
+from audiomeas.present.stay import page_content
+from audiomeas.present.stay_words import stay_topics
+from audiomeas.record.reanalyze import reanalyze
 from audiomeas.record.soak_log import LOG_FILE, SoakLog, read_log
 from audiomeas.record.store import find_visits
 from audiomeas.record.unit_folder import unit_meant
@@ -116,6 +119,10 @@ def test_a_healthy_unit_passes_and_its_figures_are_those_of_the_cable(tmp_path):
     full_scale_v_peak = quick_session(tmp_path)[0].bench.input_v_peak(1)
     assert kinds(lines) == []
     assert outcome.verdict == "pass"
+    told = stay_topics(page_content(outcome.visit).stay)
+    assert [line.text for topic in told for line in topic.lines if topic.words == "Hours of run-in"] == [
+        "It played for 2.08 min at 0.0312 W a channel while each second was watched, without an event."
+    ]
     channel = outcome.result.channel(1)
     # A cable: 0.5 V in are 0.5 V out; 8 Ω are in the bench file. The card's 24 bits round to 1e-7.
     assert channel.values["end_level_v_rms"] == pytest.approx(0.5, rel=1e-5)
@@ -236,6 +243,8 @@ def test_what_was_broken_off_goes_on_and_its_hours_are_summed(tmp_path):
     assert sum(one.get("state") == "playing" for one in again) == 20 - len(before)
     assert outcome.result.channel(1).values["sounding_h"] == pytest.approx(20.0 / 3600.0)
     assert min(one["after_s"] for one in again) >= max(one["after_s"] for one in before)
+    # The result is made of the logs of both parts, and can be made of them again.
+    assert [one.outcome for one in reanalyze(outcome.visit.path).steps] == ["the same"]
 
 
 class Quits:

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from audiomeas.analysis.factors import DB_PER_NEPER
+from audiomeas.analysis.factors import DB_PER_NEPER, TWO_SIDED_95
 from audiomeas.measurement.result import ChannelResult
 from audiomeas.measurement.soak_lines import EVENT, KEPT, PLAYING, SECOND, is_fault, is_of_bench
 
@@ -35,8 +35,6 @@ _IN_DB = frozenset({"gain_db", "remainder_db", "null_db"})
 #: What is told of the end, and of the course.
 _AT_END = ("level_v_rms", "level_w", "hum_v_rms", "noise_v_rms", "thd_n_percent", "null_db", "remainder_db")
 COURSE = ("gain_db", "noise_v_rms", "hum_v_rms", "thd_n_percent", "null_db", "remainder_db")
-#: 95 % of a normal distribution, for means of tens of seconds.
-_COVERAGE = 1.96
 #: The largest error of a number with the six digits of the log, relative.
 _ROUNDED = 5e-6
 _LEAST = 1e-30
@@ -97,6 +95,9 @@ class SoakFold:
         self.after_s = 0.0
         self.faults = 0
         self.bench_events = 0
+        #: Figures of spot measurements, and how often the unit was switched off and on.
+        self.spots: list[dict[str, Any]] = []
+        self.cycles_done = 0
         self.listed: list[dict[str, Any]] = []
         self._channels: dict[int, _Channel] = {}
         self._bins: list[tuple[float, dict[tuple[int, str], _Mean]]] = []
@@ -106,6 +107,8 @@ class SoakFold:
         """Take a line. Raises KeyError, TypeError or ValueError for one that is none of ours."""
         if "after_s" in line:
             self.after_s = max(self.after_s, float(line["after_s"]))
+        self.spots += line.get("spots", ())
+        self.cycles_done += bool(line.get("cycle_done", False))
         if line["line"] == SECOND:
             self._second(line)
         elif line["line"] == EVENT:
@@ -194,19 +197,20 @@ class SoakFold:
         return {number: one.energy_ws / _S_AN_HOUR for number, one in self._channels.items() if one.powered_s}
 
     def channels(
-        self, driven: tuple[int, ...], *, asked_h: float = 0.0, more: Mapping[str, float] | None = None
+        self, driven: tuple[int, ...], *, asked_h: float = 0.0, cycles: bool = False
     ) -> tuple[ChannelResult, ...]:
         """Return what is told of each driven channel.
 
-        asked_h : of a soak that ended before it is told that it stood so long at least.  more : what is exact, by key.
+        asked_h : of a soak that ended before it is told that it stood so long at least.  cycles : were asked for.
         """
+        more = {"cycles_done": float(self.cycles_done)} if cycles else {}
         told = [self._told(number, self._channels.get(number, _Channel())) for number in driven]
         bound = {"sounding_h": "at least"} if self.sounding_h < asked_h else {}
-        exact = dict.fromkeys(more or {}, 0.0)
+        exact = dict.fromkeys(more, 0.0)
         return tuple(
             replace(
                 one,
-                values={**one.values, **(more or {})},
+                values={**one.values, **more},
                 uncertainty={**one.uncertainty, **exact},
                 bound={**one.bound, **bound},
             )
@@ -249,7 +253,7 @@ class SoakFold:
         before, behind = first.variance_of_mean, last.variance_of_mean
         if before is not None and behind is not None:
             rounded = _ROUNDED * (max(abs(first.mean), abs(last.mean)) if key in _IN_DB else DB_PER_NEPER)
-            uncertainty[change] = math.hypot(_COVERAGE * math.sqrt(before + behind), math.sqrt(2.0) * rounded)
+            uncertainty[change] = math.hypot(TWO_SIDED_95 * math.sqrt(before + behind), math.sqrt(2.0) * rounded)
 
     def _course(self, number: int) -> list[dict[str, float | None]]:
         rows = []

@@ -21,6 +21,7 @@ from audiomeas.plan.run import RunOutcome
 from audiomeas.plan.soak_hand import Hand, NoHand
 from audiomeas.plan.soak_request import PINK, STEP, TONE, SoakRequest, request_from
 from audiomeas.record.resume import resume_visit
+from audiomeas.record.soak_log import parts_of
 from audiomeas.record.store import (
     PlanAsRun,
     VisitWriter,
@@ -38,7 +39,6 @@ if TYPE_CHECKING:
     from audiomeas.measurement.first_look import FirstLook
     from audiomeas.measurement.soak_source import SoakSound
     from audiomeas.record.unit import Unit
-    from audiomeas.record.visit import Visit
 
 _TITLE = "Soak"
 _CAUTIONS = (
@@ -150,7 +150,7 @@ def soak_on(
         taken_up = resume_visit(resume, unit=unit, stage=stage, plan=plan, snapshot=snapshot)
         if taken_up.closed:
             return SoakOutcome(visit=taken_up.visit.verified())
-        visit, parts, done = taken_up.writer, _parts(taken_up.visit), taken_up.done
+        visit, parts, done = taken_up.writer, parts_of(taken_up.visit, STEP), taken_up.done
     return _through(session, ready, visit, parts, done, hand or NoHand(), say or quiet, progress)
 
 
@@ -183,12 +183,6 @@ def prepared(session: Session, request: SoakRequest) -> Ready:
 def _as_run(request: SoakRequest, ready: Ready) -> PlanAsRun:
     steps = (STEP, *(reading.name for reading in request.offset_readings(ready.channels).values()))
     return PlanAsRun(title=_TITLE, kind="", file="", text=request.text(), steps=steps)
-
-
-def _parts(visit: Visit) -> list[Path]:
-    """Return the folders of the parts that a soak has already, oldest first."""
-    tries = [step for step in (*visit.broken_off, *visit.steps) if step.name == STEP]
-    return [step.folder for step in sorted(tries, key=lambda step: step.number)]
 
 
 def _through(

@@ -43,7 +43,7 @@ from audiomeas.plan.answers import NOT_ENTERED
 from audiomeas.plan.soak_hand import Hand, Said, understood
 from audiomeas.plan.soak_request import STOP_OFFSET_V, SoakRequest
 from audiomeas.plan.verdict import judge_step
-from audiomeas.record.soak_log import LOG_FILE, SoakLog, read_log
+from audiomeas.record.soak_log import LOG_FILE, SoakLog, read_parts
 from audiomeas.record.store import VisitWriter
 from audiomeas.record.verdict_row import Verdict
 from audiomeas.units import Level, db_to_amplitude_ratio, v_rms_to_w
@@ -91,11 +91,8 @@ class SoakRun:
         self.all_entered = True
         self.progress: Progress | None = None
         self.fold = SoakFold()
-        self._spots: list[dict[str, Any]] = []
-        self._cycles_done = 0
-        for part in parts:
-            for line in read_log(part / LOG_FILE) if (part / LOG_FILE).exists() else ():
-                self._fold_in(line)
+        for line in read_parts(parts):
+            self.fold.add(line)
         self._part = len(parts) + 1
         self._step = ready.request.step(ready.channels)
         self._writer = visit.begin_step(self._step.name, self._step.measure, self._facts())
@@ -129,7 +126,7 @@ class SoakRun:
         self._typed: dict[int, Typed] = {}
         self._cycles_at_s = [
             _S_AN_HOUR * self._request.hours * number / (self._request.cycles + 1)
-            for number in range(self._cycles_done + 1, self._request.cycles + 1)
+            for number in range(self.fold.cycles_done + 1, self._request.cycles + 1)
         ]
         self._most_wh = self._energy_ceiling()
         self._wants_spot = False
@@ -167,15 +164,10 @@ class SoakRun:
         self._being_written.append(self._disk.submit(self._log.write, line, at_once=line["line"] != SECOND))
         while self._being_written and (self._being_written[0].done() or len(self._being_written) > _LINES_AHEAD):
             self._being_written.popleft().result()
-        self._fold_in(line)
+        self.fold.add(line)
         if line["line"] == "event":
             where = "" if line["channel"] is None else f", channel {line['channel']}"
             self._say(f"{clock(line['after_s'])} {line['kind']}{where}: {line['words']}")
-
-    def _fold_in(self, line: dict[str, Any]) -> None:
-        self.fold.add(line)
-        self._spots += line.get("spots", [])
-        self._cycles_done += int(line.get("cycle_done", False))
 
     def _note(self, words: str, **more: Any) -> None:
         self._write(note_line(self._watch.before_s, words, **more))
@@ -428,7 +420,7 @@ class SoakRun:
 
     def _cycle(self, stream: SoakStream) -> None:
         """Let the person switch the unit off and on, silent meanwhile, and see that the signal comes back."""
-        number = self._cycles_done + 1
+        number = self.fold.cycles_done + 1
         stream.sound(False)
         for _ in range(2):  # the fade, and a second of silence
             self._second(stream, "muted")
@@ -484,7 +476,6 @@ class SoakRun:
         bench = session.bench
         look = session.first_look()
         rated = request.rated is not None
-        more = {"cycles_done": float(self._cycles_done)} if request.cycles else None
         return Result(
             measurement=WORD,
             sample_rate_hz=bench.form.sample_rate_hz,
@@ -498,13 +489,13 @@ class SoakRun:
                 "most_wh": self._most_wh,
                 "class_b_heat_percent": heat_percent(request.power_share) if rated else None,
                 "first_look_gain_db": {str(n): look.gain_at_db(n, PROGRAMME_HZ) for n in self._ready.channels},
-                "spots": self._spots,
+                "spots": self.fold.spots,
                 "after_h": self.fold.after_s / _S_AN_HOUR,
                 "mains_hz": request.mains_hz,
                 "time_compressed": session.simulated,
                 **fold_conditions(self.fold),
             },
-            channels=self.fold.channels(self._ready.channels, asked_h=request.hours, more=more),
+            channels=self.fold.channels(self._ready.channels, asked_h=request.hours, cycles=request.cycles > 0),
             warnings=session.warnings,
             simulated=session.simulated,
             provenance={"log": f"{self._writer.folder.name}/{LOG_FILE}"},

@@ -10,7 +10,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -23,6 +23,8 @@ from audiomeas.measurement.base import Measurement
 from audiomeas.measurement.entered import INSTRUCTION, READING
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.result import Result, clean
+from audiomeas.measurement.soak_fold import SoakFold
+from audiomeas.record.soak_log import LOG_FILE, parts_of, read_parts
 from audiomeas.record.unit_folder import UNIT_FILE
 from audiomeas.record.visit import RESULT_FILE, VISIT_FILE, StepRecord, Visit, folders, read_visit
 from audiomeas.record.workers import checked_workers, mapped
@@ -166,10 +168,22 @@ def step_again(task: tuple[str, str]) -> StepAgain | str:
     if step.measurement in _ENTERED:
         return _told(visit, step, "not from a capture")
     try:
-        result = result_again(step)
+        result = _from_log(visit, step) if (step.folder / LOG_FILE).exists() else result_again(step)
     except AudiomeasError as error:
         return _told(visit, step, "not analysed", reason=str(error))
     return _compared(visit, step, result)
+
+
+def _from_log(visit: Visit, step: StepRecord) -> Result:
+    """Return the result of a soak, made from the logs of its parts. Raises FileProblem."""
+    assert step.result is not None
+    fold = SoakFold()
+    for line in read_parts(parts_of(visit, step.name)):
+        fold.add(line)
+    driven = tuple(channel.channel for channel in step.result.channels)
+    cycles = any("cycles_done" in channel.values for channel in step.result.channels)
+    asked_h = float(step.result.conditions["asked_h"])
+    return replace(step.result, channels=fold.channels(driven, asked_h=asked_h, cycles=cycles))
 
 
 def result_again(step: StepRecord) -> Result:

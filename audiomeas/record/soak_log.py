@@ -9,13 +9,16 @@ from __future__ import annotations
 import json
 import os
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from audiomeas.errors import FileProblem
 from audiomeas.files import sync_folder, translated
 from audiomeas.record import journal
+
+if TYPE_CHECKING:
+    from audiomeas.record.visit import Visit
 
 LOG_FILE = "soak-log.jsonl"
 #: Lines are synced at least this often; events at once.
@@ -77,6 +80,19 @@ def read_log(path: Path) -> Iterator[dict[str, Any]]:
                 yield line
             elif data.endswith(b"\n"):  # only what stands behind the last line end can be a line cut off
                 raise FileProblem(f"{path}, line {number}: no line of a soak's log: this file was changed or damaged")
+
+
+def parts_of(visit: Visit, name: str) -> list[Path]:
+    """Return the folders of the parts that a soak has in a visit, oldest first. name : of its step."""
+    tries = [step for step in (*visit.broken_off, *visit.steps) if step.name == name]
+    return [step.folder for step in sorted(tries, key=lambda step: step.number)]
+
+
+def read_parts(folders: Sequence[Path]) -> Iterator[dict[str, Any]]:
+    """Yield the lines of all parts of a soak. One that was broken off before its first line has none."""
+    for folder in folders:
+        if (folder / LOG_FILE).exists():
+            yield from read_log(folder / LOG_FILE)
 
 
 def _line(data: bytes) -> dict[str, Any] | None:
