@@ -132,6 +132,12 @@ def test_a_tape_side_holds_what_its_sidecar_lists(tmp_path):
     samples = side.stimulus.samples_v() / np.sqrt(2)
     for part in [part for part in parts if part["name"] in ("speed", "azimuth", "steps")]:
         held(part, samples, rate_hz, 0)
+    # Each channel has a tone of its own where they are told apart.
+    (apart,) = [part for part in parts if part["name"] == "separation"]
+    other = side.stimulus.channel_samples_v(2) / np.sqrt(2)
+    held(apart, samples, rate_hz, 0)
+    held({**apart, "frequency_hz": apart["other_hz"]}, other, rate_hz, 0)
+    assert apart["other_hz"] != apart["frequency_hz"]
     # Phase is unwrapped from low to high (trade notes 4, row 22).
     azimuth_hz = [part["frequency_hz"] for part in parts if part["name"] == "azimuth"]
     assert azimuth_hz == sorted(azimuth_hz) and len(azimuth_hz) == 4
