@@ -181,6 +181,8 @@ CASES = {
             "Noise reduction": "1.1 ± 0.2 dB",
         },
     ),
+    "cassette-deck-side": Case(kind="cassette deck", unit="cassette-deck-side", readings=_MAINS),
+    "reel-deck-side": Case(kind="reel deck", unit="reel-deck-side", readings=_MAINS),
     "reel-deck": Case(
         kind="reel deck",
         unit="reel-deck",

@@ -17,6 +17,7 @@ from scipy.optimize import brentq
 from tape_captures import Deck, mono, played, short_side
 
 from audiomeas.errors import FileProblem, RequestError, SignalError
+from audiomeas.files import shipped
 from audiomeas.measurement.attached import AttachedResult
 from audiomeas.measurement.media import generate_tape_side
 from audiomeas.measurement.options import complete
@@ -242,6 +243,13 @@ def test_a_bought_tape_is_found_and_its_equalization_counts(tmp_path: Path) -> N
     assert np.allclose(told.channel(1).values["gain_db"], 0.0, atol=0.02)
     assert not said(told) and "taken out" in told.conditions["equalization"]
     assert told.conditions["recorded"].startswith("elsewhere")
+
+
+def test_the_example_of_a_bought_tape_can_be_read() -> None:
+    side = read_side(shipped("examples", "tapes", "cassette-test-tape.toml"))
+    assert side.marks_s is None and side.equalization == "tape-iec-cass-i"
+    assert [part.frequency_hz for part in side.parts if part.name == "azimuth"] == [1000.0, 3150.0, 10_000.0]
+    assert side.length_s == pytest.approx(30 + 3 * 20 + 60 + 12 * 8)
 
 
 def test_wrong_descriptions_of_a_tape_are_refused_by_line(tmp_path: Path) -> None:

@@ -8,13 +8,14 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from shipped_plan_runs import CASES, Case
 
 import audiomeas
 from audiomeas.errors import TomlProblem
-from audiomeas.measurement.media import generate_disc
+from audiomeas.measurement.media import generate_disc, generate_tape_side
 from audiomeas.plan.answers import refuse_wrong_answers
 from audiomeas.plan.check import check_plan
 from audiomeas.plan.file import Plan, find_plan, read_plan, refuse_impossible, shipped_plans
@@ -22,6 +23,7 @@ from audiomeas.plan.keys import SOURCES
 from audiomeas.plan.steps import Instruction, Reading, Step, Topology, sounds
 from audiomeas.plan.typed import WIRING
 from audiomeas.simulation.unit import read_unit, shipped_units
+from audiomeas.stimulus import tape_side
 
 #: What plans must ship for (the issue's own list), and the plan of each; triage is of no kind of its own.
 KINDS = {
@@ -47,9 +49,17 @@ WITH_A_MAKERS_WORDS = {"solid-state-amplifier"}
 
 @pytest.fixture(scope="module")
 def disc_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder in which a plan finds its test disc."""
+    """The folder in which a plan finds its test disc, and its tape's side: of the shortest parts that can be told."""
     folder = tmp_path_factory.mktemp("media")
     generate_disc(folder / "test-disc")
+    whole = tape_side.side_parts
+
+    def shorter(*about: Any) -> tuple[tape_side.Part, ...]:
+        return tuple(replace(part, duration_s=max(0.2 * part.duration_s, 2.2)) for part in whole(*about))
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(tape_side, "side_parts", shorter)
+        generate_tape_side(folder / "test-side.wav", level_v_rms=10 ** (-12 / 20), sample_rate_hz=33_000)
     return folder
 
 
@@ -120,7 +130,9 @@ def test_its_bench_can_run_it_and_its_questions_have_answers(plans: dict[str, Pl
     refuse_wrong_answers(plans[name].steps, answers)
 
 
-@pytest.mark.parametrize("name", ["cd-player", "cd-player-disc", "tuner", "turntable"])
+@pytest.mark.parametrize(
+    "name", ["cd-player", "cd-player-disc", "tuner", "turntable", "cassette-deck-side", "reel-deck-side"]
+)
 def test_nothing_is_sent_to_what_plays_by_itself(plans: dict[str, Plan], name: str) -> None:
     assert not any(sounds(step) for step in plans[name].steps)
     before = [step for step in plans[name].steps if isinstance(step, Instruction) and "silent, too" in step.text]
@@ -137,6 +149,13 @@ def test_what_turns_is_held_to_speed_and_flutter(plans: dict[str, Plan], name: s
         "weighted_rms_percent",
     }
     assert not sounds(step)
+
+
+@pytest.mark.parametrize("name", ["cassette-deck-side", "reel-deck-side"])
+def test_a_deck_is_held_to_both_its_tapes(plans: dict[str, Plan], name: str) -> None:
+    test_tape, own = [one for one in plans[name].steps if isinstance(one, Step) and one.measure == "tape"]
+    assert {limit.quantity for limit in test_tape.limits} >= {"speed_error_percent", "azimuth_deg", "weighted_percent"}
+    assert {limit.quantity for limit in own.limits} >= {"mol_db", "snr_a_db", "crosstalk_db", "erasure_db"}
 
 
 def test_readme_names_each_of_them() -> None:
