@@ -25,6 +25,9 @@ AUDIO_HZ, HARMONICS_HZ = (20.0, 15_000.0), 18_500.0
 #: Longer states are read from their middle; of silence, which may end in another one, from its beginning.
 _LONGEST_TONE_S, _LONGEST_SILENCE_S = 5.0, 10.0
 _BLOCK_FRAMES = 1 << 17
+#: What coupling capacitors leave of switching decays so long, and would pass for a click (0.5 Hz: e^-5); at most half
+#: of a tone is left out for it.
+_SETTLES_S = 1.5
 #: What stands from the pilot on is so far down where noise is read.
 _STOP_DB = 100.0
 #: Pieces that tell whether noise stays the same, a step of it (dB), and what stays before one at least.
@@ -67,8 +70,9 @@ def read_state(recording: Recording, state: State, part: Heard) -> Read:
 
 def _tone(recording: Recording, state: State, part: Heard) -> Read:
     assert part.band is not None
-    spare = max(0, part.stop - part.start - round(_LONGEST_TONE_S * recording.sample_rate_hz))
-    start, stop = part.start + spare // 2, part.stop - (spare - spare // 2)
+    begin = part.start + min(round(_SETTLES_S * recording.sample_rate_hz), (part.stop - part.start) // 2)
+    spare = max(0, part.stop - begin - round(_LONGEST_TONE_S * recording.sample_rate_hz))
+    start, stop = begin + spare // 2, part.stop - (spare - spare // 2)
     plays: tuple[int, ...] = (0, 1)
     if part.band.alone is not None:
         plays = (part.band.alone,)
