@@ -10,8 +10,10 @@ from audiomeas.bench.calibration import Calibration, read_calibration
 from audiomeas.bench.load_heat import ThermalRating, thermal_rating
 from audiomeas.bench.load_power import LARGEST_INDUCTANCE_H, power_resistance_ohm
 from audiomeas.bench.loudspeakers import Loudspeakers, read_loudspeakers
+from audiomeas.bench.rehearsed import read_faults
 from audiomeas.errors import RequestError
 from audiomeas.files import is_there, sha256_of
+from audiomeas.interface.faulty import Fault
 from audiomeas.interface.protocol import SAMPLE_FORMATS, SampleFormat
 from audiomeas.tomlfile import Table, read_toml
 from audiomeas.units import Level, parse_level
@@ -121,6 +123,7 @@ class BenchFile:
     usual_output_level: Level | None
     loudspeakers: Loudspeakers | None = None
     loudspeakers_said: bool = False
+    rehearsed: tuple[Fault, ...] = ()
 
     @property
     def channels(self) -> tuple[int, ...]:
@@ -140,12 +143,13 @@ def read_bench(file: Path) -> BenchFile:
         raise table.problem("calibration", f"{calibration_file} was not found (a path starts at the bench file)")
     calibration = read_calibration(calibration_file)
     usual = table.table("usual", optional=True)
+    interface = _interface(_required(table, "interface"))
     bench = BenchFile(
         file=file,
         sha256=sha256_of(file),
         name=table.text("name"),
         calibration=calibration,
-        interface=_interface(_required(table, "interface")),
+        interface=interface,
         ranges=_ranges(table, calibration),
         loads=_loads(table),
         limits=_limits(_required(table, "limits")),
@@ -153,6 +157,7 @@ def read_bench(file: Path) -> BenchFile:
         usual_output_level=_level(usual, "output_level"),
         loudspeakers_said="loudspeakers" in table,
         loudspeakers=read_loudspeakers(table.table("loudspeakers", optional=True)),
+        rehearsed=read_faults(table, simulated=interface.kind == "simulated", sample_format=interface.sample_format),
     )
     if usual is not None:
         usual.finish()

@@ -16,6 +16,7 @@ from audiomeas.bench.calibration import Scale, bench_noise_conditions, bench_own
 from audiomeas.bench.file import BenchFile, Load, bench_facts, read_bench
 from audiomeas.bench.interlock import AT_INPUT, AT_OUTPUT, DAC_HEADROOM_DB, Ceiling
 from audiomeas.bench.loudspeakers import LARGEST_W, refuse_power_search, said_loudspeakers
+from audiomeas.bench.rehearsed import rehearsal_words
 from audiomeas.errors import CalibrationError, RequestError
 from audiomeas.files import read_text, shipped
 from audiomeas.interface.listening import listened
@@ -55,7 +56,10 @@ class Bench:
         of_loops = self.file.calibration.loopback_mismatches(
             dict(self.file.ranges), sample_rate_hz=self.form.sample_rate_hz, today=_today()
         )
-        doubts = tuple(load.doubt for load in self.file.loads if load.doubt)
+        doubts = (
+            *rehearsal_words(self.file.rehearsed),
+            *(load.doubt for load in self.file.loads if load.doubt),
+        )
         return (*doubts, *found, not_claimed(self.file.calibration), *of_loops) if found else (*doubts, *of_loops)
 
     @property
@@ -302,9 +306,10 @@ def make_interface(bench_file: BenchFile) -> Interface:
         from audiomeas.interface.soundcard import SoundCard
 
         return SoundCard(choice.name, choice.host_api)
+    from audiomeas.interface.faulty import FaultyInterface
     from audiomeas.interface.simulated import simulated_interface
 
-    return simulated_interface(
+    simulated = simulated_interface(
         unit=choice.unit,
         card=choice.card,
         ranges=bench_file.ranges,
@@ -313,6 +318,7 @@ def make_interface(bench_file: BenchFile) -> Interface:
         seed=choice.seed,
         folder=bench_file.file.parent,
     )
+    return FaultyInterface(simulated, bench_file.rehearsed) if bench_file.rehearsed else simulated
 
 
 def default_bench_file() -> Path:
