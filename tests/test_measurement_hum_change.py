@@ -23,7 +23,7 @@ from audiomeas.recording import Recording
 
 HUM_CHANGE = registry.find("hum-change")
 RATE_HZ = 2_000
-SECONDS = 16.0
+SECONDS = 12.0
 #: (multiple, V before, V after): the motor adds 50 Hz and all of 150 Hz.
 LINES = ((1, 1e-3, 4e-4), (2, 2e-4, 2e-4), (3, 1e-4, 0.0))
 
@@ -69,7 +69,7 @@ def test_sum_and_lines_change_as_what_was_put_in(result: Result) -> None:
     for channel, gain in zip(result.channels, (1.0, 0.5), strict=True):
         values, half = channel.values, channel.uncertainty
         change_db = 20.0 * np.log10(sums[0] / sums[1])
-        # Noise of 1e-5 V in 1 kHz over 6.4 s moves a line of 4e-4 V by 1e-3: 0.01 dB. The scale of 2 % cancels.
+        # Noise of 1e-5 V in 1 kHz over 4.8 s moves a line of 4e-4 V by 1e-3: 0.01 dB. The scale of 2 % cancels.
         assert values["hum_change_db"] == pytest.approx(change_db, abs=0.05) and half["hum_change_db"] < 0.05
         assert values["hum_first_v_rms"] == pytest.approx(gain * sums[0], rel=3e-3)
         assert half["hum_first_v_rms"] > 0.015 * values["hum_first_v_rms"]
@@ -108,7 +108,7 @@ def test_hum_that_is_gone_altogether_is_a_bound() -> None:
 def test_what_was_done_wrong_is_said() -> None:
     early = analysed(capture(at=0.2))
     assert any("channel 1: hum changes within the first part" in line for line in early.warnings)
-    silent = analysed(1e-5 * np.random.default_rng(1).standard_normal((16 * RATE_HZ, 2)))
+    silent = analysed(1e-5 * np.random.default_rng(1).standard_normal((12 * RATE_HZ, 2)))
     assert "no hum stands out" in silent.warnings[0] and silent.channel(1).values["hum_change_db"] is None
     with pytest.raises(SignalError, match="too short for hum"):
         analysed(capture()[: 5 * RATE_HZ])

@@ -26,7 +26,7 @@ from audiomeas.recording import Recording
 
 RUMBLE = registry.find("rumble")
 #: Enough for all that rumble is: up to 1 kHz.
-RATE_HZ = 8_000
+RATE_HZ = 4_000
 #: 1 V is the level at 10 cm/s peak at 1 kHz.
 REFERENCE: dict[str, Any] = {"reference_cm_s": 10.0, "reference_hz": 1000.0}
 SILENT_S, BAND_S = 14.0, 2.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -9,8 +10,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.signal import freqs, welch
+from shipped_plan_runs import CASES
 
+from audiomeas.bench.opened import open_bench_file
 from audiomeas.errors import TomlProblem
+from audiomeas.measurement import registry
+from audiomeas.measurement.session import Session
 from audiomeas.simulation.motion import Motion
 from audiomeas.simulation.turntable import Arm, PlayedBand, Rumble, Turntable, TurntableModel
 from audiomeas.simulation.unit import read_unit, shipped_units
@@ -146,3 +151,38 @@ def test_a_wrong_table_is_refused_by_its_key(line: str, key: str, tmp_path: Path
     path.write_text(f"{text}\n[turntable]\n{line}\n", encoding="utf-8")
     with pytest.raises(TomlProblem, match=key):
         read_unit(path)
+
+
+#: Each channel alone at 1 and 10 kHz.
+PROGRAMME = """[
+  ["silent", 0, 0, 0, 0.5],
+  ["left", 1000, 1000, 3.5, 1.4], ["right", 1000, 1000, 3.5, 1.4],
+  ["left", 10000, 10000, 3.5, 1.4], ["right", 10000, 10000, 3.5, 1.4],
+  ["silent", 0, 0, 0, 9],
+]"""
+
+
+def _shorter(folder: Path, **changed: str) -> Path:
+    """Write a bench with the shipped turntable, its programme cut short and keys of its table changed."""
+    text = shipped_units()["turntable"].read_text(encoding="utf-8")
+    text = re.sub(r"programme = \[.*?\n\]", lambda _: f"programme = {PROGRAMME}", text, flags=re.DOTALL)
+    for key, value in changed.items():
+        text = re.sub(rf"^{key} = .*$", f"{key} = {value}", text, flags=re.MULTILINE)
+    bench = CASES["turntable"].bench_file(folder, 44_100)
+    (folder / "unit.toml").write_text(text, encoding="utf-8")
+    return bench
+
+
+def test_its_words_tell_on_the_bench_what_its_file_says(tmp_path: Path) -> None:
+    """Separation by the file's 26 and 22 dB, balance of 1.5 dB in it; at 10 kHz the leak has risen by √2 (3.01 dB)."""
+    changes = {"separation_db": "[26, 22]", "balance_db": "1.5", "leak_rises_hz": "10000"}
+    separation = registry.find("separation")
+    with Session(open_bench_file(_shorter(tmp_path, **changes))) as session:
+        found = session.measure(separation, {"duration_s": 6.5, "bands_hz": (1000.0, 10_000.0)})
+    left, right = found.channels
+    # The leak's rise at 1 kHz is 0.04 dB, the card's own leak and the speed's error on RIAA some 0.01 dB.
+    assert left.values["separation_db"] == pytest.approx(26.0 - 1.5 - 0.04, abs=0.05)
+    assert right.values["separation_db"] == pytest.approx(22.0 + 1.5 - 0.04, abs=0.05)
+    assert left.values["bands"][-1]["separation_db"] == pytest.approx(26.0 - 1.5 - 3.01, abs=0.05)
+    assert right.values["balance_db"] == pytest.approx(1.5, abs=0.05)
+    assert found.simulated and not found.warnings[1:]

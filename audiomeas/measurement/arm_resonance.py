@@ -218,8 +218,9 @@ def _said(found: Mapping[str, _Found | None], sweeps: Sequence[Sweep], channels:
 
 def _said_of(direction: str, one: _Found, channels: Sequence[int]) -> list[str]:
     said = []
-    for number, resonance in zip(channels, one.by_channel, strict=True):
-        where = f"channel {number}, {direction}"
+    # What the surface tells is of both channels together.
+    told = [(f"channel {number}, {direction}", found) for number, found in zip(channels, one.by_channel, strict=True)]
+    for where, resonance in told if one.by == SWEEP else [(direction, one.by_channel[0])]:
         if isinstance(resonance, str):
             said.append(f"{where}: {resonance}")
         elif not resonance.single:

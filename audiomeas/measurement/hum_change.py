@@ -81,9 +81,9 @@ def _least_s() -> float:
 def _refuse_other(before: Attached, recording: Recording) -> None:
     other = before.recording
     if other.channels != recording.channels or other.sample_rate_hz != recording.sample_rate_hz:
-        raise RequestError(f"before {before.name} has another sample rate or other channels than this capture")
+        raise RequestError(f"--before {before.name} has another sample rate or other channels than this capture")
     if other.v_rms_at_full_scale != recording.v_rms_at_full_scale:
-        raise RequestError(f"before {before.name} was captured on other ranges: capture both on the same ones")
+        raise RequestError(f"--before {before.name} was captured on other ranges: capture both on the same ones")
 
 
 def _hums(pair: tuple[Recording, Recording], column: int, mains_hz: float | None) -> tuple[Hum, Hum]:
@@ -186,7 +186,7 @@ def _said(number: int, pair: tuple[Recording, Recording], column: int, hums: tup
         return [f"channel {number}: no hum stands out of the noise, before or after: is a cable out?"]
     return [
         f"channel {number}: hum changes within the {name} part: change one thing alone, half-way through, or give the "
-        "other capture as before"
+        "other capture as --before"
         for name, part, hum in zip(_PARTS, pair, hums, strict=True)
         if hum.present and abs(_change_within_db(part, column, hum)) > _STEADY_DB
     ]

@@ -69,12 +69,15 @@ def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Silence:
 
 def _check(_: PlayContext, options: Mapping[str, Any]) -> None:
     """Raise RequestError for sizes and references that tell nothing alone."""
-    parts_of(_sized(options))
+    _turning(options)
     _refuse_half_a_reference(options)
 
 
-def _sized(options: Mapping[str, Any]) -> dict[str, Any]:
-    return {option.name: options.get(option.name) for option in PART_OPTIONS}
+def _turning(options: Mapping[str, Any]) -> tuple[TurningPart, ...]:
+    """Return the parts that the options tell. Raises RequestError for a size that tells nothing alone."""
+    if options["idler_mm"] is not None and None in (options["rim_mm"], options["platter_rpm"]):
+        raise RequestError("idler_mm alone does not tell how often the idler turns: give rim_mm and platter_rpm too")
+    return parts_of({option.name: options.get(option.name) for option in PART_OPTIONS})
 
 
 def _refuse_half_a_reference(options: Mapping[str, Any]) -> None:
@@ -88,7 +91,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     from audiomeas.analysis.arm_resonance import LowPart
     from audiomeas.analysis.rumble import SIGNALS, rumble_of
 
-    turning = parts_of(_sized(options))
+    turning = _turning(options)
     _refuse_half_a_reference(options)
     low = LowPart(recording.sample_rate_hz, len(recording.channels))
     bands, known = found_bands(recording, and_to=low.add)
@@ -410,7 +413,7 @@ def _conditions(
         "detector": "r.m.s. over the silent part",
         "directions": "lateral: half the sum of the channels; vertical: half their difference",
         "stage_noise": None if stage is None else {"file": stage.name, "sha256": stage.sha256},
-        "turning_parts": [{"part": one.words, "frequency_hz": one.turns_hz} for one in parts_of(_sized(options))],
+        "turning_parts": [{"part": one.words, "frequency_hz": one.turns_hz} for one in _turning(options)],
         "uncertainty_covers": f"scatter over the silent part, the level of the reference, scale; {taken}; not the "
         f"doubt of the weightings; {own_words(recording, response=False)}",
     }

@@ -232,7 +232,7 @@ def _said_of_sides(recording: Recording, tones: Sequence[_Tone], first: str) -> 
     if pairs and swapped > 0.5 * len(pairs):
         said.append(
             f"the channels are swapped: channel {other if first == FIRST[0] else one} plays first, and the bands begin "
-            f"with the {first} one; cross the leads back, or set first to what the record or generator plays first"
+            f"with the {first} one; cross the leads back, or set --first to what the record or generator plays first"
         )
     lacks = False
     for column, channel in enumerate(recording.channels):
