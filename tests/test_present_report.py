@@ -14,6 +14,7 @@ from matplotlib.text import Text
 
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.measurement import registry
+from audiomeas.measurement.views import LimitBand
 from audiomeas.present.amounts import amount, amounts, power_ranges, same_powers
 from audiomeas.present.content import _SETTINGS, _bench_check
 from audiomeas.present.report import report_pages, write_report
@@ -457,3 +458,12 @@ def test_unknown_paper_is_refused():
 def test_what_stands_below_a_page_has_true_signs_and_begins_as_a_sentence():
     content = replace(cases.PLAIN, conditions=(("Signal", "both driven."),), cautions=("gain moved by -78.3 dB",))
     assert conditions_told(content) == [("Signal", ["Both driven."]), ("Caution", ["Gain moved by −78.3 dB"])]
+
+
+def test_the_pages_chart_says_its_limits_and_leaves_whose_they_are_to_the_rows():
+    band = LimitBand(label="outside “at most 0.5 dB” (the workshop's limit) at 1 kHz", x=[20, 20_000], high=[0.5, 0.5])
+    mask = replace(band, label="outside the mask “Line (old)”")
+    content = replace(cases.PLAIN, chart=cases.response_view(bands=(band, mask), title="Frequency response"))
+    printed = [text for page in report_pages(content) for text, _ in cases.drawn_texts(page)]
+    assert "outside “at most 0.5 dB” at 1 kHz" in printed
+    assert "outside the mask “Line (old)”" in printed

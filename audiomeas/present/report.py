@@ -6,6 +6,7 @@ nothing overlaps, however long the names or many the rows.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -94,12 +95,20 @@ def customer_pages(content: ReportContent, paper: str, *, annexed: bool = False)
 
     annexed : a technical annex with every row comes behind. Feet are written when all pages are known.
     """
+    if content.chart is not None:
+        content = replace(content, chart=_without_sources(content.chart))
     pages = _lay_out(content, paper, short=False)
     if len(pages) > 1 and (annexed or content.stay or content.later or content.shop):
         chart = None if content.chart is None else _low(content.chart)
         snug = _lay_out(replace(content, chart=chart), paper, short=True)
         return snug if len(snug) == 1 else pages
     return pages
+
+
+def _without_sources(view: ChartView) -> ChartView:
+    """Return a chart whose legend does not say whose a limit is: the rows above it do, and curves need the height."""
+    bands = tuple(replace(band, label=re.sub(r"” \([^)]*\)", "”", band.label)) for band in view.bands)
+    return replace(view, bands=bands)
 
 
 def _low(view: ChartView) -> ChartView:
