@@ -37,6 +37,15 @@ def test_all_curves_are_kept_each_with_its_visit_and_a_look_of_its_own():
     assert "as left: Other conditions." in both.caption
 
 
+def test_bands_stand_around_the_zeros_of_all_charts():
+    """What lies outside of the first visit's limit may be inside of another's, whose channel has another zero."""
+    first = cases.response_view()
+    band = first.bands[0]
+    others = [dataclasses.replace(first, bands=(dataclasses.replace(band, zeros=(0.0, -n / 2)),)) for n in range(9)]
+    assert laid_over([first, others[3]], ["a", "b"], title="t").bands[0].zeros == (0.0, -1.5)
+    assert laid_over(others, list("abcdefghi"), title="t").bands == ()  # nine bands would leave nothing to see
+
+
 def test_bounds_stay_hollow_and_texts_stand_at_one_visit_alone():
     points = Series(label="", x=[1.0], y=[2.0], role="points", channel=1, labels=("2nd",), hollow=True)
     view = ChartView(name="n", title="t", x_label="x", y_label="y", series=(points,))

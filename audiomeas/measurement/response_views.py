@@ -15,7 +15,7 @@ _NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 #: A flat response shall look flat: at least this much stands on the axis.
 _SMALLEST_SPAN_DB = 6.0
 #: Curves that are so close at the reference have one zero: no more than a line is thick.
-_SAME_ZERO_DB = 0.05
+_SAME_ZERO_DB = 0.1
 
 #: Nominal octaves of ISO 266.
 _OCTAVES = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from audiomeas.errors import RequestError
-from audiomeas.measurement.views import ChartView, Series
+from audiomeas.measurement.views import ChartView, LimitBand, Series
+
+#: Zeros of bands that are alike to so many decimals are one, and a band around more of them is left out.
+_ZERO_DECIMALS, _MOST_ZEROS = 1, 6
 
 
 def laid_over(
@@ -16,7 +19,7 @@ def laid_over(
 
     whose : of each chart, what its curves are called: 'as-found'.   title : of the whole.   named : which of them have
     curves of their own; those of the others are drawn as one, in one look. None: all have.
-    Of bands the first chart's are drawn. Raises RequestError: they have not the same axes.
+    Of bands the first chart's are drawn, around the zeros of all. Raises RequestError: they have not the same axes.
     """
     first = views[0]
     for view in views[1:]:
@@ -42,11 +45,21 @@ def laid_over(
         first,
         title=title,
         series=tuple(series),
+        bands=tuple(_bands(views)),
         caption=first.caption if all(view.caption == first.caption for view in views) else _captions(views, whose),
         x_range=_widest([view.x_range for view in views]),
         y_range=_widest([view.y_range for view in views]),
         simulated=any(view.simulated for view in views),
     )
+
+
+def _bands(views: Sequence[ChartView]) -> Iterator[LimitBand]:
+    """Yield the first chart's bands, each around the zeros of its like in all; none around too many to see."""
+    for band in views[0].bands:
+        alike = [other for view in views for other in view.bands if replace(other, zeros=band.zeros) == band]
+        zeros = dict.fromkeys(round(zero, _ZERO_DECIMALS) + 0.0 for other in alike for zero in other.zeros)
+        if len(zeros) <= _MOST_ZEROS:
+            yield replace(band, zeros=tuple(zeros))
 
 
 def _as_one(views: Sequence[ChartView], which: str) -> Series:
