@@ -24,6 +24,7 @@ from audiomeas.measurement.options import complete
 from audiomeas.measurement.result import Result, result_from_json
 from audiomeas.measurement.tape import MEASUREMENT
 from audiomeas.measurement.tape_media import TapePart, TapeSide, read_side
+from audiomeas.measurement.tape_words import words_of
 
 RATE_HZ = 22_050.0
 #: Cassette (common practice): middle to middle of the tracks, their width, and the speed of the tape.
@@ -287,6 +288,24 @@ def test_bias_is_told_by_treble_and_third_harmonic_together(treble_db: float, cu
     told = analysed(take, BIAS, recorded="here")
     assert any(words in line for line in said(told))
     assert told.channel(1).values["treble_db"] == pytest.approx(treble_db, abs=0.01)
+
+
+def test_each_rule_of_the_trade_has_its_threshold() -> None:
+    quiet = {
+        "azimuth_wander_deg": 59.0, "h2_percent": 0.49, "treble_unsteady_db": 0.9, "side_drift_percent": -0.4,
+        "treble_db": 1.9, "h3_percent": 9.0,
+    }  # fmt: skip
+    assert words_of(quiet, {}, recorded="here") == []
+    # Trade notes 4, rows 23, 26 (-46 dB are 0.501 %), 25, 33.
+    for key, value, said_of in (
+        ("azimuth_wander_deg", 61.0, "not guided well"),
+        ("h2_percent", 0.51, "magnetised"),
+        ("treble_unsteady_db", 1.1, "dirt"),
+        ("side_drift_percent", -0.6, "drag"),
+    ):
+        (line,) = words_of({**quiet, key: value}, {}, recorded="elsewhere")
+        assert said_of in line and "consistent with" in line and "; " in line
+    assert words_of({**quiet, "h2_percent": 5.0}, {"h2_percent": "at most"}, recorded="here") == []
 
 
 def test_three_heads_are_said_and_a_test_tape_says_nothing_of_bias() -> None:

@@ -14,7 +14,8 @@ from audiomeas.measurement.budget import METHOD, NOISE_AND_FIT, Told, own_parts,
 from audiomeas.measurement.scale_parts import between_parts, scale_parts
 from audiomeas.measurement.tape_equalization import looks_like, mismatch_db
 from audiomeas.measurement.tape_media import AZIMUTH, LEVEL, RESPONSE, STEPS, TRACKING
-from audiomeas.measurement.tape_options import ELSEWHERE, Geometry
+from audiomeas.measurement.tape_options import Geometry
+from audiomeas.measurement.tape_words import words_of
 
 if TYPE_CHECKING:
     from audiomeas.analysis.azimuth import Delay
@@ -56,10 +57,6 @@ TREBLE_HZ, MIDDLE_HZ = 10_000.0, 1000.0
 _LOSSES_FROM_HZ = 800.0
 #: A fit that leaves more of the response than this is none of a gap and a distance.
 _LARGEST_REST_DB = 0.7
-#: Bias (trade notes 4, row 27; 2.8 for the harmonic that is usual at 0 dB), a head that is magnetised (row 26), one
-#: that is dirty (25), a phase and its wander (22, 23), and drag of the tape (33).
-_BIAS_DB, _USUAL_H3_PERCENT, _LOW_H3_PERCENT = 2.0, 1.5, 0.75
-_MAGNETISED_DB, _UNSTEADY_DB, _WANDER_DEG, _DRAG_PERCENT = -46.0, 1.0, 60.0, 0.5
 #: Speed is told by tones above, and drifts between the first and the last part of the side's time.
 _SPEED_FROM_HZ, _END_SHARE = 250.0, 0.25
 #: What filters and sampling leave of a phase.
@@ -136,7 +133,7 @@ class ChannelFigures:
             self._tell_noise_reduction,
         ):  # fmt: skip
             tell()
-        self._warn()
+        self.words += words_of(told.values, told.bound, recorded=self._about.recorded)
         return told.result(self._channel)
 
     def _of(self, result: Result | None) -> ChannelResult | None:
@@ -281,7 +278,8 @@ class ChannelFigures:
         values["azimuth_us"] = _US * found.later_s
         self._told.add("azimuth_us", (Part(NOISE_AND_FIT, found.half_width_s),), _US)
         self._tell_angle(found)
-        self._warn_of_azimuth(found, highest.wander_deg)
+        if found.reversed:
+            self.words.append("one channel is upside down against the other; azimuth is told with that taken out")
 
     def _tell_angle(self, found: Delay) -> None:
         from audiomeas.analysis.azimuth import arcmin_of, azimuth_loss_db
@@ -301,15 +299,6 @@ class ChannelFigures:
                 speed_m_per_s=known.speed_m_per_s,
             )
             told.values["azimuth_loss_db"] = float(loss_db[0])
-
-    def _warn_of_azimuth(self, found: Delay, wander_deg: float) -> None:
-        if found.reversed:
-            self.words.append("one channel is upside down against the other; azimuth is told with that taken out")
-        if wander_deg > _WANDER_DEG:
-            self.words.append(
-                f"the phase between the tracks wanders by {wander_deg:.0f} degrees: consistent with a tape that is not "
-                "guided well; check guides, tension and pressure pad"
-            )
 
     # -- response ------------------------------------------------------------------------------------------------
 
@@ -541,51 +530,6 @@ class ChannelFigures:
         quiet, loud = values["noise_a_dbfs"], other.values.get("noise_a_dbfs")
         if quiet is not None and loud is not None:
             values["nr_gain_db"] = loud - quiet
-
-    # -- what is to be said --------------------------------------------------------------------------------------
-
-    def _warn(self) -> None:
-        values = self._told.values
-        if self._about.recorded != ELSEWHERE:
-            self._warn_of_bias(values["treble_db"], values["h3_percent"])
-        if values["h2_percent"] is not None and "h2_percent" not in self._told.bound:
-            level_db = 20.0 * math.log10(values["h2_percent"] / _PERCENT)
-            if level_db > _MAGNETISED_DB:
-                self.words.append(
-                    f"the second harmonic lies at {level_db:.0f} dB: consistent with a magnetised head or tape path; "
-                    "demagnetise it, and play again"
-                )
-        unsteady_db = values["treble_unsteady_db"]
-        if unsteady_db is not None and unsteady_db > _UNSTEADY_DB:
-            self.words.append(
-                f"the treble is unsteady by {unsteady_db:.1f} dB: consistent with dirt on the head, poor contact or a "
-                "worn tape; clean, and check the pressure pad"
-            )
-        drift = values["side_drift_percent"]
-        if drift is not None and abs(drift) > _DRAG_PERCENT:
-            self.words.append(
-                f"the speed changes by {drift:+.2f} % over the side: consistent with drag or slip of the reels; check "
-                "clutches, brakes and pinch roller"
-            )
-
-    def _warn_of_bias(self, treble_db: float | None, h3_percent: float | None) -> None:
-        if treble_db is None or h3_percent is None:
-            return
-        if treble_db > _BIAS_DB and h3_percent > _USUAL_H3_PERCENT:
-            self.words.append(
-                f"10 kHz stands {treble_db:+.1f} dB over 1 kHz, with {h3_percent:.1f} % of third harmonic: consistent "
-                "with too little bias; check the bias for this tape"
-            )
-        elif treble_db < -_BIAS_DB and h3_percent < _LOW_H3_PERCENT:
-            self.words.append(
-                f"10 kHz stands {treble_db:+.1f} dB against 1 kHz, with little third harmonic ({h3_percent:.2g} %): "
-                "consistent with too much bias; check the bias for this tape, and heads and azimuth as well"
-            )
-        elif abs(treble_db) > _BIAS_DB:
-            self.words.append(
-                f"10 kHz stands {treble_db:+.1f} dB against 1 kHz, and the third harmonic does not say that it is "
-                "bias: check azimuth, heads and the tape's type first, then bias"
-            )
 
 
 def _step(one: ReadPart, own: ToneLevel, third: ToneLevel, reference_rms: float) -> dict[str, Any]:
