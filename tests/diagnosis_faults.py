@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import tape_captures
 from diagnosis_bench import Bench
 from diagnosis_units import (
     CAPSTAN_MM,
@@ -37,7 +38,11 @@ from diagnosis_units import (
     tuner,
     turns_hz,
 )
+from tape_captures import short_side
 
+from audiomeas.measurement import registry
+from audiomeas.measurement.options import complete
+from audiomeas.recording import Recording
 from audiomeas.simulation.card import ConverterCurve
 from audiomeas.simulation.tuner import GeneratorState
 from audiomeas.simulation.unit import ChannelModel, HumLine, UnitModel
@@ -559,6 +564,90 @@ def dynamic_range(trial: Trial) -> None:
     )
 
 
+# -- a cassette deck that plays a side, by its own word ----------------------------------------------------------------
+
+SIDE = short_side()
+TRACKS_APART_M, TRACK_WIDTH_M, TAPE_M_PER_S = 0.9e-3, 0.6e-3, 0.01 * TAPE_CM_S
+
+
+@dataclass
+class Player:
+    """A deck's head and motion, for `tape_captures`: gap, distance and skew shape the treble in closed form."""
+
+    gap_um: float
+    spacing_um: float
+    arc_min: float
+    wander_arc_min: float
+    speed: float
+    drift_per_s: float
+    kind: str = "cassette deck"
+
+    def captured(self, seed: int) -> Recording:
+        """Return what a capture of the side holds."""
+        late_s = TRACKS_APART_M * self._skew(self.arc_min) / TAPE_M_PER_S
+        known = tape_captures.Deck(
+            speed=self.speed,
+            drift_per_s=self.drift_per_s,
+            wow=((6.06, 3e-4),),
+            late_s=late_s,
+            wander_s=TRACKS_APART_M * self._skew(self.wander_arc_min) / TAPE_M_PER_S,
+            wander_hz=1.7,
+            gain=self._gain,
+            cubic=0.03,
+            noise=1e-4,
+        )
+        return tape_captures.played(SIDE, known, 22_050.0, seed=seed)
+
+    @staticmethod
+    def _skew(arc_min: float) -> float:
+        return float(np.tan(np.radians(arc_min / 60.0)))
+
+    def _gain(self, hertz: float) -> float:
+        waves = hertz / TAPE_M_PER_S
+        gap, width = 1e-6 * self.gap_um * waves, TRACK_WIDTH_M * self._skew(self.arc_min) * waves
+        return float(np.sinc(gap) * np.sinc(width) * 10.0 ** (-54.6 * 1e-6 * self.spacing_um * waves / 20.0))
+
+
+def side(generator: Generator) -> Player:
+    """Return a healthy deck."""
+    return Player(
+        gap_um=near(generator, 0.9, 10.0),
+        spacing_um=between(generator, 0.05, 0.15),
+        arc_min=generator.uniform(-0.8, 0.8),
+        wander_arc_min=between(generator, 0.2, 0.9),
+        speed=1e-2 * generator.uniform(-0.2, 0.2),
+        drift_per_s=1e-5 * generator.uniform(-0.3, 0.3),
+    )
+
+
+def tape_side(trial: Trial) -> None:
+    measurement = registry.find("tape")
+    filled = {**complete(measurement, {"track_format": "cassette", "recorded": "elsewhere"}), "side": SIDE}
+    recording = trial.unit.captured(int(trial.generator.integers(1 << 31)))
+    trial.bench.keep("Side", measurement.analyse(recording, filled))
+
+
+def badly_guided(trial: Trial) -> None:
+    trial.unit.wander_arc_min = trial.generator.uniform(2.2, 6.0)
+
+
+def side_askew(trial: Trial) -> None:
+    trial.unit.arc_min = float(trial.generator.choice([-1.0, 1.0])) * trial.generator.uniform(4.5, 12.0)
+
+
+def side_worn_head(trial: Trial) -> None:
+    trial.unit.gap_um = trial.generator.uniform(2.3, 3.2)
+
+
+def side_wrong_speed(trial: Trial) -> None:
+    trial.unit.speed = 1e-2 * float(trial.generator.choice([-1.0, 1.0])) * trial.generator.uniform(0.8, 3.0)
+
+
+def side_dragging(trial: Trial) -> None:
+    """Between its first and its last tones, some 50 s apart, the side slows down by 0.9 to 2.5 %."""
+    trial.unit.drift_per_s = -1e-2 / 50.0 * trial.generator.uniform(0.9, 2.5)
+
+
 # -- the table ---------------------------------------------------------------------------------------------------------
 
 
@@ -567,7 +656,8 @@ class Fault:
     """One fault. picture : that must be told.   make : a healthy unit.   breaks : what goes wrong.
 
     steps : what a visit measures.   whole : what makes the unit healthy, where that needs more than `make`.
-    against : held against a visit of the same unit before.   loaded : dummy loads are connected.
+    against : held against a visit of the same unit before.   loaded : dummy loads are connected.   by : the word that
+    tells it, where the picture has another fault that another word tells.
     """
 
     picture: str
@@ -577,6 +667,12 @@ class Fault:
     whole: Break | None = None
     against: bool = False
     loaded: bool = False
+    by: str = ""
+
+    @property
+    def name(self) -> str:
+        """What tells it from the others."""
+        return f"{self.picture} ({self.by})" if self.by else self.picture
 
 
 def _deck(generator: Generator) -> Mechanism:
@@ -634,6 +730,11 @@ FAULTS: tuple[Fault, ...] = (
     Fault("worn-head", _recorder, worn_head, (tape_response,)),
     Fault("record-bias", _recorder, wrong_bias, (tape_response, tape_tone), against=True),
     Fault("magnetised-head", _recorder, magnetised, (tape_noise, tape_tone), against=True),
+    Fault("azimuth-wander", side, badly_guided, (tape_side,)),
+    Fault("azimuth", side, side_askew, (tape_side,), by="tape"),
+    Fault("worn-head", side, side_worn_head, (tape_side,), by="tape"),
+    Fault("wrong-speed", side, side_wrong_speed, (tape_side,), by="tape"),
+    Fault("drag", side, side_dragging, (tape_side,), by="tape"),
     Fault("stereo-decoder", tuner, decoder_off, (tuner_sides,)),
     Fault("detector", tuner, narrow_detector, (tuner_levels,)),
     Fault("pilot-leak", tuner, pilot_leaks, (tuner_pilot,)),
@@ -643,9 +744,9 @@ FAULTS: tuple[Fault, ...] = (
 )  # fmt: skip
 
 
-def fault_of(picture: str) -> Fault:
-    """Return the fault of a picture."""
-    return next(one for one in FAULTS if one.picture == picture)
+def fault_of(name: str) -> Fault:
+    """Return a fault by its name."""
+    return next(one for one in FAULTS if one.name == name)
 
 
 def measured(fault: Fault, seed: Sequence[int], *, broken: bool) -> Any:

@@ -31,7 +31,9 @@ class Row:
     others : what else was told of them.   healthy, alarms : units that have nothing, and of how many it was told.
     """
 
+    name: str
     picture: str
+    by: str
     asked: int = 0
     found: int = 0
     open_: int = 0
@@ -47,15 +49,15 @@ def _told(evidence) -> dict[str, str | None]:  # type: ignore[no-untyped-def]
     return {one.picture.name: one.holds for one in judge(evidence)}
 
 
-def broken(picture: str, number: int) -> tuple[str, dict[str, str | None] | str]:
+def broken(name: str, number: int) -> tuple[str, dict[str, str | None] | str]:
     """Return what is told of one broken unit; a text where it could not be measured."""
     from diagnosis_faults import FAULTS, fault_of, measured
 
-    fault = fault_of(picture)
+    fault = fault_of(name)
     try:
-        return picture, _told(measured(fault, [SEED, 1, FAULTS.index(fault), number], broken=True))
+        return name, _told(measured(fault, [SEED, 1, FAULTS.index(fault), number], broken=True))
     except Exception:
-        return picture, traceback.format_exc()
+        return name, traceback.format_exc()
 
 
 def healthy(family: int, number: int) -> tuple[str, dict[str, str | None] | str]:
@@ -82,14 +84,14 @@ def table(
     """Return the rows by picture, and what went wrong. until_s : no trial begins after so many seconds."""
     from diagnosis_faults import FAULTS
 
-    rows = {fault.picture: Row(fault.picture) for fault in FAULTS if not only or fault.picture in only}
-    wanted = [make for make in families() if any(fault.make is make and fault.picture in rows for fault in FAULTS)]
+    rows = {fault.name: Row(fault.name, fault.picture, fault.by) for fault in FAULTS if not only or fault.name in only}
+    wanted = [make for make in families() if any(fault.make is make and fault.name in rows for fault in FAULTS)]
     # By number first: whenever it ends, all rows have about as many trials.
     tasks = [
         task
         for number in range(max(count, healthy_count))
         for task in (
-            *((broken, picture, number) for picture in rows if number < count),
+            *((broken, name, number) for name in rows if number < count),
             *((healthy, families().index(make), number) for make in wanted if number < healthy_count),
         )
     ]
@@ -105,7 +107,7 @@ def table(
         if task[0] is broken:
             _count_broken(rows[name], told)
         else:
-            _count_healthy(rows, told)
+            _count_healthy(rows, name, told)
     return rows, problems
 
 
@@ -135,11 +137,17 @@ def _count_broken(row: Row, told: dict[str, str | None]) -> None:
     row.others.update(name for name, other in told.items() if other == "yes" and name != row.picture)
 
 
-def _count_healthy(rows: dict[str, Row], told: dict[str, str | None]) -> None:
-    for name, holds in told.items():
-        if name in rows and holds is not None:
-            rows[name].healthy += 1
-            rows[name].alarms += holds == "yes"
+def _count_healthy(rows: dict[str, Row], family: str, told: dict[str, str | None]) -> None:
+    """Count for each picture all healthy units that could show it; where two words tell it, those of its own word."""
+    from diagnosis_faults import FAULTS
+
+    makes = {fault.name: fault.make.__name__ for fault in FAULTS}
+    twice = {row.picture for row in rows.values() if row.by}
+    for row in rows.values():
+        holds = told.get(row.picture)
+        if holds is not None and (row.picture not in twice or makes[row.name] == family):
+            row.healthy += 1
+            row.alarms += holds == "yes"
 
 
 def text(rows: dict[str, Row]) -> str:
@@ -149,7 +157,7 @@ def text(rows: dict[str, Row]) -> str:
         others = ", ".join(f"{name} {number}" for name, number in row.others.most_common(4))
         found = f"{row.found} of {row.asked}"
         alarms = f"{row.alarms} of {row.healthy}"
-        lines.append(f"{row.picture:26} {found:>11} {row.open_ + row.unjudged:>5} {alarms:>13}   {others}")
+        lines.append(f"{row.name:26} {found:>11} {row.open_ + row.unjudged:>5} {alarms:>13}   {others}")
     good = [
         row for row in rows.values() if row.asked and row.found >= 0.95 * row.asked and row.alarms <= 0.02 * row.healthy
     ]

@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
+from audiomeas.diagnosis import taped
 from audiomeas.diagnosis.evidence import Evidence, Measured
 from audiomeas.diagnosis.facts import Fact, above, below
 from audiomeas.diagnosis.picture import Case, Picture
@@ -27,6 +28,7 @@ def _wrong_speed(found: Evidence) -> Iterator[Case]:
         begin = one.fact(channel, "speed_begin_percent", "speed at the beginning, from nominal", "%")
         if mean is not None and begin is not None:
             yield Case(tuple(above(fact.without_sign(), limit_percent) for fact in (mean, begin)))
+    yield from taped.wrong_speed(found)
 
 
 def _drag(found: Evidence) -> Iterator[Case]:
@@ -37,6 +39,7 @@ def _drag(found: Evidence) -> Iterator[Case]:
         if drift is not None and begin is not None and end is not None:
             apart = end.less(begin, "speed from nominal, end against beginning").without_sign()
             yield Case((above(drift.without_sign(), _DRAG_PERCENT), above(apart, _DRAG_PERCENT)))
+    yield from taped.drag(found)
 
 
 def _of_part(word: str) -> Callable[[Evidence], Iterator[Case]]:
@@ -122,7 +125,7 @@ PICTURES = (
         consistent_with="a speed that is set wrong, or the drive of another mains frequency",
         check="the speed's trimmer, pulley and belt, the motor's supply; measure once more when warm",
         bench="a test tape or record of another tone: look at nominal_hz",
-        needs="flutter",
+        needs="flutter, or tape",
         look=_wrong_speed,
         kinds=_MOVES,
     ),
@@ -132,7 +135,7 @@ PICTURES = (
         consistent_with="drag: brakes, a tight cassette, hold-back torque, or a slipping drive",
         check="torques, the clutch, the belt, another cassette",
         bench="a capture that begins before the speed has settled",
-        needs="flutter over the whole side",
+        needs="flutter over the whole side, or tape",
         look=_drag,
         kinds=_MOVES,
     ),

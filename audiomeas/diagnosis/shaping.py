@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 
+from audiomeas.diagnosis import taped
 from audiomeas.diagnosis.amplifying import STAGES
 from audiomeas.diagnosis.evidence import Evidence, Measured, in_db
 from audiomeas.diagnosis.facts import Fact, Sign, above, below, either
@@ -172,7 +173,7 @@ def swept_de_emphasis(found: Evidence) -> Iterator[Case]:
 
 
 def _tape_equalization(found: Evidence) -> Iterator[Case]:
-    for one in found.of("response", "response-steps"):
+    for one in found.of("response", "response-steps", "tape"):
         low, high = (_both(one, hz, _SHELF_REFERENCE_HZ) for hz in _SHELF_HZ)
         if low is None or high is None:
             continue
@@ -217,6 +218,16 @@ def _azimuth(found: Evidence) -> Iterator[Case]:
         phase, both = _delay(one), _both(one, _AZIMUTH_HZ, _REFERENCE_HZ)
         if phase is not None and both is not None:
             yield Case((above(phase, _AZIMUTH_DEG), either(*(below(fact, _AZIMUTH_DB) for fact in both))))
+
+
+def _skewed(found: Evidence) -> Iterator[Case]:
+    yield from _azimuth(found)
+    yield from taped.azimuth(found)
+
+
+def _worn(found: Evidence) -> Iterator[Case]:
+    yield from _wide_gap(found)
+    yield from taped.wide_gap(found)
 
 
 def _wide_gap(found: Evidence) -> Iterator[Case]:
@@ -346,7 +357,7 @@ PICTURES = (
         consistent_with="the other tape equalization: 70 µs for 120 µs, or the other way",
         check="the tape type switch and the cassette's sensing holes, the test tape's own equalization",
         bench="a test tape of the other equalization",
-        needs="response of a tape of both channels",
+        needs="tape, or response of a deck with three heads",
         look=_tape_equalization,
         kinds=TAPE,
         source="closed form of both curves",
@@ -357,8 +368,8 @@ PICTURES = (
         consistent_with="an azimuth that is off",
         check="clean the head, then set azimuth by 1, 3, 6 and 10 kHz in this order",
         bench="two inputs that do not sample at one time: test with one source on both",
-        needs="response of a tape of both channels",
-        look=_azimuth,
+        needs="tape, or response of a deck with three heads",
+        look=_skewed,
         kinds=TAPE,
     ),
     Picture(
@@ -367,8 +378,8 @@ PICTURES = (
         consistent_with="a worn or dirty head: a gap that has become wide, or tape that stands off",
         check="clean the head and measure again; then the gap under a glass",
         bench="a worn test tape loses the same",
-        needs="response of a tape of both channels",
-        look=_wide_gap,
+        needs="tape, or response of a deck with three heads",
+        look=_worn,
         kinds=TAPE,
         source="gap and spacing loss in closed form",
     ),

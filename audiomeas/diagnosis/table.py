@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from audiomeas.diagnosis import amplifying, humming, moving, received, shaping
+from audiomeas.diagnosis import amplifying, humming, moving, received, shaping, taped
 from audiomeas.diagnosis.picture import Picture
 
 PICTURES: tuple[Picture, ...] = (
     *amplifying.PICTURES,
     *humming.PICTURES,
     *shaping.PICTURES,
+    *taped.PICTURES,
     *received.PICTURES,
     *moving.PICTURES,
 )
