@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 _INDENT = 4
 _WAYS = {"above": "more than", "below": "less than"}
 _NOTHING = "No failure picture fits what was measured. That is no proof of health: see what can't be judged."
+_OPEN = "open: facts too near their limits"
 _CLAIM = (
     "A picture is where to look first, never a proof: each has other causes. It is told only where all of its facts "
     "lie beyond their limits, uncertainty included."
@@ -38,8 +39,7 @@ def diagnosis_text(diagnosis: Diagnosis, *, everything: bool = False, width: int
         lines += ["", *_found_lines(one, width)]
     if not found:
         lines += ["", *folded("", _NOTHING, 0, width)]
-    for title, several in (("open: facts too near their limits", diagnosis.of("open")),):
-        lines += list(_listed(title, several, width, everything))
+    lines += _open_lines(diagnosis.of("open"), width, everything)
     lines += list(_not_judged(diagnosis.of(None), width))
     lines += list(_named("not found", diagnosis.of("no"), width))
     for note in diagnosis.notes:
@@ -71,10 +71,10 @@ def _sign_text(sign: Sign) -> str:
     return f"{whose}{fact.words}: {value} ({limit}), in {fact.step}"
 
 
-def _listed(title: str, several: Sequence[Judged], width: int, everything: bool) -> Iterator[str]:
+def _open_lines(several: Sequence[Judged], width: int, everything: bool) -> Iterator[str]:
     if not several:
         return
-    yield from ("", title)
+    yield from ("", _OPEN)
     for one in several:
         yield from folded("  ", one.picture.consistent_with, _INDENT, width)
         if everything:
