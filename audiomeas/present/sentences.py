@@ -50,8 +50,11 @@ _HEADINGS = {
 _FIRST = ("least_power_w", POWER)
 _OVERTONES = "Overtones that the unit adds to a pure tone, as a share of it: 1 % is a hundredth."
 _ALL_BESIDES = "All that comes out besides the pure tone (overtones, hum, noise), as a share of the whole."
+_RUMBLE = "How far the growl of motor and bearing lies below a loud tone of the record: further below is quieter."
 #: What a number means, in one sentence, for somebody who never heard the word. Key of the quantity → sentence.
 _MEANINGS = {
+    "unweighted_db": _RUMBLE,
+    "weighted_db": _RUMBLE,
     POWER: "What the amplifier put into the load in this test; the most that it can give may be higher.",
     BALANCE: "How much louder one channel is: 0 dB is equally loud, 3 dB is twice the power.",
     "deviation_db": "How far the loudest or softest tone strays from the reference; 0 dB is even.",
@@ -125,8 +128,22 @@ _MEANINGS_OF_FAMILY: tuple[tuple[tuple[str, ...], str], ...] = (
     (("end_w",), "What went into the load when the warming-up ended."),
     (("speed_",), "How far the speed is off, and with it the pitch: 6 % is a semitone."),
     (
-        ("weighted_", "unweighted_percent", "unweighted_rms_", "quasi_peak_", "nab_", "wow_", "flutter_"),
+        (
+            "weighted_percent",
+            "weighted_rms_",
+            "unweighted_percent",
+            "unweighted_rms_",
+            "quasi_peak_",
+            "nab_",
+            "wow_",
+            "flutter_",
+        ),
         "How much the pitch wavers, as a share of it: 6 % is a semitone.",
+    ),
+    (("lateral_unweighted_", "lateral_weighted_", "vertical_unweighted_", "vertical_weighted_"), _RUMBLE),
+    (
+        ("lateral_", "vertical_"),
+        "How the arm swings by itself on the needle: best at 8 to 12 Hz, above warps, below music.",
     ),
     (("equalization_",), "How far it strays from the curve that the medium is made by; 0 is on it."),
 )
