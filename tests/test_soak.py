@@ -326,7 +326,7 @@ def killed(folder, after_s):
     code = _RUNS.format(tests=str(Path(__file__).parent), folder=str(folder), unit=UNIT)
     process = subprocess.Popen([sys.executable, "-c", code], stderr=subprocess.PIPE)
     until_s = time.monotonic() + 120.0
-    while not (logs := list(folder.glob(f"records/*/*/*/{LOG_FILE}"))) and time.monotonic() < until_s:
+    while not (logs := list(folder.glob(f"records/*/2*/*/{LOG_FILE}"))) and time.monotonic() < until_s:
         assert process.poll() is None, process.stderr.read()
         time.sleep(0.02)
     time.sleep(after_s)
