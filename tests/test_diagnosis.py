@@ -65,6 +65,7 @@ def test_differences_carry_both_uncertainties_and_bounds():
     both = fact(3.0, bound="at most").less(fact(1.0, bound="at most"), "apart")
     assert above(both, 0.0).holds == below(both, 0.0).holds == "open"
     assert fact(4.0).over(fact(2.0), "times").value == 2.0
+    assert fact(4.0).over(fact(2.0), "times").step == "Step"
     assert fact(4.0).over(fact(0.0), "times") is None
 
 

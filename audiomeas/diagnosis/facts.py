@@ -70,7 +70,7 @@ class Fact:
             value=value,
             unit=unit,
             half_width=known,
-            step=self.step if self.step == other.step else f"{self.step}; {other.step}",
+            step="; ".join(dict.fromkeys(filter(None, (self.step, other.step)))),
             channel=self.channel,
             bound=_bound_of_difference(self.bound, other.bound),
         )
