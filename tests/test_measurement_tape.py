@@ -174,7 +174,7 @@ def test_what_leaks_is_told_both_ways_and_swapped_or_single_channels_are_said() 
 
 
 def test_a_side_without_its_marks_is_found_by_the_order_of_its_tones() -> None:
-    few = only("level", "azimuth", "steps", marks=True)
+    few = only("level", "azimuth", marks=True)
     rate_hz = RATE_HZ
     late = played(few, Deck(speed=-0.02), rate_hz)
     # Begun in the middle of the first part, 4 s long from 2 s on: its mark and 3 s of it are gone.
