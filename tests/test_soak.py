@@ -16,6 +16,7 @@ import pytest
 from soak_benches import quick_session
 
 from audiomeas.errors import FileProblem, InterlockRefusal, Interrupted, RequestError
+from audiomeas.measurement import soak_fold
 from audiomeas.plan.soak import soak, soak_on
 from audiomeas.plan.soak_request import SoakRequest, request_from
 from audiomeas.present.stay import page_content
@@ -114,25 +115,26 @@ def test_each_thing_that_befalls_is_an_event_with_its_time_and_its_sound(tmp_pat
     assert first["bench_events"] >= 1
 
 
-def test_a_healthy_unit_passes_and_its_figures_are_those_of_the_cable(tmp_path):
-    outcome, lines = soaked(tmp_path, seconds=125.0)
+def test_a_healthy_unit_passes_and_its_figures_are_those_of_the_cable(tmp_path, monkeypatch):
+    monkeypatch.setattr(soak_fold, "ENDS_S", 10)  # beginning and end of a minute each would take two minutes
+    outcome, lines = soaked(tmp_path, seconds=25.0)
     full_scale_v_peak = quick_session(tmp_path)[0].bench.input_v_peak(1)
     assert kinds(lines) == []
     assert outcome.verdict == "pass"
     told = stay_topics(page_content(outcome.visit).stay)
     assert [line.text for topic in told for line in topic.lines if topic.words == "Hours of run-in"] == [
-        "It played for 2.08 min at 0.0312 W a channel while each second was watched, without an event."
+        "It played for 25 s at 0.0312 W a channel while each second was watched, without an event."
     ]
     channel = outcome.result.channel(1)
     # A cable: 0.5 V in are 0.5 V out; 8 Ω are in the bench file. The card's 24 bits round to 1e-7.
     assert channel.values["end_level_v_rms"] == pytest.approx(0.5, rel=1e-5)
     assert channel.values["mean_w"] == pytest.approx(0.5**2 / 8.0, rel=2e-5)
-    assert channel.values["energy_wh"] == pytest.approx(0.5**2 / 8.0 * 125.0 / 3600.0, rel=2e-5)
-    assert channel.values["sounding_h"] == pytest.approx(125.0 / 3600.0)
+    assert channel.values["energy_wh"] == pytest.approx(0.5**2 / 8.0 * 25.0 / 3600.0, rel=2e-5)
+    assert channel.values["sounding_h"] == pytest.approx(25.0 / 3600.0)
     assert abs(channel.values["gain_change_db"]) < 1e-5
     seconds = [one for one in lines if one["line"] == "second"]
     assert [one["after_s"] for one in seconds] == [float(n) for n in range(1, len(seconds) + 1)]  # no gap
-    assert sum(one["state"] == "playing" for one in seconds) == 125
+    assert sum(one["state"] == "playing" for one in seconds) == 25
     # White noise of 1e-5 full scale a sample up to half the rate: its part up to 20 kHz (closed form); a second's
     # estimate of a power from 20,000 lines is known to 1 %.
     noise_v = 1e-5 * full_scale_v_peak * math.sqrt(19_980.0 / 24_000.0)
@@ -262,12 +264,12 @@ class Quits:
 
 def test_spot_measurements_are_steps_and_energy_has_a_ceiling(tmp_path):
     watts = 0.5**2 / 8.0
-    outcome, lines = soaked(tmp_path, seconds=600.0, spot_minutes=0.2, most_wh=watts * 14.0 / 3600.0, spots=("gain",))
+    outcome, lines = soaked(tmp_path, seconds=600.0, spot_minutes=0.1, most_wh=watts * 8.0 / 3600.0, spots=("gain",))
     spots = [step for step in outcome.visit.steps if step.measurement == "gain"]
     assert len(spots) == 1
     # A cable has 0 dB.
     assert spots[0].result.channel(1).values["gain_db"] == pytest.approx(0.0, abs=1e-3)
-    assert sum(one.get("state") == "playing" for one in lines) == 14
+    assert sum(one.get("state") == "playing" for one in lines) == 8
     assert "Wh" in lines[-1]["reason"]
 
 

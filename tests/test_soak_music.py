@@ -65,13 +65,13 @@ def test_equal_powers_hold_the_level_of_noise_over_the_seam(tmp_path):
     assert float(np.sqrt(np.mean(np.square(seam)))) == pytest.approx(0.1, rel=0.01)
 
 
-@pytest.mark.parametrize("file_rate_hz", [44_100, 96_000])
+@pytest.mark.parametrize("file_rate_hz", [44_100, pytest.param(96_000, marks=pytest.mark.wide)])
 def test_another_rate_is_resampled_without_drift_or_seams(tmp_path, file_rate_hz):
-    path = write(tmp_path / "music.wav", sines(6.0, file_rate_hz), file_rate_hz)
-    played = rendered(path, 4)
-    wanted = sines(4.0)
+    path = write(tmp_path / "music.wav", sines(4.0, file_rate_hz), file_rate_hz)
+    played = rendered(path, 3)
+    wanted = sines(3.0)
     # scipy's own filter passes and stops within 0.1 %; block edges must not show above that.
-    inside = slice(200, 4 * RATE_HZ)
+    inside = slice(200, 3 * RATE_HZ)
     assert np.max(np.abs(played[inside] - wanted[inside])) < 1e-3 * 0.3
 
 
@@ -153,6 +153,7 @@ def test_music_is_held_against_itself(tmp_path, music):
     assert outcome.result.conditions["sound_facts"]["file"] == "music.wav"
 
 
+@pytest.mark.wide
 def test_what_befalls_music_is_seen(tmp_path, music):
     late = Late(9.0)
 
@@ -171,6 +172,7 @@ def test_what_befalls_music_is_seen(tmp_path, music):
     assert float(step["words"].split()[0]) == pytest.approx(20.0 * math.log10(0.9), abs=0.011)
 
 
+@pytest.mark.wide
 def test_pink_noise_of_a_stated_crest_factor(tmp_path):
     outcome, lines = soaked(tmp_path, seconds=4.0, sound="pink", crest_db=10.0, input_level="0.1 V")
     assert kinds(lines) == []

@@ -21,7 +21,7 @@ USUAL_CREST_DB = 12.0
 CREST_DB_LIMITS = (6.0, 13.0)
 #: The period is the power of two of frames that lasts at least so long.
 _LEAST_PERIOD_S = 10.0
-_ROUNDS = 40
+_ROUNDS = 12
 
 
 @dataclass(frozen=True, kw_only=True)
