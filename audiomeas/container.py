@@ -15,6 +15,8 @@ from typing import BinaryIO
 from audiomeas.errors import FileProblem
 from audiomeas.files import translated
 
+#: No card has more channels each way, and no capture.
+MOST_CHANNELS = 64
 #: What is said to everything that is not accepted.
 _WANTED = "give a WAV or FLAC file with PCM or float samples"
 #: Byte order of the sizes in each form of WAV.

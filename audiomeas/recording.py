@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audiomeas import __version__
-from audiomeas.container import Container, read_container
+from audiomeas.container import MOST_CHANNELS, Container, read_container
 from audiomeas.errors import FileProblem, RequestError, SignalError
 from audiomeas.files import read_json, sha256_of, translated, undisturbed, write_new, write_new_json
 from audiomeas.stimulus import Stimulus, read_stimulus
@@ -312,7 +312,7 @@ def read_audio(path: Path) -> Audio:
     container = read_container(path)
     try:
         with opened(path, container) as handle:
-            refuse_lossy(path, handle.subtype)
+            refuse_form(path, handle.subtype, handle.channels)
             announced = handle.frames
             rate_hz, subtype = handle.samplerate, handle.subtype
             samples, resolution_fs = fractions_of(handle)
@@ -357,8 +357,12 @@ def unreadable(path: Path, error: Exception) -> FileProblem:
     )
 
 
-def refuse_lossy(path: Path, subtype: str) -> None:
-    """Raise FileProblem for samples that are stored in a form which adds distortion of its own."""
+def refuse_form(path: Path, subtype: str, channels: int) -> None:
+    """Raise FileProblem for samples in a form that adds distortion of its own, and for too many channels."""
+    if channels > MOST_CHANNELS:
+        raise FileProblem(
+            f"{path} announces {channels} channels, and a capture has at most {MOST_CHANNELS}: is its header damaged?"
+        )
     if subtype not in _LOSSLESS:
         raise FileProblem(
             f"{path} holds {subtype} samples, which lose part of the sound: give a WAV or FLAC file with PCM or float "

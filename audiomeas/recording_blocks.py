@@ -25,7 +25,7 @@ from audiomeas.recording import (
     opened,
     plain_words,
     read_recording,
-    refuse_lossy,
+    refuse_form,
     refuse_no_sound,
     unreadable,
     with_sidecar_of,
@@ -91,7 +91,7 @@ def open_recording(path: Path) -> Recording:
         return read_recording(path)
     try:
         with opened(path, container) as handle:
-            refuse_lossy(path, handle.subtype)
+            refuse_form(path, handle.subtype, handle.channels)
             frames, channels, rate_hz = handle.frames, handle.channels, float(handle.samplerate)
     except soundfile.LibsndfileError as error:
         raise unreadable(path, error) from None

@@ -332,3 +332,7 @@ def test_ctrl_c_in_a_real_process_is_130_with_the_capture_kept(tmp_path):
         assert path.with_name(path.name + ".json").exists()
     journal = next(tmp_path.glob("records/*/*/journal.jsonl")).read_text().splitlines()
     assert all(json.loads(line) for line in journal)
+
+
+def test_a_stimulus_that_memory_would_not_hold_is_refused_before_it_is_made(tmp_path):
+    refused("generate", "sine", tmp_path / "long.wav", "--duration-s", 3600, words="350 s at most")

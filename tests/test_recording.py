@@ -29,6 +29,7 @@ from audiomeas.recording import (
     write_audio,
     write_capture,
 )
+from audiomeas.recording_blocks import open_recording
 from audiomeas.stimulus import Sine
 
 
@@ -390,3 +391,12 @@ def test_windows_and_slices():
         stimulus_slice(recording_of(samples, "int24"), 0, 10)
     with pytest.raises(RequestError, match="not captured"):
         recording.column(3)
+
+
+def test_more_channels_than_any_card_has_are_a_damaged_header(tmp_path):
+    path = tmp_path / "many.wav"
+    soundfile.write(path, np.full((4, 65), 0.25), 48_000, subtype="PCM_16")
+    with pytest.raises(FileProblem, match="announces 65 channels"):
+        read_recording(path)
+    with pytest.raises(FileProblem, match="announces 65 channels"):
+        open_recording(path)

@@ -49,6 +49,9 @@ if TYPE_CHECKING:
 
     from audiomeas.measurement.base import Measurement
 
+#: A stimulus is made whole in the memory: of two channels with dither so many frames take 1 GB.
+LARGEST_FRAMES = 1 << 24
+_PART_FRAMES = 1 << 20
 #: Names the bench file when `--bench` does not.
 BENCH_VARIABLE = "AUDIOMEAS_BENCH"
 
@@ -290,19 +293,20 @@ def generate(
     markers : a short chirp before and after it on each driven channel, by which the analysis knows the clock of a
     capture that another device makes; the sidecar tells where they stand.   dither : triangular, before the samples
     are rounded, on each driven channel from the first frame to the last.
-    Raises RequestError (beyond full scale, dither for floats), FileProblem (never overwrites).
+    Raises RequestError (beyond full scale, too long, dither for floats), FileProblem (never overwrites).
     """
     import numpy as np
 
     path = Path(file)
     if sample_format not in CARRIER_DTYPE:
         raise RequestError(f"unknown sample format {sample_format!r}: use {', '.join(CARRIER_DTYPE)}")
+    if stimulus.frames > LARGEST_FRAMES:
+        longest_s = LARGEST_FRAMES / stimulus.sample_rate_hz
+        raise RequestError(f"this stimulus is too long for one file: {longest_s:.0f} s at most at this rate")
     fractions = played_samples_v(stimulus) / (SQRT2 * (v_rms_at_full_scale or 1.0))
-    if len(fractions) and float(np.max(np.abs(fractions))) > 1.0 + 1e-12:
-        raise RequestError(
-            f"this stimulus needs {20 * np.log10(float(np.max(np.abs(fractions)))):.1f} dB more than full scale: "
-            "lower the level"
-        )
+    peak = float(max(np.max(fractions, initial=0.0), -np.min(fractions, initial=0.0)))
+    if peak > 1.0 + 1e-12:
+        raise RequestError(f"this stimulus needs {20 * np.log10(peak):.1f} dB more than full scale: lower the level")
     playlist = None
     if markers:
         marker_fs = marker_peak_v(stimulus) / (SQRT2 * (v_rms_at_full_scale or 1.0))
@@ -314,6 +318,7 @@ def generate(
     for column, channel in enumerate(stimulus.driven_channels):
         own = fractions if fractions.ndim == 1 else fractions[:, column]
         output[lead : lead + len(fractions), channel - 1] = own
+    del fractions
     if dither:
         _add_dither(output, stimulus.driven_channels or tuple(range(1, channels + 1)), sample_format)
     recording = Recording(
@@ -330,8 +335,19 @@ def generate(
         conditions={"purpose": "stimulus", **({"dither": "triangular, 2 steps from end to end"} if dither else {})},
         provenance=Provenance(interface="generate", started_at=datetime.now(UTC).isoformat(timespec="seconds")),
     )
-    write_capture(path, from_fractions(output, sample_format), sample_format, recording)
+    write_capture(path, _codes(output, sample_format), sample_format, recording)
     return path
+
+
+def _codes(output: NDArray[np.float64], sample_format: SampleFormat) -> NDArray[Any]:
+    """Return fractions of full scale in a carrier dtype, made part by part: a long stimulus fills the memory."""
+    import numpy as np
+
+    codes = np.empty(output.shape, CARRIER_DTYPE[sample_format])
+    for first in range(0, len(output), _PART_FRAMES):
+        part = slice(first, first + _PART_FRAMES)
+        codes[part] = from_fractions(output[part], sample_format)
+    return codes
 
 
 def _add_dither(output: NDArray[np.float64], channels: tuple[int, ...], sample_format: str) -> None:
@@ -341,7 +357,10 @@ def _add_dither(output: NDArray[np.float64], channels: tuple[int, ...], sample_f
     if sample_format == "float32":
         raise RequestError("float32 samples are not rounded to steps: dither is for int16 and int24")
     columns = [channel - 1 for channel in channels]
-    output[:, columns] += triangular_dither(len(output), len(columns)) / FULL_SCALE_CODE[sample_format]
+    added = triangular_dither(len(output), len(columns))
+    added /= FULL_SCALE_CODE[sample_format]
+    for number, column in enumerate(columns):
+        output[:, column] += added[:, number]
 
 
 def options_of(word: str) -> Mapping[str, Any]:

@@ -30,6 +30,8 @@ _LOW_BELOW_DB, _CLEAN_BELOW_DB = 20.0, 0.3
 #: A level that was asked for is passed from here on: the first look's gain is known to some hundredths of a dB.
 _PASSES = db_to_amplitude_ratio(0.1)
 ALONE, BOTH = "alone", "both"
+#: Bursts of a low tone hold whole periods; lower tones than this allows for are no test of an amplifier.
+_LONGEST_LOW_S = 60.0
 _FALLEN = "came out far lower than its gain says: its protection has opened or limits; let it rest, check the load"
 
 
@@ -99,6 +101,10 @@ def burst_of(options: Mapping[str, Any], sample_rate_hz: float) -> tuple[float, 
 
     frequency_hz, burst_s = options["frequency_hz"], options["burst_s"]
     if is_low(frequency_hz):
+        if _LONGEST_LOW_S * frequency_hz < LOW_PERIODS:
+            raise RequestError(
+                f"a tone of {frequency_hz:g} Hz is too low: its bursts would last longer than {_LONGEST_LOW_S:g} s"
+            )
         burst_s = round(LOW_PERIODS / frequency_hz * sample_rate_hz) / sample_rate_hz
     return bin_centred_hz(frequency_hz, round(burst_s * sample_rate_hz), sample_rate_hz), burst_s
 
