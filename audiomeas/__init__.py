@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from audiomeas.measurement.api import open_bench as open_bench
     from audiomeas.measurement.media import generate_disc as generate_disc
     from audiomeas.measurement.media import generate_tape_side as generate_tape_side
+    from audiomeas.plan.soak import soak as soak
     from audiomeas.record.archive import compare as compare
     from audiomeas.record.archive import history as history
     from audiomeas.record.export import export as export
@@ -46,7 +47,6 @@ _WORDS = {
     "batch": "audiomeas.plan.batch",
     "bringup": "audiomeas.powerup.guide",
     "live": "audiomeas.record.live",
-    "soak": "audiomeas.plan.soak",
     "soak": "audiomeas.plan.soak",
     "live_listen": "audiomeas.record.live",
     "logbook": "audiomeas.record.logbook",
