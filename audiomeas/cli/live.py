@@ -129,7 +129,11 @@ def live(
         refuse_no_screen()
     messages = _Messages()
     begins_hz = None if frequency is None else hertz(frequency)
-    connected: dict[str, Any] = {"loudspeakers": asked(bench, loudspeakers), "say": messages.say, "progress": show_progress}
+    connected: dict[str, Any] = {
+        "loudspeakers": asked(bench, loudspeakers),
+        "say": messages.say,
+        "progress": show_progress,
+    }
     opened: AbstractContextManager[Knob | Ear]
     if listen_only:
         _refuse_played(input_level, output_level, channels, unit)
