@@ -3,6 +3,9 @@
 Two looks find them. In the peaks: one sample that no noise reaches. In the energy: a block that was swapped, repeated
 or lost leaves a piece of the tone behind, which may hide in the noise sample by sample, but not as a whole. The energy
 of n samples of noise follows the chi-squared law with n degrees of freedom; each length of a piece has its own limit.
+
+Coupling capacitors that still settle leave a slow tail at the beginning, which has peaks and energy too. What is found
+there is looked for again above a corner, where a tail has nothing and what is sudden still has its edges.
 """
 
 from __future__ import annotations
@@ -12,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import butter, sosfiltfilt
 from scipy.stats import chi2
 
 FloatArray = NDArray[np.float64]
@@ -33,6 +37,11 @@ _SIGMA_PER_MEDIAN = 1.4826
 _TIMES_NOISE = 1.6
 #: More places than this are no damage, but what the signal is like.
 _MOST_PLACES = 3
+#: A place in this first part of a capture may be a tail's.
+_TAIL_PART = 0.25
+#: The corner in cycles per frame: 240 Hz at 48 kHz, far above a tail, far below the shortest piece. It falls so fast
+#: that a tail of 50 ms leaves less than a ten-thousandth of itself.
+_CORNER_CYCLES, _ORDER = 0.005, 2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,10 +58,45 @@ def short_events(rest: FloatArray, cycles: float, *, least: float) -> ShortEvent
 
     rest : (frames,).   cycles : of the tone, per frame.   least : smaller peaks are none.
     """
+    found = _both_looks(rest, cycles, least)
+    if found is None or not found.at_beginning:
+        return None if found is None else found.events
+    sudden = _both_looks(_without_slow(rest), cycles, least)
+    return None if sudden is None else sudden.events
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Found:
+    """What a look has found. at_beginning : some of it where a tail would be."""
+
+    events: ShortEvents
+    at_beginning: bool
+
+
+def _both_looks(rest: FloatArray, cycles: float, least: float) -> _Found | None:
     return _peak_events(rest, cycles, least) or _energy_events(rest, least)
 
 
-def _peak_events(rest: FloatArray, cycles: float, least: float) -> ShortEvents | None:
+def _without_slow(rest: FloatArray) -> FloatArray:
+    """Return what lies above the corner; forwards and backwards, so that an edge stays where it is.
+
+    Each end goes on turned about the value that a parabola has there: what is slow has no corner then, and noise none of
+    the first sample's own height.
+    """
+    frames = min(round(1.0 / _CORNER_CYCLES), len(rest) - 1)
+    whole = np.concatenate([_continued(rest[frames::-1])[::-1], rest, _continued(rest[-frames - 1 :])])
+    kept = sosfiltfilt(butter(_ORDER, 2.0 * _CORNER_CYCLES, "highpass", output="sos"), whole, padtype=None)
+    return np.asarray(kept[frames:-frames], dtype=np.float64)
+
+
+def _continued(towards_end: FloatArray) -> FloatArray:
+    """Return what follows after the end of samples, as many as there are but one."""
+    place = np.arange(len(towards_end), dtype=np.float64)
+    value = float(np.polyval(np.polyfit(place, towards_end, 2), place[-1]))
+    return 2.0 * value - towards_end[-2::-1]
+
+
+def _peak_events(rest: FloatArray, cycles: float, least: float) -> _Found | None:
     width = round(math.ceil(_BLOCK_FRAMES * cycles) / cycles)
     blocks = len(rest) // width
     if blocks < _LEAST_BLOCKS:
@@ -67,30 +111,34 @@ def _peak_events(rest: FloatArray, cycles: float, least: float) -> ShortEvents |
         return None
     at = int(np.argmax(peaks))
     frame = starts[at] + int(np.argmax(np.abs(rest[starts[at] : starts[at] + width])))
-    return ShortEvents(count=count, frame=frame, peak=float(peaks[at]))
+    events = ShortEvents(count=count, frame=frame, peak=float(peaks[at]))
+    return _Found(events=events, at_beginning=width * int(np.argmax(found)) < _TAIL_PART * len(rest))
 
 
-def _energy_events(rest: FloatArray, least: float) -> ShortEvents | None:
+def _energy_events(rest: FloatArray, least: float) -> _Found | None:
     """Return the piece that holds the most energy over the usual one, where it is more than noise ever holds."""
     until = np.concatenate([[0.0], np.cumsum(np.square(rest))])
     best: tuple[float, int, int, int] | None = None
+    at_beginning = False
     width = float(_SHORTEST_PIECE)
     while width <= min(_LONGEST_PIECE, len(rest) // _SHORTEST_PIECE):
         frames = round(width)
         over, starts = _over_usual(until, frames)
         places = _places(starts[over > 1.0], 2 * frames)
         at = int(np.argmax(over))
-        if 0 < len(places) <= _MOST_PLACES and (best is None or over[at] > best[0]):
-            # Energy that is high all along has corners in every period: no event.
-            if all(last - first <= 2 * frames for first, last in places):
-                best = (float(over[at]), int(starts[at]), frames, len(places))
+        # Energy that is high all along has corners in every period: no event.
+        short = 0 < len(places) <= _MOST_PLACES and all(last - first <= 2 * frames for first, last in places)
+        if short and (best is None or over[at] > best[0]):
+            best = (float(over[at]), int(starts[at]), frames, len(places))
+            at_beginning = places[0][0] < _TAIL_PART * len(rest)
         width *= math.sqrt(2.0)
     if best is None:
         return None
     _, start, frames, count = best
     size = np.abs(rest[start : start + frames])
     peak = float(np.max(size))
-    return ShortEvents(count=count, frame=start + int(np.argmax(size)), peak=peak) if peak > least else None
+    events = ShortEvents(count=count, frame=start + int(np.argmax(size)), peak=peak)
+    return _Found(events=events, at_beginning=at_beginning) if peak > least else None
 
 
 def _over_usual(until: FloatArray, frames: int) -> tuple[FloatArray, NDArray[np.intp]]:
