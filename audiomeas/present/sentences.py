@@ -145,6 +145,13 @@ _MEANINGS_OF_FAMILY: tuple[tuple[tuple[str, ...], str], ...] = (
         ("lateral_", "vertical_"),
         "How the arm swings by itself on the needle: best at 8 to 12 Hz, above warps, below music.",
     ),
+    (
+        ("azimuth_",),
+        "How squarely the head stands to the tape: an arc minute is a sixtieth of a degree; when off, treble gets lost.",
+    ),
+    (("spacing_um", "gap_um"), "What of the head costs treble, in thousandths of a millimetre."),
+    (("sounding_h",), "How long it played in its run-in."),
+    (("energy_wh",), "What went into the load meanwhile: a lamp of 10 W uses 10 Wh in an hour."),
     (("equalization_",), "How far it strays from the curve that the medium is made by; 0 is on it."),
 )
 #: The same by what the unit says, for quantities that later measurements bring.
