@@ -147,7 +147,7 @@ _MEANINGS_OF_FAMILY: tuple[tuple[tuple[str, ...], str], ...] = (
     ),
     (
         ("azimuth_",),
-        "How squarely the head stands to the tape, in sixtieths of a degree: when it is off, treble gets lost.",
+        "How squarely the head stands to the tape: when it is off, treble gets lost.",
     ),
     (("spacing_um", "gap_um"), "What of the head costs treble, in thousandths of a millimetre."),
     (("sounding_h",), "How long it played in its run-in."),
