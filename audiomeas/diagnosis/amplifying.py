@@ -206,6 +206,8 @@ def _card_overload(found: Evidence) -> Iterator[Case]:
 def _ripple_under_load(found: Evidence) -> Iterator[Case]:
     for tone in found.tones():
         for beside_hz in _mains_of(tone):
+            if tone.frequency_hz < 3.0 * beside_hz:
+                continue  # beside a lower tone stand hum itself and the tone's own harmonics
             sides = [_line(tone, tone.frequency_hz + sign * beside_hz) for sign in (-1.0, 1.0)]
             lines = [side for side in sides if side is not None]
             if len(lines) > 1:
