@@ -452,7 +452,7 @@ def read_recording(path: Path) -> Recording:
         sample_rate_hz=audio.sample_rate_hz,
         channels=channels,
         v_rms_at_full_scale=(None,) * len(channels),
-        over_range=_over_range(audio.samples, end),
+        over_range=over_range_of(audio.samples, end),
         resolution_fs=audio.resolution_fs,
         warnings=audio.warnings,
     )
@@ -468,7 +468,11 @@ def with_sidecar_of(path: Path, plain: Recording) -> Recording:
     return _with_sidecar(path, sidecar, read_json(sidecar), plain) if sidecar.exists() else plain
 
 
-def _over_range(counts_fs: NDArray[np.float64], end: float | None) -> tuple[int, ...]:
+def over_range_of(counts_fs: NDArray[np.float64], end: float | None = None) -> tuple[int, ...]:
+    """Return for each channel how many of (frames, channels) stand at the end code, two in a row or more.
+
+    end : that code, where it is not full scale itself.
+    """
     from audiomeas.interface.transport import consecutive_at
 
     # A float file has no end code of its own; full scale is where its converter ended.

@@ -191,6 +191,8 @@ def test_what_tells_nothing_is_refused() -> None:
         analysed(groove() * [1.0, 0.0])
     with pytest.raises(SignalError, match="too short for rumble"):
         analysed(groove()[: RATE_HZ // 2])
+    with pytest.raises(SignalError, match=r"^0\.0 s of a silent groove"):
+        analysed(np.outer(line(1000.0, 0.1)[: 3 * RATE_HZ], [1.0, 1.0]))  # a tone all through, and no groove beside it
     with pytest.raises(RequestError, match="rim_mm"):
         analysed(groove(), idler_mm=40.0)
     with pytest.raises(RequestError, match="give reference_cm_s too"):

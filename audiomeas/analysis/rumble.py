@@ -54,16 +54,16 @@ def rumble_of(samples: FloatArray, sample_rate_hz: float) -> RumbleNoise:
     """
     if samples.ndim != 2 or samples.shape[1] != 2:
         raise SignalError("rumble is told of two channels: capture both in one file")
-    left, right = samples.T
-    if not (np.any(left) and np.any(right)):
-        raise SignalError("a channel holds nothing but zeros: is a lead out, or is this a digital silence?")
-    signals = np.stack([left, right, 0.5 * (left + right), 0.5 * (left - right)], axis=1)
     # Segments overlap by half: n of them fill (n + 1)/2 of their length.
     longest = min(_SEGMENT_S * sample_rate_hz, 2.0 * len(samples) / (_LEAST_SEGMENTS + 1))
     if longest < sample_rate_hz:
         raise SignalError(
             f"{len(samples) / sample_rate_hz:.1f} s of a silent groove are too short for rumble: capture 20 s"
         )
+    left, right = samples.T
+    if not (np.any(left) and np.any(right)):
+        raise SignalError("a channel holds nothing but zeros: is a lead out, or is this a digital silence?")
+    signals = np.stack([left, right, 0.5 * (left + right), 0.5 * (left - right)], axis=1)
     densities = noise_density(signals, sample_rate_hz, frames=2 ** math.floor(math.log2(longest)))
     return RumbleNoise(
         levels={

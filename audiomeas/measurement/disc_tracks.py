@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.clock import clock_facts
-from audiomeas.recording import Recording
+from audiomeas.recording import Recording, over_range_of
 from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
 
 if TYPE_CHECKING:
@@ -146,11 +146,6 @@ def _around(recording: Recording, found: FoundTrack) -> tuple[int, Any]:
 
 
 def _recording(recording: Recording, counts_fs: Any, laid: Any, base: TimeBase, stimulus: Stimulus) -> Recording:
-    import numpy as np
-
-    from audiomeas.interface.transport import consecutive_at
-
-    over = np.count_nonzero(consecutive_at(np.abs(counts_fs), 1.0 - 1e-12), axis=0)
     own = {field.name: getattr(recording, field.name) for field in dataclasses.fields(Recording)}
     own |= {
         "counts_fs": laid,
@@ -159,7 +154,7 @@ def _recording(recording: Recording, counts_fs: Any, laid: Any, base: TimeBase, 
         "stimulus_in_volts": False,
         "shared_clock": True,
         "markers": None,
-        "over_range": tuple(int(count) for count in over),
+        "over_range": over_range_of(counts_fs),
         "conditions": {**recording.conditions, **clock_facts(base)},
         "warnings": (),
     }

@@ -46,14 +46,9 @@ def piece_of(recording: Recording, start: int, stop: int) -> Any:
 
     recording : with its samples, or on the disk.
     """
-    import numpy as np
+    from audiomeas.measurement.pieces import samples_of
 
-    from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
-
-    looked_at = recording.unread() if isinstance(recording, RecordingOnDisk) else recording
-    # In one order in memory, wherever they come from: sums then round alike.
-    counts_fs = np.ascontiguousarray(np.concatenate(list(blocks_of(looked_at, start, stop, _BLOCK_FRAMES))))
-    return counts_fs * scales_of(recording)
+    return samples_of(recording, start, stop) * scales_of(recording)
 
 
 def scales_of(recording: Recording) -> Any:

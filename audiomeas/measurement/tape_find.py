@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
+from audiomeas.measurement.pieces import cut_out
 from audiomeas.measurement.tape_media import ERASED, SPEED
 from audiomeas.recording import Recording
 from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
@@ -15,7 +16,8 @@ from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
 if TYPE_CHECKING:
     from audiomeas.analysis.marks import Mark
     from audiomeas.analysis.tape_course import Placed, ToneCourse, Wanted
-    from audiomeas.measurement.tape_media import TapePart, TapeSide
+    from audiomeas.measurement.pieces import cut_out
+from audiomeas.measurement.tape_media import TapePart, TapeSide
 
 #: A capture is read in blocks of so many frames.
 _BLOCK_FRAMES = 1 << 16
@@ -56,29 +58,6 @@ class Found:
         middle_s, half_s = 0.5 * (place.from_s + place.to_s), 0.5 * min(place.to_s - place.from_s, MOST_S)
         rate_hz = self.recording.sample_rate_hz
         return cut_out(self.recording, round((middle_s - half_s) * rate_hz), round((middle_s + half_s) * rate_hz))
-
-
-def cut_out(recording: Recording, start: int, stop: int) -> Recording:
-    """Return frames of a capture as a recording in memory, with its own over-range."""
-    import numpy as np
-
-    from audiomeas.interface.transport import consecutive_at
-
-    looked_at = recording.unread() if isinstance(recording, RecordingOnDisk) else recording
-    first, last = max(0, start), min(recording.frames, stop)
-    counts_fs = np.concatenate(list(blocks_of(looked_at, first, last, _BLOCK_FRAMES)))
-    over = np.count_nonzero(consecutive_at(np.abs(counts_fs), 1.0 - 1e-12), axis=0)
-    own = {field.name: getattr(recording, field.name) for field in dataclasses.fields(Recording)}
-    own |= {
-        "counts_fs": counts_fs,
-        "stimulus": None,
-        "stimulus_start": None,
-        "markers": None,
-        "shared_clock": False,
-        "over_range": tuple(int(count) for count in over),
-        "warnings": (),
-    }
-    return Recording(**own)
 
 
 def find_parts(recording: Recording, side: TapeSide) -> Found:

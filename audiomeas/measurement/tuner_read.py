@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.distortion_steps import NO_THD
 from audiomeas.measurement.options import complete
+from audiomeas.measurement.pieces import cut_out
 from audiomeas.measurement.played_bands import coupling_of
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.tuner_states import RIGHT, Heard, State
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 AUDIO_HZ, HARMONICS_HZ = (20.0, 15_000.0), 18_500.0
 #: Longer states are read from their middle; of silence, which may end in another one, from its beginning.
 _LONGEST_TONE_S, _LONGEST_SILENCE_S = 5.0, 10.0
-_BLOCK_FRAMES = 1 << 17
 #: What coupling capacitors leave of switching decays so long, and would pass for a click (0.5 Hz: e^-5); at most half
 #: of a tone is left out for it.
 _SETTLES_S = 1.5
@@ -78,7 +78,7 @@ def _tone(recording: Recording, state: State, part: Heard) -> Read:
         plays = (part.band.alone,)
     elif state.stereo:  # mono, or nearly: as the leads ought to be
         plays = (int(state.kind == RIGHT),)
-    piece = part_of(recording, start, stop)
+    piece = cut_out(recording, start, stop)
     numbers = [recording.channels[column] for column in plays]
     options = {"low_hz": AUDIO_HZ[0], "high_hz": AUDIO_HZ[1], "harmonic_limit_hz": HARMONICS_HZ}
     result, words = _analysed("distortion", piece, options)
@@ -110,7 +110,7 @@ def _silence(recording: Recording, state: State, part: Heard) -> Read:
 
     rate_hz = recording.sample_rate_hz
     stop = min(part.stop, part.start + round(_LONGEST_SILENCE_S * rate_hz))
-    piece = part_of(recording, part.start, stop)
+    piece = cut_out(recording, part.start, stop)
     frames = _until_a_step(piece)
     piece = piece.window(0, frames)
     options = {"low_hz": AUDIO_HZ[0], "high_hz": AUDIO_HZ[1]}
@@ -151,30 +151,6 @@ def _analysed(word: str, piece: Recording, options: Mapping[str, Any]) -> tuple[
     except (SignalError, RequestError) as error:
         return None, (str(error),)
     return result, result.warnings
-
-
-def part_of(recording: Recording, start: int, stop: int) -> Recording:
-    """Return frames of a capture as one made elsewhere, with their samples. recording : with them, or on the disk."""
-    import numpy as np
-
-    from audiomeas.interface.transport import consecutive_at
-    from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
-
-    looked_at = recording.unread() if isinstance(recording, RecordingOnDisk) else recording
-    # In one order in memory, wherever they come from: sums then round alike.
-    counts_fs = np.ascontiguousarray(np.concatenate(list(blocks_of(looked_at, start, stop, _BLOCK_FRAMES))))
-    over = np.count_nonzero(consecutive_at(np.abs(counts_fs), 1.0 - 1e-12), axis=0)
-    own = {field.name: getattr(recording, field.name) for field in dataclasses.fields(Recording)}
-    own |= {
-        "counts_fs": counts_fs,
-        "stimulus": None,
-        "stimulus_start": None,
-        "markers": None,
-        "shared_clock": False,
-        "over_range": tuple(int(count) for count in over),
-        "warnings": (),
-    }
-    return Recording(**own)
 
 
 def _until_a_step(piece: Recording) -> int:
