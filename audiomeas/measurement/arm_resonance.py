@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.bench.parts import Part, of_limits
 from audiomeas.errors import SignalError
 from audiomeas.measurement.arm_resonance_views import KINDS, QUANTITIES, charts, tables
-from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.base import Measurement, Option, figures_of
 from audiomeas.measurement.bench_own import own_words
 from audiomeas.measurement.budget import METHOD, NOISE_AND_FIT, Told
+from audiomeas.measurement.listened import length_option, silence
 from audiomeas.measurement.played_bands import found_bands, longest_pause, scales_of
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import over_range_words
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 
     from audiomeas.analysis.arm_resonance import Resonance, Sweep
     from audiomeas.recording import Recording
-    from audiomeas.stimulus import Silence
 
     FloatArray = NDArray[np.float64]
 
@@ -46,16 +46,6 @@ class _Found:
     by_channel: tuple[Resonance | str, ...]
     span_s: tuple[float, float]
     hz_per_s: Callable[[float], float]
-
-
-def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Silence:
-    from audiomeas.stimulus import Silence
-
-    return Silence(
-        duration_s=options["duration_s"],
-        sample_rate_hz=context.sample_rate_hz,
-        driven_channels=context.channels,
-    )
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
@@ -253,13 +243,11 @@ MEASUREMENT = Measurement(
     summary="Resonance of an arm with its cartridge, lateral and vertical: frequency, height, Q; by slow sweeps",
     example="arm-resonance --duration-s 90",
     options=(
-        Option(
-            name="duration_s",
-            kind="number",
-            help="How long is listened, in seconds: the lateral and the vertical sweep, or a minute of silent groove.",
-            default=60.0,
-            at_least=12.0,
-            at_most=600.0,
+        length_option(
+            "the lateral and the vertical sweep, or a minute of silent groove",
+            default_s=60.0,
+            at_least_s=12.0,
+            at_most_s=600.0,
         ),
         Option(
             name="cut",
@@ -278,8 +266,8 @@ MEASUREMENT = Measurement(
             at_most=50.0,
         ),
     ),
-    figures=tuple(Figure(key=key, unit=unit, words=words.strip()) for key, words, unit in QUANTITIES),
-    stimulus=_stimulus,
+    figures=figures_of(QUANTITIES),
+    stimulus=silence,
     analyse=_analyse,
     tables=tables,
     charts=charts,

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.errors import RequestError
+
 if TYPE_CHECKING:
     from audiomeas.measurement.base import Measurement
     from audiomeas.measurement.media import Disc
@@ -31,6 +33,24 @@ class AttachedResult:
     name: str
     sha256: str
     result: Result
+
+
+def refuse_other_form(attached: Attached, recording: Recording, option: str) -> None:
+    """Raise RequestError for a capture of another sample rate or of other channels. option : that names it."""
+    other = attached.recording
+    if other.channels != recording.channels or other.sample_rate_hz != recording.sample_rate_hz:
+        raise RequestError(
+            f"{option} {attached.name} has another sample rate or other channels than this capture: capture it on the "
+            "same bench"
+        )
+
+
+def refuse_other_scale(attached: Attached, recording: Recording, option: str) -> None:
+    """Raise RequestError for a capture whose volts are made with other ranges. option : that names it."""
+    if attached.recording.v_rms_at_full_scale != recording.v_rms_at_full_scale:
+        raise RequestError(
+            f"{option} {attached.name} was captured on other ranges than this capture: capture both on the same ones"
+        )
 
 
 def with_recordings(measurement: Measurement, options: Mapping[str, Any]) -> dict[str, Any]:

@@ -59,6 +59,11 @@ class Figure:
     words: str
 
 
+def figures_of(quantities: Sequence[tuple[str, str, str]]) -> tuple[Figure, ...]:
+    """Return the figures that a table shows. quantities : (key, words, unit); words may be indented there."""
+    return tuple(Figure(key=key, unit=unit, words=words.strip()) for key, words, unit in quantities)
+
+
 @dataclass(frozen=True, kw_only=True)
 class PlayContext:
     """What the bench knows when a stimulus is made.

@@ -12,6 +12,7 @@ from audiomeas.measurement.clock import CORRECTED
 from audiomeas.measurement.disc_tracks import Clock, Search, clock_of, cut_out, find_tracks, lost_frames
 from audiomeas.measurement.disc_values import FIGURES, JITTER, ChannelFigures, Read
 from audiomeas.measurement.disc_views import CURVES, charts, tables
+from audiomeas.measurement.listened import silence_of
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.result import result_of
@@ -33,15 +34,9 @@ _ONE_AFTER_THE_OTHER, _JITTER_TONE = "left-right", "jitter-tone"
 
 def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Silence:
     """Return the silence that is sent while a player plays: as long as the disc, and the time to start it."""
-    from audiomeas.stimulus import Silence
-
     disc = _disc_of(options)
     tracks_s = sum(track.length_s for track in disc.tracks)
-    return Silence(
-        duration_s=tracks_s + options["start_s"],
-        sample_rate_hz=context.sample_rate_hz,
-        driven_channels=context.channels,
-    )
+    return silence_of(context, tracks_s + options["start_s"])
 
 
 def _disc_of(options: Mapping[str, Any]) -> Disc:

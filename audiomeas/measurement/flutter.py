@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.bench.parts import Part, of_limits
 from audiomeas.errors import SignalError
-from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.base import Measurement, Option, PlayContext, figures_of
 from audiomeas.measurement.budget import METHOD, NOISE_AND_FIT, Told
 from audiomeas.measurement.flutter_parts import OPTIONS as PART_OPTIONS
 from audiomeas.measurement.flutter_parts import named, parts_of
 from audiomeas.measurement.flutter_views import QUANTITIES, charts, tables
+from audiomeas.measurement.listened import length_option, silence
 from audiomeas.measurement.nominal_speed import STANDARD_HZ, nominal_hz_of
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import over_range_words
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from audiomeas.analysis.flutter_course import Break, Course
     from audiomeas.analysis.frequency_track import Probe, Tone, Track
     from audiomeas.recording import Recording
-    from audiomeas.stimulus import Silence
 
 #: How far a card's crystal may be off where nothing tells (common practice).
 _CLOCK_PPM = 50.0
@@ -82,16 +82,6 @@ CLOCK_OPTION = Option(
     at_least=0.0,
     at_most=10_000.0,
 )
-
-
-def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Silence:
-    from audiomeas.stimulus import Silence
-
-    return Silence(
-        duration_s=options["duration_s"],
-        sample_rate_hz=context.sample_rate_hz,
-        driven_channels=context.channels,
-    )
 
 
 def _check(_: PlayContext, options: Mapping[str, Any]) -> None:
@@ -401,13 +391,8 @@ MEASUREMENT = Measurement(
     summary="Wow, flutter, speed and drift of a tape deck or turntable that plays a tone of 3000 or 3150 Hz",
     example="flutter --duration-s 60 --platter-rpm 33.333",
     options=(
-        Option(
-            name="duration_s",
-            kind="number",
-            help="How long is listened, in seconds: 30 to 60 for one figure, a side for its drift.",
-            default=40.0,
-            at_least=10.0,
-            at_most=3600.0,
+        length_option(
+            "30 to 60 for one figure, a side for its drift", default_s=40.0, at_least_s=10.0, at_most_s=3600.0
         ),
         Option(
             name="nominal_hz",
@@ -420,8 +405,8 @@ MEASUREMENT = Measurement(
         CLOCK_OPTION,
         *PART_OPTIONS,
     ),
-    figures=tuple(Figure(key=key, unit=unit, words=words.strip()) for key, words, unit in QUANTITIES),
-    stimulus=_stimulus,
+    figures=figures_of(QUANTITIES),
+    stimulus=silence,
     analyse=_analyse,
     tables=tables,
     charts=charts,

@@ -8,22 +8,23 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import combined
-from audiomeas.errors import RequestError, SignalError
-from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.errors import SignalError
+from audiomeas.measurement.attached import Attached, refuse_other_form, refuse_other_scale
+from audiomeas.measurement.base import Measurement, Option, figures_of
 from audiomeas.measurement.bench_own import own_words
 from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.hum_change_views import QUANTITIES, charts, tables
+from audiomeas.measurement.listened import length_option, silence
 from audiomeas.measurement.noise_hum import tell_hum
 from audiomeas.measurement.noise_unit import SampleUnit
+from audiomeas.measurement.offers import mains_option
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.scale_parts import scale_parts
 from audiomeas.measurement.steady import over_range_words
 
 if TYPE_CHECKING:
     from audiomeas.analysis.hum import Hum, HumLine
-    from audiomeas.measurement.attached import Attached
     from audiomeas.recording import Recording
-    from audiomeas.stimulus import Silence
 
 #: Of one capture so much at the beginning and at the end is analysed: what lies between is the hand's.
 _PART = 0.4
@@ -32,23 +33,14 @@ _STEADY_DB = 3.0
 _PARTS = ("first", "second")
 
 
-def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Silence:
-    from audiomeas.stimulus import Silence
-
-    return Silence(
-        duration_s=options["duration_s"],
-        sample_rate_hz=context.sample_rate_hz,
-        driven_channels=context.channels,
-    )
-
-
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     before: Attached | None = options["before"]
     if before is None:
         part = round(_PART * recording.frames)
         pair = (recording.window(0, part), recording.window(recording.frames - part, recording.frames))
     else:
-        _refuse_other(before, recording)
+        refuse_other_form(before, recording, "--before")
+        refuse_other_scale(before, recording, "--before")
         pair = (before.recording, recording)
     least_s = min(one.frames / one.sample_rate_hz for one in pair)
     if least_s < _least_s():
@@ -76,14 +68,6 @@ def _least_s() -> float:
     from audiomeas.analysis.hum import LEAST_S
 
     return 2.0 * LEAST_S
-
-
-def _refuse_other(before: Attached, recording: Recording) -> None:
-    other = before.recording
-    if other.channels != recording.channels or other.sample_rate_hz != recording.sample_rate_hz:
-        raise RequestError(f"--before {before.name} has another sample rate or other channels than this capture")
-    if other.v_rms_at_full_scale != recording.v_rms_at_full_scale:
-        raise RequestError(f"--before {before.name} was captured on other ranges: capture both on the same ones")
 
 
 def _hums(pair: tuple[Recording, Recording], column: int, mains_hz: float | None) -> tuple[Hum, Hum]:
@@ -227,31 +211,17 @@ MEASUREMENT = Measurement(
     summary="Hum before and after you change one thing half-way (motor, ground of the arm, a lead): change by line",
     example="hum-change --duration-s 30",
     options=(
-        Option(
-            name="duration_s",
-            kind="number",
-            help="How long is listened, in seconds; the change is made half-way.",
-            default=30.0,
-            at_least=10.0,
-            at_most=600.0,
-        ),
+        length_option("the change is made half-way", default_s=30.0, at_least_s=10.0, at_most_s=600.0),
         Option(
             name="before",
             kind="recording",
             help="Capture from before the change, on the same ranges: then all of this capture is from after it.",
             stage="analyse",
         ),
-        Option(
-            name="mains_hz",
-            kind="number",
-            help="Mains frequency near which hum is looked for. Without it: near 50 and 60 Hz.",
-            stage="analyse",
-            at_least=45.0,
-            at_most=65.0,
-        ),
+        mains_option(),
     ),
-    figures=tuple(Figure(key=key, unit=unit, words=words.strip()) for key, words, unit in QUANTITIES),
-    stimulus=_stimulus,
+    figures=figures_of(QUANTITIES),
+    stimulus=silence,
     analyse=_analyse,
     tables=tables,
     charts=charts,

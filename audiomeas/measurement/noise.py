@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement import noise_bench, noise_references, noise_values
+from audiomeas.measurement.attached import refuse_other_form
 from audiomeas.measurement.base import Measurement, PlayContext
 from audiomeas.measurement.budget import Told
+from audiomeas.measurement.listened import silence_of
 from audiomeas.measurement.noise_bands import parse_bands
 from audiomeas.measurement.noise_conditions import conditions_of, filter_notes
 from audiomeas.measurement.noise_gain import REFERENCE_HZ, gain_at_1_khz
@@ -38,13 +40,7 @@ _SETTLE_S = 0.3
 
 
 def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Silence:
-    from audiomeas.stimulus import Silence
-
-    return Silence(
-        duration_s=options["duration_s"] + _SETTLE_S,
-        sample_rate_hz=context.sample_rate_hz,
-        driven_channels=context.channels,
-    )
+    return silence_of(context, options["duration_s"] + _SETTLE_S)
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
@@ -103,11 +99,7 @@ def _bench(attached: Attached | None, recording: Recording, options: Mapping[str
     if attached is None:
         return None
     other = attached.recording
-    if other.sample_rate_hz != recording.sample_rate_hz or other.channels != recording.channels:
-        raise RequestError(
-            f"bench_noise {attached.name} has another sample rate or other channels than this capture: capture it on "
-            "the same bench"
-        )
+    refuse_other_form(attached, recording, "bench_noise")
     ranges = [one.conditions.get("range") for one in (other, recording)]
     if None not in ranges and ranges[0] != ranges[1]:
         raise RequestError(

@@ -7,8 +7,9 @@ from typing import Any
 
 from audiomeas.measurement.base import LISTEN_ONLY, Figure, Option, PlayContext
 from audiomeas.measurement.checks import refuse_empty_band
+from audiomeas.measurement.listened import length_option
 from audiomeas.measurement.noise_bands import EDGES, parse_bands
-from audiomeas.measurement.offers import band_options
+from audiomeas.measurement.offers import band_options, mains_option
 
 #: Filters that a figure of its own can be told under, as printed → name in `analysis.weighting`.
 FILTERS = {
@@ -22,14 +23,7 @@ FILTERS = {
 OUTPUT, INPUT = "output", "input"
 
 OPTIONS = (
-    Option(
-        name="duration_s",
-        kind="number",
-        help="How long is listened, in seconds; longer tells levels and hum closer.",
-        default=10.0,
-        at_least=1.0,
-        at_most=600.0,
-    ),
+    length_option("longer tells levels and hum closer", default_s=10.0, at_least_s=1.0, at_most_s=600.0),
     Option(
         name=LISTEN_ONLY,
         kind="truth",
@@ -92,14 +86,7 @@ OPTIONS = (
         choices=tuple(FILTERS),
         stage="analyse",
     ),
-    Option(
-        name="mains_hz",
-        kind="number",
-        help="Mains frequency near which hum is looked for. Without it: near 50 and 60 Hz.",
-        stage="analyse",
-        at_least=45.0,
-        at_most=65.0,
-    ),
+    mains_option(),
     Option(
         name="bench_noise",
         kind="recording",

@@ -19,3 +19,18 @@ def ratio_figures(name: str, words: str) -> tuple[Figure, Figure]:
         Figure(key=f"{name}_percent", unit="%", words=words),
         Figure(key=f"{name}_db", unit="dB", words=words),
     )
+
+
+def mains_option(
+    asked: str = "near which hum is looked for. Without it: near 50 and 60 Hz", *, default_hz: float | None = None
+) -> Option:
+    """Return the option that says the mains frequency. asked : what it is asked for."""
+    return Option(
+        name="mains_hz",
+        kind="number",
+        help=f"Mains frequency {asked}.",
+        default=default_hz,
+        stage="analyse",
+        at_least=45.0,
+        at_most=65.0,
+    )

@@ -15,11 +15,12 @@ from audiomeas.analysis.equalization_curves import NAMES
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import Part, combined, scaled
 from audiomeas.errors import RequestError, SignalError
-from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.base import Measurement, Option, PlayContext, figures_of
 from audiomeas.measurement.bench_own import freed_level, own_words
 from audiomeas.measurement.budget import NOISE_AND_FIT, Told, own_parts
 from audiomeas.measurement.checks import refuse_empty_band
 from audiomeas.measurement.curves import number, row_curve
+from audiomeas.measurement.listened import length_option, silence
 from audiomeas.measurement.played_bands import by_frequency, coupling_of, found_bands, nearest, scales_of
 from audiomeas.measurement.played_response_views import QUANTITIES, charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
     from audiomeas.analysis.tone_bands import Band
     from audiomeas.measurement.attached import AttachedResult
     from audiomeas.recording import Recording
-    from audiomeas.stimulus import Silence
 
 EQUALIZED, CONSTANT = "equalized", "constant"
 BANDS, SWEEP = "bands of tones", "a sweep"
@@ -58,16 +58,6 @@ class _Known:
 
     gain_db: float
     half_db: float
-
-
-def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Silence:
-    from audiomeas.stimulus import Silence
-
-    return Silence(
-        duration_s=options["duration_s"],
-        sample_rate_hz=context.sample_rate_hz,
-        driven_channels=context.channels,
-    )
 
 
 def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
@@ -352,14 +342,7 @@ MEASUREMENT = Measurement(
     summary="Response of a cartridge, tape head or tuner that plays tones or a sweep; what its stage does divided out",
     example="played-response --duration-s 60 --equalization riaa",
     options=(
-        Option(
-            name="duration_s",
-            kind="number",
-            help="How long is listened, in seconds: all bands, or the whole sweep.",
-            default=60.0,
-            at_least=5.0,
-            at_most=1800.0,
-        ),
+        length_option("all bands, or the whole sweep", default_s=60.0, at_least_s=5.0),
         Option(
             name="equalization",
             kind="choice",
@@ -427,8 +410,8 @@ MEASUREMENT = Measurement(
             at_most=40.0,
         ),
     ),
-    figures=tuple(Figure(key=key, unit=unit, words=words.strip()) for key, words, unit in QUANTITIES),
-    stimulus=_stimulus,
+    figures=figures_of(QUANTITIES),
+    stimulus=silence,
     analyse=_analyse,
     tables=tables,
     charts=charts,

@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import Part, of_limits
 from audiomeas.errors import RequestError
-from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.attached import refuse_other_form, refuse_other_scale
+from audiomeas.measurement.base import Measurement, Option, PlayContext, figures_of
 from audiomeas.measurement.bench_own import own_words
 from audiomeas.measurement.budget import BENCH_NOISE, Told, own_parts
 from audiomeas.measurement.flutter_parts import OPTIONS as PART_OPTIONS
 from audiomeas.measurement.flutter_parts import Part as TurningPart
 from audiomeas.measurement.flutter_parts import named, parts_of
+from audiomeas.measurement.listened import length_option, silence
 from audiomeas.measurement.noise_bench import without_bench
 from audiomeas.measurement.noise_levels import Reading
 from audiomeas.measurement.played_bands import by_frequency, coupling_of, found_bands, longest_pause, nearest, piece_of
@@ -30,7 +32,6 @@ if TYPE_CHECKING:
     from audiomeas.analysis.tone_bands import Band
     from audiomeas.measurement.attached import Attached
     from audiomeas.recording import Recording
-    from audiomeas.stimulus import Silence
 
 #: DIN 45539: 10 cm/s peak at 1 kHz, behind the equalization (confirmed; see tests/reference/rumble_weighting.csv).
 _STANDARD_CM_S, _STANDARD_HZ = 10.0, 1000.0
@@ -55,16 +56,6 @@ class _Reference:
     relative: float
     words: str
     same_capture: bool
-
-
-def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Silence:
-    from audiomeas.stimulus import Silence
-
-    return Silence(
-        duration_s=options["duration_s"],
-        sample_rate_hz=context.sample_rate_hz,
-        driven_channels=context.channels,
-    )
 
 
 def _check(_: PlayContext, options: Mapping[str, Any]) -> None:
@@ -140,16 +131,9 @@ def _stage(recording: Recording, attached: Attached | None) -> RumbleNoise | Non
 
     if attached is None:
         return None
+    refuse_other_form(attached, recording, "stage_noise")
+    refuse_other_scale(attached, recording, "stage_noise")
     other = attached.recording
-    if other.channels != recording.channels or other.sample_rate_hz != recording.sample_rate_hz:
-        raise RequestError(
-            f"stage_noise {attached.name} has another sample rate or other channels than this capture: capture it on "
-            "the same bench, with the arm lifted"
-        )
-    if other.v_rms_at_full_scale != recording.v_rms_at_full_scale:
-        raise RequestError(
-            f"stage_noise {attached.name} was captured on other ranges than this capture: capture it on the same ones"
-        )
     return rumble_of(piece_of(other, 0, other.frames), other.sample_rate_hz)
 
 
@@ -171,8 +155,7 @@ def _reference(
     source = recording if attached is None else attached.recording
     where = "the capture" if attached is None else attached.name
     if attached is not None:
-        if source.v_rms_at_full_scale != recording.v_rms_at_full_scale:
-            raise RequestError(f"reference_from {where} was captured on other ranges: capture it on the same ones")
+        refuse_other_scale(attached, recording, "reference_from")
         bands, _ = found_bands(source)
     return _of_band(source, bands, options, where, same_capture=attached is None)
 
@@ -424,13 +407,8 @@ MEASUREMENT = Measurement(
     summary="Rumble of a turntable in a silent groove, weighted and not, below a stated velocity; lines by what turns",
     example="rumble --reference-cm-s 10 --reference-hz 1000 --platter-rpm 33.333",
     options=(
-        Option(
-            name="duration_s",
-            kind="number",
-            help="How long is listened, in seconds: 20 s of a silent groove, and the reference band where it follows.",
-            default=30.0,
-            at_least=4.0,
-            at_most=1800.0,
+        length_option(
+            "20 s of a silent groove, and the reference band where it follows", default_s=30.0, at_least_s=4.0
         ),
         Option(
             name="reference_cm_s",
@@ -477,8 +455,8 @@ MEASUREMENT = Measurement(
         ),
         *(option for option in PART_OPTIONS if option.name in _TURNTABLE),
     ),
-    figures=tuple(Figure(key=key, unit=unit, words=words.strip()) for key, words, unit in QUANTITIES),
-    stimulus=_stimulus,
+    figures=figures_of(QUANTITIES),
+    stimulus=silence,
     analyse=_analyse,
     tables=tables,
     charts=charts,

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.errors import SignalError
-from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.base import Measurement, Option, figures_of
 from audiomeas.measurement.bench_own import own_words
 from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.curves import row_curve
+from audiomeas.measurement.listened import length_option, silence
 from audiomeas.measurement.played_bands import by_frequency, coupling_of, found_bands, nearest
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.scale_parts import between_parts
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from audiomeas.analysis.separation import Coupling
     from audiomeas.analysis.tone_bands import Band
     from audiomeas.recording import Recording
-    from audiomeas.stimulus import Silence
 
 #: The lowest separation is looked for where DIN 45500 asks for it.
 _BAND_HZ = (250.0, 10_000.0)
@@ -48,16 +48,6 @@ class _Tone:
     alone: tuple[tuple[Band, Coupling] | None, tuple[Band, Coupling] | None]
     together: tuple[Band, Coupling] | None
     takes: int
-
-
-def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Silence:
-    from audiomeas.stimulus import Silence
-
-    return Silence(
-        duration_s=options["duration_s"],
-        sample_rate_hz=context.sample_rate_hz,
-        driven_channels=context.channels,
-    )
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
@@ -331,14 +321,7 @@ MEASUREMENT = Measurement(
     summary="Separation both ways and balance of a player, tuner or tape deck that plays tones in one channel each",
     example="separation --duration-s 60",
     options=(
-        Option(
-            name="duration_s",
-            kind="number",
-            help="How long is listened, in seconds: all bands, one after another.",
-            default=60.0,
-            at_least=4.0,
-            at_most=1800.0,
-        ),
+        length_option("all bands, one after another", default_s=60.0, at_least_s=4.0),
         Option(
             name="reference_hz",
             kind="number",
@@ -366,8 +349,8 @@ MEASUREMENT = Measurement(
             at_most=20_000.0,
         ),
     ),
-    figures=tuple(Figure(key=key, unit=unit, words=words.strip()) for key, words, unit in QUANTITIES),
-    stimulus=_stimulus,
+    figures=figures_of(QUANTITIES),
+    stimulus=silence,
     analyse=_analyse,
     tables=tables,
     charts=charts,

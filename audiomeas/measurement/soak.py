@@ -10,8 +10,9 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
-from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.base import Measurement, Option, PlayContext, figures_of
 from audiomeas.measurement.checks import made
+from audiomeas.measurement.offers import mains_option
 from audiomeas.measurement.soak_views import QUANTITIES, charts, tables
 
 if TYPE_CHECKING:
@@ -167,19 +168,9 @@ MEASUREMENT = Measurement(
             at_least=20.0,
             at_most=10_000.0,
         ),
-        Option(
-            name="mains_hz",
-            kind="number",
-            help="Mains frequency, whose lines are told as hum.",
-            default=USUAL_MAINS_HZ,
-            stage="analyse",
-            at_least=45.0,
-            at_most=65.0,
-        ),
+        mains_option("whose lines are told as hum", default_hz=USUAL_MAINS_HZ),
     ),
-    figures=tuple(
-        Figure(key=key, unit=unit, words=words) for key, words, unit in QUANTITIES if key != "end_level_v_rms"
-    ),
+    figures=figures_of([one for one in QUANTITIES if one[0] != "end_level_v_rms"]),
     stimulus=_stimulus,
     analyse=_analyse,
     tables=tables,

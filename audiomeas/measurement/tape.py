@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Measurement, PlayContext
 from audiomeas.measurement.flutter_parts import parts_of
+from audiomeas.measurement.listened import silence_of
 from audiomeas.measurement.result import result_of
 from audiomeas.measurement.tape_find import find_parts
 from audiomeas.measurement.tape_options import (
@@ -57,13 +58,7 @@ def _side_of(options: Mapping[str, Any]) -> TapeSide:
 
 def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Silence:
     """Return the silence that is sent while the tape plays: as long as its side, and the time to start it."""
-    from audiomeas.stimulus import Silence
-
-    return Silence(
-        duration_s=_SLOWEST * _side_of(options).length_s + options["start_s"],
-        sample_rate_hz=context.sample_rate_hz,
-        driven_channels=context.channels,
-    )
+    return silence_of(context, _SLOWEST * _side_of(options).length_s + options["start_s"])
 
 
 def _check(context: PlayContext, options: Mapping[str, Any]) -> None:

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
 from audiomeas.measurement import tuner_values
-from audiomeas.measurement.base import Figure, Measurement, Option, PlayContext
+from audiomeas.measurement.base import Measurement, Option, PlayContext, figures_of
 from audiomeas.measurement.bench_own import own_words
+from audiomeas.measurement.listened import length_option, silence
 from audiomeas.measurement.played_bands import found_bands
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import over_range_words
@@ -35,7 +36,6 @@ from audiomeas.measurement.tuner_views import CURVES, QUANTITIES, charts, tables
 
 if TYPE_CHECKING:
     from audiomeas.recording import Recording
-    from audiomeas.stimulus import Silence
 
 #: Failures 34, 35, 37 and 41 of the trade notes: separation that is low, ways that differ, and that is none; distortion
 #: that rises with modulation by more than this; a time constant that is another one.
@@ -59,16 +59,6 @@ _MOST = 1.2
 _QUIET_DB = 38.0
 #: Where the trade compares separation.
 _EXAMPLE_HZ = 10_000.0
-
-
-def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Silence:
-    from audiomeas.stimulus import Silence
-
-    return Silence(
-        duration_s=options["duration_s"],
-        sample_rate_hz=context.sample_rate_hz,
-        driven_channels=context.channels,
-    )
 
 
 def _check(_: PlayContext, options: Mapping[str, Any]) -> None:
@@ -338,14 +328,7 @@ MEASUREMENT = Measurement(
     summary="An FM tuner behind a stereo generator: separation, distortion, S/N, rests of the pilot, response, level",
     example="tuner --pre-emphasis 75 --de-emphasis 75",
     options=(
-        Option(
-            name="duration_s",
-            kind="number",
-            help="How long is listened, in seconds: all states, one after another.",
-            default=120.0,
-            at_least=5.0,
-            at_most=1800.0,
-        ),
+        length_option("all states, one after another", default_s=120.0, at_least_s=5.0),
         Option(
             name="states",
             kind="text",
@@ -389,8 +372,8 @@ MEASUREMENT = Measurement(
             stage="analyse",
         ),
     ),
-    figures=tuple(Figure(key=key, unit=unit, words=words.strip()) for key, words, unit in QUANTITIES),
-    stimulus=_stimulus,
+    figures=figures_of(QUANTITIES),
+    stimulus=silence,
     analyse=_analyse,
     tables=tables,
     charts=charts,
