@@ -102,7 +102,7 @@ def test_spots_tell_the_response_of_both_channels(by_spots: Result) -> None:
         for hz, row in zip(TONES_HZ, channel.values["points"], strict=True):
             # Wow of 0.2 % moves a tone on the flank of the hump by 0.02 dB.
             assert row["response_db"] == pytest.approx(float(hump_db(hz)[0]), abs=0.03)
-        assert channel.values["lowest_db"] == pytest.approx(min(hump_db(TONES_HZ)), abs=0.03)
+        assert channel.values["deviation_low_db"] == pytest.approx(min(hump_db(TONES_HZ)), abs=0.03)
     assert by_spots.channel(2).values["level_v_rms"] == pytest.approx(0.05 * 1.0, rel=0.05)
 
 
@@ -115,8 +115,8 @@ def test_a_sweep_of_no_known_law_tells_it_too(by_sweep: Result) -> None:
         # A twelfth of an octave is averaged, on a hump whose slope is 5 dB an octave at most: 0.1 dB over its width.
         assert np.array(list(found.values())) == pytest.approx(hump_db(hz), abs=0.15)
     values = by_sweep.channel(1).values
-    assert values["highest_db"] == pytest.approx(float(hump_db(3500.0)[0]), abs=0.15)
-    assert values["highest_at_hz"] == pytest.approx(3500.0, rel=0.06)
+    assert values["deviation_high_db"] == pytest.approx(float(hump_db(3500.0)[0]), abs=0.15)
+    assert values["deviation_high_at_hz"] == pytest.approx(3500.0, rel=0.06)
 
 
 def test_the_way_of_the_sweep_and_a_late_start_change_nothing(by_sweep: Result) -> None:

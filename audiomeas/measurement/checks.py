@@ -41,7 +41,12 @@ def rated_level(options: Mapping[str, Any], meaning: str = "what the maker state
 
 def refuse_empty_band(context: PlayContext, options: Mapping[str, Any]) -> None:
     """Raise RequestError when nothing lies between the options low_hz and high_hz (None: half the sample rate)."""
-    low_hz, high_hz, highest_hz = options["low_hz"], options["high_hz"], context.sample_rate_hz / 2.0
+    refuse_band_at(options, context.sample_rate_hz)
+
+
+def refuse_band_at(options: Mapping[str, Any], sample_rate_hz: float) -> None:
+    """As `refuse_empty_band`, of a capture."""
+    low_hz, high_hz, highest_hz = options["low_hz"], options["high_hz"], sample_rate_hz / 2.0
     if not low_hz < highest_hz:
         raise RequestError(
             f"low_hz of {low_hz:g} Hz lies beyond {highest_hz:g} Hz, half the sample rate: set it lower, or use a "

@@ -12,7 +12,7 @@ from audiomeas.measurement.clock import CORRECTED
 from audiomeas.measurement.disc_tracks import Clock, Search, clock_of, cut_out, find_tracks, lost_frames
 from audiomeas.measurement.disc_values import FIGURES, JITTER, ChannelFigures, Read
 from audiomeas.measurement.disc_views import CURVES, charts, tables
-from audiomeas.measurement.listened import silence_of
+from audiomeas.measurement.listened import silence_of, start_option
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.result import result_of
@@ -217,14 +217,7 @@ MEASUREMENT = Measurement(
             help="Folder of the disc, as `audiomeas generate disc` wrote it.",
             stage="analyse",
         ),
-        Option(
-            name="start_s",
-            kind="number",
-            help="Time to start the player once the capture runs.",
-            default=20.0,
-            at_least=0.0,
-            at_most=600.0,
-        ),
+        start_option("player"),
     ),
     figures=FIGURES,
     stimulus=_stimulus,

@@ -26,6 +26,18 @@ def length_option(listened_to: str, *, default_s: float, at_least_s: float, at_m
     )
 
 
+def start_option(player: str) -> Option:
+    """Return the option that says how long a person has to start what plays. player : its name."""
+    return Option(
+        name="start_s",
+        kind="number",
+        help=f"Time to start the {player} once the capture runs, in seconds.",
+        default=20.0,
+        at_least=0.0,
+        at_most=600.0,
+    )
+
+
 def silence(context: PlayContext, options: Mapping[str, Any]) -> Silence:
     """Return what is "played" for as long as that option says."""
     return silence_of(context, options["duration_s"])

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 from audiomeas.measurement.base import Figure, Option
 
+#: The band that the response of tapes and records is told in: common practice.
+PLAYED_LOW_HZ, PLAYED_HIGH_HZ = 40.0, 12_500.0
 
-def band_options(*, low_help: str, high_help: str, high_hz: float | None = 20_000.0) -> tuple[Option, Option]:
-    """Return the options low_hz and high_hz of a band. high_hz : the default; None: as far as the rate reaches."""
+
+def band_options(
+    *, low_help: str, high_help: str, low_hz: float = 20.0, high_hz: float | None = 20_000.0
+) -> tuple[Option, Option]:
+    """Return the options low_hz and high_hz of a band; the values are defaults, high_hz None: what the rate holds."""
     return (
-        Option(name="low_hz", kind="number", help=low_help, default=20.0, stage="analyse", at_least=0.0),
+        Option(name="low_hz", kind="number", help=low_help, default=low_hz, stage="analyse", at_least=0.0),
         Option(name="high_hz", kind="number", help=high_help, default=high_hz, stage="analyse", above=0.0),
     )
 
@@ -33,4 +38,14 @@ def mains_option(
         stage="analyse",
         at_least=45.0,
         at_most=65.0,
+    )
+
+
+def played_band_options() -> tuple[Option, Option]:
+    """Return these options where a tape or a record gives the points of a response."""
+    return band_options(
+        low_help="Low edge of the band in which the highest and the lowest response are looked for.",
+        high_help="High edge of that band.",
+        low_hz=PLAYED_LOW_HZ,
+        high_hz=PLAYED_HIGH_HZ,
     )

@@ -18,9 +18,10 @@ from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Measurement, Option, PlayContext, figures_of
 from audiomeas.measurement.bench_own import freed_level, own_words
 from audiomeas.measurement.budget import NOISE_AND_FIT, Told, own_parts
-from audiomeas.measurement.checks import refuse_empty_band
+from audiomeas.measurement.checks import refuse_band_at, refuse_empty_band
 from audiomeas.measurement.curves import number, row_curve
 from audiomeas.measurement.listened import length_option, silence
+from audiomeas.measurement.offers import played_band_options
 from audiomeas.measurement.played_bands import by_frequency, coupling_of, found_bands, nearest, scales_of
 from audiomeas.measurement.played_response_views import QUANTITIES, charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
@@ -76,6 +77,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     from audiomeas.analysis.played_sweep import SweepFinder
 
     _refuse_odd_levels(options)
+    refuse_band_at(options, recording.sample_rate_hz)
     finder = SweepFinder(recording.sample_rate_hz)
     bands, known = found_bands(recording, and_to=finder.add)
     sweeps = finder.sweeps()
@@ -237,8 +239,8 @@ def _channel(recording: Recording, column: int, points: Sequence[_Point], option
     ]
     if rows:
         for key, row in (
-            ("highest", max(rows, key=lambda row: row["response_db"])),
-            ("lowest", min(rows, key=lambda row: row["response_db"])),
+            ("deviation_high", max(rows, key=lambda row: row["response_db"])),
+            ("deviation_low", min(rows, key=lambda row: row["response_db"])),
         ):
             told.values[f"{key}_db"], told.values[f"{key}_at_hz"] = row["response_db"], row["frequency_hz"]
             if "response_db" in row["uncertainty"]:
@@ -375,24 +377,7 @@ MEASUREMENT = Measurement(
             at_least=20.0,
             at_most=20_000.0,
         ),
-        Option(
-            name="low_hz",
-            kind="number",
-            help="Low edge of the band in which the highest and the lowest place are looked for.",
-            default=40.0,
-            stage="analyse",
-            at_least=1.0,
-            at_most=1000.0,
-        ),
-        Option(
-            name="high_hz",
-            kind="number",
-            help="High edge of that band.",
-            default=12_500.0,
-            stage="analyse",
-            at_least=1000.0,
-            at_most=100_000.0,
-        ),
+        *played_band_options(),
         Option(
             name="bands_hz",
             kind="numbers",

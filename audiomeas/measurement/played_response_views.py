@@ -13,14 +13,14 @@ if TYPE_CHECKING:
 
 #: Key, words, unit: the rows of the first table, and the figures that limits can hold.
 QUANTITIES = (
-    ("highest_db", "highest place of the response in the band", "dB"),
-    ("highest_at_hz", "  at", "Hz"),
-    ("lowest_db", "lowest place of the response in the band", "dB"),
-    ("lowest_at_hz", "  at", "Hz"),
+    ("deviation_high_db", "highest place of the response in the band", "dB"),
+    ("deviation_high_at_hz", "  at", "Hz"),
+    ("deviation_low_db", "lowest place of the response in the band", "dB"),
+    ("deviation_low_at_hz", "  at", "Hz"),
     ("level_v_rms", "level at the reference", "V"),
     ("level_dbfs", "level at the reference", "dBFS"),
 )
-_ALWAYS = ("highest_db", "lowest_db")
+_ALWAYS = ("deviation_high_db", "deviation_low_db")
 #: A sweep has more points than a table should: those nearest to a third of an octave apart.
 _MOST_ROWS = 40
 _PER_OCTAVE = 3

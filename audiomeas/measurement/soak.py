@@ -43,7 +43,7 @@ def _stimulus(context: PlayContext, options: Mapping[str, Any]) -> Sine:
         frequency_hz=options["frequency_hz"],
         level_v_rms=context.input_level_v_rms,
         sample_rate_hz=context.sample_rate_hz,
-        window_s=float(round(options["seconds"])),
+        window_s=float(round(options["duration_s"])),
         settle_s=_SETTLE_S,
         driven_channels=context.channels,
     )
@@ -150,12 +150,12 @@ def fold_conditions(fold: SoakFold) -> dict[str, Any]:
 MEASUREMENT = Measurement(
     word=WORD,
     summary="A tone that stands for minutes, read each second: drift, drop-outs, noise; hours by `audiomeas soak`",
-    example="soak --output-level '7.5 W' --seconds 300",
+    example="soak --output-level '7.5 W' --duration-s 300",
     options=(
         Option(
-            name="seconds",
+            name="duration_s",
             kind="number",
-            help="How long the tone is watched.",
+            help="How long the tone is watched, in seconds.",
             default=_USUAL_S,
             at_least=5.0,
             at_most=_LONGEST_S,

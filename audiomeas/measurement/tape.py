@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.base import Measurement, PlayContext
+from audiomeas.measurement.checks import refuse_band_at, refuse_empty_band
 from audiomeas.measurement.flutter_parts import parts_of
 from audiomeas.measurement.listened import silence_of
 from audiomeas.measurement.result import result_of
@@ -18,7 +19,6 @@ from audiomeas.measurement.tape_options import (
     RECORDED,
     geometry,
     recorded_by,
-    refuse_wrong_band,
     with_speed,
 )
 from audiomeas.measurement.tape_read import read_parts
@@ -69,14 +69,14 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
             f"the bench runs at {context.sample_rate_hz:g} Hz, which can't hold the tape's tone of {highest_hz:g} Hz: "
             "raise it"
         )
-    refuse_wrong_band(options)
+    refuse_empty_band(context, options)
     parts_of(with_speed(options))
 
 
 def _analyse(recording: Recording, given: Mapping[str, Any]) -> Result:
     options = with_speed(given)
     side = _side_of(options)
-    refuse_wrong_band(options)
+    refuse_band_at(options, recording.sample_rate_hz)
     # What can't be told is refused before an hour is read.
     parts_of(options)
     without_nr = _without_nr(options["without_nr"], side)
@@ -147,7 +147,7 @@ def _conditions(found: Found, read: Readings, about: About) -> dict[str, Any]:
         "parts": _part_rows(found, read),
         "recorded": RECORDED[about.recorded],
         "reference_hz": options["reference_hz"],
-        "band_hz": [options["from_hz"], options["to_hz"]],
+        "band_hz": [options["low_hz"], options["high_hz"]],
         "equalization": _equalization_words(recorded, played),
         "phase": "mean of the second channel against the first, unwrapped from the lowest tone up; wander holds 95 % "
         "of the time",

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.equalization_curves import NAMES as _CURVES
-from audiomeas.errors import RequestError
 from audiomeas.measurement.base import Option
 from audiomeas.measurement.flutter import CLOCK_OPTION
 from audiomeas.measurement.flutter_parts import OPTIONS as PART_OPTIONS
+from audiomeas.measurement.listened import start_option
+from audiomeas.measurement.offers import played_band_options
 
 if TYPE_CHECKING:
     from audiomeas.measurement.tape_media import TapeSide
@@ -85,14 +86,6 @@ def recorded_by(options: Mapping[str, Any], side: TapeSide) -> str:
     return str(options["recorded"] or (ELSEWHERE if side.marks_s is None else HERE))
 
 
-def refuse_wrong_band(options: Mapping[str, Any]) -> None:
-    """Raise RequestError for a band that holds nothing."""
-    if not options["from_hz"] < options["to_hz"]:
-        raise RequestError(
-            f"nothing lies between from_hz of {options['from_hz']:g} Hz and to_hz of {options['to_hz']:g}"
-        )
-
-
 def _size(name: str, help_text: str, at_most: float) -> Option:
     return Option(name=name, kind="number", help=help_text, stage="analyse", above=0.0, at_most=at_most)
 
@@ -101,17 +94,11 @@ OPTIONS = (
     Option(
         name="side",
         kind="side",
-        help="What is on the tape: the file that `audiomeas generate tape-side` wrote, or a .toml file (see README).",
+        help="What is on the tape: the file that `audiomeas generate tape-side` wrote, or a .toml file (see "
+        "examples/tapes).",
         stage="analyse",
     ),
-    Option(
-        name="start_s",
-        kind="number",
-        help="Time to start the tape once the capture runs.",
-        default=20.0,
-        at_least=0.0,
-        at_most=600.0,
-    ),
+    start_option("tape"),
     Option(
         name="recorded",
         kind="choice",
@@ -151,24 +138,7 @@ OPTIONS = (
         at_least=100.0,
         at_most=5000.0,
     ),
-    Option(
-        name="from_hz",
-        kind="number",
-        help="Largest deviations are looked for from here …",
-        default=40.0,
-        stage="analyse",
-        above=0.0,
-        at_most=40_000.0,
-    ),
-    Option(
-        name="to_hz",
-        kind="number",
-        help="… up to here.",
-        default=12_500.0,
-        stage="analyse",
-        above=0.0,
-        at_most=40_000.0,
-    ),
+    *played_band_options(),
     Option(
         name="former_hz",
         kind="number",

@@ -316,8 +316,8 @@ class ChannelFigures:
         values["frequency_hz"] = hz.tolist()
         values["gain_db"] = [round(float(one), 6) for one in level_db]
         values["gain_uncertainty_db"] = half_db.tolist()
-        inside = (hz >= self._about.options["from_hz"] * (1.0 - _NEAR)) & (
-            hz <= self._about.options["to_hz"] * (1.0 + _NEAR)
+        inside = (hz >= self._about.options["low_hz"] * (1.0 - _NEAR)) & (
+            hz <= self._about.options["high_hz"] * (1.0 + _NEAR)
         )
         if inside.any():
             for key, at in (
