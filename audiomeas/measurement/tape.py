@@ -12,6 +12,7 @@ from audiomeas.measurement.checks import refuse_band_at, refuse_empty_band
 from audiomeas.measurement.flutter_parts import parts_of
 from audiomeas.measurement.listened import silence_of
 from audiomeas.measurement.result import result_of
+from audiomeas.measurement.tape_channel import About
 from audiomeas.measurement.tape_find import find_parts
 from audiomeas.measurement.tape_options import (
     AT_ONCE,
@@ -22,7 +23,7 @@ from audiomeas.measurement.tape_options import (
     with_speed,
 )
 from audiomeas.measurement.tape_read import read_parts
-from audiomeas.measurement.tape_values import FIGURES, About, ChannelFigures
+from audiomeas.measurement.tape_values import FIGURES, ChannelFigures
 from audiomeas.measurement.tape_views import CURVES, charts, tables
 
 if TYPE_CHECKING:
