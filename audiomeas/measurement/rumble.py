@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
@@ -20,8 +19,16 @@ from audiomeas.measurement.flutter_parts import named, parts_of
 from audiomeas.measurement.listened import length_option, silence
 from audiomeas.measurement.noise_bench import without_bench
 from audiomeas.measurement.noise_levels import Reading
-from audiomeas.measurement.played_bands import by_frequency, coupling_of, found_bands, longest_pause, nearest, piece_of
+from audiomeas.measurement.played_bands import found_bands, longest_pause, piece_of
 from audiomeas.measurement.result import ChannelResult, Result, result_of
+from audiomeas.measurement.rumble_reference import (
+    PEAK,
+    RMS,
+    STANDARD_HZ,
+    Reference,
+    reference_of,
+    refuse_half_a_reference,
+)
 from audiomeas.measurement.rumble_views import QUANTITIES, charts, tables
 from audiomeas.measurement.scale_parts import scale_parts
 from audiomeas.measurement.steady import over_range_words
@@ -29,14 +36,9 @@ from audiomeas.measurement.steady import over_range_words
 if TYPE_CHECKING:
     from audiomeas.analysis.arm_resonance import LowPart
     from audiomeas.analysis.rumble import RumbleNoise
-    from audiomeas.analysis.tone_bands import Band
     from audiomeas.measurement.attached import Attached
     from audiomeas.recording import Recording
 
-#: DIN 45539: 10 cm/s peak at 1 kHz, behind the equalization (confirmed; see tests/reference/rumble_weighting.csv).
-_STANDARD_CM_S, _STANDARD_HZ = 10.0, 1000.0
-PEAK, RMS = "peak", "r.m.s."
-_EQUALIZATION = "riaa"
 #: Short grooves leave levels loose.
 _SHORT_S = 10.0
 _MOST_LINES = 16
@@ -45,23 +47,10 @@ _PLACES = ("lateral", "vertical")
 _TURNTABLE = ("platter_rpm", "idler_mm", "rim_mm", "motor_rpm")
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Reference:
-    """What 0 dB is: a level by `analysis.rumble.SIGNALS` in the unit of the samples; its relative half-width; words.
-
-    same_capture : the scale of the capture cancels in a ratio.
-    """
-
-    levels: tuple[float, ...]
-    relative: float
-    words: str
-    same_capture: bool
-
-
 def _check(_: PlayContext, options: Mapping[str, Any]) -> None:
     """Raise RequestError for sizes and references that tell nothing alone."""
     _turning(options)
-    _refuse_half_a_reference(options)
+    refuse_half_a_reference(options)
 
 
 def _turning(options: Mapping[str, Any]) -> tuple[TurningPart, ...]:
@@ -71,25 +60,18 @@ def _turning(options: Mapping[str, Any]) -> tuple[TurningPart, ...]:
     return parts_of({option.name: options.get(option.name) for option in PART_OPTIONS})
 
 
-def _refuse_half_a_reference(options: Mapping[str, Any]) -> None:
-    if options["reference_level"] is not None:
-        return
-    if options["reference_from"] is not None and options["reference_cm_s"] is None:
-        raise RequestError("give reference_cm_s too, the velocity of the band in reference_from")
-
-
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     from audiomeas.analysis.arm_resonance import LowPart
     from audiomeas.analysis.rumble import SIGNALS, rumble_of
 
     turning = _turning(options)
-    _refuse_half_a_reference(options)
+    refuse_half_a_reference(options)
     low = LowPart(recording.sample_rate_hz, len(recording.channels))
     bands, known = found_bands(recording, and_to=low.add)
     start, stop = longest_pause(bands, recording, others_s=_slow_sweeps(low))
     found = rumble_of(piece_of(recording, start, stop), recording.sample_rate_hz)
     stage = _stage(recording, options["stage_noise"])
-    reference, said = _reference(recording, bands, options)
+    reference, said = reference_of(recording, bands, options)
     readings = {
         kind: {
             name: without_bench(
@@ -137,93 +119,6 @@ def _stage(recording: Recording, attached: Attached | None) -> RumbleNoise | Non
     return rumble_of(piece_of(other, 0, other.frames), other.sample_rate_hz)
 
 
-# -- the reference -----------------------------------------------------------------------------------------------
-
-
-def _reference(
-    recording: Recording, bands: Sequence[Band], options: Mapping[str, Any]
-) -> tuple[_Reference | None, list[str]]:
-    """Return what 0 dB is, None where nothing tells it, and what is to be said of it."""
-    if options["reference_level"] is not None:
-        return _stated(recording, options["reference_level"])
-    if options["reference_cm_s"] is None:
-        return None, [
-            "no reference velocity is known: rumble is told in volts alone; play a band of the test record in the same "
-            "capture and give reference_cm_s, or give reference_level, the output at 10 cm/s peak at 1 kHz"
-        ]
-    attached: Attached | None = options["reference_from"]
-    source = recording if attached is None else attached.recording
-    where = "the capture" if attached is None else attached.name
-    if attached is not None:
-        refuse_other_scale(attached, recording, "reference_from")
-        bands, _ = found_bands(source)
-    return _of_band(source, bands, options, where, same_capture=attached is None)
-
-
-def _stated(recording: Recording, level: Any) -> tuple[_Reference | None, list[str]]:
-    if level.unit == "FS":
-        found = [level.value * recording.reference(column) for column in range(2)]
-    elif not recording.calibrated:
-        return None, ["reference_level is in volts, and this capture has none: give it in dBFS, or a calibration"]
-    else:
-        found = [level.v_rms()] * 2
-    both = 0.5 * sum(found)
-    words = f"{level} at the output, stated for {_STANDARD_CM_S:g} cm/s peak at {_STANDARD_HZ:g} Hz"
-    return _Reference(levels=(*found, both, both), relative=0.0, words=words, same_capture=False), []
-
-
-def _of_band(
-    source: Recording, bands: Sequence[Band], options: Mapping[str, Any], where: str, *, same_capture: bool
-) -> tuple[_Reference | None, list[str]]:
-    """Return the reference by a band of a stated velocity, at `reference_hz`."""
-    groups = dict(by_frequency(bands))
-    wanted_hz = nearest(list(groups), options["reference_hz"])
-    if wanted_hz is None:
-        heard = ", ".join(f"{hz:.0f} Hz" for hz in groups if hz > _STANDARD_HZ / 5.0) or "no tone at all"
-        return None, [
-            f"no band near reference_hz of {options['reference_hz']:g} Hz is in {where} ({heard}): rumble is told in "
-            "volts alone"
-        ]
-    levels: list[float | None] = [None, None]
-    relative = 0.0
-    # The reference plays in both channels; bands of one alone are there for their separation, at any velocity.
-    both_play = [band for band in groups[wanted_hz] if band.alone is None]
-    for band in both_play[:1] or groups[wanted_hz]:
-        tone = coupling_of(source, band)
-        relative = max(relative, tone.level_uncertainty / tone.level_rms)
-        other = tone.level_rms * abs(tone.transfer)
-        sides = {tone.louder: tone.level_rms, **({1 - tone.louder: other} if band.alone is None else {})}
-        for column, level in sides.items():
-            levels[column] = level if levels[column] is None else levels[column]
-    found = [level for level in levels if level is not None]
-    if len(found) < 2:
-        return None, [f"the band near {wanted_hz:.0f} Hz in {where} plays in one channel alone: play both"]
-    scale = _to_standard(options)
-    own = [scale * level for level in found]
-    both = 0.5 * sum(own)
-    words = (
-        f"{_STANDARD_CM_S:g} cm/s peak at {_STANDARD_HZ:g} Hz, by the band of {options['reference_cm_s']:g} cm/s "
-        f"{options['velocity']} at {options['reference_hz']:g} Hz in {where}"
-    )
-    said = (
-        []
-        if len(both_play) < 2
-        else [f"{len(both_play)} bands near {wanted_hz:.0f} Hz play in both channels: the first is the reference"]
-    )
-    return _Reference(levels=(*own, both, both), relative=relative, words=words, same_capture=same_capture), said
-
-
-def _to_standard(options: Mapping[str, Any]) -> float:
-    """Return by how much the standard's velocity is above the band's, behind the equalization of the stage."""
-    import numpy as np
-
-    from audiomeas.analysis.equalization_curves import equalization
-
-    peak_cm_s = options["reference_cm_s"] * (math.sqrt(2.0) if options["velocity"] == RMS else 1.0)
-    curve = np.abs(equalization(_EQUALIZATION).response(np.array([_STANDARD_HZ, options["reference_hz"]])))
-    return float(_STANDARD_CM_S / peak_cm_s * curve[0] / curve[1])
-
-
 # -- what is told ------------------------------------------------------------------------------------------------
 
 
@@ -232,7 +127,7 @@ def _channel(
     column: int,
     found: RumbleNoise,
     readings: Mapping[str, Mapping[str, Reading]],
-    reference: _Reference | None,
+    reference: Reference | None,
     parts: Sequence[TurningPart],
 ) -> ChannelResult:
     from audiomeas.analysis.rumble import SIGNALS
@@ -259,7 +154,7 @@ def _tell_ratio(
     recording: Recording,
     column: int,
     reading: Reading,
-    reference: _Reference | None,
+    reference: Reference | None,
     place: int,
 ) -> None:
     """Tell a level re the reference, in dB."""
@@ -338,7 +233,7 @@ def _spectrum(density: Any, reference: float | None) -> dict[str, Any]:
     power = density.v2_per_hz.copy()
     power[:2] = np.nan
     centre_hz, _, peak = thinned(density.frequency_hz, power, per_decade=100)
-    inside = (centre_hz < _STANDARD_HZ) & (peak > 0.0)
+    inside = (centre_hz < STANDARD_HZ) & (peak > 0.0)
     level_db = 10.0 * np.log10(peak[inside]) - 20.0 * math.log10(reference or 1.0)
     return {
         "frequency_hz": [float(f"{hz:.5g}") for hz in centre_hz[inside]],
@@ -379,7 +274,7 @@ def _said(found: RumbleNoise, span_s: tuple[float, float], readings: Mapping[str
 
 
 def _conditions(
-    recording: Recording, span_s: tuple[float, float], reference: _Reference | None, options: Mapping[str, Any]
+    recording: Recording, span_s: tuple[float, float], reference: Reference | None, options: Mapping[str, Any]
 ) -> dict[str, Any]:
     from audiomeas.analysis.rumble import WEIGHTINGS
     from audiomeas.analysis.weighting import weighting
@@ -430,7 +325,7 @@ MEASUREMENT = Measurement(
             name="reference_hz",
             kind="number",
             help="Frequency of the reference band; its level is taken to 1 kHz by the equalization (RIAA).",
-            default=_STANDARD_HZ,
+            default=STANDARD_HZ,
             stage="analyse",
             at_least=200.0,
             at_most=4_000.0,
