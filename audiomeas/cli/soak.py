@@ -22,6 +22,7 @@ from audiomeas.cli.common import (
     show_progress,
     show_progress_end,
 )
+from audiomeas.cli.kept_memory import keep_freed_memory
 from audiomeas.cli.loudspeakers import asked, loudspeakers_option
 from audiomeas.cli.visits import other_unit_asked, visit_options
 from audiomeas.errors import RequestError
@@ -36,7 +37,7 @@ _INDENT = 4
 _TERMS = {
     "hours": (number, "4", "How long it plays in all."),
     "power-share": (number, "0.125", "Part of the rated power that is played."),
-    "spot-minutes": (number, "30", "A spot measurement after each so many minutes of sound; 0: none."),
+    "spot-minutes": (number, "30", "A spot measurement before, and after each so many minutes of sound; 0: none."),
     "off-minutes": (number, "5", "How long the unit stays off in a cycle."),
 }
 
@@ -121,6 +122,7 @@ def soak(
     """
     from audiomeas.plan.soak import soak as soak_call
 
+    keep_freed_memory()
     hand = _Stdin()
     fixed: dict[str, Any] = {"bench": bench, "loudspeakers": asked(bench, loudspeakers), "hand": hand}
     if resume is not None:

@@ -22,7 +22,8 @@ PLAYING: State = "playing"
 CEILING, OFFSET, NOT_BACK = "ceiling passed", "d.c. offset", "not back"
 #: Of the bench: then something of the unit may have been missed.
 DRIVER, NOT_READ, LATE_SOURCE, LOST = "driver", "not read", "source late", "stream lost"
-_OF_BENCH = frozenset({DRIVER, NOT_READ, LATE_SOURCE, LOST, "samples lost", "over-range"})
+SLEPT = "machine slept"
+_OF_BENCH = frozenset({DRIVER, NOT_READ, LATE_SOURCE, LOST, SLEPT, "samples lost", "over-range"})
 #: What is told and is no fault: a signal that returns has gone before.
 _NO_FAULT = frozenset({"signal back"})
 

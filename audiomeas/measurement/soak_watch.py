@@ -13,10 +13,13 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from audiomeas.analysis.programme_second import REACH_S
 from audiomeas.errors import DiskFull
 from audiomeas.files import refuse_full_disk
-from audiomeas.interface.transport import Capture
+from audiomeas.interface.streaming import Heard
+from audiomeas.interface.transport import Capture, from_fractions
 from audiomeas.measurement.session import Keep
 from audiomeas.measurement.soak_lines import (
     DRIVER,
@@ -24,15 +27,15 @@ from audiomeas.measurement.soak_lines import (
     LATE_SOURCE,
     NOT_READ,
     PLAYING,
+    SLEPT,
     State,
     event_line,
     second_line,
 )
-from audiomeas.measurement.soak_reading import FIRST_REACH_S, ChannelSecond, SecondsOf, read_second
+from audiomeas.measurement.soak_reading import FIRST_REACH_S, PROGRAMME_HZ, ChannelSecond, SecondsOf, read_second
 from audiomeas.stimulus import Silence, Sine
 
 if TYPE_CHECKING:
-    from audiomeas.interface.streaming import Heard
     from audiomeas.measurement.session import Session
     from audiomeas.measurement.soak_source import SoakSound
     from audiomeas.measurement.soak_stream import Second, SoakStream
@@ -45,6 +48,8 @@ MOST_CAPTURES = 100
 #: How often the stream is looked at while no second has come.
 LOOK_EVERY_S = 0.01
 _PURPOSE = "soak event"
+#: A tone as a rehearsal has it, in fractions of full scale.
+_REHEARSED_FS = 0.5
 
 Write = Callable[[dict[str, Any]], None]
 
@@ -71,6 +76,7 @@ class Watch:
     """Reads one stream after the other, of one soak. keep, folder : of captures.  write : adds a line to the log.
 
     disk : runs what may take its time: nobody who must be heard of waits for a disk.
+    slept_s : tells how long the machine slept since it was asked last.
     """
 
     def __init__(
@@ -83,9 +89,11 @@ class Watch:
         folder: Path,
         write: Write,
         disk: Executor,
+        slept_s: Callable[[], float],
     ) -> None:
         self._session, self._sound, self._of, self._driven = session, sound, of, driven
         self._keep_capture, self._folder, self._write, self._disk = keep, folder, write, disk
+        self._slept_s = slept_s
         self._identity = session.bench.interface.identity
         self._watchmen = {channel: of.watchman() for channel in driven}
         self._pending: list[_Pending] = []
@@ -105,6 +113,15 @@ class Watch:
         for one in self._watchmen.values():
             one.begin_again()
 
+    def rehearse(self) -> None:
+        """Go through an event without a sound, so that the memory it takes is taken before anything plays."""
+        form = self._session.bench.form
+        frames = round((BEFORE_S + AFTER_S) * form.sample_rate_hz)
+        turns = 2.0 * np.pi * (self._of.frequency_hz or PROGRAMME_HZ) / form.sample_rate_hz * np.arange(frames)
+        tone = np.repeat(_REHEARSED_FS * np.sin(turns)[:, None], form.input_channels, axis=1)
+        heard = Heard(samples=from_fractions(tone, form.sample_format), start=0, flags=())
+        self._recorded(*self._captured(heard))
+
     def wait_for_second(self, stream: SoakStream) -> Second:
         """Return the next second, the stream being heard of meanwhile. Raises what ended the stream."""
         while (second := stream.second()) is None:
@@ -117,6 +134,7 @@ class Watch:
 
     def take(self, stream: SoakStream, second: Second, state: State) -> None:
         """Log a second and what happened in it. state : what it is when nothing changed in it."""
+        self.tell_sleep(self.after_s(stream, second.start))
         after_s = self.after_s(stream, second.start + stream.second_frames)
         self._tell_lost(stream, second, after_s)
         playing = state == PLAYING
@@ -140,6 +158,14 @@ class Watch:
                     for noticed in self._watchmen[one.channel].see(one.moment):
                         what = Happened(kind=noticed.kind, words=noticed.words, mutes=noticed.mutes)
                         self.event(stream, second.start, after_s, what, one.channel)
+
+    def tell_sleep(self, after_s: float) -> None:
+        """Log how long the machine slept, if it did: the soak's time goes on by it. after_s : when it fell asleep."""
+        slept_s = self._slept_s()
+        if slept_s > 0.0:
+            self.before_s += slept_s
+            words = f"for {slept_s:.0f} s nothing was played or heard"
+            self._write(event_line(after_s + slept_s, SLEPT, words, slept_s=round(slept_s, 3)))
 
     def _placed(self, stream: SoakStream, channels: tuple[ChannelSecond, ...]) -> tuple[ChannelSecond, ...]:
         """Take the delay of a programme as where it is looked for from now on, once in a stream."""
@@ -211,6 +237,15 @@ class Watch:
 
     def _kept(self, heard: Heard) -> Path | None:
         """Keep a piece of the stream; runs beside it. None: there is no room for it."""
+        try:
+            refuse_full_disk(self._folder)
+        except DiskFull:  # the log matters more, and has room for longer
+            return None
+        capture, stimulus = self._captured(heard)
+        return self._keep_capture(capture, self._recorded(capture, stimulus))
+
+    def _captured(self, heard: Heard) -> tuple[Capture, Sine | Silence]:
+        """Return a piece of the stream as a capture, and what was played in it as far as a stimulus can say it."""
         form = self._session.bench.form
         lasts_s = len(heard.samples) / form.sample_rate_hz
         stimulus: Sine | Silence = Silence(duration_s=lasts_s, sample_rate_hz=form.sample_rate_hz)
@@ -232,11 +267,7 @@ class Watch:
             flags=heard.flags,
             played_frames=len(heard.samples),
         )
-        try:
-            refuse_full_disk(self._folder)
-        except DiskFull:  # the log matters more, and has room for longer
-            return None
-        return self._keep_capture(capture, self._recorded(capture, stimulus))
+        return capture, stimulus
 
     def _recorded(self, capture: Capture, stimulus: Sine | Silence) -> Recording:
         """Return it with its scale and conditions; an event need not be a capture that could be analysed."""

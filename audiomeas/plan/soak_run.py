@@ -36,6 +36,7 @@ from audiomeas.measurement.soak_lines import (
     typed_line,
 )
 from audiomeas.measurement.soak_reading import PROGRAMME_HZ, SecondsOf
+from audiomeas.measurement.soak_sleep import sleep_clock
 from audiomeas.measurement.soak_stream import SoakStream, soak_stream
 from audiomeas.measurement.soak_views import clock, lasted
 from audiomeas.measurement.soak_watch import Happened, Watch
@@ -114,6 +115,7 @@ class SoakRun:
             self._writer.folder,
             self._write,
             self._disk,
+            sleep_clock(session.simulated),
         )
         self._watch.before_s = self.fold.after_s
         self._next_spot_s = self._spot_after(self.fold.sounding_s)
@@ -179,12 +181,16 @@ class SoakRun:
         lost = 0
         with self._log, self._writing():
             self._write({"line": BEGIN, "after_s": short(self._watch.before_s), **self._facts(), **self._bench_facts()})
+            if self._next_spot_s is not None and self.fold.sounding_s < self._asked_s:
+                self._spot()  # how it began; what spots need of memory is taken then, not in the night
+            self._watch.rehearse()
             left: Left = "end"
             while self.fold.sounding_s < self._asked_s:
                 before_s = self.fold.sounding_s
                 try:
                     left = self._stream()
                 except DeviceError as error:
+                    self._watch.tell_sleep(self._watch.before_s)
                     lost = lost + 1 if self.fold.sounding_s < before_s + _S_A_MINUTE else 1
                     self._write(event_line(self._watch.before_s, LOST, str(error)))
                     if lost >= _STREAMS:
@@ -313,6 +319,7 @@ class SoakRun:
         self._wants_spot = False
         self._next_spot_s = self._spot_after(self.fold.sounding_s)
         began_s = time.monotonic()
+        self._settle()  # never the arrays of both at once
         for word in self._request.spots:
             self._one_spot(word)
         self._watch.before_s += time.monotonic() - began_s
