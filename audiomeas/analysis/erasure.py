@@ -1,4 +1,7 @@
-"""What an eraser leaves of a tone: narrow around it, so that hiss and hum don't count."""
+"""What an eraser leaves of a tone: narrow around it, so that hiss and hum don't count.
+
+Source: common practice of the trade (a narrow filter at the tone, before and after); levels as `analysis.tape_tones`.
+"""
 
 from __future__ import annotations
 

@@ -3,6 +3,7 @@
 Each spectrum tells the frequency that is there just then, and its level in both channels. So neither the law of the
 sweep, nor the speed of the machine, nor wow needs to be known; what is read is the mean over the width that the line
 moves through within a spectrum. Levels are then averaged as power within twelfths of an octave.
+Source of the window: F. Harris, Proc. IEEE 66 (1978), 51-83; the search itself is our own.
 """
 
 from __future__ import annotations

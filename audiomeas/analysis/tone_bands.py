@@ -3,6 +3,7 @@
 Overlapping spectra (Hann) are looked at one after another. One holds a tone where most of the power of both channels
 together stands near one frequency; neighbours of the same frequency, level and side are a band. What plays by its own
 motor wanders and rumbles: the tone may stray, and what lies below `LOWEST_HZ` counts nothing.
+Source of the window: F. Harris, Proc. IEEE 66 (1978), 51-83; the search itself is our own.
 """
 
 from __future__ import annotations
