@@ -18,6 +18,7 @@ from soak_benches import quick_session
 from audiomeas.errors import FileProblem, InterlockRefusal, Interrupted, RequestError
 from audiomeas.measurement import soak_fold
 from audiomeas.measurement.soak_sleep import Sleep
+from audiomeas.measurement.soak_views import caption
 from audiomeas.plan import soak_run
 from audiomeas.plan.soak import soak, soak_on
 from audiomeas.plan.soak_request import SoakRequest, request_from
@@ -25,6 +26,7 @@ from audiomeas.present.stay import page_content
 from audiomeas.present.stay_words import stay_topics
 from audiomeas.record.reanalyze import reanalyze
 from audiomeas.record.soak_log import LOG_FILE, SoakLog, read_log
+from audiomeas.record.soak_so_far import steps_so_far
 from audiomeas.record.store import find_visits
 from audiomeas.record.unit_folder import unit_meant
 
@@ -242,6 +244,12 @@ def test_what_was_broken_off_goes_on_and_its_hours_are_summed(tmp_path):
     (visit,) = find_visits(tmp_path / "records")
     assert not visit.finished
     before = [one for one in read_log(visit.step("Soak").folder / LOG_FILE) if one.get("state") == "playing"]
+    assert "go on with it later" in " ".join(told)
+    # What the log holds by now can be drawn: as many seconds as its lines say, and no verdict.
+    (so_far,) = steps_so_far(visit)
+    assert so_far.result.channel(1).values["sounding_h"] == pytest.approx(len(before) / 3600.0)
+    assert caption(so_far.result) == f"a tone of 1000 Hz for {len(before)} s so far."
+    assert not so_far.verdicts
     request = request_from(visit.plan_text, visit.path)
     session, _ = quick_session(tmp_path, rate_hz=RATE_HZ)
     outcome = soak_on(session, request, unit=visit.unit, records=tmp_path / "records", resume=visit.path)
@@ -322,7 +330,12 @@ def test_impossible_requests_are_refused_before_any_sound(tmp_path):
         ({"hours": 0.0}, "hours"),
         ({"rated": "60 W"}, "one level"),
         ({"power_share": 2.0}, "power_share"),
+        ({"hours": -3.0}, "hours of -3 can't be: use more than 0 and at most 1000"),
+        ({"spot_minutes": -1.0}, "use 0 or more"),
+        ({"most_wh": 0.0}, "no energy"),
         ({"spots": ("power",)}, "finds its own levels"),
+        ({"spots": ("soak",)}, "of itself"),
+        ({"spots": ("flutter",)}, "plays by itself"),
         ({"cycles": 1}, "nobody is there"),
         ({"frequency_hz": 1000.5}, "whole number"),
         ({"sound": "pink", "crest_db": 3.0}, "crest_db"),
@@ -334,6 +347,13 @@ def test_impossible_requests_are_refused_before_any_sound(tmp_path):
     with pytest.raises(InterlockRefusal, match="loudspeakers"):
         soak(unit=UNIT, records=tmp_path / "records", input_level="0.1 V", loudspeakers="8 ohm")
     assert not list(tmp_path.glob("records/*/*/01*"))
+
+
+def test_what_a_ceiling_refuses_is_not_said_to_go_on_later(tmp_path):
+    said = []
+    with pytest.raises(InterlockRefusal, match="ceiling"):
+        soaked(tmp_path, seconds=1.0, said=said, input_level="200 V")
+    assert "go on with it later" not in " ".join(said)
 
 
 def test_a_log_can_be_read_after_any_cut_and_names_a_damaged_line(tmp_path):

@@ -28,6 +28,13 @@ _OF_BENCH = frozenset({DRIVER, NOT_READ, LATE_SOURCE, LOST, SLEPT, "samples lost
 _NO_FAULT = frozenset({"signal back"})
 
 
+def sound_words(facts: Mapping[str, Any]) -> str:
+    """Return what is played in a few words. facts : as the first line of a log has them (`SoakSound.facts`)."""
+    if "frequency_hz" in facts:
+        return f"a tone of {facts['frequency_hz']:g} Hz"
+    return f"{facts.get('file', facts['kind'])}, crest factor {facts['crest_factor_db']:.3g} dB"
+
+
 def is_of_bench(kind: str) -> bool:
     """Return whether an event is the bench's own."""
     return kind in _OF_BENCH

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audiomeas.errors import RequestError
+from audiomeas.measurement.soak_lines import sound_words
 from audiomeas.measurement.soak_music import Music, MusicFacts, music_facts
 from audiomeas.stimulus.endless import EndlessProgramme, Repeated
 from audiomeas.stimulus.live_tone import LiveTone, Wish
@@ -77,10 +78,7 @@ class SoakSound:
 
     def words(self) -> str:
         """Return it in a few words."""
-        if self.is_tone:
-            return f"a tone of {self.frequency_hz:g} Hz"
-        crest = f"crest factor {amplitude_ratio_to_db(self.crest):.3g} dB"
-        return f"pink noise, {crest}" if self.music is None else f"{self.music.path.name}, {crest}"
+        return sound_words(self.facts())
 
 
 def sound_of_file(path: Path, sample_rate_hz: float) -> SoakSound:

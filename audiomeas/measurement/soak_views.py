@@ -124,7 +124,8 @@ def caption(result: Result) -> str:
     heat = conditions.get("class_b_heat_percent")
     share = conditions.get("power_share")
     rated = conditions.get("rated_level")
-    played = f"{conditions['sound']} for {lasted(float(conditions['sounding_h']))}"
+    so_far = " so far" if conditions.get("so_far") else ""
+    played = f"{conditions['sound']} for {lasted(float(conditions['sounding_h']))}{so_far}"
     if rated is not None and share is not None and heat is not None:
         played += f" at {share:.3g} of {rated}; an ideal class-B stage makes {heat:.0f} % of its largest heat then"
     not_watched_s = float(conditions.get("not_watched_s") or 0.0)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.bench.cautions import NOT_A_SAFETY_DEVICE
 from audiomeas.bench.loudspeakers import refuse_soak
-from audiomeas.errors import CaptureError, RequestError
+from audiomeas.errors import CaptureError, InterlockRefusal, RequestError
 from audiomeas.measurement.result import Result
 from audiomeas.measurement.session import Progress, Say, Session, quiet
 from audiomeas.measurement.soak import WORD, heat_percent
@@ -208,19 +208,20 @@ def _through(
         visit.finish(overall(going.rows, complete=going.all_entered))
     except BaseException as error:
         visit.break_off(error, tell)
-        tell(f"go on with it later by: --resume {visit.path}")
+        if not isinstance(error, InterlockRefusal):  # what is refused now would be refused again
+            tell(f"go on with it later by: --resume {visit.path}")
         raise
     return SoakOutcome(visit=read_visit(visit.path).verified())
 
 
 def heat_words(request: SoakRequest) -> str:
-    """Return what a part of the rated power asks of a class AB unit; '' where no rated power was named."""
+    """Return what a part of the rated power asks of an ideal class-B stage; '' where no rated power was named."""
     if request.rated is None:
         return ""
     share, heat = request.power_share, heat_percent(request.power_share)
     _, output = request.levels()
     return (
-        f"{output} of {request.rated} ({share:.3g} of it) into each load: an ideal class AB stage makes {heat:.0f} % "
+        f"{output} of {request.rated} ({share:.3g} of it) into each load: an ideal class-B stage makes {heat:.0f} % "
         "of its largest heat there (the largest is near 40 % of full power; a third makes 99 %)"
     )
 

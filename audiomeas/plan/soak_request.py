@@ -24,6 +24,8 @@ USUAL_SPOT_MINUTES, USUAL_OFF_MINUTES = 30.0, 5.0
 #: When d.c. offset is asked for (common practice), in hours.
 USUAL_OFFSETS_H = (0.0, 1.0, 4.0, 24.0)
 USUAL_HOURS, _MOST_HOURS = 4.0, 1000.0
+#: The lower ends of what may be asked for, in words.
+_ABOVE_ZERO, _FROM_ZERO = "more than 0", "0 or more"
 TONE, PINK = "tone", "pink"
 #: The step of the record, and what its limits rest on.
 STEP = "Soak"
@@ -77,26 +79,26 @@ class SoakRequest:
         for text in filter(None, given):
             parse_level(text)
         for word in self.spots:
-            if registry.find(word).search is not None:
-                raise RequestError(f"{word} finds its own levels: a spot measurement plays the level of the soak")
+            refuse_spot(word)
         if self.meter is not None:
             accuracy_of(self.meter)
 
     def _refuse_impossible(self) -> None:
         limits = (
-            ("hours", self.hours, 0.0, _MOST_HOURS),
-            ("power_share", self.power_share, 0.0, 1.0),
-            ("spot_minutes", self.spot_minutes, -1.0, 60.0 * _MOST_HOURS),
-            ("off_minutes", self.off_minutes, -1.0, 24.0 * 60.0),
-            ("cycles", self.cycles, -1, 100),
+            ("--hours", self.hours, _ABOVE_ZERO, _MOST_HOURS),
+            ("power_share", self.power_share, _ABOVE_ZERO, 1.0),
+            ("spot_minutes", self.spot_minutes, _FROM_ZERO, 60.0 * _MOST_HOURS),
+            ("off_minutes", self.off_minutes, _FROM_ZERO, 24.0 * 60.0),
+            ("--cycles", self.cycles, _FROM_ZERO, 100),
         )
-        for name, value, above, at_most in limits:
-            if not above < value <= at_most:
-                raise RequestError(f"{name} of {value:g} can't be: use up to {at_most:g}")
+        for name, value, lowest, at_most in limits:
+            above = value > 0.0 if lowest == _ABOVE_ZERO else value >= 0.0
+            if not (above and value <= at_most):
+                raise RequestError(f"{name} of {value:g} can't be: use {lowest} and at most {at_most:g}")
         if not 45.0 <= self.mains_hz <= 65.0:
             raise RequestError(f"mains_hz of {self.mains_hz:g} is no mains: use 50 or 60")
         if self.most_wh is not None and not self.most_wh > 0.0:
-            raise RequestError("most_wh of energy must be above zero")
+            raise RequestError(f"most_wh of {self.most_wh:g} is no energy: use more than 0")
 
     def levels(self) -> tuple[Level | None, Level | None]:
         """Return the level at the unit's input, and at its output, of which one is None."""
@@ -143,6 +145,17 @@ class SoakRequest:
             channels=channels,
             limits=tuple(limits),
         )
+
+
+def refuse_spot(word: str) -> None:
+    """Raise RequestError for a measurement that can't be made in the pauses of a soak, by itself and at its level."""
+    measurement = registry.find(word)
+    if measurement.word == WORD:
+        raise RequestError("a soak is no spot measurement of itself: name another word, such as --spots distortion")
+    if measurement.search is not None:
+        raise RequestError(f"{word} finds its own levels: a spot measurement plays the level of the soak")
+    if measurement.always_listens:
+        raise RequestError(f"{word} hears what a unit plays by itself: a spot measurement plays the sound itself")
 
 
 def request_from(text: str, file: Path) -> SoakRequest:

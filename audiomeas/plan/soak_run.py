@@ -327,7 +327,7 @@ class SoakRun:
     def _one_spot(self, word: str) -> None:
         measurement = registry.find(word)
         hours = self._watch.before_s / _S_AN_HOUR
-        name = f"Spot at {hours:.4g} h: {word}"
+        name = f"{word.capitalize()} after {clock(self._watch.before_s)}"
         level = None if measurement.silent else Level(self._level_v_rms, "V")
         conditions = {"input_level": None if level is None else str(level), "after_h": hours}
         writer = self._visit.begin_step(name, word, conditions)

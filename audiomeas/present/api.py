@@ -15,6 +15,7 @@ from audiomeas.measurement import registry
 from audiomeas.measurement.result import Result, result_from_json
 from audiomeas.present.limits import charts_of
 from audiomeas.present.saving import CHART_SUFFIXES, REPORT_SUFFIXES, WEB_SUFFIX, check_suffix
+from audiomeas.record.soak_so_far import steps_so_far
 from audiomeas.record.visit import refuse_inside_a_record
 from audiomeas.tomlfile import nearest
 
@@ -309,7 +310,7 @@ def _views_of_visit(visit: Visit, measurement: str | None, say: Say) -> list[_Na
     """Return the charts of a visit's steps, each with the unit in its title. say : is told of what can't be drawn."""
     if measurement is not None:
         registry.find(measurement)
-    measured = [(step, step.result.measurement) for step in visit.steps if step.result is not None]
+    measured = [(step, step.result.measurement) for step in steps_so_far(visit) if step.result is not None]
     wanted = [step for step, word in measured if measurement in (None, word)]
     if not wanted:
         of = f" of {measurement}" if measurement else ""

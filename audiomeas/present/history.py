@@ -56,7 +56,7 @@ def _blocks(history: History, width: int) -> list[tuple[int, list[str]]]:
 
 def _visit_lines(visit: Visit, verdict: Word | None, width: int) -> list[str]:
     counts = ", ".join(f"{number} {word}" for word, number in counts_of(visit).items() if number)
-    judged = f"{verdict} ({counts})" if verdict else "no limits"
+    judged = (f"{verdict} ({counts})" if counts else verdict) if verdict else "no limits"
     text = f"{visit.opened_at:%Y-%m-%d %H:%M} UTC, {visit.stage}: {judged}; {visit.plan_title}"
     lines = [*folded("", text, _INDENT, width), f"{' ' * _INDENT}{visit.path.name}"]
     if not visit.finished:
