@@ -12,7 +12,8 @@ import pytest
 import soundfile
 from scipy.signal import lfilter
 from soak_benches import quick_session
-from test_soak import SOAK_STREAM, Late, kinds, soaked
+from test_soak import RATE_HZ as SOAK_RATE_HZ
+from test_soak import SOAK_STREAM, Late, during, kinds, soaked
 
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.measurement import soak_music
@@ -128,9 +129,9 @@ def test_a_disk_that_is_late_lets_the_level_fall_and_a_file_that_breaks_is_told(
 def music(tmp_path_factory):
     """Eleven seconds of noise that has been filtered, two channels, not alike."""
     rng = np.random.default_rng(5)
-    white = rng.normal(0.0, 0.05, (11 * RATE_HZ, 2))
+    white = rng.normal(0.0, 0.05, (11 * SOAK_RATE_HZ, 2))
     filtered = lfilter([1.0], [1.0, -0.95], white, axis=0) * 0.1 + white
-    return write(tmp_path_factory.mktemp("music") / "music.wav", filtered)
+    return write(tmp_path_factory.mktemp("music") / "music.wav", filtered, SOAK_RATE_HZ)
 
 
 def test_music_is_held_against_itself(tmp_path, music):
@@ -138,13 +139,13 @@ def test_music_is_held_against_itself(tmp_path, music):
     outcome, lines = soaked(tmp_path, seconds=8.0, sound=str(music), input_level="0.1 V")
     assert kinds(lines) == []
     seconds = [one for one in lines if one.get("state") == "playing"]
-    session, _ = quick_session(tmp_path)
+    session, _ = quick_session(tmp_path, rate_hz=SOAK_RATE_HZ)
     full_v = session.bench.input_v_peak(1)
     for one in seconds:
         channel = one["channels"][0]
-        noise_v = 1e-5 * full_v * math.sqrt(19_980.0 / 24_000.0)
+        noise_v = 1e-5 * full_v * math.sqrt(7_980.0 / 8_000.0)
         assert channel["gain_db"] == pytest.approx(0.0, abs=1e-3)
-        # Bands of a sixth of an octave take out 1 % of the noise; its power is known to 1 % from 20,000 lines.
+        # Bands of a sixth of an octave take out 1 % of the noise; its power is known to 1.6 % from 8,000 lines.
         assert channel["remainder_db"] == pytest.approx(20.0 * math.log10(noise_v / channel["level_v_rms"]), abs=0.3)
         assert channel["null_db"] == pytest.approx(channel["remainder_db"], abs=0.3)
     # Its r.m.s. over the loop is what was asked for: 0.1 V of the louder channel; eight seconds of it scatter little.
@@ -159,8 +160,9 @@ def test_what_befalls_music_is_seen(tmp_path, music):
 
     def befalls(samples, frame, stream):
         samples = late(samples, frame, stream).copy()
-        if stream == SOAK_STREAM and frame > 14 * RATE_HZ:
-            samples *= 0.9  # −0.92 dB
+        if stream == SOAK_STREAM:
+            # −0.92 dB, so near a second's end that this one is no step yet.
+            samples[during(samples, frame, 14.45, 1e6)] *= 0.9
         return samples
 
     _, lines = soaked(tmp_path, seconds=16.0, sound=str(music), input_level="0.1 V", befalls=befalls)

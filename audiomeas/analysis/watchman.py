@@ -161,12 +161,15 @@ class Watchman:
         found = []
         if moment.over_range:
             found += self._once("over-range", "the card's input stands at its end code")
-        if self._place_jumped(moment):
+        jumped = self._place_jumped(moment)
+        if jumped:
             found.append(self._of("samples lost", self._jump_words))
         reference = self.reference("level_db")
         if reference is not None:
             if moment.lowest_db is not None and moment.lowest_db < -DROP_OUT_DB:
                 found += self._once("drop-out", f"{-moment.lowest_db:.1f} dB for a moment")
+            elif jumped and self._programme:
+                self._running["level_db"] = 0  # what stands in two places in one second has no gain to tell
             else:
                 found += self._step(moment, reference)
         found += self._rises(moment)

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from audiomeas.analysis.programme_second import CONTEXT_S
 from audiomeas.bench.live_output import live_transport
 from audiomeas.errors import DeviceError
+from audiomeas.interface.protocol import StreamFormat
 from audiomeas.interface.streaming import Heard, Ring, StreamingTransport, streamed
 from audiomeas.interface.transport import FEEDER_LATE_S, STOPPED_BY_INPUT, beyond_ceiling, interrupted
 from audiomeas.measurement.session import Session
@@ -217,9 +218,7 @@ def soak_stream(
         driven=channels,
         waits=not in_real_time,
     ) as played:
-        ring = None
-        if not sound.is_tone:
-            ring = Ring(round(HELD_S * form.sample_rate_hz), form.output_channels, "float32")
+        ring = None if sound.is_tone else _played_ring(form)
         kept = _Kept(played, ring)
         if not in_real_time:
             kept.may_go_to = round(_AHEAD_S * form.sample_rate_hz)
@@ -240,6 +239,16 @@ def soak_stream(
             finally:
                 transport.request_fade("ended")
                 kept.let_go_to(None)
+
+
+def _played_ring(form: StreamFormat) -> Ring:
+    return Ring(round(HELD_S * form.sample_rate_hz), form.output_channels, "float32")
+
+
+def held_rings(form: StreamFormat, sound: SoakSound) -> list[Ring]:
+    """Return rings as large as those that a stream of a sound holds."""
+    captured = Ring(round(HELD_S * form.sample_rate_hz), form.input_channels, form.sample_format)
+    return [captured] if sound.is_tone else [captured, _played_ring(form)]
 
 
 def _wait_for(filled: Callable[[], bool]) -> None:
