@@ -11,6 +11,7 @@ from audiomeas.diagnosis.picture import Case, Picture
 from audiomeas.diagnosis.received import separations
 from audiomeas.measurement.curves import number
 from audiomeas.measurement.result import ChannelResult
+from audiomeas.measurement.trade_limits import MONO_DB, SWAPPED_DB
 
 #: Units whose sound comes off a clock of their own.
 OWN_CLOCK = ("deck", "turntable", "tuner", "player")
@@ -18,7 +19,6 @@ _DOMINANT_DB, _HEARD_DB = 6.0, -70.0
 _TIMES = {1: "the mains", 2: "twice the mains"}
 _SNR_DB, _FOREST_LINES = 40.0, 5.0
 _FIRST_MULTIPLES = (1, 2, 3, 4)
-_SWAPPED_DB, _MONO_DB = 20.0, 3.0
 _CLOCK_PPM = 1.0
 #: So many crackles, and so far down: else it was not turned.
 _CRACKLES, _TURNED_DB = 2.5, -20.0
@@ -108,7 +108,7 @@ def _swapped(found: Evidence) -> Iterator[Case]:
             step="first look",
             channel=int(output),
         )
-        signs.append(above(fact, _SWAPPED_DB))
+        signs.append(above(fact, SWAPPED_DB))
     yield Case(tuple(signs))
 
 
@@ -126,7 +126,7 @@ def _inverted(found: Evidence) -> Iterator[Case]:
 
 def _mono(found: Evidence) -> Iterator[Case]:
     for pair in separations(found):
-        yield Case(tuple(below(fact, _MONO_DB) for fact in pair))
+        yield Case(tuple(below(fact, MONO_DB) for fact in pair))
 
 
 def _two_clocks(found: Evidence) -> Iterator[Case]:

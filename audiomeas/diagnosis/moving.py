@@ -12,9 +12,10 @@ from audiomeas.diagnosis.facts import Fact, above, below
 from audiomeas.diagnosis.picture import Case, Picture
 from audiomeas.measurement.curves import number
 from audiomeas.measurement.result import ChannelResult
+from audiomeas.measurement.trade_limits import DRAG_PERCENT
 
 _MOVES = ("deck", "turntable")
-_TAPE_PERCENT, _DISC_PERCENT, _DRAG_PERCENT = 0.5, 0.3, 0.5
+_TAPE_PERCENT, _DISC_PERCENT = 0.5, 0.3
 _LINE_PERCENT, _WITHIN_PERCENT = 0.03, 5.0
 #: What a record off its centre makes turns with the record, and a bearing's does not: their sum changes by so much.
 _TURNED_RATIO = 1.3
@@ -38,7 +39,7 @@ def _drag(found: Evidence) -> Iterator[Case]:
         end = one.fact(channel, "speed_end_percent", "speed at the end", "%")
         if drift is not None and begin is not None and end is not None:
             apart = end.less(begin, "speed from nominal, end against beginning").without_sign()
-            yield Case((above(drift.without_sign(), _DRAG_PERCENT), above(apart, _DRAG_PERCENT)))
+            yield Case((above(drift.without_sign(), DRAG_PERCENT), above(apart, DRAG_PERCENT)))
     yield from taped.drag(found)
 
 

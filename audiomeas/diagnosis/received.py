@@ -13,14 +13,19 @@ from audiomeas.diagnosis.shaping import swept_de_emphasis
 from audiomeas.measurement.curves import number
 from audiomeas.measurement.response_views import hertz
 from audiomeas.measurement.result import ChannelResult
+from audiomeas.measurement.trade_limits import (
+    DETECTOR_PERCENT,
+    DETECTOR_RATIO,
+    LOW_SEPARATION_DB,
+    MONO_DB,
+    WAYS_DIFFER_DB,
+)
 from audiomeas.units import amplitude_ratio_to_db
 
 _TUNERS = ("tuner", "receiver")
 #: A gain error of 0.5 dB in the difference leaves 30.8 dB, a phase of 10 degrees 42 dB (closed form).
-_SEPARATION_DB, _UNEVEN_DB, _USUAL_DB, _MONO_DB = 30.0, 6.0, 40.0, 3.0
-_DETECTOR_RATIO, _DETECTOR_APART_DB, _HARMONIC_DB = 5.0, (8.0, 13.0), -50.0
-#: What a good detector leaves at 100 % (common practice: 0.1 to 0.3 %).
-_DETECTOR_PERCENT = 0.3
+_USUAL_DB = 40.0
+_DETECTOR_APART_DB, _HARMONIC_DB = (8.0, 13.0), -50.0
 _PILOT_HZ, _PILOT_DB, _PILOT_WITHIN_PERCENT = (19_000.0, 38_000.0), -50.0, 0.1
 _NOTHING_DB = -200.0
 _RESIDUES = {"pilot_residue_db": "rest of the pilot", "subcarrier_residue_db": "rest of the subcarrier"}
@@ -36,11 +41,11 @@ _MUTED_DB = 10.0
 
 def _decoder(found: Evidence) -> Iterator[Case]:
     for first, second in separations(found):
-        there = [above(fact, _MONO_DB) for fact in (first, second)]
-        yield Case((*(below(fact, _SEPARATION_DB) for fact in (first, second)), *there))
+        there = [above(fact, MONO_DB) for fact in (first, second)]
+        yield Case((*(below(fact, LOW_SEPARATION_DB) for fact in (first, second)), *there))
         apart = first.less(second, f"{first.words}, one channel's over the other's").without_sign()
         worse = min(first, second, key=lambda fact: fact.value)
-        yield Case((above(apart, _UNEVEN_DB), below(worse, _USUAL_DB), *there))
+        yield Case((above(apart, WAYS_DIFFER_DB), below(worse, _USUAL_DB), *there))
 
 
 def separations(found: Evidence) -> Iterator[tuple[Fact, Fact]]:
@@ -68,13 +73,13 @@ def _detector(found: Evidence) -> Iterator[Case]:
         ratio = full.thd.over(part.thd, f"{full.thd.words}, times that at {part.at}")
         harmonics = [full.harmonics[order] for order in (2, 3) if order in full.harmonics]
         if ratio is not None and harmonics:
-            yield Case((above(ratio, _DETECTOR_RATIO), either(*(above(one, _HARMONIC_DB) for one in harmonics))))
+            yield Case((above(ratio, DETECTOR_RATIO), either(*(above(one, _HARMONIC_DB) for one in harmonics))))
     for one, channel in found.each("tuner"):
         whole = one.fact(channel, "thd_mono_percent", "harmonic distortion at 100 %, mono", "%")
         lower = one.fact(channel, "thd_low_percent", "harmonic distortion at less modulation", "%")
         ratio = None if whole is None or lower is None else whole.over(lower, f"{whole.words}, times that at less")
         if ratio is not None and whole is not None:
-            yield Case((above(ratio, _DETECTOR_RATIO), above(whole, _DETECTOR_PERCENT)))
+            yield Case((above(ratio, DETECTOR_RATIO), above(whole, DETECTOR_PERCENT)))
 
 
 def _pilot(found: Evidence) -> Iterator[Case]:

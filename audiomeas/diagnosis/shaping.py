@@ -13,6 +13,7 @@ from audiomeas.diagnosis.picture import Case, Picture
 from audiomeas.measurement.curves import number
 from audiomeas.measurement.response_views import hertz
 from audiomeas.measurement.result import ChannelResult
+from audiomeas.measurement.trade_limits import AZIMUTH_DEG, BIAS_DB, MAGNETISED_DB
 
 TAPE = ("deck",)
 _OFF_THE_ROAD = ("deck", "turntable", "tuner", "player")
@@ -31,9 +32,9 @@ _EMPHASIS_HZ, _EMPHASIS_DB, _EMPHASIS_BEGINS_DB = (10_000.0, 4_000.0), 2.0, 0.4
 #: 120 for 70 µs and the other way: 3.8 dB at 4 kHz, 4.4 dB at 10 kHz, against 315 Hz (closed form).
 _SHELF_REFERENCE_HZ, _SHELF_HZ, _SHELF_DB, _SHELF_RISE_DB = 315.0, (4_000.0, 8_000.0), 3.0, 1.5
 _GAP_HZ, _GAP_DB, _GAP_LOW_HZ = 12_500.0, -4.0, 315.0
-_AZIMUTH_HZ, _AZIMUTH_DEG, _AZIMUTH_DB = 10_000.0, 45.0, -1.0
-_BIAS_DB, _BIAS_RATIO = 2.0, 1.5
-_HISS_DB, _EVEN_DB = 2.0, -46.0
+_AZIMUTH_HZ, _AZIMUTH_DB = 10_000.0, -1.0
+_BIAS_RATIO = 1.5
+_HISS_DB = 2.0
 #: A pair of 50 and 15 µs that stays in: −7.6 dB at 10 kHz, −9.5 dB at 20 kHz (closed form).
 _STUCK_HZ, _STUCK_DB = (10_000.0, 5_000.0), (-5.0, -2.5)
 
@@ -217,7 +218,7 @@ def _azimuth(found: Evidence) -> Iterator[Case]:
     for one in found.of("response"):
         phase, both = _delay(one), _both(one, _AZIMUTH_HZ, _REFERENCE_HZ)
         if phase is not None and both is not None:
-            yield Case((above(phase, _AZIMUTH_DEG), either(*(below(fact, _AZIMUTH_DB) for fact in both))))
+            yield Case((above(phase, AZIMUTH_DEG), either(*(below(fact, _AZIMUTH_DB) for fact in both))))
 
 
 def _skewed(found: Evidence) -> Iterator[Case]:
@@ -236,7 +237,7 @@ def _wide_gap(found: Evidence) -> Iterator[Case]:
         low = _both(one, _GAP_LOW_HZ, _REFERENCE_HZ)
         if both is not None and low is not None and phase is not None:
             signs = [below(fact, _GAP_DB) for fact in both]
-            yield Case((*signs, *(above(fact, _LOW_DB) for fact in low), below(phase, _AZIMUTH_DEG)))
+            yield Case((*signs, *(above(fact, _LOW_DB) for fact in low), below(phase, AZIMUTH_DEG)))
 
 
 def _bias(found: Evidence) -> Iterator[Case]:
@@ -245,9 +246,9 @@ def _bias(found: Evidence) -> Iterator[Case]:
             treble = _against(one, channel, there, other, _AZIMUTH_HZ, _REFERENCE_HZ, whose)
             ratio = _distortion_ratio(found, channel.channel, whose)
             if treble is not None and ratio is not None:
-                up_and_bent = Case((above(treble, _BIAS_DB), above(ratio, _BIAS_RATIO)))
+                up_and_bent = Case((above(treble, BIAS_DB), above(ratio, _BIAS_RATIO)))
                 down = Case(
-                    (below(treble, -_BIAS_DB), either(above(ratio, _BIAS_RATIO), below(ratio, 1.0 / _BIAS_RATIO)))
+                    (below(treble, -BIAS_DB), either(above(ratio, _BIAS_RATIO), below(ratio, 1.0 / _BIAS_RATIO)))
                 )
                 yield up_and_bent if treble.value > 0.0 else down
 
@@ -274,7 +275,7 @@ def _magnetised(found: Evidence) -> Iterator[Case]:
                     yield Case(
                         (
                             above(first.less(second, f"{own.words}, over that of {whose}"), _HISS_DB),
-                            above(even, _EVEN_DB),
+                            above(even, MAGNETISED_DB),
                         )
                     )
 

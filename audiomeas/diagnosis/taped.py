@@ -11,11 +11,10 @@ from audiomeas.diagnosis.picture import Case, Picture
 from audiomeas.measurement.curves import number
 from audiomeas.measurement.response_views import hertz
 from audiomeas.measurement.result import ChannelResult
+from audiomeas.measurement.trade_limits import AZIMUTH_DEG, WANDER_DEG
 
 #: Phase between the tracks grows with frequency: the second tone, by its frequency, must say two thirds of the same.
-_AZIMUTH_DEG, _PART_OF_LINE = 45.0, 0.67
-#: Of a cassette at 10 kHz; two minutes of arc, 40 degrees, are the tape's own (common practice).
-_WANDER_DEG = 60.0
+_PART_OF_LINE = 0.67
 #: The span of a wander has no half-width of its own: noise of a usual tape moves it by less than this.
 _WANDER_HALF_DEG = 5.0
 _GAP_UM, _TREBLE_DB = 2.0, -4.0
@@ -32,7 +31,7 @@ def azimuth(found: Evidence) -> Iterator[Case]:
         row, share = rows
         half = number(row["uncertainty"].get("phase_deg"))
         second = one.told(channel.channel, _at("phase", row), abs(row["phase_deg"]), "°", half)
-        yield Case((above(phase.without_sign(), _AZIMUTH_DEG), above(second, _PART_OF_LINE * share * _AZIMUTH_DEG)))
+        yield Case((above(phase.without_sign(), AZIMUTH_DEG), above(second, _PART_OF_LINE * share * AZIMUTH_DEG)))
 
 
 def _wander(found: Evidence) -> Iterator[Case]:
@@ -44,7 +43,7 @@ def _wander(found: Evidence) -> Iterator[Case]:
         words = "span in which the phase at the highest tone wanders"
         most = one.told(channel.channel, words, wander_deg, "°", _WANDER_HALF_DEG)
         less = one.told(channel.channel, _at("span", row), float(row["wander_deg"]), "°", share * _WANDER_HALF_DEG)
-        yield Case((above(most, _WANDER_DEG), above(less, _PART_OF_LINE * share * _WANDER_DEG)))
+        yield Case((above(most, WANDER_DEG), above(less, _PART_OF_LINE * share * WANDER_DEG)))
 
 
 def _at(what: str, row: Mapping[str, Any]) -> str:

@@ -16,6 +16,7 @@ from audiomeas.measurement.listened import silence_of, start_option
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.result import result_of
+from audiomeas.measurement.trade_limits import MONO_DB, SWAPPED_DB
 
 if TYPE_CHECKING:
     from audiomeas.analysis.timebase import TimeBase
@@ -26,8 +27,6 @@ if TYPE_CHECKING:
     from audiomeas.stimulus import Silence
 
 _WORD = "disc"
-#: Two channels that differ by less where one alone plays are one (trade notes 4, row 41); swapped ones by more (39).
-_MONO_DB, _SWAPPED_DB = 3.0, 20.0
 #: Tracks of the disc by name: see `stimulus.disc`.
 _ONE_AFTER_THE_OTHER, _JITTER_TONE = "left-right", "jitter-tone"
 
@@ -174,9 +173,9 @@ def _channel_words(read: Read | None) -> list[str]:
         if not np.all(levels > 0.0):
             return []
         ratios_db.append(20.0 * float(np.log10(levels[channel - 1] / levels[2 - channel])))
-    if max(ratios_db) < -_SWAPPED_DB:
+    if max(ratios_db) < -SWAPPED_DB:
         return ["the channels are swapped: left plays on channel 2; check the cables, the figures stand as captured"]
-    if max(abs(ratio_db) for ratio_db in ratios_db) < _MONO_DB:
+    if max(abs(ratio_db) for ratio_db in ratios_db) < MONO_DB:
         return ["both channels carry the same: check for a mono switch, or one cable on both inputs"]
     return []
 

@@ -20,6 +20,7 @@ from audiomeas.measurement.scale_parts import between_parts
 from audiomeas.measurement.separation_views import QUANTITIES, charts, tables
 from audiomeas.measurement.steady import over_range_words
 from audiomeas.measurement.tone_values import tell_volts
+from audiomeas.measurement.trade_limits import WAYS_DIFFER_DB
 
 if TYPE_CHECKING:
     from audiomeas.analysis.separation import Coupling
@@ -28,8 +29,6 @@ if TYPE_CHECKING:
 
 #: The lowest separation is looked for where DIN 45500 asks for it.
 _BAND_HZ = (250.0, 10_000.0)
-#: Ways that differ by more are worth a word (trade notes, failure 34).
-_WAYS_DIFFER_DB = 6.0
 #: A capture that begins with a tone within this has perhaps missed one.
 _AT_ONCE_S = 0.5
 #: Of several takes the first is told that has this part of the longest one's length.
@@ -276,7 +275,7 @@ def _said_of_ways(tones: Sequence[_Tone]) -> list[str]:
         if left is None or right is None or not (left[1].heard and right[1].heard):
             continue
         apart_db = 20.0 * math.log10(abs(left[1].transfer) / abs(right[1].transfer))
-        if abs(apart_db) > _WAYS_DIFFER_DB:
+        if abs(apart_db) > WAYS_DIFFER_DB:
             said.append(f"{_hz(tone)} by {abs(apart_db):.1f} dB")
     if not said:
         return []

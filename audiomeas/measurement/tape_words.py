@@ -7,11 +7,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from audiomeas.measurement.tape_options import ELSEWHERE
+from audiomeas.measurement.trade_limits import BIAS_DB, DRAG_PERCENT, MAGNETISED_DB, WANDER_DEG
 
-#: Bias moves treble and third harmonic against each other (trade notes 4, row 27; 2.8 for what is usual at 0 dB).
-_BIAS_DB, _USUAL_H3_PERCENT, _LOW_H3_PERCENT = 2.0, 1.5, 0.75
-#: A head that is magnetised (row 26), one that is dirty (25), a tape that wanders (23), and one that drags (33).
-_MAGNETISED_DB, _UNSTEADY_DB, _WANDER_DEG, _DRAG_PERCENT = -46.0, 1.0, 60.0, 0.5
+#: Third harmonic at 0 dB that bias makes, or takes away (trade notes 4, row 27; 2.8 for what is usual).
+_USUAL_H3_PERCENT, _LOW_H3_PERCENT = 1.5, 0.75
+#: A head that is dirty (row 25).
+_UNSTEADY_DB = 1.0
 
 
 def words_of(values: Mapping[str, Any], bound: Mapping[str, str], *, recorded: str) -> list[str]:
@@ -28,7 +29,7 @@ def words_of(values: Mapping[str, Any], bound: Mapping[str, str], *, recorded: s
 
 
 def _of_wander(wander_deg: float | None) -> list[str]:
-    if wander_deg is None or not wander_deg > _WANDER_DEG:
+    if wander_deg is None or not wander_deg > WANDER_DEG:
         return []
     return [
         f"the phase between the tracks wanders by {wander_deg:.0f} degrees: consistent with a tape that is not guided "
@@ -40,7 +41,7 @@ def _of_second_harmonic(percent: float | None) -> list[str]:
     if percent is None or not percent > 0.0:
         return []
     level_db = 20.0 * math.log10(percent / 100.0)
-    if not level_db > _MAGNETISED_DB:
+    if not level_db > MAGNETISED_DB:
         return []
     return [
         f"the second harmonic lies at {level_db:.0f} dB: consistent with a magnetised head or tape path; "
@@ -58,7 +59,7 @@ def _of_unsteady_treble(unsteady_db: float | None) -> list[str]:
 
 
 def _of_drag(drift_percent: float | None) -> list[str]:
-    if drift_percent is None or not abs(drift_percent) > _DRAG_PERCENT:
+    if drift_percent is None or not abs(drift_percent) > DRAG_PERCENT:
         return []
     return [
         f"the speed changes by {drift_percent:+.2f} % over the side: consistent with drag or slip of the reels; check "
@@ -67,7 +68,7 @@ def _of_drag(drift_percent: float | None) -> list[str]:
 
 
 def _of_bias(treble_db: float, h3_percent: float) -> list[str]:
-    if abs(treble_db) <= _BIAS_DB:
+    if abs(treble_db) <= BIAS_DB:
         return []
     stands = f"10 kHz stands {treble_db:+.1f} dB against 1 kHz, with {h3_percent:.2g} % of third harmonic"
     if treble_db > 0.0 and h3_percent > _USUAL_H3_PERCENT:

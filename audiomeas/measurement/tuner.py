@@ -15,6 +15,13 @@ from audiomeas.measurement.listened import length_option, silence
 from audiomeas.measurement.played_bands import found_bands
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import over_range_words
+from audiomeas.measurement.trade_limits import (
+    DETECTOR_PERCENT,
+    DETECTOR_RATIO,
+    LOW_SEPARATION_DB,
+    MONO_DB,
+    WAYS_DIFFER_DB,
+)
 from audiomeas.measurement.tuner_read import AUDIO_HZ, HARMONICS_HZ, Read, read_state
 from audiomeas.measurement.tuner_states import (
     CONVENTIONS,
@@ -37,11 +44,7 @@ from audiomeas.measurement.tuner_views import CURVES, QUANTITIES, charts, tables
 if TYPE_CHECKING:
     from audiomeas.recording import Recording
 
-#: Failures 34, 35, 37 and 41 of the trade notes: separation that is low, ways that differ, and that is none; distortion
-#: that rises with modulation by more than this; a time constant that is another one.
-_LOW_DB, _WAYS_DIFFER_DB, _NONE_DB, _RISES = 30.0, 6.0, 3.0, 5.0
-#: Less distortion than this rises with modulation in every tuner (0.1 to 0.3 % are common practice).
-_LITTLE_PERCENT = 0.3
+#: A time constant that is another one (trade notes, failure 37).
 _OTHER_TIME = 0.2
 #: Of a pure second (third) harmonic distortion rises with the first (second) power of modulation: so much of that shows
 #: it, where it is less than the trade notes' factor.
@@ -204,7 +207,7 @@ def _said_of_sides(recording: Recording, states: States) -> list[str]:
     mono = [read.state.words for read in sent if read.alone is None]
     if mono:
         said.append(
-            f"no stereo at {', '.join(mono)}: the channels differ by less than {_NONE_DB:g} dB; consistent with a mono "
+            f"no stereo at {', '.join(mono)}: the channels differ by less than {MONO_DB:g} dB; consistent with a mono "
             "switch, a blend, muting, or a decoder that does not lock: check those, and the generator's pilot (8 to "
             "10 %, 19 kHz)"
         )
@@ -236,10 +239,10 @@ def _said_of_separation(channels: Sequence[ChannelResult]) -> list[str]:
         for channel in channels
         if channel.values["separation_db"] is not None and channel.bound.get("separation_db") is None
     ]
-    if len(known) < 2 or min(known) < _NONE_DB:
+    if len(known) < 2 or min(known) < MONO_DB:
         return []
     facts = f"separation at 1 kHz is {known[0]:.1f} dB and {known[1]:.1f} dB"
-    if abs(known[0] - known[1]) <= _WAYS_DIFFER_DB and min(known) >= _LOW_DB:
+    if abs(known[0] - known[1]) <= WAYS_DIFFER_DB and min(known) >= LOW_SEPARATION_DB:
         return []
     if min(known) < _BLENDED_DB:
         return [f"{facts}: consistent with a blend or a high-cut that is on; switch it off and capture again"]
@@ -249,14 +252,14 @@ def _said_of_separation(channels: Sequence[ChannelResult]) -> list[str]:
 def _said_of_distortion(channel: ChannelResult, states: States) -> list[str]:
     """Return what is said of distortion that rises with modulation (trade notes, failure 35)."""
     loud, low = (channel.values[key] for key in ("thd_mono_percent", "thd_low_percent"))
-    if not loud or not low or loud <= _LITTLE_PERCENT or states.mono is None or states.low is None:
+    if not loud or not low or loud <= DETECTOR_PERCENT or states.mono is None or states.low is None:
         return []
     found = states.mono.channel(channel.channel)
     rows = {row["order"]: row for row in (found.values["harmonics"] if found else ())}
     if 2 not in rows or 3 not in rows:
         return []
     order = 2 if rows[2]["level_db"] > rows[3]["level_db"] else 3
-    if loud / low <= min(_RISES, _OF_ITS_LAW * (100.0 / states.low.state.percent) ** (order - 1)):
+    if loud / low <= min(DETECTOR_RATIO, _OF_ITS_LAW * (100.0 / states.low.state.percent) ** (order - 1)):
         return []
     levels = [f"{'at most ' if row.get('bound') else ''}{row['level_db']:.0f} dB" for row in (rows[2], rows[3])]
     return [
