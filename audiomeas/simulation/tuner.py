@@ -147,7 +147,7 @@ def _programme(table: Table) -> tuple[GeneratorState, ...]:
         raise table.problem("programme", message)
     found = []
     for row in rows:
-        whole = isinstance(row, list) and len(row) == 4 and row[0] in STATES
+        whole = isinstance(row, list) and len(row) == 4 and row[0] in tuple(STATES)
         if not whole or any(isinstance(n, bool) or not isinstance(n, int | float) for n in row[1:]):
             raise table.problem("programme", message)
         kind, frequency_hz, percent, length_s = row

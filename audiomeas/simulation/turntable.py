@@ -222,7 +222,7 @@ def _programme(table: Table) -> tuple[PlayedBand, ...]:
         raise table.problem("programme", message)
     found = []
     for row in rows:
-        whole = isinstance(row, list) and len(row) == 5 and row[0] in STATES
+        whole = isinstance(row, list) and len(row) == 5 and row[0] in tuple(STATES)
         if not whole or any(isinstance(n, bool) or not isinstance(n, int | float) for n in row[1:]):
             raise table.problem("programme", message)
         kind, (from_hz, to_hz, velocity_cm_s, length_s) = row[0], (float(n) for n in row[1:])

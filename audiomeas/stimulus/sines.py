@@ -98,8 +98,11 @@ class Sine(JsonFacts):
 
 
 def _window_frames(frequency_hz: float, window_s: float, periods: int, sample_rate_hz: float) -> int:
-    """Return frames of a window that lasts window_s, or so many periods where these take longer."""
-    return max(round(window_s * sample_rate_hz), round(periods * sample_rate_hz / frequency_hz))
+    """Return frames of a window that lasts window_s, or so many periods where these take longer. Raises ValueError."""
+    of_periods = periods * sample_rate_hz / frequency_hz
+    if not math.isfinite(of_periods):
+        raise ValueError(f"{periods} periods of {frequency_hz:g} Hz never end: use a higher frequency")
+    return max(round(window_s * sample_rate_hz), round(of_periods))
 
 
 @dataclass(frozen=True, kw_only=True)
