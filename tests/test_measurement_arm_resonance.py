@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+from captures_in_volts import in_volts
 from click.testing import CliRunner
 from numpy.typing import NDArray
 from scipy.signal import bilinear, lfilter
@@ -19,7 +20,6 @@ from audiomeas.measurement import registry
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.result import Result
 from audiomeas.present.tables import render_table
-from audiomeas.recording import Recording
 
 ARM = registry.find("arm-resonance")
 #: Enough for what lies below 45 Hz.
@@ -58,13 +58,7 @@ def record(seconds: float = 15.0, from_hz: float = 25.0, to_hz: float = 4.0, see
 
 
 def analysed(volts: NDArray[np.float64], *, over_range: tuple[int, ...] = (), **options: Any) -> Result:
-    recording = Recording(
-        counts_fs=volts / np.sqrt(2.0),
-        sample_rate_hz=RATE_HZ,
-        channels=(1, 2),
-        v_rms_at_full_scale=(1.0, 1.0),
-        over_range=over_range,
-    )
+    recording = in_volts(volts, RATE_HZ, over_range=over_range)
     return ARM.analyse(recording, complete(ARM, options))
 
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+from captures_in_volts import in_volts
 from click.testing import CliRunner
 from numpy.typing import NDArray
 
@@ -28,9 +29,7 @@ SECONDS = 12.0
 LINES = ((1, 1e-3, 4e-4), (2, 2e-4, 2e-4), (3, 1e-4, 0.0))
 
 
-def capture(
-    *, at: float = 0.5, lines: tuple[tuple[int, float, float], ...] = LINES, seed: int = 1
-) -> NDArray[np.float64]:
+def capture(*, at: float = 0.5, lines: tuple[tuple[int, float, float], ...] = LINES) -> NDArray[np.float64]:
     """Return (frames, 2) in V, changed at a part of the time; the right channel hums half as much."""
     time_s = np.arange(round(SECONDS * RATE_HZ)) / RATE_HZ
     before = time_s < at * SECONDS
@@ -43,16 +42,7 @@ def capture(
 
 
 def recording(volts: NDArray[np.float64], **others: Any) -> Recording:
-    return Recording(
-        **{
-            "counts_fs": volts / np.sqrt(2.0),
-            "sample_rate_hz": RATE_HZ,
-            "channels": (1, 2),
-            "v_rms_at_full_scale": (1.0, 1.0),
-            "scale_uncertainty": (0.02, 0.02),
-            **others,
-        }
-    )
+    return in_volts(volts, RATE_HZ, **others)
 
 
 def analysed(volts: NDArray[np.float64], **options: Any) -> Result:

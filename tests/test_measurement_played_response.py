@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+from captures_in_volts import in_volts
 from click.testing import CliRunner
 from numpy.typing import NDArray
 from played_tones import PlayedTone, played
@@ -66,16 +67,7 @@ def spots(tones_hz: tuple[float, ...] = TONES_HZ) -> NDArray[np.float64]:
 
 
 def recording(volts: NDArray[np.float64], **others: Any) -> Recording:
-    return Recording(
-        **{
-            "counts_fs": volts / np.sqrt(2.0),
-            "sample_rate_hz": RATE_HZ,
-            "channels": (1, 2),
-            "v_rms_at_full_scale": (1.0, 1.0),
-            "scale_uncertainty": (0.02, 0.02),
-            **others,
-        }
-    )
+    return in_volts(volts, RATE_HZ, **others)
 
 
 def analysed(volts: NDArray[np.float64], **options: Any) -> Result:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+from captures_in_volts import in_volts
 from click.testing import CliRunner
 from numpy.typing import NDArray
 from played_tones import PlayedTone, played
@@ -33,14 +34,7 @@ SILENT_S, BAND_S = 14.0, 2.0
 
 
 def recording(volts: NDArray[np.float64], *, over_range: tuple[int, ...] = ()) -> Recording:
-    return Recording(
-        counts_fs=volts / np.sqrt(2.0),
-        sample_rate_hz=RATE_HZ,
-        channels=(1, 2),
-        v_rms_at_full_scale=(1.0, 1.0),
-        scale_uncertainty=(0.01, 0.01),
-        over_range=over_range,
-    )
+    return in_volts(volts, RATE_HZ, scale_uncertainty=(0.01, 0.01), over_range=over_range)
 
 
 def analysed(volts: NDArray[np.float64], **options: Any) -> Result:

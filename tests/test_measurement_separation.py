@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from captures_in_volts import in_volts
 from click.testing import CliRunner
 from numpy.typing import NDArray
 from played_tones import PlayedTone, one_side_after_the_other, played
@@ -18,7 +19,6 @@ from audiomeas.measurement import registry
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.result import Result
 from audiomeas.present.tables import render_table
-from audiomeas.recording import Recording
 
 SEPARATION = registry.find("separation")
 RATE_HZ = 44_100
@@ -29,13 +29,7 @@ NOISE_V_RMS, HUM_V = 3e-4, 1e-3
 
 
 def analysed(volts: NDArray[np.float64], **options: object) -> Result:
-    recording = Recording(
-        counts_fs=volts / np.sqrt(2.0),
-        sample_rate_hz=RATE_HZ,
-        channels=tuple(range(1, volts.shape[1] + 1)),
-        v_rms_at_full_scale=(1.0,) * volts.shape[1],
-        scale_uncertainty=(0.0,) * volts.shape[1],
-    )
+    recording = in_volts(volts, RATE_HZ, scale_uncertainty=(0.0,) * volts.shape[1])
     return SEPARATION.analyse(recording, complete(SEPARATION, options))
 
 
