@@ -206,6 +206,36 @@ def test_two_takes_the_wrong_tone_and_another_rate_are_said() -> None:
     assert wrong.channel(1).values["speed_error_percent"] is None
 
 
+MOST = ("level", "azimuth", "response")
+
+
+def test_a_speed_beyond_what_is_measured_is_told_as_it_is() -> None:
+    # A ladder in octaves has half of its tones in their order at twice its speed, too: neither is that a figure, nor
+    # are 6 % too much called twice (both were, once).
+    few = only(*MOST)
+    ladder = dataclasses.replace(
+        few,
+        parts=tuple(
+            dataclasses.replace(part, frequency_hz=63.0 * 2.0 ** (number - 5)) if part.name == "response" else part
+            for number, part in enumerate(few.parts)
+        ),
+    )
+    take = played(ladder, Deck(), RATE_HZ)
+    for ratio, words in ((1.06, "6.0 % fast"), (0.89, "11.0 % slow"), (2.0, "twice as high"), (0.5, "half as high")):
+        with pytest.raises(SignalError, match=words):
+            analysed(dataclasses.replace(take, sample_rate_hz=ratio * RATE_HZ), ladder)
+
+
+@pytest.mark.parametrize(("marks", "words"), [(False, "3 of the tape's tones come once more"), (True, "a mark stands")])
+def test_a_tape_that_was_begun_and_wound_back_is_said(marks: bool, words: str) -> None:
+    few = only("azimuth", marks=True) if marks else only(*MOST)
+    take = played(few, Deck(), RATE_HZ)
+    begun = take.counts_fs[: round((2.0 + few.parts[2].to_s + 0.5) * RATE_HZ)]
+    told = analysed(dataclasses.replace(take, counts_fs=np.concatenate([begun, take.counts_fs])), few)
+    assert any(words in line for line in said(told)), said(told)
+    assert all(row["begins_s"] is not None for row in told.conditions["parts"])
+
+
 # -- bought tapes ------------------------------------------------------------------------------------------------
 
 TAPE = """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -273,6 +274,8 @@ def test_a_file_that_is_no_side_is_refused(tmp_path):
     wavfile.write(path, 44_100, np.zeros((10, 3), np.int16))
     with pytest.raises(FileProblem, match="3 channels"):
         Deck(DeckModel(tape=path), RATE_HZ, np.random.SeedSequence(1))
+    with pytest.raises(FileProblem, match="simulated deck plays none, which was not found: write it with"):
+        Deck(DeckModel(tape=Path("none")), RATE_HZ, np.random.SeedSequence(1))
     path.write_text("no sound")
     with pytest.raises(FileProblem, match="no WAV"):
         Deck(DeckModel(tape=path), RATE_HZ, np.random.SeedSequence(1))

@@ -111,6 +111,9 @@ def test_a_disc_is_read_by_its_cue_sheet(tmp_path):
     (tmp_path / "a.wav").write_text("no sound")
     with pytest.raises(FileProblem, match="no WAV"):
         read_disc_audio(tmp_path)
+    # Its name stands in the unit's file: who runs the command has never typed it.
+    with pytest.raises(FileProblem, match=r"simulated player plays .*none, which was not found: write it with"):
+        read_disc_audio(tmp_path / "none")
     (tmp_path / "a.wav").unlink()
     with pytest.raises(FileProblem, match="not found"):
         read_disc_audio(tmp_path)

@@ -9,15 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
 from audiomeas.measurement.pieces import cut_out
-from audiomeas.measurement.tape_media import ERASED, SPEED
+from audiomeas.measurement.tape_media import ERASED, SPEED, TapePart, TapeSide
 from audiomeas.recording import Recording
 from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
 
 if TYPE_CHECKING:
     from audiomeas.analysis.marks import Mark
     from audiomeas.analysis.tape_course import Placed, ToneCourse, Wanted
-    from audiomeas.measurement.pieces import cut_out
-from audiomeas.measurement.tape_media import TapePart, TapeSide
 
 #: A capture is read in blocks of so many frames.
 _BLOCK_FRAMES = 1 << 16
@@ -25,6 +23,10 @@ _BLOCK_FRAMES = 1 << 16
 MOST_S = 120.0
 #: With fewer of the parts than this it is another tape.
 _LEAST_SHARE = 0.3
+#: So many of them, once more and in their order, are no chance: the tape was begun twice.
+_BEGUN_AGAIN = 3
+#: With more than this nobody asks whether it runs at another speed; there, so many times more of them must be.
+_SURE_SHARE, _MANY_MORE = 0.75, 1.25
 #: Ratios at which a tape's tones may lie when the file's rate is not that of its samples, or the deck runs otherwise.
 _OTHER_SPEEDS = (
     (48.0 / 44.1, "as if 44.1 kHz were called 48 kHz (or 88.2 kHz 96 kHz)"),
@@ -32,6 +34,10 @@ _OTHER_SPEEDS = (
     (2.0, "twice as high: the deck runs at twice the tape's speed, or the file's rate is wrong"),
     (0.5, "half as high: the deck runs at half the tape's speed, or the file's rate is wrong"),
 )
+#: How close a capture's speed must lie to one of these: a deck that is set by hand may come near by chance.
+_OTHER_SPEED_NEAR = 0.01
+#: Ratios that are tried too: with 3.5 % beside each from 13 % slow to 16 % fast, as far as decks are set by hand.
+_BESIDE = (0.9, 0.95, 1.06, 1.12)
 #: A look at this share of a part's time shows what plays there instead.
 _INSTEAD_SHARE = 0.5
 
@@ -66,9 +72,7 @@ def find_parts(recording: Recording, side: TapeSide) -> Found:
     completed = _completed(recording)
     wanted = _wanted(side)
     placed, words, by_marks = _placed(course, marks, side, wanted, recording.sample_rate_hz)
-    least = max(1, round(_LEAST_SHARE * sum(bool(one.tones_hz) for one in wanted)))
-    if sum(place is not None and bool(one.tones_hz) for place, one in zip(placed.places, wanted, strict=True)) < least:
-        raise SignalError(_nothing_words(course, wanted, side))
+    _refuse_another(course, wanted, placed, side)
     words += _missing_words(course, placed, side)
     if len(recording.channels) == 1:
         words.append("one channel was captured: azimuth, balance and separation are not told")
@@ -128,17 +132,39 @@ def _placed(
         first, last = (mark.frame / rate_hz for mark in pairs[0].marks)
         per_second = (last - first) / (after_s - before_s)
         placed = by_marks(course, wanted, first_s=first - per_second * before_s, per_second=per_second)
-        return placed, _again_words(len(wanted) * (len(pairs) - 1), len(wanted)), True
+        again = _again_words(len(wanted) * (len(pairs) - 1), len(wanted))
+        alone = [
+            mark.frame / rate_hz
+            for mark in marks
+            if not pairs[0].marks[0].frame <= mark.frame <= pairs[-1].marks[-1].frame
+        ]
+        return placed, [*again, *_alone_words(alone)], True
     placed = by_order(course, wanted)
     return placed, [_marks_words(marks, rate_hz), *_again_words(placed.again, len(wanted))], False
 
 
 def _again_words(again: int, parts: int) -> list[str]:
     """Return what is to be said of a capture that holds more than one play. again : parts that come once more."""
-    if again < _LEAST_SHARE * parts:
+    if again > 0 and again >= _LEAST_SHARE * parts:
+        return [
+            "the tape plays more than once in this capture: one of its takes is told; cut the file to one, or capture "
+            "one"
+        ]
+    if again >= _BEGUN_AGAIN:
+        return [
+            f"{again} of the tape's tones come once more, in their order: was it begun, stopped and wound back? The "
+            "take that holds the most is told; capture one alone where it matters"
+        ]
+    return []
+
+
+def _alone_words(alone_s: Sequence[float]) -> list[str]:
+    """Return what is to be said of marks outside the side that is told. alone_s : where they stand."""
+    if not alone_s:
         return []
     return [
-        "the tape plays more than once in this capture: one of its takes is told; cut the file to one, or capture one"
+        f"a mark stands outside the side that is told (at {', '.join(f'{at:.1f} s' for at in alone_s[:4])}): was the "
+        "tape begun, stopped and wound back? Capture one play alone where it matters"
     ]
 
 
@@ -197,18 +223,48 @@ def _named(part: TapePart) -> str:
     return f"{part.name} {part.frequency_hz:g} Hz at {part.level_db:g} dB"
 
 
-def _nothing_words(course: ToneCourse, wanted: Sequence[Wanted], side: TapeSide) -> str:
+def _refuse_another(course: ToneCourse, wanted: Sequence[Wanted], placed: Placed, side: TapeSide) -> None:
+    """Raise SignalError where hardly any tone is there, or many more are at another speed.
+
+    A ladder in octaves that runs at twice its speed has half of its tones in their order, each of them another one.
+    """
+    tones = sum(bool(one.tones_hz) for one in wanted)
+    here = _tones_found(placed, wanted)
+    if here >= _SURE_SHARE * tones:
+        return
+    tried = [(_placed_at(course, wanted, ratio), ratio) for ratio in (*dict(_OTHER_SPEEDS), *_BESIDE)]
+    there, ratio = max(tried, key=lambda one: _tones_found(one[0], wanted))
+    most = _tones_found(there, wanted)
+    if most > 0.5 * tones and most > _MANY_MORE * here:
+        raise SignalError(f"the tones of {side.name} are there, but {_speed_words(ratio * (1.0 + there.speed))}")
+    if here < max(1, round(_LEAST_SHARE * tones)):
+        raise SignalError(
+            f"{side.name} is not in this capture: hardly any of its tones comes in its order, within 3.5 % of its "
+            "speed; is it this tape, this side, and whole?"
+        )
+
+
+def _tones_found(placed: Placed, wanted: Sequence[Wanted]) -> int:
+    return sum(place is not None and bool(one.tones_hz) for place, one in zip(placed.places, wanted, strict=True))
+
+
+def _placed_at(course: ToneCourse, wanted: Sequence[Wanted], ratio: float) -> Placed:
+    """Return where parts stand that are played at `ratio` of their speed."""
     from audiomeas.analysis.tape_course import by_order
 
+    moved = [
+        dataclasses.replace(
+            one, tones_hz=tuple(ratio * hz for hz in one.tones_hz), from_s=one.from_s / ratio, to_s=one.to_s / ratio
+        )
+        for one in wanted
+    ]
+    return by_order(course, moved)
+
+
+def _speed_words(speed: float) -> str:
+    """Return what is consistent with a tape's tones at `speed` times their frequencies, and what to do."""
     for ratio, words in _OTHER_SPEEDS:
-        moved = [
-            dataclasses.replace(one, tones_hz=tuple(ratio * hz for hz in one.tones_hz), from_s=at[0], to_s=at[1])
-            for one in wanted
-            for at in [(one.from_s / ratio, one.to_s / ratio)]
-        ]
-        if by_order(course, moved).found > 0.5 * len(wanted):
-            return f"the tones of {side.name} are there, but {words}; set it right, and capture again"
-    return (
-        f"{side.name} is not in this capture: hardly any of its tones comes in its order, within 3.5 % of its speed; "
-        "is it this tape, this side, and whole?"
-    )
+        if abs(speed / ratio - 1.0) < _OTHER_SPEED_NEAR:
+            return f"{words}; set it right, and capture again"
+    much = f"{abs(100.0 * (speed - 1.0)):.1f} % {'fast' if speed > 1.0 else 'slow'}"
+    return f"{much}, too far off to be measured: set the deck's speed (pitch control?), and capture again"

@@ -24,7 +24,7 @@ from audiomeas.simulation.filters import (
 from audiomeas.simulation.medium import DROPPED
 from audiomeas.simulation.noise import WhiteNoise
 from audiomeas.simulation.resampling import Oversampler
-from audiomeas.simulation.wav import read_wav
+from audiomeas.simulation.wav import read_wav, require_medium
 
 FloatArray = NDArray[np.float64]
 
@@ -67,6 +67,7 @@ class Side:
     def __init__(self, model: DeckModel) -> None:
         if model.tape is None:
             raise ValueError("three heads replay no file")
+        require_medium(model.tape, "deck", "generate tape-side")
         self.rate_hz, self._samples = read_wav(model.tape)
         if self._samples.shape[1] > _CHANNELS:
             raise FileProblem(f"{model.tape} has {self._samples.shape[1]} channels: a tape's side has one or two")

@@ -29,7 +29,7 @@ from audiomeas.errors import FileProblem
 from audiomeas.files import read_text
 from audiomeas.simulation.between import TAPS, between
 from audiomeas.simulation.filters import AnalogNetwork
-from audiomeas.simulation.wav import read_wav
+from audiomeas.simulation.wav import read_wav, require_medium
 from audiomeas.tomlfile import Table
 
 FloatArray = NDArray[np.float64]
@@ -102,6 +102,7 @@ class DiscAudio:
 
 def read_disc_audio(folder: Path) -> DiscAudio:
     """Read a disc's tracks as its cue sheet lists them. Raises FileProblem."""
+    require_medium(folder, "player", "generate disc")
     sheet = folder / "disc.cue"
     parts = re.split(r"^FILE ", read_text(sheet), flags=re.MULTILINE)[1:]
     if not parts:

@@ -14,6 +14,18 @@ from audiomeas.errors import FileProblem
 from audiomeas.files import translated
 
 
+def require_medium(path: Path, machine: str, writes: str) -> None:
+    """Refuse a medium that is not there. machine : that plays it.   writes : the command that makes one.
+
+    Raises FileProblem: its name stands in the unit's file, not in the command that was typed.
+    """
+    if not path.exists():
+        raise FileProblem(
+            f"the simulated {machine} plays {path}, which was not found: write it with `audiomeas {writes} {path}`, or "
+            "name another one in the unit's file"
+        )
+
+
 def read_wav(path: Path) -> tuple[float, NDArray[Any]]:
     """Return rate and samples, (frames, channels), as scipy holds them (24 bit as the upper ones of 32).
 
