@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar, Protocol, Self, runtime_checkable
 
@@ -11,6 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
+
+#: Frames that are made at a time of what is long.
+BLOCK_FRAMES = 1 << 17
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,9 +68,10 @@ class Stimulus(Protocol):
         """Largest r.m.s. voltage of any steady part."""
         ...
 
-    def samples_v(self) -> FloatArray:
+    def samples_v(self, span: range | None = None) -> FloatArray:
         """Return one channel's samples, (frames,), in volts. All driven channels play the same.
 
+        span : the frames that are asked for, without a step; None: all. They are the same in any span, bit for bit.
         A stimulus whose channels differ is a `PlaysPerChannel` too; here it gives its first driven channel.
         """
         ...
@@ -90,8 +94,8 @@ class Stimulus(Protocol):
 class PlaysPerChannel(Protocol):
     """What a stimulus has beside the rest when its driven channels play different samples."""
 
-    def channel_samples_v(self, channel: int) -> FloatArray:
-        """Return the samples of one driven channel (1-based), (frames,), in volts."""
+    def channel_samples_v(self, channel: int, span: range | None = None) -> FloatArray:
+        """Return the samples of one driven channel (1-based), (frames,), in volts; span as in `samples_v`."""
         ...
 
 
@@ -119,11 +123,35 @@ class StatesMarkers(Protocol):
         ...
 
 
-def played_samples_v(stimulus: Stimulus) -> FloatArray:
-    """Return what is played: (frames,) when all driven channels play the same, else (frames, driven channels)."""
+def played_samples_v(stimulus: Stimulus, span: range | None = None) -> FloatArray:
+    """Return what is played: (frames,) when all driven channels play the same, else (frames, driven channels).
+
+    span : the frames that are asked for; None: all.
+    """
     if isinstance(stimulus, PlaysPerChannel):
-        return np.stack([stimulus.channel_samples_v(channel) for channel in stimulus.driven_channels], axis=1)
-    return stimulus.samples_v()
+        return np.stack([stimulus.channel_samples_v(channel, span) for channel in stimulus.driven_channels], axis=1)
+    return stimulus.samples_v(span)
+
+
+def spans(frames: int, block_frames: int = BLOCK_FRAMES) -> Iterator[range]:
+    """Yield the spans, one after the other, that so many frames are made in."""
+    for first in range(0, frames, block_frames):
+        yield range(first, min(first + block_frames, frames))
+
+
+def joined(
+    parts: Iterable[tuple[int, int, Callable[[range], FloatArray]]], span: range, columns: tuple[int, ...] = ()
+) -> FloatArray:
+    """Return a span of what is made of parts, (frames, *columns), with zeros between them.
+
+    parts : first frame and length of each, and what makes a span of it, counted from its own first frame.
+    """
+    samples = np.zeros((len(span), *columns))
+    for first, frames, make in parts:
+        start, stop = max(first, span.start), min(first + frames, span.stop)
+        if start < stop:
+            samples[start - span.start : stop - span.start] = make(range(start - first, stop - first))
+    return samples
 
 
 class JsonFacts:
@@ -149,19 +177,43 @@ def _with(kind: type[list[Any]] | type[tuple[Any, ...]], value: Any) -> Any:
     return kind(_with(kind, item) for item in value) if isinstance(value, (list, tuple)) else value
 
 
-def raised_cosine_ramp(frames: int) -> FloatArray:
-    """Return the rising half of a raised cosine, (frames,): from just above 0 to just below 1, without a step."""
-    return 0.5 * (1.0 - np.cos(np.pi * (np.arange(frames) + 0.5) / max(frames, 1)))
+def raised_cosine_ramp(frames: int, span: range | None = None) -> FloatArray:
+    """Return the rising half of a raised cosine, (frames,): from just above 0 to just below 1, without a step.
+
+    span : the frames of it that are asked for; None: all.
+    """
+    wanted = range(frames) if span is None else span
+    return np.asarray(0.5 * (1.0 - np.cos(np.pi * (np.arange(wanted.start, wanted.stop) + 0.5) / max(frames, 1))))
 
 
-def apply_ramps(samples: FloatArray, ramp_frames: int) -> FloatArray:
-    """Return the samples with a raised-cosine rise at the start and fall at the end (a new array)."""
-    ramped = samples.copy()
-    ramp = raised_cosine_ramp(min(ramp_frames, len(samples) // 2))
-    if len(ramp):
-        ramped[: len(ramp)] *= ramp
-        ramped[-len(ramp) :] *= ramp[::-1]
+def apply_ramps(
+    samples: FloatArray, ramp_frames: int, *, span: range | None = None, frames: int | None = None
+) -> FloatArray:
+    """Return the samples with a raised-cosine rise at the start and fall at the end (a new array).
+
+    span : which of so many frames the samples are; None: they are the whole.
+    """
+    frames = len(samples) if frames is None else frames
+    span = range(frames) if span is None else span
+    ramped, ramp_frames = samples.copy(), min(ramp_frames, frames // 2)
+    rise(ramped, ramp_frames, span)
+    fall(ramped, ramp_frames, span, frames)
     return ramped
+
+
+def rise(samples: FloatArray, ramp_frames: int, span: range) -> None:
+    """Let a span of something rise over its first ramp_frames frames, in place."""
+    stop = min(span.stop, ramp_frames)
+    if span.start < stop:
+        samples[: stop - span.start] *= raised_cosine_ramp(ramp_frames, range(span.start, stop))
+
+
+def fall(samples: FloatArray, ramp_frames: int, span: range, frames: int) -> None:
+    """Let a span of so many frames fall over their last ramp_frames, in place."""
+    start = max(span.start, frames - ramp_frames)
+    if start < span.stop:
+        ramp = raised_cosine_ramp(ramp_frames, range(frames - span.stop, frames - start))
+        samples[start - span.start :] *= ramp[::-1]
 
 
 def turned_rad(frequency_hz: float, frames: int, sample_rate_hz: float, *, from_frame: int = 0) -> FloatArray:

@@ -7,13 +7,13 @@ are one series: its samples are those of its bursts, end to end, so that one ana
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar, Self
 
 import numpy as np
 
-from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone, turned_rad
+from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone, joined, turned_rad
 from audiomeas.stimulus.sines import bin_centred_hz
 from audiomeas.units import SQRT2, db_to_amplitude_ratio
 
@@ -168,24 +168,29 @@ class BurstSeries(JsonFacts):
         """Peak voltage of the markers around it."""
         return self.peak_v if self.markers_v is None else self.markers_v
 
-    def samples_v(self) -> FloatArray:
-        """Return the first driven channel's samples, (frames,), in volts."""
-        return self.channel_samples_v(self.driven_channels[0])
+    def samples_v(self, span: range | None = None) -> FloatArray:
+        """Return the first driven channel's samples, (frames,), in volts; of a span where one is asked for."""
+        return self.channel_samples_v(self.driven_channels[0], span)
 
-    def channel_samples_v(self, channel: int) -> FloatArray:
-        """Return the samples of one driven channel, (frames,), in volts."""
+    def channel_samples_v(self, channel: int, span: range | None = None) -> FloatArray:
+        """Return the samples of one driven channel, (frames,), in volts; of a span where one is asked for."""
         column = self.driven_channels.index(channel)
-        return np.concatenate(
-            [SQRT2 * levels[column] * self._shape(burst) for burst, levels in enumerate(self.levels_v_rms)]
-        )
 
-    def _shape(self, burst: int) -> FloatArray:
-        """Return a burst of peak 1 with its quiet tone and silence."""
-        loud, quiet, mute = self._lengths(burst)
-        level = np.concatenate([np.ones(loud), np.full(quiet, db_to_amplitude_ratio(-QUIET_BELOW_DB))])
-        level = apply_ramps(level, round(RAMP_S * self.sample_rate_hz))
-        tone = np.sin(turned_rad(self.frequency_hz, loud + quiet, self.sample_rate_hz))
-        return np.concatenate([level * tone, np.zeros(mute)])
+        def burst(number: int) -> tuple[int, int, Callable[[range], FloatArray]]:
+            loud, quiet, _ = self._lengths(number)
+            peak_v = SQRT2 * self.levels_v_rms[number][column]
+            return self.start(number), loud + quiet, lambda part: peak_v * self._shape(number, part)
+
+        numbers = range(len(self.levels_v_rms))
+        return joined(map(burst, numbers), range(self.frames) if span is None else span)
+
+    def _shape(self, burst: int, span: range) -> FloatArray:
+        """Return a span of a burst of peak 1 with its quiet tone."""
+        loud, quiet, _ = self._lengths(burst)
+        level = np.where(np.arange(span.start, span.stop) < loud, 1.0, db_to_amplitude_ratio(-QUIET_BELOW_DB))
+        level = apply_ramps(level, round(RAMP_S * self.sample_rate_hz), span=span, frames=loud + quiet)
+        turned = turned_rad(self.frequency_hz, len(span), self.sample_rate_hz, from_frame=span.start)
+        return np.asarray(level * np.sin(turned))
 
     def windows(self) -> tuple[Window, ...]:
         """Return the steady part of each burst, and of its quiet tone; with the level of the loudest channel."""

@@ -14,12 +14,22 @@ from audiomeas.stimulus.base import FloatArray
 _SEED = 468
 
 
-def triangular_dither(frames: int, channels: int, *, series: int | None = None) -> FloatArray:
+def triangular_dither(
+    frames: int, channels: int, *, series: int | None = None, span: range | None = None
+) -> FloatArray:
     """Return dither in steps of the samples, (frames, channels), between −1 and 1, other for each channel.
 
-    series : whole numbers give other dither each (the tracks of a disc).
+    series : whole numbers give other dither each (the tracks of a disc).   span : the frames that are asked for;
+    None: all.
     """
-    generator = np.random.default_rng(_SEED if series is None else (_SEED, series))
-    first = generator.random((frames, channels))
-    first -= generator.random((frames, channels))
+    span = range(frames) if span is None else span
+
+    def uniform(skipped_frames: int) -> FloatArray:
+        generator = np.random.PCG64(_SEED if series is None else (_SEED, series))
+        generator.advance(skipped_frames * channels)
+        return np.random.Generator(generator).random((len(span), channels))
+
+    # The whole is two series of numbers, one after the other.
+    first = uniform(span.start)
+    first -= uniform(frames + span.start)
     return first

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, ClassVar, Self
 
 import numpy as np
@@ -131,19 +132,28 @@ class Multitone(Steady):
         """Return peak over r.m.s. of a driven channel (a sine has 1.414)."""
         return self.peak_v / self.channel_rms_v(channel)
 
-    def samples_v(self) -> FloatArray:
-        """Return the samples of the first driven channel, (frames,), in volts."""
-        return self.channel_samples_v(self.driven_channels[0])
+    def samples_v(self, span: range | None = None) -> FloatArray:
+        """Return the samples of the first driven channel, (frames,), in volts; of a span where one is asked for."""
+        return self.channel_samples_v(self.driven_channels[0], span)
 
-    def channel_samples_v(self, channel: int) -> FloatArray:
+    def channel_samples_v(self, channel: int, span: range | None = None) -> FloatArray:
         """Return the samples of one driven channel, (frames,), in volts. Raises ValueError for any other."""
+        span = range(self.frames) if span is None else span
         at = self._set(channel)
+        place = np.arange(span.start, span.stop) - self._lead_frames
+        samples = self._periods_v[at][place % self.window_frames]
+        samples /= self.unit_peaks[at]
+        return apply_ramps(samples, self._ramp_frames, span=span, frames=self.frames)
+
+    @cached_property
+    def _periods_v(self) -> tuple[FloatArray, ...]:
+        """One window of each driven channel, (window_frames,), before its peak is set."""
+        return tuple(self._period_v(at) for at in range(len(self.tones_hz)))
+
+    def _period_v(self, at: int) -> FloatArray:
         spectrum = np.zeros(self.window_frames // 2 + 1, dtype=np.complex128)
         spectrum[self._bins(self.tones_hz[at])] = np.exp(1j * np.radians(self.phases_deg[at]))
-        period = np.fft.irfft(spectrum, self.window_frames) * (self.window_frames / 2 * self.peak_v)
-        samples = period[np.arange(-self._lead_frames, self.frames - self._lead_frames) % len(period)]
-        samples /= self.unit_peaks[at]
-        return apply_ramps(samples, self._ramp_frames)
+        return np.asarray(np.fft.irfft(spectrum, self.window_frames) * (self.window_frames / 2 * self.peak_v))
 
 
 def interleaved_bins(tones: int, sets: int, low_hz: float, high_hz: float, bin_hz: float) -> list[list[int]]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from abc import abstractmethod
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, ClassVar, Self
@@ -17,7 +18,7 @@ from typing import Any, ClassVar, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, checked_tone, raised_cosine_ramp
+from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, checked_tone, joined, raised_cosine_ramp
 from audiomeas.stimulus.tones import SQUARE_EDGE
 from audiomeas.units import SQRT2, db_to_amplitude_ratio
 
@@ -125,13 +126,17 @@ class PeriodicWave(JsonFacts):
         """Length, ramps included."""
         return 2 * (self._lead_frames + self.window_frames) + self._ramp_frames
 
-    def samples_v(self) -> FloatArray:
-        """Return one channel's samples, (frames,), in volts."""
-        part = _rendered(self._part_periods * self.orders, self.lines_v, self._part_frames)
+    def samples_v(self, span: range | None = None) -> FloatArray:
+        """Return one channel's samples, (frames,), in volts; of a span of them alone where one is asked for."""
+        span = range(self.frames) if span is None else span
         # Begun so that both windows begin a period.
         quiet, _ = self.windows()
-        place = (np.arange(self.frames) - quiet.start) % self._part_frames
-        return np.asarray(part[place] * self._envelope())
+        place = (np.arange(span.start, span.stop) - quiet.start) % self._part_frames
+        return np.asarray(self._part_v[place] * self._envelope(span))
+
+    @cached_property
+    def _part_v(self) -> FloatArray:
+        return _rendered(self._part_periods * self.orders, self.lines_v, self._part_frames)
 
     def windows(self) -> tuple[Window, ...]:
         """Return the quiet window and the loud one."""
@@ -143,13 +148,27 @@ class PeriodicWave(JsonFacts):
             for start, ratio in ((first, self.quiet_ratio), (first + between, 1.0))
         )
 
-    def _envelope(self) -> FloatArray:
-        ramp = raised_cosine_ramp(self._ramp_frames)
+    def _envelope(self, span: range) -> FloatArray:
+        ramp, low = raised_cosine_ramp(self._ramp_frames), self.quiet_ratio
         flat = self._lead_frames - self._ramp_frames + self.window_frames
-        low = self.quiet_ratio
-        return np.concatenate(
-            [low * ramp, np.full(flat, low), low + (1.0 - low) * ramp, np.ones(flat), ramp[::-1]]
-        )  # fmt: skip
+        second = len(ramp) + flat
+
+        def ramped(from_level: float, to_level: float) -> Callable[[range], FloatArray]:
+            return lambda part: from_level + (to_level - from_level) * ramp[part.start : part.stop]
+
+        def level(level: float) -> Callable[[range], FloatArray]:
+            return lambda part: np.full(len(part), level)
+
+        return joined(
+            (
+                (0, len(ramp), ramped(0.0, low)),
+                (len(ramp), flat, level(low)),
+                (second, len(ramp), ramped(low, 1.0)),
+                (second + len(ramp), flat, level(1.0)),
+                (2 * second, len(ramp), lambda part: ramp[::-1][part.start : part.stop]),
+            ),
+            span,
+        )
 
     @property
     def _part_frames(self) -> int:

@@ -6,13 +6,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
 
-from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone, turned_rad
+from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone, joined, turned_rad
 from audiomeas.units import SQRT2, db_to_amplitude_ratio
 
 #: Of one swell, of the whole round, and of the level in between.
@@ -96,14 +96,20 @@ class PulsedTone(JsonFacts):
         stop = number * self._each_frames + self.rounds * self._frames_of(ROUND_S)
         return stop - self._frames_of(SWELL_S), stop
 
-    def samples_v(self) -> FloatArray:
-        """Return the first driven channel's samples, (frames,), in volts."""
-        return self.channel_samples_v(self.driven_channels[0])
+    def samples_v(self, span: range | None = None) -> FloatArray:
+        """Return the first driven channel's samples, (frames,), in volts; of a span where one is asked for."""
+        return self.channel_samples_v(self.driven_channels[0], span)
 
-    def channel_samples_v(self, channel: int) -> FloatArray:
-        """Return the samples of one driven channel, (frames,), in volts."""
+    def channel_samples_v(self, channel: int, span: range | None = None) -> FloatArray:
+        """Return the samples of one driven channel, (frames,), in volts; of a span where one is asked for."""
         column, shape = self.driven_channels.index(channel), self._shape()
-        return np.concatenate([SQRT2 * levels[column] * shape for levels in self.levels_v_rms])
+
+        def swells(number: int) -> tuple[int, int, Callable[[range], FloatArray]]:
+            peak_v = SQRT2 * self.levels_v_rms[number][column]
+            return number * len(shape), len(shape), lambda part: peak_v * shape[part.start : part.stop]
+
+        numbers = range(len(self.levels_v_rms))
+        return joined(map(swells, numbers), range(self.frames) if span is None else span)
 
     def _shape(self) -> FloatArray:
         """Return all rounds of a level of peak 1."""

@@ -5,9 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
-import numpy as np
-
-from audiomeas.stimulus.base import FloatArray, Window
+from audiomeas.stimulus.base import FloatArray, Window, joined
 from audiomeas.stimulus.sweep_series import SweepSeries
 
 #: All of them together last no longer: a capture must fit into memory.
@@ -37,13 +35,11 @@ class RepeatedSweeps(SweepSeries):
         """Length, gaps included."""
         return (self.count - 1) * self.period_frames + self.sweep.frames
 
-    def samples_v(self) -> FloatArray:
-        """Return one channel's samples, (frames,), in volts."""
-        one = self.sweep.samples_v()
-        samples = np.zeros(self.frames)
-        for number in range(self.count):
-            samples[number * self.period_frames :][: len(one)] = one
-        return samples
+    def samples_v(self, span: range | None = None) -> FloatArray:
+        """Return one channel's samples, (frames,), in volts; of a span of them alone where one is asked for."""
+        one = self.sweep
+        sweeps = ((number * self.period_frames, one.frames, one.samples_v) for number in range(self.count))
+        return joined(sweeps, range(self.frames) if span is None else span)
 
     def windows(self) -> tuple[Window, ...]:
         """Return the sweeps, in order."""

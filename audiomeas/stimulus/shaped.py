@@ -14,7 +14,7 @@ from typing import Any, ClassVar, Self
 
 import numpy as np
 
-from audiomeas.stimulus.base import FloatArray
+from audiomeas.stimulus.base import FloatArray, spans
 from audiomeas.stimulus.sweep import Sweep
 
 
@@ -75,9 +75,10 @@ class ShapedSweep(Sweep):
         """The r.m.s. voltage at the reference frequency."""
         return float(self.level_at_hz(np.array([self.reference_hz]))[0])
 
-    def samples_v(self) -> FloatArray:
-        """Return one channel's samples, (frames,), in volts."""
-        return super().samples_v() * self.relative_level(self._frequencies_hz())
+    def samples_v(self, span: range | None = None) -> FloatArray:
+        """Return one channel's samples, (frames,), in volts; of a span of them alone where one is asked for."""
+        span = range(self.frames) if span is None else span
+        return super().samples_v(span) * self.relative_level(self._frequencies_hz(span))
 
     def _network(self, frequency_hz: FloatArray) -> FloatArray:
         omega = 2.0 * np.pi * np.asarray(frequency_hz, dtype=np.float64)
@@ -88,10 +89,11 @@ class ShapedSweep(Sweep):
             size = size / np.sqrt(1.0 + (omega * tau_s) ** 2)
         return np.asarray(size)
 
-    def _frequencies_hz(self) -> FloatArray:
-        time_s = np.arange(self.frames) / self.sample_rate_hz
+    def _frequencies_hz(self, span: range) -> FloatArray:
+        time_s = np.arange(span.start, span.stop) / self.sample_rate_hz
         return np.asarray(self.start_hz * np.exp(time_s / self.growth_s))
 
     @cached_property
     def _largest(self) -> float:
-        return float(np.max(self._network(self._frequencies_hz()) * self.fades()))
+        parts = (self._network(self._frequencies_hz(span)) * self.fades(span) for span in spans(self.frames))
+        return max(float(np.max(part)) for part in parts)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import Any, ClassVar, Self
 
 import numpy as np
 
-from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone, turned_rad
+from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone, joined, turned_rad
 from audiomeas.units import SQRT2
 
 
@@ -22,8 +23,9 @@ def bin_centred_hz(frequency_hz: float, window_frames: int, sample_rate_hz: floa
     return min(periods, highest) * sample_rate_hz / window_frames
 
 
-def _sine(frequency_hz: float, level_v_rms: float, frames: int, sample_rate_hz: float) -> FloatArray:
-    return np.asarray(level_v_rms * SQRT2 * np.sin(turned_rad(frequency_hz, frames, sample_rate_hz)), dtype=np.float64)
+def _sine(frequency_hz: float, level_v_rms: float, span: range, sample_rate_hz: float) -> FloatArray:
+    turned = turned_rad(frequency_hz, len(span), sample_rate_hz, from_frame=span.start)
+    return np.asarray(level_v_rms * SQRT2 * np.sin(turned), dtype=np.float64)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,10 +81,11 @@ class Sine(JsonFacts):
         """Largest instantaneous voltage."""
         return self.level_v_rms * SQRT2
 
-    def samples_v(self) -> FloatArray:
-        """Return one channel's samples, (frames,), in volts."""
-        tone = _sine(self.frequency_hz, self.level_v_rms, self.frames, self.sample_rate_hz)
-        return apply_ramps(tone, round(self.ramp_s * self.sample_rate_hz))
+    def samples_v(self, span: range | None = None) -> FloatArray:
+        """Return one channel's samples, (frames,), in volts; of a span of them alone where one is asked for."""
+        span = range(self.frames) if span is None else span
+        tone = _sine(self.frequency_hz, self.level_v_rms, span, self.sample_rate_hz)
+        return apply_ramps(tone, round(self.ramp_s * self.sample_rate_hz), span=span, frames=self.frames)
 
     def windows(self) -> tuple[Window, ...]:
         """Return the one steady part."""
@@ -184,14 +187,17 @@ class SteppedSines(Steps):
         """Length, ramps included."""
         return sum(part.frames for part in self._parts())
 
-    def samples_v(self) -> FloatArray:
-        """Return one channel's samples, (frames,), in volts."""
-        return np.concatenate([part.samples_v() for part in self._parts()])
+    def samples_v(self, span: range | None = None) -> FloatArray:
+        """Return one channel's samples, (frames,), in volts; of a span of them alone where one is asked for."""
+        parts = zip(self.starts(), self._parts(), strict=True)
+        return joined(
+            [(start, part.frames, part.samples_v) for start, part in parts],
+            range(self.frames) if span is None else span,
+        )
 
     def starts(self) -> tuple[int, ...]:
         """Return the first frame of each step, ramp included: there its sine begins with phase zero."""
-        lengths = [part.frames for part in self._parts()]
-        return tuple(sum(lengths[:place]) for place in range(len(lengths)))
+        return tuple(accumulate((part.frames for part in self._parts()[:-1]), initial=0))
 
     def windows(self) -> tuple[Window, ...]:
         """Return the steady part of each step, in order."""
@@ -240,9 +246,9 @@ class Silence(JsonFacts):
         """Zero."""
         return 0.0
 
-    def samples_v(self) -> FloatArray:
+    def samples_v(self, span: range | None = None) -> FloatArray:
         """Return one channel's samples, (frames,), all zero."""
-        return np.zeros(self.frames)
+        return np.zeros(self.frames if span is None else len(span))
 
     def windows(self) -> tuple[Window, ...]:
         """Return the whole as one part."""

@@ -9,9 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, ClassVar, Self
 
-import numpy as np
-
-from audiomeas.stimulus.base import FloatArray, Window
+from audiomeas.stimulus.base import FloatArray, Window, joined
 from audiomeas.stimulus.sweep import Sweep
 from audiomeas.stimulus.sweep_series import GAP_S, SweepSeries
 
@@ -43,17 +41,14 @@ class StaggeredSweeps(SweepSeries):
             raise ValueError(f"channel {channel} is not driven by these sweeps")
         return self.driven_channels.index(channel) * self.period_frames
 
-    def samples_v(self) -> FloatArray:
-        """Return the samples of the first driven channel, (frames,), in volts."""
-        return self.channel_samples_v(self.driven_channels[0])
+    def samples_v(self, span: range | None = None) -> FloatArray:
+        """Return the samples of the first driven channel, (frames,), in volts; of a span where one is asked for."""
+        return self.channel_samples_v(self.driven_channels[0], span)
 
-    def channel_samples_v(self, channel: int) -> FloatArray:
+    def channel_samples_v(self, channel: int, span: range | None = None) -> FloatArray:
         """Return the samples of one driven channel, (frames,), in volts. Raises ValueError for any other."""
-        samples = np.zeros(self.frames)
-        first = self.offset_frames(channel)
-        one = self.sweep
-        samples[first : first + one.frames] = one.samples_v()
-        return samples
+        one = (self.offset_frames(channel), self.sweep.frames, self.sweep.samples_v)
+        return joined([one], range(self.frames) if span is None else span)
 
     def windows(self) -> tuple[Window, ...]:
         """Return each sweep as a part without a level: on the other channel there is silence."""

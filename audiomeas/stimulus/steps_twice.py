@@ -6,9 +6,7 @@ import math
 from dataclasses import dataclass, fields, replace
 from typing import ClassVar
 
-import numpy as np
-
-from audiomeas.stimulus.base import FloatArray, Window
+from audiomeas.stimulus.base import FloatArray, Window, joined
 from audiomeas.stimulus.sines import SteppedSines, Steps
 
 
@@ -43,10 +41,11 @@ class SteppedTwice(Steps):
         """Length of both takes and the silence."""
         return self.second_start + self.take.frames
 
-    def samples_v(self) -> FloatArray:
-        """Return one channel's samples, (frames,), in volts."""
-        once = self.take.samples_v()
-        return np.concatenate([once, np.zeros(self.second_start - len(once)), once])
+    def samples_v(self, span: range | None = None) -> FloatArray:
+        """Return one channel's samples, (frames,), in volts; of a span of them alone where one is asked for."""
+        take = self.take
+        takes = ((start, take.frames, take.samples_v) for start in (0, self.second_start))
+        return joined(takes, range(self.frames) if span is None else span)
 
     def windows(self) -> tuple[Window, ...]:
         """Return the steady part of each step of both takes, in order."""

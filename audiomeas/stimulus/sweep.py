@@ -13,7 +13,7 @@ from typing import Any, ClassVar, Self
 
 import numpy as np
 
-from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, raised_cosine_ramp
+from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, fall, rise
 from audiomeas.units import SQRT2
 
 
@@ -117,22 +117,20 @@ class Sweep(JsonFacts):
         """Highest frequency at full level (the beginning of the fade-out)."""
         return self.frequency_at_s(self.frames / self.sample_rate_hz - self.fade_out_s)
 
-    def samples_v(self) -> FloatArray:
-        """Return one channel's samples, (frames,), in volts."""
-        time_s = np.arange(self.frames) / self.sample_rate_hz
+    def samples_v(self, span: range | None = None) -> FloatArray:
+        """Return one channel's samples, (frames,), in volts; of a span of them alone where one is asked for."""
+        span = range(self.frames) if span is None else span
+        time_s = np.arange(span.start, span.stop) / self.sample_rate_hz
         periods = self.start_hz * self.growth_s * np.exp(time_s / self.growth_s)
         samples = self.level_v_rms * SQRT2 * np.sin(2.0 * np.pi * np.remainder(periods, 1.0))
-        return np.asarray(samples * self.fades(), dtype=np.float64)
+        return np.asarray(samples * self.fades(span), dtype=np.float64)
 
-    def fades(self) -> FloatArray:
-        """Return the fade-in and fade-out, (frames,): 1 between them."""
-        both = np.ones(self.frames)
-        fade_in = raised_cosine_ramp(round(self.fade_in_s * self.sample_rate_hz))
-        fade_out = raised_cosine_ramp(round(self.fade_out_s * self.sample_rate_hz))
-        if len(fade_in):
-            both[: len(fade_in)] *= fade_in
-        if len(fade_out):
-            both[-len(fade_out) :] *= fade_out[::-1]
+    def fades(self, span: range | None = None) -> FloatArray:
+        """Return the fade-in and fade-out, (frames,): 1 between them; of a span alone where one is asked for."""
+        span = range(self.frames) if span is None else span
+        both = np.ones(len(span))
+        rise(both, round(self.fade_in_s * self.sample_rate_hz), span)
+        fall(both, round(self.fade_out_s * self.sample_rate_hz), span, self.frames)
         return both
 
     def windows(self) -> tuple[Window, ...]:

@@ -7,12 +7,13 @@ channel, and silence, in one capture.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
 
-from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone
+from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, apply_ramps, checked_tone, joined
 from audiomeas.units import SQRT2
 
 #: Raised-cosine rise and fall of each tone.
@@ -81,20 +82,26 @@ class ToneSequence(JsonFacts):
         """Largest instantaneous voltage."""
         return self.level_v_rms * SQRT2
 
-    def samples_v(self) -> FloatArray:
-        """Return the first driven channel's samples, (frames,), in volts."""
-        return self.channel_samples_v(self.driven_channels[0])
+    def samples_v(self, span: range | None = None) -> FloatArray:
+        """Return the first driven channel's samples, (frames,), in volts; of a span where one is asked for."""
+        return self.channel_samples_v(self.driven_channels[0], span)
 
-    def channel_samples_v(self, channel: int) -> FloatArray:
-        """Return the samples of one driven channel, (frames,), in volts."""
-        column = self.driven_channels.index(channel)
-        starts = self._starts()
-        parts = []
-        for number, (tones_hz, level_v_rms, _) in enumerate(self._parts()):
-            time_s = np.arange(starts[number + 1] - starts[number]) / self.sample_rate_hz
-            tone = SQRT2 * level_v_rms * np.sin(2.0 * np.pi * tones_hz[column] * time_s)
-            parts.append(apply_ramps(tone, round(RAMP_S * self.sample_rate_hz)))
-        return np.concatenate(parts)
+    def channel_samples_v(self, channel: int, span: range | None = None) -> FloatArray:
+        """Return the samples of one driven channel, (frames,), in volts; of a span where one is asked for."""
+        column, starts = self.driven_channels.index(channel), self._starts()
+
+        def tone(number: int) -> tuple[int, int, Callable[[range], FloatArray]]:
+            frames = starts[number + 1] - starts[number]
+            frequency_hz, level_v_rms = self.frequencies_hz[number][column], self.levels_v_rms[number]
+            return starts[number], frames, lambda part: self._tone_v(frequency_hz, level_v_rms, part, frames)
+
+        return joined(map(tone, range(len(self.levels_v_rms))), range(self.frames) if span is None else span)
+
+    def _tone_v(self, frequency_hz: float, level_v_rms: float, span: range, frames: int) -> FloatArray:
+        """Return a span of a part of so many frames."""
+        time_s = np.arange(span.start, span.stop) / self.sample_rate_hz
+        tone = SQRT2 * level_v_rms * np.sin(2.0 * np.pi * frequency_hz * time_s)
+        return apply_ramps(tone, round(RAMP_S * self.sample_rate_hz), span=span, frames=frames)
 
     def span(self, part: int) -> tuple[int, int]:
         """Return first and end frame of a part's steady middle, counted from the stimulus' first frame."""

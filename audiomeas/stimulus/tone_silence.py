@@ -6,9 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any, ClassVar, Self
 
-import numpy as np
-
-from audiomeas.stimulus.base import FloatArray, JsonFacts, Window
+from audiomeas.stimulus.base import FloatArray, JsonFacts, Window, joined
 from audiomeas.stimulus.sines import Sine
 from audiomeas.units import SQRT2
 
@@ -75,10 +73,10 @@ class ToneAndSilence(JsonFacts):
         """Largest instantaneous voltage."""
         return self.level_v_rms * SQRT2
 
-    def samples_v(self) -> FloatArray:
-        """Return one channel's samples, (frames,), in volts."""
-        tone = self._tone.samples_v()
-        return np.concatenate([tone, np.zeros(self.frames - len(tone))])
+    def samples_v(self, span: range | None = None) -> FloatArray:
+        """Return one channel's samples, (frames,), in volts; of a span of them alone where one is asked for."""
+        tone = self._tone
+        return joined([(0, tone.frames, tone.samples_v)], range(self.frames) if span is None else span)
 
     def windows(self) -> tuple[Window, ...]:
         """Return the steady part of the tone, and the silence."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, ClassVar, Self
 
 import numpy as np
@@ -22,6 +23,8 @@ SQUARE_EDGE = 0.46
 _PEAK_STEPS = 1 << 14
 #: So many harmonics are added at once: all of them, at a high rate, would fill the memory.
 _LINES_AT_ONCE = 256
+#: Of a square, its harmonics are the odd ones: a lower square takes minutes to make, and no ear hears it.
+_MOST_HARMONICS = 1024
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,6 +65,9 @@ class Steady(JsonFacts):
         """Return the one steady part."""
         start = self._lead_frames
         return (Window(start=start, stop=start + self.window_frames, level_v_rms=self.level_v_rms),)
+
+    def _turned_rad(self, frequency_hz: float, span: range) -> FloatArray:
+        return turned_rad(frequency_hz, len(span), self.sample_rate_hz, from_frame=span.start)
 
     def _check_length(self) -> None:
         if self.window_frames < 64:
@@ -112,12 +118,13 @@ class TwinTone(Steady):
         """Peak of the low and of the high sine; their sum is `peak_v`."""
         return self.peak_v * self.ratio / (1.0 + self.ratio), self.peak_v / (1.0 + self.ratio)
 
-    def samples_v(self) -> FloatArray:
-        """Return one channel's samples, (frames,), in volts."""
+    def samples_v(self, span: range | None = None) -> FloatArray:
+        """Return one channel's samples, (frames,), in volts; of a span of them alone where one is asked for."""
+        span = range(self.frames) if span is None else span
         low_v, high_v = self.peaks_v
-        both = low_v * np.sin(turned_rad(self.low_hz, self.frames, self.sample_rate_hz))
-        both += high_v * np.sin(turned_rad(self.high_hz, self.frames, self.sample_rate_hz))
-        return apply_ramps(both, self._ramp_frames)
+        both = low_v * np.sin(self._turned_rad(self.low_hz, span))
+        both += high_v * np.sin(self._turned_rad(self.high_hz, span))
+        return apply_ramps(both, self._ramp_frames, span=span, frames=self.frames)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -143,6 +150,12 @@ class SquarePlusSine(Steady):
             checked_tone(frequency_hz, self.level_v_rms, self.sample_rate_hz)
         if not self.square_hz < self.sine_hz:
             raise ValueError("the square must lie below the sine")
+        lowest_hz = SQUARE_EDGE * self.sample_rate_hz / (2.0 * _MOST_HARMONICS)
+        if self.square_hz < lowest_hz:
+            raise ValueError(
+                f"a square wave of {self.square_hz:g} Hz has too many harmonics at {self.sample_rate_hz:g} Hz sample "
+                f"rate: use {math.ceil(lowest_hz)} Hz or more"
+            )
         if len(self._orders) < 2:
             raise ValueError(
                 f"a square wave of {self.square_hz:g} Hz has no harmonics at {self.sample_rate_hz:g} Hz sample rate"
@@ -191,6 +204,10 @@ class SquarePlusSine(Steady):
 
     def peaks_v(self) -> tuple[float, float]:
         """Return half the peak-to-peak of the square before the low-pass, and the peak of the sine."""
+        return self._found_peaks_v
+
+    @cached_property
+    def _found_peaks_v(self) -> tuple[float, float]:
         orders, lines = self.square_lines()
         steps, square = np.arange(_PEAK_STEPS) / _PEAK_STEPS, np.zeros(_PEAK_STEPS)
         for first in range(0, len(orders), _LINES_AT_ONCE):
@@ -201,11 +218,12 @@ class SquarePlusSine(Steady):
         sine_v = self.peak_v / (self.ratio * square_peak + 1.0)
         return self.ratio * sine_v, sine_v
 
-    def samples_v(self) -> FloatArray:
-        """Return one channel's samples, (frames,), in volts."""
+    def samples_v(self, span: range | None = None) -> FloatArray:
+        """Return one channel's samples, (frames,), in volts; of a span of them alone where one is asked for."""
+        span = range(self.frames) if span is None else span
         square_v, sine_v = self.peaks_v()
-        samples = sine_v * np.sin(turned_rad(self.sine_hz, self.frames, self.sample_rate_hz))
+        samples = sine_v * np.sin(self._turned_rad(self.sine_hz, span))
         for order, line in zip(*self.square_lines(), strict=True):
-            turned = turned_rad(order * self.square_hz, self.frames, self.sample_rate_hz)
+            turned = self._turned_rad(order * self.square_hz, span)
             samples += square_v * abs(line) * np.sin(turned + np.angle(line))
-        return apply_ramps(samples, self._ramp_frames)
+        return apply_ramps(samples, self._ramp_frames, span=span, frames=self.frames)
