@@ -9,7 +9,6 @@ import time
 from collections.abc import Callable
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +33,7 @@ from audiomeas.measurement.soak_lines import (
 )
 from audiomeas.measurement.soak_reading import FIRST_REACH_S, PROGRAMME_HZ, ChannelSecond, SecondsOf, read_second
 from audiomeas.measurement.soak_stream import held_rings
+from audiomeas.measurement.streamed import captured, tone_through
 from audiomeas.stimulus import Silence, Sine
 
 if TYPE_CHECKING:
@@ -49,6 +49,8 @@ MOST_CAPTURES = 100
 #: How often the stream is looked at while no second has come.
 LOOK_EVERY_S = 0.01
 _PURPOSE = "soak event"
+#: So many pieces may wait for a disk that is busy, before they take memory that a rehearsal did not.
+_WAITING = 3
 #: A tone as a rehearsal has it, in fractions of full scale.
 _REHEARSED_FS = 0.5
 
@@ -122,8 +124,9 @@ class Watch:
         turns = 2.0 * np.pi * (self._of.frequency_hz or PROGRAMME_HZ) / form.sample_rate_hz * np.arange(frames)
         tone = np.repeat(_REHEARSED_FS * np.sin(turns)[:, None], form.input_channels, axis=1)
         heard = Heard(samples=from_fractions(tone, form.sample_format), start=0, flags=())
+        waiting = [np.copy(heard.samples) for _ in range(_WAITING)]
         self._recorded(*self._captured(heard))
-        del beside
+        del beside, waiting
 
     def wait_for_second(self, stream: SoakStream) -> Second:
         """Return the next second, the stream being heard of meanwhile. Raises what ended the stream."""
@@ -250,27 +253,17 @@ class Watch:
     def _captured(self, heard: Heard) -> tuple[Capture, Sine | Silence]:
         """Return a piece of the stream as a capture, and what was played in it as far as a stimulus can say it."""
         form = self._session.bench.form
-        lasts_s = len(heard.samples) / form.sample_rate_hz
-        stimulus: Sine | Silence = Silence(duration_s=lasts_s, sample_rate_hz=form.sample_rate_hz)
+        rate_hz = form.sample_rate_hz
+        stimulus: Sine | Silence = Silence(duration_s=len(heard.samples) / rate_hz, sample_rate_hz=rate_hz)
         if self._of.frequency_hz is not None:
-            stimulus = Sine(
+            stimulus = tone_through(
+                heard,
+                rate_hz,
                 frequency_hz=self._of.frequency_hz,
                 level_v_rms=self._of.level_v_rms,
-                sample_rate_hz=form.sample_rate_hz,
-                window_s=lasts_s,
-                settle_s=0.0,
-                ramp_s=0.0,
-                driven_channels=self._driven,
+                channels=self._driven,
             )
-        capture = Capture(
-            samples=heard.samples,
-            form=form,
-            identity=self._identity,
-            started_at=datetime.now(UTC) - timedelta(seconds=lasts_s),
-            flags=heard.flags,
-            played_frames=len(heard.samples),
-        )
-        return capture, stimulus
+        return captured(heard, form, self._identity), stimulus
 
     def _recorded(self, capture: Capture, stimulus: Sine | Silence) -> Recording:
         """Return it with its scale and conditions; an event need not be a capture that could be analysed."""
