@@ -5,12 +5,11 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 
-from audiomeas.errors import DeviceError
 from audiomeas.interface.streaming import StreamingTransport
-from audiomeas.interface.transport import STOPPED_BY_INPUT, beyond_ceiling, interrupted
 from audiomeas.measurement.live_reader import Reader
 from audiomeas.measurement.live_reading import LiveReading
 from audiomeas.measurement.session import Session
+from audiomeas.measurement.streamed import why_it_ended
 
 #: The caller is heard of at least this often while it waits.
 TURN_S = 0.02
@@ -83,10 +82,4 @@ class HeldStream:
         reason = self._transport.stopped
         if self._reader.failure is not None:
             return self._reader.failure
-        if self._came:
-            return interrupted(reason)
-        if reason.startswith(STOPPED_BY_INPUT):
-            return beyond_ceiling(reason)
-        return DeviceError(
-            f"{reason or 'the stream ended'}: the output was faded to silence; look why, and start again"
-        )
+        return why_it_ended(reason, by_signal=bool(self._came), then="start again")

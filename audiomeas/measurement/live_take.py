@@ -6,7 +6,6 @@ import time
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from audiomeas.analysis.tone_reading import reading_frames
@@ -18,8 +17,8 @@ from audiomeas.measurement.live_reader import LiveReader
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.result import Result
 from audiomeas.measurement.session import Session
+from audiomeas.measurement.streamed import captured, tone_through
 from audiomeas.recording import Recording
-from audiomeas.stimulus import Sine
 from audiomeas.stimulus.live_tone import LiveTone, Wish
 
 #: How much a take keeps.
@@ -79,23 +78,14 @@ class Taker:
     def _taken(self) -> Taken:
         heard, wish = self._steady()
         form = self._session.bench.form
-        sine = Sine(
+        sine = tone_through(
+            heard,
+            form.sample_rate_hz,
             frequency_hz=wish.frequency_hz,
             level_v_rms=wish.level_v_rms,
-            sample_rate_hz=form.sample_rate_hz,
-            window_s=len(heard.samples) / form.sample_rate_hz,
-            settle_s=0.0,
-            ramp_s=0.0,
-            driven_channels=wish.sounding,
+            channels=wish.sounding,
         )
-        capture = Capture(
-            samples=heard.samples,
-            form=form,
-            identity=self._identity,
-            started_at=datetime.now(UTC) - timedelta(seconds=sine.window_s),
-            flags=heard.flags,
-            played_frames=len(heard.samples),
-        )
+        capture = captured(heard, form, self._identity)
         recording, problem = self._session.streamed_recording(capture, sine, purpose="live")
         if problem:
             path = self._kept(capture, recording, None, problem)

@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 
 from audiomeas.analysis.programme_second import CONTEXT_S
 from audiomeas.bench.live_output import live_transport
-from audiomeas.errors import DeviceError
 from audiomeas.interface.protocol import StreamFormat
 from audiomeas.interface.streaming import Heard, Ring, StreamingTransport, streamed
-from audiomeas.interface.transport import FEEDER_LATE_S, STOPPED_BY_INPUT, beyond_ceiling, interrupted
+from audiomeas.interface.transport import FEEDER_LATE_S
 from audiomeas.measurement.session import Session
 from audiomeas.measurement.soak_source import PlayedSound, SoakSound, playing
+from audiomeas.measurement.streamed import why_it_ended
 
 #: The caller, as one who must be heard of.
 READER = "reader"
@@ -191,12 +191,7 @@ class SoakStream:
         return None if found is None else found.astype(np.float64)
 
     def _why_it_ended(self) -> Exception:
-        reason = self._transport.stopped
-        if self._came:
-            return interrupted(reason)
-        if reason.startswith(STOPPED_BY_INPUT):
-            return beyond_ceiling(reason)
-        return DeviceError(f"{reason or 'the stream ended'}: the output was faded to silence; look why, and go on")
+        return why_it_ended(self._transport.stopped, by_signal=bool(self._came), then="go on")
 
 
 @contextmanager
