@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from audiomeas.measurement.base import LISTEN_ONLY
 from audiomeas.measurement.budget import difference_half_width
 from audiomeas.measurement.curves import number
 from audiomeas.measurement.entered import AS_EXPECTED, INSTRUCTION, READING
@@ -381,8 +382,13 @@ def _conditions(visit: Visit, results: list[Result]) -> Iterator[tuple[str, str]
 def _method(results: Sequence[Result]) -> Iterator[tuple[str, str]]:
     """Yield how the values came about, for somebody who never saw it done."""
     ways = []
-    if any(result.sample_rate_hz > 0.0 for result in results):  # what a person entered has none
-        ways.append("test signals were sent through the unit, and a computer recorded and analysed what came out")
+    captured = [result for result in results if result.sample_rate_hz > 0.0]  # what a person entered has no rate
+    played = [result for result in captured if result.conditions.get(LISTEN_ONLY)]
+    recorded = "a computer recorded and analysed what came out"
+    if len(played) < len(captured):
+        ways.append(f"test signals were sent through the unit, and {recorded}")
+    if played:
+        ways.append(f"the unit played by itself, and {recorded}; nothing was sent to it meanwhile")
     if any(result.measurement == READING for result in results):
         ways.append("readings of meters were typed in")
     if ways:
@@ -418,8 +424,9 @@ def _driven(visit: Visit) -> Iterator[tuple[str, str]]:
     """Yield which channels were driven, once for all steps that agree."""
     by_channels: dict[str, list[str]] = {}
     for step in visit.steps:
-        driven = step.result.conditions.get("driven_channels") if step.result is not None else None
-        if driven:
+        conditions = step.result.conditions if step.result is not None else {}
+        driven = conditions.get("driven_channels")
+        if driven and not conditions.get(LISTEN_ONLY):
             words = f"channel {driven[0]} driven" if len(driven) == 1 else "all channels driven at the same time"
             if len(driven) == 2:
                 words = "both channels driven at the same time"
