@@ -120,10 +120,8 @@ class Bench:
         search = measurement.search(self._search_context(model(), 40.0), filled)
         captured: list[Recording] = []
         while (stimulus := search.next()) is not None:
-            turned = ((0.0, warm_db),) if captured and warm_db else ()
-            unit = model()
-            left, right = (replace(one, volume_turn=turned) for one in unit.channels)
-            recording = self.capture(replace(unit, channels=(left, right)), stimulus, range_name="10:1")
+            unit = turned_down(model(), warm_db) if captured else model()
+            recording = self.capture(unit, stimulus, range_name="10:1")
             captured.append(replace(recording, conditions={**recording.conditions, **search.conditions}))
             search.take(recording)
         return self.keep("Preconditioning", measurement.analyse(measurement.join(captured), filled))
@@ -243,6 +241,14 @@ class Bench:
             "input_level_uncertainty": CLAIMED,
             "input_level_parts": outputs,
         }
+
+
+def turned_down(unit: UnitModel, gain_db: float) -> UnitModel:
+    """Return a unit with another gain of both channels."""
+    if not gain_db:
+        return unit
+    left, right = (replace(one, volume_turn=((0.0, gain_db),)) for one in unit.channels)
+    return replace(unit, channels=(left, right))
 
 
 #: Nothing: what a relay leaves that shorts the outputs.

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 import tape_captures
-from diagnosis_bench import Bench
+from diagnosis_bench import Bench, turned_down
 from diagnosis_units import (
     CAPSTAN_MM,
     IDLER_MM,
@@ -124,7 +124,7 @@ def wide_tones(trial: Trial) -> None:
     """Two levels at a rate that shows what lies above the audio band."""
     rate_hz, trial.bench.rate_hz = trial.bench.rate_hz, 96_000.0
     for watts in (3.0, 20.0):
-        _tone(trial, f"{watts:g} W, wide", trial.model(), watts_v(watts), "10:1", window_s=0.2)
+        _tone(trial, f"{watts:g} W, wide", trial.model(), watts_v(watts), "10:1", window_s=0.5)
     trial.bench.rate_hz = rate_hz
 
 
@@ -178,7 +178,9 @@ def open_response(trial: Trial) -> None:
 
 
 def preconditioning(trial: Trial) -> None:
+    """A long tone, and a short one behind it, as visits measure distortion next: while the unit is warm."""
     trial.bench.warm(trial.model, trial.warm_db)
+    _tone(trial, "3 W, warm", turned_down(trial.model(), trial.warm_db), watts_v(3.0), "10:1")
 
 
 # -- steps of others ---------------------------------------------------------------------------------------------------

@@ -17,6 +17,8 @@ _PART = 0.25
 _FEWEST, _MOST = 8, 512
 #: Bins at 0 that belong to DC.
 _FIRST = 2
+#: Towards 0 noise rises with 1/f² at most (a random walk); a steeper slope of the first pieces is a line's skirt.
+_STEEPEST = -2.0
 
 
 def piece_edges(size: int) -> IntArray:
@@ -62,9 +64,9 @@ def floor_under(power: FloatArray, averages: float) -> FloatArray:
     if not bool(np.all(level > 0)):
         return np.asarray(np.interp(bins, centres, level))
     # Straight in log-log: where noise rises towards 0 (1/f), so does its floor; beyond the outer centres the slope
-    # of the first two goes on.
+    # of the first two goes on, as far as it is one of noise.
     places, values = np.log(centres), np.log(level)
-    slope = (values[1] - values[0]) / (places[1] - places[0]) if len(values) > 1 else 0.0
+    slope = max((values[1] - values[0]) / (places[1] - places[0]), _STEEPEST) if len(values) > 1 else 0.0
     x = np.log(np.maximum(bins, 1))
     inside = np.interp(x, places, values)
     return np.asarray(np.exp(np.where(x < places[0], values[0] + slope * (x - places[0]), inside)))

@@ -37,8 +37,9 @@ _RIPPLE_DBC = -60.0
 _TWICE_MAINS_HZ = (100.0, 120.0)
 _LINE_WITHIN_HZ = 3.0
 _OSCILLATION_DB, _ABOVE_HZ, _GROWS_DB = -60.0, 20_500.0, 10.0
-_HARMONIC_WITHIN = 0.005
-_LIMITER_DB = -0.5
+_SAME_PLACE = 0.005
+#: So many bins of a tone's window beside a harmonic still belong to it: the window's lobe and what a bin rounds.
+_HARMONICS_BINS = 4.0
 
 
 def _asymmetric_clipping(found: Evidence) -> Iterator[Case]:
@@ -248,7 +249,7 @@ def _oscillation(found: Evidence) -> Iterator[Case]:
         if line is None:
             continue
         hz, level_db = line
-        there = [level for at_hz, level in _spectrum(quiet) if abs(at_hz / hz - 1.0) <= _HARMONIC_WITHIN]
+        there = [level for at_hz, level in _spectrum(quiet) if abs(at_hz / hz - 1.0) <= _SAME_PLACE]
         over_1_w_db, before_db = _over_1_w_db(level_db, loud), _over_1_w_db(max(there, default=math.nan), quiet)
         if over_1_w_db is None or before_db is None:
             continue
@@ -278,31 +279,31 @@ def _read_off(tone: Tone, words: str, value_db: float, bound: str = "") -> Fact:
 
 
 def _strongest_above(tone: Tone) -> tuple[float, float] | None:
-    """Return the strongest place above the audio band that is no harmonic."""
-    places = [
-        (hz, level_db)
-        for hz, level_db in _spectrum(tone)
-        if hz > _ABOVE_HZ and abs(hz - tone.frequency_hz * round(hz / tone.frequency_hz)) > 0.2 * tone.frequency_hz
+    """Return the strongest place above the audio band that is no harmonic, nor a line beside one, which ripple makes.
+
+    Such lines are weaker than their harmonic; an oscillation stands above the harmonics around it. One that is a
+    harmonic to within a few bins can't be told: of a window of half a second at 1 kHz one in sixty.
+    """
+    analysed_s = number(tone.conditions.get("analysed_s"))
+    if not analysed_s:
+        return None
+    apart_hz = _HARMONICS_BINS * int(tone.conditions.get("averages") or 1) / analysed_s
+    places = [(hz, level_db, _from_harmonic_hz(hz, tone)) for hz, level_db in _spectrum(tone) if hz > _ABOVE_HZ]
+    others = [(hz, level_db) for hz, level_db, off_hz in places if off_hz > apart_hz]
+    strongest = max(others, key=lambda place: place[1], default=None)
+    if strongest is None:
+        return None
+    around = [
+        level_db
+        for hz, level_db, off_hz in places
+        if off_hz <= apart_hz and abs(hz - strongest[0]) <= tone.frequency_hz
     ]
-    return max(places, key=lambda place: place[1], default=None)
+    return strongest if strongest[1] > max(around, default=-math.inf) else None
 
 
-def _thermal_limiter(found: Evidence) -> Iterator[Case]:
-    for one in found.of("precondition"):
-        for channel in one.channels():
-            change = one.fact(channel, "gain_change_db", "change of gain while the tone stood", "dB")
-            parts = channel.values.get("parts") or ()
-            steps = [number(row.get("gain_db")) for row in parts]
-            if change is None or len(steps) < 2 or steps[0] is None or steps[1] is None:
-                continue
-            early = one.told(
-                channel.channel, "change of gain by the second part of it", steps[1] - steps[0], "dB", change.half_width
-            )
-            lowest = min(gain for gain in steps if gain is not None)
-            most = one.told(
-                channel.channel, "largest fall of gain meanwhile", lowest - steps[0], "dB", change.half_width
-            )
-            yield Case((below(most, _LIMITER_DB), either(below(change, _LIMITER_DB), below(early, _LIMITER_DB))))
+def _from_harmonic_hz(hz: float, tone: Tone) -> float:
+    """Return how far a frequency lies from the nearest multiple of a tone's."""
+    return abs(hz - tone.frequency_hz * round(hz / tone.frequency_hz))
 
 
 PICTURES = (
@@ -405,16 +406,6 @@ PICTURES = (
         bench="switching supplies and screens near the card: look with the unit off, and with other leads",
         needs="distortion at two levels at a sample rate of 96 kHz and more, on dummy loads",
         look=_oscillation,
-        kinds=AMPLIFIERS,
-    ),
-    Picture(
-        name="thermal-limiter",
-        signature="gain falls while a tone stands",
-        consistent_with="a limiter, a fuse resistor or a joint that gives way when warm",
-        check="fuse resistors and joints of the output, the protection circuit, the heat sink's temperature",
-        bench="a load that gets warm gains resistance, which raises the level: it does not look like this",
-        needs="precondition",
-        look=_thermal_limiter,
         kinds=AMPLIFIERS,
     ),
 )

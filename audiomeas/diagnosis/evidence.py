@@ -113,7 +113,7 @@ class Tone:
 
     def same_frequency(self, other: Tone) -> bool:
         """Return whether two tones are of one frequency."""
-        return math.isclose(self.frequency_hz, other.frequency_hz, rel_tol=_SAME_HZ)
+        return same_hz(self.frequency_hz, other.frequency_hz)
 
     def over_db(self, other: Tone) -> float:
         """Return by how much it is louder than another one; NaN where that is not known."""
@@ -170,6 +170,11 @@ class Evidence:
         for other in () if self.against is None else self.against.tones(tone.channel):
             if other.step == tone.step and _same_input(tone, other):
                 yield "the other visit", other
+
+
+def same_hz(one_hz: float, other_hz: float) -> bool:
+    """Return whether two frequencies of tones are one."""
+    return math.isclose(one_hz, other_hz, rel_tol=_SAME_HZ)
 
 
 def _same_input(one: Tone, other: Tone) -> bool:

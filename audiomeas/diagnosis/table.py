@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from audiomeas.diagnosis import amplifying, humming, moving, received, shaping, taped
+from audiomeas.diagnosis import amplifying, humming, moving, received, shaping, taped, warming
 from audiomeas.diagnosis.picture import Picture
 
 PICTURES: tuple[Picture, ...] = (
     *amplifying.PICTURES,
+    *warming.PICTURES,
     *humming.PICTURES,
     *shaping.PICTURES,
     *taped.PICTURES,
