@@ -315,6 +315,21 @@ def test_lost_frames_are_found_by_the_markers(cable):
         session.record(tone(0.5))
 
 
+def test_a_first_marker_that_is_lost_is_no_cable_that_is_out(cable):
+    """The marker's own frames are lost, and all behind them comes back: a second try may cure that."""
+
+    def meddle(captured, frame, number):
+        # 0.25 s of silence and 0.06 s of marker, what the path takes, and the stimulus not before 0.41 s.
+        return captured * 0 if frame < round(0.375 * RATE_HZ) else captured
+
+    session, between = session_on(cable)
+    session.first_look()
+    before, session.bench.interface.meddle = between.streams, meddle
+    with pytest.raises(CaptureError, match=r"the last marker came back and the first did not.*\(3 tries\)"):
+        session.record(tone(0.5))
+    assert between.streams == before + 3
+
+
 @pytest.mark.parametrize(
     ("value", "words"), [(np.nan, "no numbers"), (np.inf, "no numbers"), (1e20, "unwritten memory")]
 )

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.figure_table import figures_table
+from audiomeas.measurement.soak_fold import ENDS_S
 from audiomeas.measurement.views import ChartView, Column, Series, TableView
 
 if TYPE_CHECKING:
@@ -130,7 +131,9 @@ def caption(result: Result) -> str:
         played += f" at {share:.3g} of {rated}; an ideal class-B stage makes {heat:.0f} % of its largest heat then"
     not_watched_s = float(conditions.get("not_watched_s") or 0.0)
     missed = f" {not_watched_s:.0f} s were not watched." if not_watched_s else ""
-    return f"{played}.{missed}"
+    short = float(conditions["sounding_h"]) * _S_AN_HOUR < 2 * ENDS_S
+    ends = f" A change is told from {2 * ENDS_S} s on: beginning and end are means over {ENDS_S} s." if short else ""
+    return f"{played}.{missed}{ends}"
 
 
 def charts(result: Result) -> tuple[ChartView, ...]:

@@ -26,6 +26,9 @@ _HEARD_PART = 0.1
 #: Of sweeps in turn, each one that comes back at least so loud beside an output's loudest is looked at for gaps: what
 #: leaks is quiet enough for zeros of its own.
 _HEARD_IN_TURN = 0.3
+#: Similarity above which it is a marker, as no chance makes it of thousands of frames; and the part of another one's
+#: similarity below which a marker is not whole: a block of 512 of its 5760 frames takes away a tenth.
+_SURELY_IT, _WHOLE = 0.5, 0.95
 
 
 class RepeatableCaptureError(CaptureError):
@@ -109,7 +112,7 @@ def align(
     end_may_be_silent : a person may have turned the unit down by then: a last marker that is not heard proves nothing.
 
     Raises NothingCameBackError when no marker arrived at all, FellSilentError when a channel lost its sound on the way,
-    RepeatableCaptureError when frames were lost between the markers.
+    RepeatableCaptureError when the first alone did not arrive, or frames were lost between the markers.
     """
     rate_hz = capture.form.sample_rate_hz
     chirp = marker(rate_hz)
@@ -124,6 +127,7 @@ def align(
         else:
             silent.append(channel)
     if not found:
+        _refuse_without_beginning(fractions, channels, chirp, playlist)
         raise NothingCameBackError(
             f"nothing of what was played came back on channel {' or '.join(map(str, channels))}: check power, cables, "
             "input selector, volume, tape monitor and load (and that the loop is not muted)"
@@ -141,6 +145,29 @@ def align(
         marker_gain={channel: one.gain for channel, one in found.items()},
         silent=tuple(silent),
     )
+
+
+def _refuse_without_beginning(
+    fractions: NDArray[np.float64], channels: tuple[int, ...], chirp: NDArray[np.float64], playlist: Playlist
+) -> None:
+    """Raise RepeatableCaptureError when the last marker is there, and the first one is broken: cables are not it.
+
+    Both alike are quiet markers beside a loud stimulus (of a unit that subtracts its channels): nothing is broken then.
+    """
+    begin = max(playlist.last_marker - len(chirp) // 2, 0)
+    for channel in channels:
+        signal = fractions[:, channel - 1]
+        tail = signal[begin:]
+        if len(tail) < len(chirp):
+            return
+        last = find(tail, chirp)
+        part = signal[_around(playlist.first_marker + begin + last.frame - playlist.last_marker, len(chirp))]
+        if last.similarity > _SURELY_IT and find(part, chirp).similarity < _WHOLE * last.similarity:
+            raise RepeatableCaptureError(
+                f"channel {channel}: the last marker came back and the first did not: blocks were dropped or repeated "
+                "in it, or the unit was still muted; wait until its relay has closed, use one duplex device and a "
+                "larger block"
+            )
 
 
 def _refuse_fallen(

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.bench.cautions import NOT_A_SAFETY_DEVICE
+from audiomeas.bench.interlock import AT_OUTPUT, BeyondCeiling
 from audiomeas.bench.loudspeakers import refuse_soak
 from audiomeas.errors import CaptureError, InterlockRefusal, RequestError
 from audiomeas.measurement.result import Result
@@ -244,9 +245,14 @@ def _level(session: Session, ready: Ready, visit: VisitWriter) -> float:
         frequency_hz=frequency_hz,
         keep=look_step.keep,
     )
-    session.allow_lasting(
-        level_v_rms=level_v_rms, frequency_hz=frequency_hz, channels=ready.channels, crest=ready.sound.crest
-    )
+    try:
+        session.allow_lasting(
+            level_v_rms=level_v_rms, frequency_hz=frequency_hz, channels=ready.channels, crest=ready.sound.crest
+        )
+    except BeyondCeiling as refusal:
+        if at_output is None:
+            raise
+        raise refusal.with_highest(at_output, AT_OUTPUT) from None
     return level_v_rms
 
 
