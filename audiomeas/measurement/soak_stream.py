@@ -105,10 +105,13 @@ class SoakStream:
         self.latency_frames = round(session.first_look().latency_frames)
         self._next = self._context
         self._sounding = False
+        #: What came before this has not heard yet what was asked last, even while the source does not know of it.
+        self._asked_at = 0
 
     def sound(self, on: bool) -> None:
         """Rise to the level, or fall to silence."""
         self._sounding = on
+        self._asked_at = self.frame
         self._played.sound(on)
 
     @property
@@ -149,7 +152,7 @@ class SoakStream:
             return None
         start, self._next = self._next, self._next + self.second_frames
         late_frames = self.latency_frames + round(SETTLE_S * self.rate_hz)
-        steady = start - self._context >= self._played.steady_from + late_frames
+        steady = start - self._context >= max(self._played.steady_from, self._asked_at) + late_frames
         self._pace()
         return Second(
             start=start,
