@@ -183,7 +183,7 @@ def _parameter(option: Option) -> click.Option:
     if option.kind != "choice":
         return click.Option([name, option.name], type=kind, default=None, help=help_text)
     kind, many = click.Choice(list(option.choices)), len(option.choices) > _MOST_CHOICES
-    help_text += f"; WORD is one of {', '.join(option.choices)}" if many else ""
+    help_text = f"{help_text.removesuffix('.')}; WORD is one of {', '.join(option.choices)}" if many else help_text
     return click.Option([name, option.name], type=kind, default=None, help=help_text, metavar="WORD" if many else None)
 
 
