@@ -17,6 +17,7 @@ from soak_benches import quick_session
 
 from audiomeas.errors import FileProblem, InterlockRefusal, Interrupted, RequestError
 from audiomeas.measurement import soak_fold
+from audiomeas.measurement.soak_reading import SecondsOf, read_tone_channel
 from audiomeas.measurement.soak_sleep import Sleep
 from audiomeas.measurement.soak_views import caption
 from audiomeas.plan import soak_run
@@ -58,6 +59,22 @@ def soaked(folder, *, seconds, befalls=None, hand=None, said=None, resume=None, 
 
 def kinds(lines, channel=...):
     return [one["kind"] for one in lines if one["line"] == "event" and (channel is ... or one["channel"] == channel)]
+
+
+@pytest.mark.parametrize("first", [0, 8_000, RATE_HZ - 40])
+def test_a_gap_of_40_frames_is_seen_wherever_in_a_second_it_stands(first):
+    """A window shows nothing of it at the ends; a clean second has none, and one of zeros alone (a unit that is off)."""
+    of = SecondsOf(sample_rate_hz=RATE_HZ, frequency_hz=1000.0, level_v_rms=1.0, mains_hz=50.0)
+    # A tone's own zeros stand alone: noise of a 24-bit card is added, seeded.
+    noise = 1e-6 * np.random.default_rng(11).standard_normal(RATE_HZ)
+    clean = np.sin(2.0 * np.pi * 1000.0 * np.arange(RATE_HZ) / RATE_HZ) + noise
+    torn = clean.copy()
+    torn[first : first + 40] = 0.0
+    watchman = of.watchman()
+    seen = [watchman.see(read_tone_channel(1, volts, of).moment) for volts in (clean, clean, clean, torn, clean)]
+    assert [[one.kind for one in each] for each in seen] == [[], [], [], ["samples lost"], []]
+    assert seen[3][0].words.startswith("40 frames")
+    assert not read_tone_channel(1, np.zeros(RATE_HZ), of).moment.zero_frames
 
 
 def during(samples, frame, start_s, stop_s):
@@ -408,7 +425,7 @@ def test_killed_at_20_random_moments_the_log_is_whole(tmp_path):
     for number in range(20):
         folder = tmp_path / str(number)
         folder.mkdir()
-        path, lines = killed(folder, float(rng.uniform(0.0, 3.0)))
+        path, lines = killed(folder, float(rng.uniform(0.0, 6.0)))
         seconds = [one for one in lines if one["line"] == "second"]
         assert len(seconds) > 0 or path.stat().st_size > 0
         steps = np.diff([one["after_s"] for one in seconds])

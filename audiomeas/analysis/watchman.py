@@ -57,7 +57,8 @@ class Moment:
     level_db : of the tone, or the gain of a programme.  lowest_db : of its weakest part, over what was to be expected.
     noise_db, hum_db : absolute.  distortion_db : relative to the level.  flat_db : of the flatter crest.
     rest_db : of a programme, what no response explains, absolute; distortion_db then is that relative to the level.
-    place_frames : where the signal stands against what was played.  over_range : of the card.
+    place_frames : where the signal stands against what was played.  over_range : of the card.  zero_frames : of a gap
+    of exact zeros, which no unit makes.
     """
 
     level_db: float | None
@@ -69,6 +70,7 @@ class Moment:
     rest_db: float | None = None
     place_frames: float | None = None
     over_range: bool = False
+    zero_frames: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -164,6 +166,8 @@ class Watchman:
         jumped = self._place_jumped(moment)
         if jumped:
             found.append(self._of("samples lost", self._jump_words))
+        elif moment.zero_frames:
+            found += self._once("samples lost", f"{moment.zero_frames} frames are exact zeros inside the signal")
         reference = self.reference("level_db")
         if reference is not None:
             if moment.lowest_db is not None and moment.lowest_db < -DROP_OUT_DB:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from audiomeas.analysis.continuity import longest_gap
 from audiomeas.analysis.programme_second import REACH_S, ProgrammeSecond, read_programme_second
 from audiomeas.analysis.tone_second import ToneSecond, read_tone_second
 from audiomeas.analysis.watchman import Moment, Watchman
@@ -110,7 +111,15 @@ def read_tone_channel(
         volts, of.sample_rate_hz, frequency_hz=of.frequency_hz if plays else None, mains_hz=of.mains_hz
     )
     one = _of_tone(channel, tone, of) if plays else _of_silence(channel, tone)
+    if plays:  # of a short one near its ends the window of a second shows nothing
+        one = replace(one, moment=replace(one.moment, zero_frames=_gap_frames(volts)))
     return _finished(one, load_ohm, over_range=over_range)
+
+
+def _gap_frames(volts: FloatArray) -> int:
+    """Return how long the longest gap of exact zeros is, also at an end; 0: none, or the whole second."""
+    _, length = longest_gap(np.pad(volts, 1, constant_values=1.0))
+    return length if length < len(volts) else 0
 
 
 def _finished(one: ChannelSecond, load_ohm: float | None, *, over_range: bool) -> ChannelSecond:
