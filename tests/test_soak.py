@@ -63,7 +63,7 @@ def kinds(lines, channel=...):
 
 @pytest.mark.parametrize("first", [0, 8_000, RATE_HZ - 40])
 def test_a_gap_of_40_frames_is_seen_wherever_in_a_second_it_stands(first):
-    """A window shows nothing of it at the ends; a clean second has none, and one of zeros alone (a unit that is off)."""
+    """A window shows nothing of it at the ends. A clean second has none, and one of zeros alone (the unit is off)."""
     of = SecondsOf(sample_rate_hz=RATE_HZ, frequency_hz=1000.0, level_v_rms=1.0, mains_hz=50.0)
     # A tone's own zeros stand alone: noise of a 24-bit card is added, seeded.
     noise = 1e-6 * np.random.default_rng(11).standard_normal(RATE_HZ)
