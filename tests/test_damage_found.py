@@ -119,8 +119,9 @@ def _told(what: str, capture: Capture, stimulus: Stimulus, playlist: Any) -> lis
 
 
 KINDS = ("lost", "repeated", "zeroed", "swapped")
-#: Swapped blocks of a sweep are not all found yet: 27 of 30 at 80 dB, and as many at 40 dB.
-FOUND = [(what, kind) for what in ("tone", "sweep") for kind in KINDS if (what, kind) != ("sweep", "swapped")]
+FOUND = [(what, kind) for what in ("tone", "sweep") for kind in KINDS]
+#: Once missed: their edges are small beside the sweep, or lie where it has just begun, or hide in the noise.
+ONCE_MISSED = (("swapped", 80.0, 26), ("swapped", 80.0, 27), ("swapped", 40.0, 151), ("zeroed", 40.0, 29))
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -128,8 +129,14 @@ def test_a_few_damaged_tones_are_found(kind: str) -> None:
     assert all(said_of("tone", kind, snr_db, seed) for snr_db in (80.0, 40.0) for seed in range(2))
 
 
-def test_a_clean_tone_is_clean() -> None:
+@pytest.mark.parametrize(("kind", "snr_db", "seed"), ONCE_MISSED)
+def test_damage_in_a_sweep_is_found(kind: str, snr_db: float, seed: int) -> None:
+    assert said_of("sweep", kind, snr_db, seed)
+
+
+def test_a_clean_tone_and_a_clean_sweep_are_clean() -> None:
     assert not said_of("tone", "", 40.0, 0)
+    assert not said_of("sweep", "", 80.0, 0)
 
 
 @pytest.mark.wide

@@ -28,11 +28,11 @@ _TIMES_USUAL = 4.0
 #: More blocks than this part are no events, but what the signal is like.
 _AT_MOST_PART = 0.25
 #: Pieces whose energy is looked at: so many frames, each √2 times as long as the one before.
-_SHORTEST_PIECE, _LONGEST_PIECE = 16, 8192
+SHORTEST_PIECE, _LONGEST_PIECE = 16, 8192
 #: In noise one piece in so many reaches the limit; of 1,000 captures of a second with all their pieces, one in 20.
 _ONE_IN = 1e9
 #: The standard deviation of a normal law over its median absolute deviation.
-_SIGMA_PER_MEDIAN = 1.4826
+SIGMA_PER_MEDIAN = 1.4826
 #: The energy of noise varies by so much at most, relative to white noise: with 16 pieces the estimate is off by half.
 _TIMES_NOISE = 1.6
 #: More places than this are no damage, but what the signal is like.
@@ -80,7 +80,7 @@ def _both_looks(rest: FloatArray, cycles: float, least: float) -> _Found | None:
 def _without_slow(rest: FloatArray) -> FloatArray:
     """Return what lies above the corner; forwards and backwards, so that an edge stays where it is.
 
-    Each end goes on turned about the value that a parabola has there: what is slow has no corner then, and noise none of
+    Each end goes on turned about the value that a parabola has there: what is slow has no corner then, noise none of
     the first sample's own height.
     """
     frames = min(round(1.0 / _CORNER_CYCLES), len(rest) - 1)
@@ -120,17 +120,17 @@ def _energy_events(rest: FloatArray, least: float) -> _Found | None:
     until = np.concatenate([[0.0], np.cumsum(np.square(rest))])
     best: tuple[float, int, int, int] | None = None
     at_beginning = False
-    width = float(_SHORTEST_PIECE)
-    while width <= min(_LONGEST_PIECE, len(rest) // _SHORTEST_PIECE):
+    width = float(SHORTEST_PIECE)
+    while width <= min(_LONGEST_PIECE, len(rest) // SHORTEST_PIECE):
         frames = round(width)
         over, starts = _over_usual(until, frames)
-        places = _places(starts[over > 1.0], 2 * frames)
+        found = together(starts[over > 1.0], 2 * frames)
         at = int(np.argmax(over))
         # Energy that is high all along has corners in every period: no event.
-        short = 0 < len(places) <= _MOST_PLACES and all(last - first <= 2 * frames for first, last in places)
+        short = 0 < len(found) <= _MOST_PLACES and all(last - first <= 2 * frames for first, last in found)
         if short and (best is None or over[at] > best[0]):
-            best = (float(over[at]), int(starts[at]), frames, len(places))
-            at_beginning = places[0][0] < _TAIL_PART * len(rest)
+            best = (float(over[at]), int(starts[at]), frames, len(found))
+            at_beginning = found[0][0] < _TAIL_PART * len(rest)
         width *= math.sqrt(2.0)
     if best is None:
         return None
@@ -151,14 +151,14 @@ def _over_usual(until: FloatArray, frames: int) -> tuple[FloatArray, NDArray[np.
     energy = until[starts + frames] - until[starts]
     usual = float(np.median(energy))
     of_noise = usual * math.sqrt(2.0 / frames)
-    spread = _SIGMA_PER_MEDIAN * float(np.median(np.abs(energy - usual)))
+    spread = SIGMA_PER_MEDIAN * float(np.median(np.abs(energy - usual)))
     if of_noise == 0.0 or spread > _TIMES_NOISE * of_noise:
         return np.zeros(len(starts)), starts
     limit = float((chi2.isf(1.0 / _ONE_IN, frames) - frames) / math.sqrt(2.0 * frames)) * max(spread, of_noise)
     return np.asarray((energy - usual) / limit), starts
 
 
-def _places(starts: NDArray[np.intp], frames: int) -> list[tuple[int, int]]:
+def together(starts: NDArray[np.intp], frames: int) -> list[tuple[int, int]]:
     """Return first and last of those that follow one another within so many frames."""
     groups = np.split(starts, np.flatnonzero(np.diff(starts) > frames) + 1)
     return [(int(group[0]), int(group[-1])) for group in groups if len(group)]

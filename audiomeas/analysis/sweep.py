@@ -193,7 +193,7 @@ def analyze_sweep(
     distortion = without_linear(cut, _gate(impulses, 0.0, *linear_gate_s(law)), played, points, law)
     worst = _worst_disturbance(cut, distortion, law)
     endless = deconvolve(distortion, endless_inverse(law, amplitude, points), points, law)
-    damage = find_break(distortion, cut.samples - distortion.samples, impulses, endless, amplitude, points, law)
+    damage = find_break(cut, distortion, impulses, endless, played, amplitude, points, law)
     harmonics = [_harmonic(order, endless, frequency_hz, law) for order in orders]
     unmixed = linear.response - _leaks(harmonics, frequency_hz, law)
     peak_s, polarity = peak_time(impulses)

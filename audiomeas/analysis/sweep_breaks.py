@@ -1,10 +1,11 @@
 """Damage inside a captured sweep: lost or repeated samples, level steps, and short events that no unit makes.
 
-Such a capture deconvolves to a response all the same, with tight and wrong figures. Two looks find it:
+Such a capture deconvolves to a response all the same, with tight and wrong figures. Three looks find it:
 
 In time: what the linear response and the harmonics don't explain is noise, of one size from block to block. A jump of
 the waveform sticks out of it. In frequency: gain and phase of a unit run smoothly over the octave around a frequency;
 lost samples make a step of delay by a whole number of frames, and a level step one of gain, where the sweep was then.
+In energy (`sweep_sudden`): a piece of a block may hide in the noise sample by sample, but not as a whole.
 
 What stays unseen, 80 dB above the noise: below 60 Hz one frame lost at a crest of the sweep, or a level step of 0.3 dB
 at its zero crossing; and what happens in the last tenth of an octave.
@@ -31,6 +32,7 @@ from audiomeas.analysis.deconvolution import (
     fall,
     spectrum_at,
 )
+from audiomeas.analysis.sweep_sudden import sudden_in_sweep
 
 BoolArray = NDArray[np.bool_]
 
@@ -82,21 +84,33 @@ class SweepBreak:
 
 
 def find_break(
+    cut: Cut,
     distortion: Cut,
-    linear: FloatArray,
     impulses: Impulses,
     endless: Impulses,
+    played: FloatArray,
     amplitude: float,
     points: int,
     law: SweepLaw,
 ) -> SweepBreak | None:
     """Return the damage found in a capture of a sweep, or None.
 
-    distortion : the capture less its linear part, `linear`.  impulses : of the capture.
-    endless : of the distortion, by the endless sweep.  amplitude : played peak.  points : transform length.
+    cut : the capture.  distortion : the same less its linear part.  impulses : of the capture.
+    endless : of the distortion, by the endless sweep.  played : the sweep as rendered.  amplitude : played peak.
+    points : transform length.
     """
     step = _step_over_frequency(impulses, law)
-    return step if step is not None else event_in_time(distortion, linear, endless, amplitude, points, law)
+    if step is not None:
+        return step
+    linear = cut.samples - distortion.samples
+    event = event_in_time(distortion, linear, endless, amplitude, points, law)
+    if event is not None:
+        return event
+    sudden = sudden_in_sweep(cut, impulses, played, amplitude, points, law)
+    if sudden is None:
+        return None
+    within = slice(cut.before, cut.before + law.frames)
+    return _break("event", sudden.peak / float(np.max(np.abs(linear[within]))), sudden.frame, law)
 
 
 def event_in_time(
