@@ -32,7 +32,7 @@ QUANTITIES = (
     ("thd_n_change_db", "change of THD+N", "dB"),
     ("end_null_db", "null against the source (one gain, one delay)", "dB"),
     ("end_remainder_db", "what no response explains, over the signal", "dB"),
-    ("remainder_change_db", "change of that", "dB"),
+    ("remainder_change_db", "change of what no response explains", "dB"),
 )
 #: Of a spot measurement, where it tells them.
 _SPOT_FIGURES = (("level_v_rms", "level", "V"), ("gain_db", "gain", "dB"), ("thd_n_percent", "THD+N", "%"))
