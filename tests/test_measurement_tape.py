@@ -236,6 +236,14 @@ def test_a_tape_that_was_begun_and_wound_back_is_said(marks: bool, words: str) -
     assert all(row["begins_s"] is not None for row in told.conditions["parts"])
 
 
+def test_tones_of_a_few_steps_are_said_to_be_coarse() -> None:
+    few = only("azimuth")  # its peak is a tenth of the reference's, 0.02 of full scale
+    take = played(few, Deck(noise=0.0), RATE_HZ)
+    for step_fs, coarse in ((2.0**-7, True), (2.0**-15, False)):
+        grid = dataclasses.replace(take, counts_fs=step_fs * np.round(take.counts_fs / step_fs), resolution_fs=step_fs)
+        assert any("steps of the captured samples high" in line for line in said(analysed(grid, few))) is coarse
+
+
 # -- bought tapes ------------------------------------------------------------------------------------------------
 
 TAPE = """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -38,6 +39,8 @@ _OTHER_SPEEDS = (
 _OTHER_SPEED_NEAR = 0.01
 #: Ratios that are tried too: with 3.5 % beside each from 13 % slow to 16 % fast, as far as decks are set by hand.
 _BESIDE = (0.9, 0.95, 1.06, 1.12)
+#: A tone whose peak is fewer steps than this is bent by rounding: without dither by 0.01 dB here, by 0.3 dB at three.
+_LEAST_STEPS = 16.0
 #: A look at this share of a part's time shows what plays there instead.
 _INSTEAD_SHARE = 0.5
 
@@ -74,6 +77,7 @@ def find_parts(recording: Recording, side: TapeSide) -> Found:
     placed, words, by_marks = _placed(course, marks, side, wanted, recording.sample_rate_hz)
     _refuse_another(course, wanted, placed, side)
     words += _missing_words(course, placed, side)
+    words += _coarse_words(course, placed, side, completed.resolution_fs)
     if len(recording.channels) == 1:
         words.append("one channel was captured: azimuth, balance and separation are not told")
     return Found(recording=completed, side=side, placed=placed, by_marks=by_marks, words=tuple(words))
@@ -195,6 +199,27 @@ def _missing_words(course: ToneCourse, placed: Placed, side: TapeSide) -> list[s
     if short:
         words.append(f"shorter than it was recorded: {', '.join(map(_named, short))}; what is there is told")
     return words
+
+
+def _coarse_words(course: ToneCourse, placed: Placed, side: TapeSide, step_fs: float | None) -> list[str]:
+    """Return what is to be said of tones that a capture's steps hardly hold. step_fs : None: unknown."""
+    import numpy as np
+
+    if step_fs is None:
+        return []
+    found = [
+        (math.sqrt(2.0) * float(np.median(np.max(levels, axis=1))) / step_fs, part)
+        for part, place in zip(side.parts, placed.places, strict=True)
+        if place is not None and part.level_db is not None and part.name != ERASED
+        for levels in [course.level_rms[course.look(place.from_s) : course.look(place.to_s) + 1]]
+    ]
+    fewest, part = min(found, key=lambda one: one[0], default=(math.inf, None))
+    if part is None or fewest >= _LEAST_STEPS:
+        return []
+    return [
+        f"{_named(part)} is only {fewest:.1f} steps of the captured samples high: unless the recorder dithers, levels "
+        "of soft tones are off by more than is told; capture louder, or with 24 bits"
+    ]
 
 
 def _instead_words(course: ToneCourse, placed: Placed, side: TapeSide, number: int) -> list[str]:
