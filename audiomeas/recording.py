@@ -6,10 +6,11 @@ holds what makes volts of them. So a capture can be read in ten years with a sou
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -20,7 +21,15 @@ from numpy.typing import NDArray
 from audiomeas import __version__
 from audiomeas.container import MOST_CHANNELS, Container, read_container
 from audiomeas.errors import FileProblem, RequestError, SignalError
-from audiomeas.files import read_json, sha256_of, translated, undisturbed, write_new, write_new_json
+from audiomeas.files import (
+    read_json,
+    refuse_unwritable,
+    sha256_of,
+    translated,
+    undisturbed,
+    write_new,
+    write_new_json,
+)
 from audiomeas.stimulus import Stimulus, read_stimulus
 
 #: Written into each sidecar; a newer one is refused. From version 2 on a sidecar carries a checksum of its own facts.
@@ -160,6 +169,31 @@ def write_capture(path: Path, samples: NDArray[Any], sample_format: str, recordi
         write_new_json(sidecar_of(path), recording_facts(recording, sample_format, sha256_of(path)))
 
 
+def write_capture_in_blocks(
+    path: Path, blocks: Iterable[NDArray[Any]], sample_format: str, recording: Recording, *, frames: int
+) -> None:
+    """Write samples that are made block by block, and the sidecar, as `write_capture` does, in constant memory.
+
+    blocks : as many frames as are said, each block (frames, channels).   Nothing can be lost that could not be made
+    again: a signal ends the writing, and nothing is there then.   Raises FileProblem; never overwrites.
+    """
+    for one in (path, sidecar_of(path)):
+        refuse_unwritable(one)
+    write_blocks = _audio_writer(
+        path, blocks, (frames, len(recording.channels)), sample_format, recording.sample_rate_hz
+    )
+    facts: dict[str, Any] = {}
+    with contextlib.ExitStack() as both:
+
+        def write(temporary: Path) -> None:
+            write_blocks(temporary)
+            facts.update(recording_facts(recording, sample_format, sha256_of(temporary)))
+            both.enter_context(undisturbed())
+
+        write_new(path, write)
+        write_new_json(sidecar_of(path), facts)
+
+
 def suffix_for(sample_format: str, channels: int, sample_rate_hz: float) -> str:
     """Return the lossless file form that can hold such samples: '.flac' where it can, else '.wav'."""
     fits = channels <= _FLAC_LIMITS["channels"] and sample_rate_hz <= _FLAC_LIMITS["rate_hz"]
@@ -171,9 +205,18 @@ def write_audio(path: Path, samples: NDArray[Any], sample_format: str, sample_ra
 
     Raises FileProblem: exists already, folder missing, disk full, a form that can't hold the samples.
     """
+    from audiomeas.interface.listening import sample_blocks
+
+    write_new(path, _audio_writer(path, sample_blocks(samples), samples.shape, sample_format, sample_rate_hz))
+
+
+def _audio_writer(
+    path: Path, blocks: Iterable[NDArray[Any]], shape: tuple[int, ...], sample_format: str, sample_rate_hz: float
+) -> Callable[[Path], None]:
+    """Return what writes blocks to a temporary file for a path. shape : (frames, channels). Raises FileProblem."""
     import soundfile
 
-    from audiomeas.interface.listening import sample_blocks
+    from audiomeas.interface.protocol import CARRIER_DTYPE
 
     subtype = {"int16": "PCM_16", "int24": "PCM_24", "float32": "FLOAT"}[sample_format]
     form = {".flac": "FLAC", ".wav": "WAV", ".rf64": "RF64"}.get(path.suffix.lower())
@@ -181,25 +224,39 @@ def write_audio(path: Path, samples: NDArray[Any], sample_format: str, sample_ra
         raise FileProblem(f"{path}: audio is written as .wav or .flac; give a name that ends so")
     if form == "FLAC" and sample_format == "float32":
         raise FileProblem(f"{path}: float samples don't fit into FLAC without loss; use a name that ends in .wav")
-    if form == "WAV" and samples.nbytes > _WAV_LIMIT_BYTES:
+    frames, channels = shape
+    if form == "WAV" and frames * channels * np.dtype(CARRIER_DTYPE[sample_format]).itemsize > _WAV_LIMIT_BYTES:
         form = "RF64"
 
     def write(temporary: Path) -> None:
         with temporary.open("wb") as handle:
             watched = _Watched(handle)
             try:
-                with soundfile.SoundFile(
-                    watched, "w", round(sample_rate_hz), samples.shape[1], subtype=subtype, format=form
-                ) as sound:
-                    for block in sample_blocks(samples):
-                        sound.write(block)
+                # What a signal raises while the library calls back is lost there: it waits until a block is written.
+                with undisturbed():
+                    sound = soundfile.SoundFile(
+                        watched, "w", round(sample_rate_hz), channels, subtype=subtype, format=form
+                    )
+                with _closed(sound):
+                    for block in blocks:
+                        with undisturbed():
+                            sound.write(block)
             except soundfile.LibsndfileError as error:
                 if watched.error is None:
                     raise FileProblem(f"can't write {path}: {plain_words(error)}") from None
             if watched.error is not None:
                 raise watched.error
 
-    write_new(path, write)
+    return write
+
+
+@contextlib.contextmanager
+def _closed(sound: Any) -> Iterator[None]:
+    try:
+        yield
+    finally:
+        with undisturbed():
+            sound.close()
 
 
 class _Watched:

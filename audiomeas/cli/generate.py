@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from audiomeas.cli.common import Group
+from audiomeas.cli.common import Group, show_progress, show_progress_end
 from audiomeas.measurement.response_equalization import PRE_EMPHASIS
 
 if TYPE_CHECKING:
@@ -98,7 +98,9 @@ def _write(
         sample_format=sample_format,
         markers=markers,
         dither=dither,
+        progress=show_progress,
     )
+    show_progress_end()
     click.echo(f"{path} and {path.name}.json", err=True)
 
 
@@ -467,9 +469,11 @@ def multitone(file: str, tones: int, from_hz: float, to_hz: float, duration_s: f
     """
 
     def make(**at: Any) -> Stimulus:
+        from audiomeas.measurement.multitone import MEASUREMENT
         from audiomeas.stimulus import Multitone
 
-        _checked_duration(duration_s)
+        # A window is made whole, and none is measured that is longer.
+        _checked_duration(duration_s, next(one.at_most for one in MEASUREMENT.options if one.name == "window_s"))
         return Multitone.low_crest(
             tones=tones,
             low_hz=from_hz,
@@ -558,13 +562,18 @@ def tape_side(
         sample_format=sample_format,
         dither=dither,
         channels=_DRIVEN[channels],
+        progress=show_progress,
     )
+    show_progress_end()
     click.echo(f"{path} and {path.name}.json", err=True)
 
 
-def _checked_duration(duration_s: float) -> None:
-    if not _LEAST_S <= duration_s <= 4 * 3600:
-        raise ValueError(f"a duration of {duration_s:g} s is not possible: use {_LEAST_S:g} s up to 4 hours")
+def _checked_duration(duration_s: float, longest_s: float | None = None) -> None:
+    from audiomeas.measurement.generated import LONGEST_S
+
+    if not _LEAST_S <= duration_s <= (longest_s or LONGEST_S):
+        longest = f"{LONGEST_S / 3600.0:g} hours" if longest_s is None else f"{longest_s:g} s"
+        raise ValueError(f"a duration of {duration_s:g} s is not possible: use {_LEAST_S:g} s up to {longest}")
 
 
 def _checked_averages(averages: int, pre_emphasis: str | None) -> None:

@@ -20,16 +20,15 @@ from audiomeas.bench.calibration import (
 from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import AUDIO, free_name, refuse_full_disk, translated
-from audiomeas.interface.protocol import CARRIER_DTYPE, SampleFormat
-from audiomeas.interface.transport import Capture, from_fractions
+from audiomeas.interface.transport import Capture
 from audiomeas.measurement.attached import with_recordings
+from audiomeas.measurement.generated import generate
 from audiomeas.measurement.options import complete, refuse_chartless
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.result import Result
 from audiomeas.measurement.scale_parts import scale_conditions
 from audiomeas.measurement.session import Keep, Progress, Say, Session
 from audiomeas.recording import (
-    Provenance,
     Recording,
     check_facts,
     markers_from,
@@ -39,19 +38,12 @@ from audiomeas.recording import (
     write_capture,
 )
 from audiomeas.recording_blocks import open_recording
-from audiomeas.stimulus import Stimulus, played_samples_v, read_stimulus
-from audiomeas.stimulus.marker import between_markers, marker_peak_v
-from audiomeas.units import SQRT2, Level, parse_level
+from audiomeas.stimulus import read_stimulus
+from audiomeas.units import Level, parse_level
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
     from audiomeas.measurement.base import Measurement
 
-#: A stimulus is made whole in the memory: of two channels with dither so many frames take 1 GB.
-LARGEST_FRAMES = 1 << 24
-_PART_FRAMES = 1 << 20
 #: Names the bench file when `--bench` does not.
 BENCH_VARIABLE = "AUDIOMEAS_BENCH"
 
@@ -273,94 +265,6 @@ def _with_stimulus(recording: Recording, path: Path) -> Recording:
         stimulus_in_volts=bool(facts.get("stimulus_in_volts", False)),
         shared_clock=False,
     )
-
-
-def generate(
-    stimulus: Stimulus,
-    file: Path | str,
-    *,
-    v_rms_at_full_scale: float | None = None,
-    sample_format: SampleFormat = "int24",
-    lead_s: float = 0.5,
-    tail_s: float = 0.5,
-    markers: bool = False,
-    dither: bool = False,
-) -> Path:
-    """Write a stimulus as WAV or FLAC with silence around it, and its sidecar; what `audiomeas generate` does.
-
-    v_rms_at_full_scale : voltage of a full-scale sine at the output that will play it; None: the stimulus' levels are
-    relative to a full-scale sine (1 is 0 dBFS).   The file has as many channels as the highest driven one, at least 2.
-    markers : a short chirp before and after it on each driven channel, by which the analysis knows the clock of a
-    capture that another device makes; the sidecar tells where they stand.   dither : triangular, before the samples
-    are rounded, on each driven channel from the first frame to the last.
-    Raises RequestError (beyond full scale, too long, dither for floats), FileProblem (never overwrites).
-    """
-    import numpy as np
-
-    path = Path(file)
-    if sample_format not in CARRIER_DTYPE:
-        raise RequestError(f"unknown sample format {sample_format!r}: use {', '.join(CARRIER_DTYPE)}")
-    if stimulus.frames > LARGEST_FRAMES:
-        longest_s = LARGEST_FRAMES / stimulus.sample_rate_hz
-        raise RequestError(f"this stimulus is too long for one file: {longest_s:.0f} s at most at this rate")
-    fractions = played_samples_v(stimulus) / (SQRT2 * (v_rms_at_full_scale or 1.0))
-    peak = float(max(np.max(fractions, initial=0.0), -np.min(fractions, initial=0.0)))
-    if peak > 1.0 + 1e-12:
-        raise RequestError(f"this stimulus needs {20 * np.log10(peak):.1f} dB more than full scale: lower the level")
-    playlist = None
-    if markers:
-        marker_fs = marker_peak_v(stimulus) / (SQRT2 * (v_rms_at_full_scale or 1.0))
-        playlist = between_markers(fractions, stimulus.sample_rate_hz, marker_peak=marker_fs)
-        fractions = playlist.samples
-    channels = max(2, *stimulus.driven_channels) if stimulus.driven_channels else 2
-    lead, tail = round(lead_s * stimulus.sample_rate_hz), round(tail_s * stimulus.sample_rate_hz)
-    output = np.zeros((lead + len(fractions) + tail, channels))
-    for column, channel in enumerate(stimulus.driven_channels):
-        own = fractions if fractions.ndim == 1 else fractions[:, column]
-        output[lead : lead + len(fractions), channel - 1] = own
-    del fractions
-    if dither:
-        _add_dither(output, stimulus.driven_channels or tuple(range(1, channels + 1)), sample_format)
-    recording = Recording(
-        counts_fs=output,
-        sample_rate_hz=stimulus.sample_rate_hz,
-        channels=tuple(range(1, channels + 1)),
-        v_rms_at_full_scale=(v_rms_at_full_scale,) * channels,
-        scale_uncertainty=(None,) * channels,
-        stimulus=stimulus,
-        stimulus_start=lead + (0 if playlist is None else playlist.stimulus_start),
-        stimulus_in_volts=v_rms_at_full_scale is not None,
-        shared_clock=True,
-        markers=None if playlist is None else playlist.markers,
-        conditions={"purpose": "stimulus", **({"dither": "triangular, 2 steps from end to end"} if dither else {})},
-        provenance=Provenance(interface="generate", started_at=datetime.now(UTC).isoformat(timespec="seconds")),
-    )
-    write_capture(path, _codes(output, sample_format), sample_format, recording)
-    return path
-
-
-def _codes(output: NDArray[np.float64], sample_format: SampleFormat) -> NDArray[Any]:
-    """Return fractions of full scale in a carrier dtype, made part by part: a long stimulus fills the memory."""
-    import numpy as np
-
-    codes = np.empty(output.shape, CARRIER_DTYPE[sample_format])
-    for first in range(0, len(output), _PART_FRAMES):
-        part = slice(first, first + _PART_FRAMES)
-        codes[part] = from_fractions(output[part], sample_format)
-    return codes
-
-
-def _add_dither(output: NDArray[np.float64], channels: tuple[int, ...], sample_format: str) -> None:
-    from audiomeas.interface.transport import FULL_SCALE_CODE
-    from audiomeas.stimulus.dither import triangular_dither
-
-    if sample_format == "float32":
-        raise RequestError("float32 samples are not rounded to steps: dither is for int16 and int24")
-    columns = [channel - 1 for channel in channels]
-    added = triangular_dither(len(output), len(columns))
-    added /= FULL_SCALE_CODE[sample_format]
-    for number, column in enumerate(columns):
-        output[:, column] += added[:, number]
 
 
 def options_of(word: str) -> Mapping[str, Any]:

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import read_json, refuse_full_disk, translated, write_new_text
 from audiomeas.interface.protocol import CARRIER_DTYPE, SampleFormat
-from audiomeas.interface.transport import FULL_SCALE_CODE, from_fractions
+from audiomeas.interface.transport import FULL_SCALE_CODE
+from audiomeas.measurement.generated import DITHERED, described, write_played
 from audiomeas.measurement.media_notes import cue_sheet, level_notes
-from audiomeas.recording import Provenance, Recording, check_facts, markers_from, write_capture
+from audiomeas.recording import check_facts, markers_from
 from audiomeas.stimulus import Stimulus, read_stimulus
 
 if TYPE_CHECKING:
+    from audiomeas.measurement.session import Progress
     from audiomeas.stimulus.disc import Track
 
 _DISC_FORMAT: SampleFormat = "int16"
@@ -98,6 +99,7 @@ def generate_tape_side(
     sample_format: SampleFormat = "int24",
     dither: bool = False,
     channels: tuple[int, ...] = (1, 2),
+    progress: Progress | None = None,
 ) -> Path:
     """Write one side of a test tape as one file with its sidecar; what `audiomeas generate tape-side` does.
 
@@ -126,7 +128,7 @@ def generate_tape_side(
         )
     path = Path(file)
     conditions = {"purpose": "side of a test tape", TAPE_SIDE: part_facts(track, speed_hz)}
-    _write(path, track, 0, sample_format, conditions, dither=dither, scale=v_rms_at_full_scale)
+    _write(path, track, 0, sample_format, conditions, dither=dither, scale=v_rms_at_full_scale, progress=progress)
     return path
 
 
@@ -139,25 +141,21 @@ def _write(
     *,
     dither: bool,
     scale: float | None = None,
+    progress: Progress | None = None,
 ) -> None:
-    from audiomeas.stimulus.disc import CHANNELS, track_samples
+    from audiomeas.stimulus.disc import CHANNELS, TrackSamples
 
-    samples = track_samples(track, number, largest_code=FULL_SCALE_CODE[sample_format], dithered=dither)
-    recording = Recording(
-        counts_fs=samples,
-        sample_rate_hz=track.stimulus.sample_rate_hz,
-        channels=tuple(range(1, CHANNELS + 1)),
-        v_rms_at_full_scale=(scale,) * CHANNELS,
-        scale_uncertainty=(None,) * CHANNELS,
-        stimulus=track.stimulus,
+    samples = TrackSamples(track=track, number=number, largest_code=FULL_SCALE_CODE[sample_format], dithered=dither)
+    recording = described(
+        track.stimulus,
+        channels=CHANNELS,
+        v_rms_at_full_scale=scale,
         stimulus_start=track.stimulus_start,
         stimulus_in_volts=False,
-        shared_clock=True,
         markers=track.marks,
-        conditions={**conditions, **({"dither": "triangular, 2 steps from end to end"} if dither else {})},
-        provenance=Provenance(interface="generate", started_at=datetime.now(UTC).isoformat(timespec="seconds")),
+        conditions={**conditions, **(DITHERED if dither else {})},
     )
-    write_capture(path, from_fractions(samples, sample_format), sample_format, recording)
+    write_played(path, samples.part_fs, track.frames, sample_format, recording, progress=progress)
 
 
 def read_disc(folder: Path) -> Disc:

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 
-import numpy as np
-
-from audiomeas.stimulus.base import FloatArray, PlaysPerChannel, Stimulus
+from audiomeas.stimulus.base import FloatArray, Stimulus
 from audiomeas.stimulus.dither import triangular_dither
+from audiomeas.stimulus.laid import Laid
 from audiomeas.stimulus.marker import GAP_S, LEAD_S, MARKER_S, marker
 from audiomeas.stimulus.shaped import ShapedSweep
 from audiomeas.stimulus.sines import Silence, Sine, SteppedSines
@@ -213,35 +213,46 @@ def _tracks() -> list[Track]:
     ]
 
 
-def track_samples(
-    track: Track, number: int, *, largest_code: float = LARGEST_CODE, dithered: bool | None = None
-) -> FloatArray:
-    """Return a track's samples before they are rounded, (frames, 2), in fractions of full scale.
+@dataclass(frozen=True, kw_only=True)
+class TrackSamples:
+    """A track's samples before they are rounded, any span of them.
 
     number : of the track; its dither is other than that of the others.   largest_code : full scale, in steps.
-    dithered : default: as the track says.
+    dithered : False: a track that could have dither has none.
     """
-    samples = np.zeros((track.frames, CHANNELS))
-    rate_hz, start = track.stimulus.sample_rate_hz, track.stimulus_start
-    for channel in track.stimulus.driven_channels:
-        played = (
-            track.stimulus.channel_samples_v(channel)
-            if isinstance(track.stimulus, PlaysPerChannel)
-            else track.stimulus.samples_v()
+
+    track: Track
+    number: int
+    largest_code: float = LARGEST_CODE
+    dithered: bool = True
+
+    @cached_property
+    def _laid(self) -> Laid:
+        track = self.track
+        return Laid(
+            stimulus=track.stimulus,
+            full_scale_v=SQRT2,
+            start=track.stimulus_start,
+            frames=track.frames,
+            channels=CHANNELS,
+            chirp=marker(track.stimulus.sample_rate_hz, peak=track.marks_peak),
+            marks=[track.stimulus_start + place for place in track.marks],
+            marked=range(1, CHANNELS + 1),
         )
-        samples[start : start + len(played), channel - 1] = played / SQRT2
-    chirp = marker(rate_hz, peak=track.marks_peak)
-    for place in track.marks:
-        samples[start + place : start + place + len(chirp)] += chirp[:, np.newaxis]
-    if dithered is not False or not track.dithered:
-        samples += _added_steps(track, number) / largest_code
-    return samples
 
+    def part_fs(self, span: range) -> FloatArray:
+        """Return a span of them, (frames, 2), in fractions of full scale."""
+        samples = self._laid.part_fs(span)
+        if self.dithered or not self.track.dithered:
+            samples += self._added_steps(span) / self.largest_code
+        return samples
 
-def _added_steps(track: Track, number: int) -> FloatArray:
-    """Return what is added to a track, (frames, 2), in steps: dither, or what stands for it in an undithered track."""
-    steps = triangular_dither(track.frames, CHANNELS, series=number)
-    if not track.dithered:
-        wake = track.stimulus_start + track.marks[1] - round(WAKE_S * track.stimulus.sample_rate_hz)
-        steps[: wake if track.held_steps == 0 else len(steps)] = track.held_steps
-    return steps
+    def _added_steps(self, span: range) -> FloatArray:
+        """Return what is added, (frames, 2), in steps: dither, or what stands for it in an undithered track."""
+        track = self.track
+        steps = triangular_dither(track.frames, CHANNELS, series=self.number, span=span)
+        if not track.dithered:
+            wake = track.stimulus_start + track.marks[1] - round(WAKE_S * track.stimulus.sample_rate_hz)
+            held = wake if track.held_steps == 0 else track.frames
+            steps[: max(0, held - span.start)] = track.held_steps
+        return steps

@@ -49,6 +49,13 @@ def marker_before(sample_rate_hz: float) -> tuple[int, int]:
     return -(frames + gap), -gap
 
 
+def around(frames: int, sample_rate_hz: float) -> tuple[int, int, int]:
+    """Return where the first marker, a stimulus of so many frames and the last marker begin, from the first silence."""
+    lead, gap = (round(span_s * sample_rate_hz) for span_s in (LEAD_S, GAP_S))
+    stimulus_start = lead - marker_before(sample_rate_hz)[0]
+    return lead, stimulus_start, stimulus_start + frames + gap
+
+
 @dataclass(frozen=True, kw_only=True)
 class Playlist:
     """A stimulus between its markers: silence, marker, silence, stimulus, silence, marker.
@@ -77,14 +84,14 @@ def between_markers(
     chirp = marker(sample_rate_hz, peak=marker_peak)
     lead = np.zeros(round(LEAD_S * sample_rate_hz))
     gap = np.zeros(round(GAP_S * sample_rate_hz))
-    stimulus_start = len(lead) + len(chirp) + len(gap)
+    first_marker, stimulus_start, last_marker = around(len(samples), sample_rate_hz)
     before, after = np.concatenate([lead, chirp, gap]), np.concatenate([gap, chirp])
     if samples.ndim == 2:
         columns = np.ones(samples.shape[1]) if marked is None else np.asarray(marked, dtype=np.float64)
         before, after = (part[:, None] * columns for part in (before, after))
     return Playlist(
         samples=np.concatenate([before, samples, after]),
-        first_marker=len(lead),
+        first_marker=first_marker,
         stimulus_start=stimulus_start,
-        last_marker=stimulus_start + len(samples) + len(gap),
+        last_marker=last_marker,
     )

@@ -36,6 +36,8 @@ _SEARCH_OVERSAMPLING = 4.0
 #: 1/cos(π/16) for the highest tone alone, which is but one of many (common practice: an eighth of that).
 _PEAK_OVERSAMPLING = 16
 _BETWEEN_SAMPLES = 1.0025
+#: So many frames are transformed at once: more fill the memory.
+_LARGEST_GRID = 1 << 20
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -176,7 +178,9 @@ def interleaved_bins(tones: int, sets: int, low_hz: float, high_hz: float, bin_h
 
 def _nearest_free(place: float, remainders: tuple[int, ...], lowest: int, bin_hz: float) -> int:
     middle = max(round(place), lowest)
-    around = range(max(lowest, middle - 3 * MODULUS), middle + 3 * MODULUS + 1)
+    # In a long window the neighbourhood of one mains harmonic is many bins wide.
+    reach = 3 * MODULUS + math.ceil(2.0 * _FROM_MAINS_HZ / bin_hz)
+    around = range(max(lowest, middle - reach), middle + reach + 1)
     allowed = [number for number in around if number % MODULUS in remainders and not _near_mains(number * bin_hz)]
     if not allowed:
         raise ValueError("a multitone needs a longer window: its tones would fall on hum")
@@ -237,5 +241,19 @@ def _grid(bins: list[int], oversampling: float) -> int:
 
 def unit_peak(bins: list[int], phases_deg: FloatArray) -> float:
     """Return the peak of the sum of cosines of amplitude 1, rounded up to 0.001."""
-    highest = float(np.max(np.abs(_wave(bins, np.radians(phases_deg), _grid(bins, _PEAK_OVERSAMPLING)))))
+    highest = _highest(bins, np.radians(phases_deg), _grid(bins, _PEAK_OVERSAMPLING))
     return min(math.ceil(highest * _BETWEEN_SAMPLES * 1000.0) / 1000.0, float(len(bins)))
+
+
+def _highest(bins: list[int], phases: FloatArray, frames: int) -> float:
+    """Return the largest size of one period of the sum of cosines; of a long one, the frames are looked at in turns."""
+    turns = max(1, frames // _LARGEST_GRID)
+    if turns == 1:
+        return float(np.max(np.abs(_wave(bins, phases, frames))))
+    length, highest = frames // turns, 0.0
+    for first in range(turns):  # the frames first, first + turns, …
+        spectrum = np.zeros(length, dtype=np.complex128)
+        turned = 2.0 * np.pi * np.remainder(np.asarray(bins) * (first / frames), 1.0)
+        np.add.at(spectrum, np.asarray(bins) % length, np.exp(1j * (phases + turned)))
+        highest = max(highest, float(np.max(np.abs(np.fft.ifft(spectrum).real))) * length)
+    return highest
