@@ -441,10 +441,11 @@ def test_a_unit_that_played_by_itself_was_sent_no_signal():
     # A turntable's page once said that test signals were sent through it, and both channels driven.
     heard = distortion(conditions={"driven_channels": [1, 2], "listen_only": True})
     told = dict(content_of(visit(step(1, "Rumble", heard))).conditions)
-    assert told["Method"].startswith("the unit played by itself") and "Signal" not in told
+    assert told["Method"].startswith("the unit played by itself") and not {"Signal", "Load"} & set(told)
     both = dict(content_of(visit(step(1, "Rumble", heard), step(2, "Gain", distortion()))).conditions)
     assert "test signals were sent" in both["Method"] and "played by itself" in both["Method"]
     assert both["Signal"] == "both channels driven at the same time."
+    assert "no power" in both["Load"]
 
 
 def test_simulated_is_kept_from_the_visit_or_any_result():

@@ -382,7 +382,7 @@ def _conditions(visit: Visit, results: list[Result]) -> Iterator[tuple[str, str]
 def _method(results: Sequence[Result]) -> Iterator[tuple[str, str]]:
     """Yield how the values came about, for somebody who never saw it done."""
     ways = []
-    captured = [result for result in results if result.sample_rate_hz > 0.0]  # what a person entered has no rate
+    captured = _captured(results)
     played = [result for result in captured if result.conditions.get(LISTEN_ONLY)]
     recorded = "a computer recorded and analysed what came out"
     if len(played) < len(captured):
@@ -393,6 +393,11 @@ def _method(results: Sequence[Result]) -> Iterator[tuple[str, str]]:
         ways.append("readings of meters were typed in")
     if ways:
         yield "Method", f"{'; '.join(ways)}."
+
+
+def _captured(results: Sequence[Result]) -> list[Result]:
+    """Return what a capture told: what a person entered has no rate."""
+    return [result for result in results if result.sample_rate_hz > 0.0]
 
 
 def _first_mapping(results: list[Result], key: str) -> Mapping[str, Any]:
@@ -416,7 +421,7 @@ def _loads(results: list[Result]) -> Iterator[tuple[str, str]]:
         )
     elif known:
         yield "Load", f"{each}: resistors in place of loudspeakers."
-    elif results:
+    elif any(not result.conditions.get(LISTEN_ONLY) for result in _captured(results)):
         yield "Load", "none entered; no power can be stated."
 
 
