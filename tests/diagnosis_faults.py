@@ -778,6 +778,10 @@ def _visited(fault: Fault, trial: Trial) -> Any:
     return trial.bench.evidence()
 
 
+#: A step whose captures another one holds, too: a visit of all steps makes the other one alone.
+_HELD_BY = {clipping_both: clipping_alone, flutter: flutter_turned}
+
+
 def healthy_visit(make: Callable[[Generator], Any], seed: Sequence[int]) -> Any:
     """Return the facts of a whole visit of a healthy unit: every step that any fault of such units needs."""
     faults = [one for one in FAULTS if one.make is make]
@@ -786,7 +790,8 @@ def healthy_visit(make: Callable[[Generator], Any], seed: Sequence[int]) -> Any:
     for fault in faults:
         if fault.whole is not None:
             fault.whole(trial)
-    steps = dict.fromkeys(step for fault in faults for step in fault.steps)
+    wanted = dict.fromkeys(step for fault in faults for step in fault.steps)
+    steps = [step for step in wanted if _HELD_BY.get(step) not in wanted]
     against = None
     if any(fault.against for fault in faults):
         for step in steps:

@@ -3,25 +3,34 @@
     cd tests && python -m diagnosis_table --count 200 --healthy 1000 --workers 2
 
 Each trial draws a unit of physical parts (`diagnosis_units`), breaks one (`diagnosis_faults`) and measures it on the
-simulated bench. Equal counts give the same table. `--only crossover,drag` makes a part of it.
+simulated bench. Equal counts give the same table. `--only crossover,drag` makes a part of it. Beside each share stands
+what its count proves: the 95 % range of Clopper and Pearson (Biometrika 26, 1934). Stopped by SIGTERM, SIGINT or
+`--until-s`, it prints what it has; `--so-far FILE` is written anew each minute, for what stops without a word.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import signal
 import sys
 import time
 import traceback
-from collections import Counter
-from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections import Counter, deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
+from pathlib import Path
 
 for _library in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(_library, "1")
 
 SEED = 10
+#: What a picture must reach: found of broken units, told of healthy ones at most.
+FOUND, ALARMS = 0.95, 0.02
+CONFIDENCE = 0.95
+_EACH_S = 60.0
 
 
 @dataclass
@@ -41,6 +50,26 @@ class Row:
     healthy: int = 0
     alarms: int = 0
     others: Counter[str] = field(default_factory=Counter)
+
+    @property
+    def good(self) -> bool:
+        """Whether its shares reach what they must."""
+        return bool(self.asked) and self.found >= FOUND * self.asked and self.alarms <= ALARMS * self.healthy
+
+    @property
+    def proven(self) -> bool:
+        """Whether their bounds do: so many trials leave no doubt of it."""
+        return proven(self.found, self.asked)[0] >= FOUND and proven(self.alarms, self.healthy)[1] <= ALARMS
+
+
+def proven(hits: int, trials: int) -> tuple[float, float]:
+    """Return the range in which a share lies with 95 % confidence (Clopper and Pearson, by scipy); of nothing, all."""
+    from scipy.stats import binomtest
+
+    if not trials:
+        return 0.0, 1.0
+    found = binomtest(hits, trials).proportion_ci(CONFIDENCE, method="exact")
+    return float(found.low), float(found.high)
 
 
 def _told(evidence) -> dict[str, str | None]:  # type: ignore[no-untyped-def]
@@ -79,9 +108,18 @@ def families():  # type: ignore[no-untyped-def]
 
 
 def table(
-    count: int, healthy_count: int, *, only: Sequence[str] = (), workers: int = 1, until_s: float = float("inf")
+    count: int,
+    healthy_count: int,
+    *,
+    only: Sequence[str] = (),
+    workers: int = 1,
+    stop: Callable[[], bool] = lambda: False,
+    so_far: Callable[[dict[str, Row]], None] = lambda _: None,
 ) -> tuple[dict[str, Row], list[str]]:
-    """Return the rows by picture, and what went wrong. until_s : no trial begins after so many seconds."""
+    """Return the rows by picture, and what went wrong. stop : no trial begins once it says so.
+
+    so_far : is given the rows after each trial.
+    """
     from diagnosis_faults import FAULTS
 
     rows = {fault.name: Row(fault.name, fault.picture, fault.by) for fault in FAULTS if not only or fault.name in only}
@@ -96,8 +134,7 @@ def table(
         )
     ]
     problems = []
-    began_s = time.monotonic()
-    for task, (name, told) in _run(tasks, workers, began_s + until_s):
+    for task, (name, told) in _run(tasks, workers, stop):
         if isinstance(told, str):
             problems.append(f"{task[0].__name__} {name} {task[2]}: {told.strip().splitlines()[-1]}")
             print(f"not measured: {problems[-1]}", file=sys.stderr, flush=True)
@@ -108,24 +145,80 @@ def table(
             _count_broken(rows[name], told)
         else:
             _count_healthy(rows, name, told)
+        so_far(rows)
     return rows, problems
 
 
-def _run(tasks, workers, end_s) -> Iterator:  # type: ignore[no-untyped-def, type-arg]
+def _run(tasks, workers, stop) -> Iterator:  # type: ignore[no-untyped-def, type-arg]
     if workers == 1:
         for task in tasks:
-            if time.monotonic() > end_s:
+            if stop():
                 return
             yield task, task[0](*task[1:])
         return
-    with ProcessPoolExecutor(workers) as pool:
-        for at in range(0, len(tasks), 8 * workers):
-            if time.monotonic() > end_s:
+    with ProcessPoolExecutor(workers, initializer=_leave_signals) as pool:
+        waiting: deque[tuple[tuple, Future]] = deque()  # type: ignore[type-arg]
+        for task in tasks:
+            if stop():
+                break
+            waiting.append((task, pool.submit(task[0], *task[1:])))
+            if len(waiting) >= 4 * workers:
+                yield from _oldest(waiting)
+        while waiting:
+            if stop():
+                for _, future in waiting:
+                    future.cancel()
                 return
-            some = tasks[at : at + 8 * workers]
-            futures = [pool.submit(task[0], *task[1:]) for task in some]
-            for task, future in zip(some, futures, strict=True):
-                yield task, future.result()
+            yield from _oldest(waiting)
+
+
+def _oldest(waiting) -> Iterator:  # type: ignore[no-untyped-def, type-arg]
+    """Yield the trial that began first, as soon as it is done; none where the workers were ended from outside."""
+    task, future = waiting.popleft()
+    try:
+        yield task, future.result()
+    except BrokenProcessPool:
+        waiting.clear()
+        print("the workers were ended", file=sys.stderr)
+
+
+def _leave_signals() -> None:
+    """What stops the table is the parent's to hear: a worker ends its trial first."""
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, signal.SIG_IGN)
+
+
+class Stop:
+    """Says whether to stop: so many seconds are over, or a signal came."""
+
+    def __init__(self, until_s: float) -> None:
+        self._end_s, self._asked = time.monotonic() + until_s, False
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, self._ask)
+
+    def _ask(self, *_: object) -> None:
+        self._asked = True
+
+    def __call__(self) -> bool:
+        return self._asked or time.monotonic() > self._end_s
+
+
+class SoFar:
+    """Writes the table to a file each minute."""
+
+    def __init__(self, path: Path) -> None:
+        self._path, self._next_s = path, 0.0
+
+    def __call__(self, rows: dict[str, Row]) -> None:
+        if time.monotonic() >= self._next_s:
+            self.write(rows)
+            self._next_s = time.monotonic() + _EACH_S
+
+    def write(self, rows: dict[str, Row]) -> None:
+        """Write it now, in one piece."""
+        beside = self._path.with_name(f"{self._path.name}.new")
+        beside.write_text(f"{SIMULATED}\n{text(rows)}\n", encoding="utf-8")
+        beside.replace(self._path)
 
 
 def _count_broken(row: Row, told: dict[str, str | None]) -> None:
@@ -150,19 +243,34 @@ def _count_healthy(rows: dict[str, Row], family: str, told: dict[str, str | None
             row.alarms += holds == "yes"
 
 
+SIMULATED = "SIMULATED: made on the simulated bench, not on real units"
+
+
 def text(rows: dict[str, Row]) -> str:
     """Return the table as lines."""
-    lines = [f"{'picture':26} {'found':>11} {'open':>5} {'false alarms':>13}   told beside it of broken units"]
+    lines = [
+        f"{'picture':26} {'found':>11} {'proven':>15} {'open':>5} {'false alarms':>13} {'proven':>15}   "
+        "told beside it of broken units"
+    ]
     for row in rows.values():
-        others = ", ".join(f"{name} {number}" for name, number in row.others.most_common(4))
+        often = sorted(row.others.items(), key=lambda item: (-item[1], item[0]))[:4]
+        others = ", ".join(f"{name} {number}" for name, number in often)
         found = f"{row.found} of {row.asked}"
         alarms = f"{row.alarms} of {row.healthy}"
-        lines.append(f"{row.name:26} {found:>11} {row.open_ + row.unjudged:>5} {alarms:>13}   {others}")
-    good = [
-        row for row in rows.values() if row.asked and row.found >= 0.95 * row.asked and row.alarms <= 0.02 * row.healthy
-    ]
-    lines.append(f"{len(good)} of {len(rows)} pictures: at least 95 % found, at most 2 % false alarms")
+        lines.append(
+            f"{row.name:26} {found:>11} {_range(row.found, row.asked):>15} {row.open_ + row.unjudged:>5} "
+            f"{alarms:>13} {_range(row.alarms, row.healthy):>15}   {others}".rstrip()
+        )
+    good = [row for row in rows.values() if row.good]
+    must = f"at least {100.0 * FOUND:.0f} % found, at most {100.0 * ALARMS:.0f} % false alarms"
+    lines.append(f"{len(good)} of {len(rows)} pictures: {must}")
+    lines.append(f"{sum(row.proven for row in rows.values())} of them with both ends of their 95 % ranges")
     return "\n".join(lines)
+
+
+def _range(hits: int, trials: int) -> str:
+    low, high = proven(hits, trials)
+    return f"{100.0 * low:.1f}..{100.0 * high:.1f} %"
 
 
 def main() -> None:
@@ -173,10 +281,21 @@ def main() -> None:
     parser.add_argument("--only", default="", help="names of pictures, with commas")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--until-s", type=float, default=float("inf"), help="no trial begins after so many seconds")
+    parser.add_argument("--so-far", type=Path, help="a file for the table of what is done, anew each minute")
     asked = parser.parse_args()
     only = [name for name in asked.only.split(",") if name]
-    rows, problems = table(asked.count, asked.healthy, only=only, workers=asked.workers, until_s=asked.until_s)
-    print("SIMULATED: made on the simulated bench, not on real units")
+    writes = None if asked.so_far is None else SoFar(asked.so_far)
+    rows, problems = table(
+        asked.count,
+        asked.healthy,
+        only=only,
+        workers=asked.workers,
+        stop=Stop(asked.until_s),
+        so_far=writes or (lambda _: None),
+    )
+    if writes is not None:
+        writes.write(rows)
+    print(SIMULATED)
     print(text(rows))
     if problems:
         print(f"{len(problems)} trials could not be measured", file=sys.stderr)

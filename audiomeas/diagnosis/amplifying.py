@@ -37,7 +37,8 @@ _RIPPLE_DBC = -60.0
 _TWICE_MAINS_HZ = (100.0, 120.0)
 _LINE_WITHIN_HZ = 3.0
 _OSCILLATION_DB, _ABOVE_HZ, _GROWS_DB = -60.0, 20_500.0, 10.0
-_SAME_PLACE = 0.005
+#: A spectrum is kept at the highest bin of each cell of 0.75 %: so near to any place at least one of them stands.
+_SAME_PLACE = 0.008
 #: So many bins of a tone's window beside a harmonic still belong to it: the window's lobe and what a bin rounds.
 _HARMONICS_BINS = 4.0
 
