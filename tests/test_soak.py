@@ -15,10 +15,12 @@ import numpy as np
 import pytest
 from soak_benches import quick_session
 
-from audiomeas.errors import FileProblem, InterlockRefusal, Interrupted, RequestError
+from audiomeas.errors import DeviceError, FileProblem, InterlockRefusal, Interrupted, RequestError
 from audiomeas.measurement import soak_fold
+from audiomeas.measurement.soak_lines import LOST
 from audiomeas.measurement.soak_reading import SecondsOf, read_tone_channel
 from audiomeas.measurement.soak_sleep import Sleep
+from audiomeas.measurement.soak_stream import soak_stream
 from audiomeas.measurement.soak_views import caption
 from audiomeas.plan import soak_run
 from audiomeas.plan.soak import soak, soak_on
@@ -301,6 +303,32 @@ def test_spot_measurements_are_steps_and_energy_has_a_ceiling(tmp_path):
     assert [one.result.channel(1).values["gain_db"] for one in spots] == pytest.approx([0.0, 0.0], abs=1e-3)
     assert sum(one.get("state") == "playing" for one in lines) == 8
     assert "Wh" in lines[-1]["reason"]
+
+
+def test_streams_share_their_rings_until_one_is_lost(tmp_path, monkeypatch):
+    """After a spot measurement the same, so that memory stays; after a loss others, out of a dead driver's reach."""
+    given = []
+
+    def gone_once(session, sound, rings, **more):
+        given.append(rings)
+        if len(given) == 3:
+            raise DeviceError("the card is gone")
+        return soak_stream(session, sound, rings, **more)
+
+    monkeypatch.setattr(soak_run, "soak_stream", gone_once)
+    _, lines = soaked(
+        tmp_path,
+        seconds=5.0,
+        spot_minutes=1.0 / 30.0,
+        spots=("gain",),
+        befalls=lambda samples, frame, stream: samples * (1.0 - 0.001 * stream),
+    )
+    assert kinds(lines) == [LOST]
+    assert [given.index(one) for one in given] == [0, 0, 0, 3]
+    levels = [one["channels"][0]["level_v_rms"] for one in lines if one.get("state") == "playing"]
+    # Each second has the gain of its own stream, not of one before: the first look is the first, and spots are streams.
+    streams = np.array([3, 3, 5, 5, 7])
+    assert levels == pytest.approx(list(0.5 * (1.0 - 0.001 * streams)), rel=1e-4)
 
 
 def test_a_sleep_of_the_machine_is_a_gap_that_is_told(tmp_path, monkeypatch):

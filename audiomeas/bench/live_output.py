@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audiomeas.bench.opened import Bench
-from audiomeas.interface.streaming import StreamingTransport
+from audiomeas.interface.streaming import Ring, StreamingTransport
 from audiomeas.interface.transport import FEEDER_LATE_S, Also
 
 
@@ -51,10 +51,11 @@ def live_transport(
     also: Also | None = None,
     in_real_time: bool = True,
     feeder_late_s: float = FEEDER_LATE_S,
+    ring: Ring | None = None,
 ) -> StreamingTransport:
     """Return a transport that plays volts until it is told to fade; opens no device.
 
-    ears, hold_s, feeder_late_s : see `StreamingTransport`.  also : see `Bench.watch`.
+    ears, hold_s, feeder_late_s, ring : see `StreamingTransport`.  also : see `Bench.watch`.
     in_real_time : see `StreamFormat`.  Raises CalibrationError.
     """
     form = dataclasses.replace(bench.form, in_real_time=in_real_time)
@@ -65,4 +66,5 @@ def live_transport(
         ears=ears,
         hold_s=hold_s,
         feeder_late_s=feeder_late_s,
+        ring=ring,
     )

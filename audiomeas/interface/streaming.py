@@ -50,7 +50,12 @@ class Ring:
     """The last frames that came in, as delivered. One thread writes, others copy; neither waits for the other."""
 
     def __init__(self, frames: int, channels: int, sample_format: str) -> None:
-        self._held = np.zeros((frames, channels), CARRIER_DTYPE[sample_format])
+        # Filled, not only asked for: its memory is taken here, not page by page in the audio thread.
+        self._held = np.full((frames, channels), 0, CARRIER_DTYPE[sample_format])
+        self.written = 0
+
+    def begin_again(self) -> None:
+        """Hold nothing, in the same memory: for another stream, once the old one is closed."""
         self.written = 0
 
     def write(self, block: NDArray[Any]) -> None:
@@ -105,6 +110,11 @@ class Ring:
         return copied if self.written - start <= size else None
 
 
+def ring_of(form: StreamFormat, hold_s: float) -> Ring:
+    """Return an empty ring that a `StreamingTransport` of this form can give `hold_s` seconds from."""
+    return Ring(round((hold_s + _SPARE_S) * form.sample_rate_hz), form.input_channels, form.sample_format)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Heard:
     """The newest frames of a stream. samples : as delivered; start : number of the first; flags : as in `Capture`."""
@@ -119,6 +129,7 @@ class StreamingTransport(Transport):
 
     ears : names of those who must be heard of, each at least once in `feeder_late_s`; none is late before `begin`.
     hold_s : how many seconds `newest` can give.
+    ring : an empty one of `ring_of`, where streams follow each other and each is to hold in the same memory.
     """
 
     def __init__(
@@ -130,14 +141,14 @@ class StreamingTransport(Transport):
         ears: Sequence[str],
         hold_s: float,
         feeder_late_s: float = FEEDER_LATE_S,
+        ring: Ring | None = None,
     ) -> None:
         nothing = np.zeros((0, form.output_channels))
         super().__init__(output_fs=nothing, form=form, watch=watch, feeder_late_s=feeder_late_s)
         self.total_frames = sys.maxsize
         self.flags = collections.deque(maxlen=_FLAGS_HELD)
         self._source = source
-        frames = round((hold_s + _SPARE_S) * form.sample_rate_hz)
-        self._ring = Ring(frames, form.input_channels, form.sample_format)
+        self._ring = ring_of(form, hold_s) if ring is None else ring
         self._heard_at_s = dict.fromkeys(ears, float("inf"))
 
     def begin(self) -> None:

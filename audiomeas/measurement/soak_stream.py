@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from audiomeas.analysis.programme_second import CONTEXT_S
 from audiomeas.bench.live_output import live_transport
 from audiomeas.interface.protocol import StreamFormat
-from audiomeas.interface.streaming import Heard, Ring, StreamingTransport, streamed
+from audiomeas.interface.streaming import Heard, Ring, StreamingTransport, ring_of, streamed
 from audiomeas.interface.transport import FEEDER_LATE_S
 from audiomeas.measurement.session import Session
 from audiomeas.measurement.soak_source import PlayedSound, SoakSound, playing
@@ -52,6 +52,29 @@ class Second:
     steady: bool
     missed_frames: int
     context_frames: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class SoakRings:
+    """What the streams of a soak hold in, one after the other. played : None for a tone.
+
+    Made once: what a spot measurement leaves of the memory has no room for rings of each stream's own.
+    """
+
+    captured: Ring
+    played: Ring | None
+
+    def begin_again(self) -> None:
+        """Hold nothing of the stream before."""
+        self.captured.begin_again()
+        if self.played is not None:
+            self.played.begin_again()
+
+
+def soak_rings(form: StreamFormat, sound: SoakSound) -> SoakRings:
+    """Return the rings for the streams of a sound."""
+    played = None if sound.is_tone else Ring(round(HELD_S * form.sample_rate_hz), form.output_channels, "float32")
+    return SoakRings(captured=ring_of(form, HELD_S), played=played)
 
 
 class _Kept:
@@ -199,11 +222,11 @@ class SoakStream:
 
 @contextmanager
 def soak_stream(
-    session: Session, sound: SoakSound, *, level_v_rms: float, channels: tuple[int, ...]
+    session: Session, sound: SoakSound, rings: SoakRings, *, level_v_rms: float, channels: tuple[int, ...]
 ) -> Iterator[SoakStream]:
     """Open the stream, silent; leaving it fades first. The gates were asked before (`Session.allow_lasting`).
 
-    Raises DeviceError (absent, busy).
+    rings : of `soak_rings`, for this stream alone while it lasts.  Raises DeviceError (absent, busy).
     """
     bench = session.bench
     form = bench.form
@@ -216,8 +239,8 @@ def soak_stream(
         driven=channels,
         waits=not in_real_time,
     ) as played:
-        ring = None if sound.is_tone else _played_ring(form)
-        kept = _Kept(played, ring)
+        rings.begin_again()
+        kept = _Kept(played, rings.played)
         if not in_real_time:
             kept.may_go_to = round(_AHEAD_S * form.sample_rate_hz)
         transport = live_transport(
@@ -228,25 +251,16 @@ def soak_stream(
             also=session.load_watch(),
             in_real_time=in_real_time,
             feeder_late_s=FEEDER_LATE_S if in_real_time else _NOBODY_LATE_S,
+            ring=rings.captured,
         )
         if played.music is not None:
             _wait_for(played.music.filled)
         with streamed(bench.interface, transport) as came:
             try:
-                yield SoakStream(session, sound, played, transport, kept, ring, came)
+                yield SoakStream(session, sound, played, transport, kept, rings.played, came)
             finally:
                 transport.request_fade("ended")
                 kept.let_go_to(None)
-
-
-def _played_ring(form: StreamFormat) -> Ring:
-    return Ring(round(HELD_S * form.sample_rate_hz), form.output_channels, "float32")
-
-
-def held_rings(form: StreamFormat, sound: SoakSound) -> list[Ring]:
-    """Return rings as large as those that a stream of a sound holds."""
-    captured = Ring(round(HELD_S * form.sample_rate_hz), form.input_channels, form.sample_format)
-    return [captured] if sound.is_tone else [captured, _played_ring(form)]
 
 
 def _wait_for(filled: Callable[[], bool]) -> None:

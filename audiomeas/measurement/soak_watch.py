@@ -32,7 +32,6 @@ from audiomeas.measurement.soak_lines import (
     second_line,
 )
 from audiomeas.measurement.soak_reading import FIRST_REACH_S, PROGRAMME_HZ, ChannelSecond, SecondsOf, read_second
-from audiomeas.measurement.soak_stream import held_rings
 from audiomeas.measurement.streamed import captured, tone_through
 from audiomeas.stimulus import Silence, Sine
 
@@ -119,14 +118,13 @@ class Watch:
     def rehearse(self) -> None:
         """Go through an event without a sound, so that the memory it takes is taken before anything plays."""
         form = self._session.bench.form
-        beside = held_rings(form, self._sound)  # as when it happens: a stream is there too
         frames = round((BEFORE_S + AFTER_S) * form.sample_rate_hz)
         turns = 2.0 * np.pi * (self._of.frequency_hz or PROGRAMME_HZ) / form.sample_rate_hz * np.arange(frames)
         tone = np.repeat(_REHEARSED_FS * np.sin(turns)[:, None], form.input_channels, axis=1)
         heard = Heard(samples=from_fractions(tone, form.sample_format), start=0, flags=())
         waiting = [np.copy(heard.samples) for _ in range(_WAITING)]
         self._recorded(*self._captured(heard))
-        del beside, waiting
+        del waiting
 
     def wait_for_second(self, stream: SoakStream) -> Second:
         """Return the next second, the stream being heard of meanwhile. Raises what ended the stream."""

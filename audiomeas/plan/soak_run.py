@@ -37,7 +37,7 @@ from audiomeas.measurement.soak_lines import (
 )
 from audiomeas.measurement.soak_reading import PROGRAMME_HZ, SecondsOf
 from audiomeas.measurement.soak_sleep import sleep_clock
-from audiomeas.measurement.soak_stream import SoakStream, soak_stream
+from audiomeas.measurement.soak_stream import SoakStream, soak_rings, soak_stream
 from audiomeas.measurement.soak_views import clock, lasted
 from audiomeas.measurement.soak_watch import Happened, Watch
 from audiomeas.plan.answers import NOT_ENTERED
@@ -118,6 +118,7 @@ class SoakRun:
             sleep_clock(session.simulated),
         )
         self._watch.before_s = self.fold.after_s
+        self._rings = soak_rings(session.bench.form, ready.sound)
         self._next_spot_s = self._spot_after(self.fold.sounding_s)
         self._offsets = {
             hours: reading
@@ -193,6 +194,8 @@ class SoakRun:
                     self._watch.tell_sleep(self._watch.before_s)
                     lost = lost + 1 if self.fold.sounding_s < before_s + _S_A_MINUTE else 1
                     self._write(event_line(self._watch.before_s, LOST, str(error)))
+                    # A driver that hangs may still write into the old ones.
+                    self._rings = soak_rings(self._session.bench.form, self._ready.sound)
                     if lost >= _STREAMS:
                         raise
                     self._pause(_PAUSE_S)
@@ -252,7 +255,11 @@ class SoakRun:
         """Open a stream and go through it. Raises DeviceError and Interrupted; a ceiling that is passed is an event."""
         refuse_full_disk(self._writer.folder)
         with soak_stream(
-            self._session, self._ready.sound, level_v_rms=self._level_v_rms, channels=self._ready.channels
+            self._session,
+            self._ready.sound,
+            self._rings,
+            level_v_rms=self._level_v_rms,
+            channels=self._ready.channels,
         ) as stream:
             self._watch.begin()
             stream.sound(True)
