@@ -24,9 +24,14 @@ from audiomeas.diagnosis.judge import judge
 from audiomeas.diagnosis.picture import Case, Picture
 from audiomeas.diagnosis.table import PICTURES
 from audiomeas.errors import EXIT_REQUEST
+from audiomeas.present.annex import annex_of
+from audiomeas.present.annex_pictures import HEADING, picture_facts
 from audiomeas.present.diagnosed import diagnosis_text
+from audiomeas.record.entry import Entry, Work
 from audiomeas.record.store import PlanAsRun, Snapshot, open_visit
 from audiomeas.record.unit import parse_unit
+from audiomeas.record.visit import read_visit
+from audiomeas.record.void import Later, VoidStep
 
 #: Those that take a tenth of a second or two of processor time each.
 CHEAP = ("crossover", "two-clocks", "detector")
@@ -219,6 +224,28 @@ def test_a_reference_is_another_visit(visits):
     assert found.against is not None
     assert found.as_json()["against"] == str(visits[1])
     assert "held against" in diagnosis_text(found)
+
+
+def test_the_annex_tells_what_fits_with_its_facts_and_nothing_of_a_whole_unit(visits):
+    broken, whole = (annex_of(read_visit(path)) for path in visits)
+    (told,) = [section.facts for section in broken.last if section.heading == HEADING]
+    assert ("consistent with", "crossover distortion: too little idle current") in told
+    assert [name for name, _ in told].count("fact") >= 2
+    assert {"check", "bench"} <= {name for name, _ in told}
+    assert "never a proof" in told[-1][1]
+    assert HEADING not in {section.heading for section in whole.last}
+
+
+def test_the_annex_tells_nothing_of_a_step_that_was_voided(visits):
+    """Idle current that was set since is another one: a step that is void is no fact of the unit as it is."""
+    visit = read_visit(visits[0])
+    turned = Work(part="idle current", reason="it was too low")
+    work = Entry(number=1, at=visit.opened_at, kind="adjustment", by="", content=turned)
+    void = tuple(
+        VoidStep(visit=visit.path, step=step.name, measurement=step.measurement, since=work) for step in visit.steps
+    )
+    assert list(picture_facts(visit, Later()))
+    assert not list(picture_facts(visit, Later(void=void)))
 
 
 @pytest.mark.parametrize(

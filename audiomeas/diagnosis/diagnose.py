@@ -12,7 +12,7 @@ from audiomeas.diagnosis.judge import Judged, judge
 from audiomeas.errors import RequestError
 from audiomeas.record.archive import is_visit, known_unit, place_of
 from audiomeas.record.visit import Visit, read_visit
-from audiomeas.record.void import later_of, visits_of
+from audiomeas.record.void import Later, later_of, visits_of
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,9 +87,18 @@ def _refuse_unlike(visit: Visit, reference: Visit) -> None:
         raise RequestError(f"{simulated.path} is SIMULATED and {real.path} is not: they have nothing in common")
 
 
-def evidence_of(visit: Visit) -> tuple[Evidence, tuple[str, ...]]:
-    """Return a visit's facts, and what of it was left out: what work on the unit voided since tells of another unit."""
-    later = later_of(visit)
+def pictures_of(visit: Visit, later: Later) -> tuple[Judged, ...]:
+    """Return the pictures that a visit's own facts fit, in the order of the table. later : what came since."""
+    found, _ = evidence_of(visit, later)
+    return tuple(one for one in judge(found) if one.holds == "yes")
+
+
+def evidence_of(visit: Visit, later: Later | None = None) -> tuple[Evidence, tuple[str, ...]]:
+    """Return a visit's facts, and what of it was left out: what work on the unit voided since tells of another unit.
+
+    later : what came into the unit's logbook since; None: it is read.
+    """
+    later = later_of(visit) if later is None else later
     void = dict.fromkeys(step.step for step in later.void)
     steps = tuple(
         Measured(step=step.name, result=step.result)

@@ -15,6 +15,7 @@ from audiomeas.measurement.curves import number
 from audiomeas.measurement.entered import INSTRUCTION, READING
 from audiomeas.measurement.response_views import hertz
 from audiomeas.present.amounts import amount
+from audiomeas.present.annex_pictures import HEADING, picture_facts
 from audiomeas.present.content import content_of, findings_of
 from audiomeas.present.digits import plain
 from audiomeas.present.entries import day, later_lines, words_of
@@ -104,7 +105,7 @@ class Annex:
     """The technical annex of one visit, in the order in which it is read.
 
     first : record, bench, calibration, first look, bench check, and the conditions that all measurements share.
-    last : work and corrections, how to verify.
+    last : failure pictures that fit, work and corrections, how to verify.
     """
 
     simulated: bool
@@ -135,6 +136,7 @@ def annex_of(
         Section(heading="Conditions of all steps", facts=shared),
     )
     last = (
+        Section(heading=HEADING, facts=tuple(picture_facts(visit, since))),
         Section(heading="Void and corrected since", facts=tuple(("", line) for line in later_lines(visit, since))),
         Section(
             heading="Work on the unit", facts=tuple((f"{day(each)}, {each.kind}", words_of(each)) for each in entries)

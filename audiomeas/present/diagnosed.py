@@ -21,7 +21,7 @@ _INDENT = 4
 _WAYS = {"above": "more than", "below": "less than"}
 _NOTHING = "No failure picture fits what was measured. That is no proof of health: see what can't be judged."
 _OPEN = "open: facts too near their limits"
-_CLAIM = (
+CLAIM = (
     "A picture is where to look first, never a proof: each has other causes. It is told only where all of its facts "
     "lie beyond their limits, uncertainty included."
 )
@@ -44,7 +44,7 @@ def diagnosis_text(diagnosis: Diagnosis, *, everything: bool = False, width: int
     lines += list(_named("not found", diagnosis.of("no"), width))
     for note in diagnosis.notes:
         lines += folded("note: ", note, len("note: "), width)
-    return "\n".join([*lines, "", *folded("", _CLAIM, 0, width)])
+    return "\n".join([*lines, "", *folded("", CLAIM, 0, width)])
 
 
 def _found_lines(one: Judged, width: int) -> Iterator[str]:
@@ -56,9 +56,13 @@ def _found_lines(one: Judged, width: int) -> Iterator[str]:
 
 
 def _case_lines(one: Judged, width: int) -> Iterator[str]:
-    told = dict.fromkeys(text for case in one.cases for text in (_sign_text(sign) for sign in case.signs))
-    for text in told:
+    for text in fact_texts(one):
         yield from folded("  fact  ", text, _INDENT, width)
+
+
+def fact_texts(one: Judged) -> tuple[str, ...]:
+    """Return the facts that a picture rests on, each once, with value, limit and step."""
+    return tuple(dict.fromkeys(_sign_text(sign) for case in one.cases for sign in case.signs))
 
 
 def _sign_text(sign: Sign) -> str:
