@@ -445,7 +445,7 @@ def test_a_unit_that_played_by_itself_was_sent_no_signal():
     both = dict(content_of(visit(step(1, "Rumble", heard), step(2, "Gain", distortion()))).conditions)
     assert "test signals were sent" in both["Method"] and "played by itself" in both["Method"]
     assert both["Signal"] == "both channels driven at the same time."
-    assert "no power" in both["Load"]
+    assert both["Load"].startswith("8 Ω on channel 1")
 
 
 def test_simulated_is_kept_from_the_visit_or_any_result():
