@@ -15,18 +15,22 @@ import numpy as np
 import tape_captures
 from diagnosis_bench import Bench, turned_down
 from diagnosis_units import (
+    BELT_MM,
     CAPSTAN_MM,
+    DECK_MOTOR_RPM,
     IDLER_MM,
     LOAD_OHM,
     MOTOR_RPM,
     PINCH_ROLLER_MM,
     PLATTER_RPM,
+    PULLEY_MM,
     RIM_MM,
     TAPE_CM_S,
     Amplifier,
     Deck,
     Mechanism,
     amplifier,
+    belt_hz,
     between,
     deck,
     idler_hz,
@@ -239,7 +243,14 @@ def flutter_turned(trial: Trial) -> None:
 
 def _flutter(trial: Trial, step: str) -> None:
     sizes: dict[str, Any] = (
-        {"tape_speed_cm_s": TAPE_CM_S, "capstan_mm": CAPSTAN_MM, "pinch_roller_mm": PINCH_ROLLER_MM}
+        {
+            "tape_speed_cm_s": TAPE_CM_S,
+            "capstan_mm": CAPSTAN_MM,
+            "pinch_roller_mm": PINCH_ROLLER_MM,
+            "motor_rpm": DECK_MOTOR_RPM,
+            "pulley_mm": PULLEY_MM,
+            "belt_mm": BELT_MM,
+        }
         if "deck" in trial.unit.kind
         else {"platter_rpm": PLATTER_RPM, "idler_mm": IDLER_MM, "rim_mm": RIM_MM, "motor_rpm": MOTOR_RPM}
     )
@@ -723,6 +734,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("drag", _deck, dragging, (flutter,)),
     Fault("capstan-line", _deck, _uneven(lambda: turns_hz(CAPSTAN_MM)), (flutter,)),
     Fault("pinch-roller-line", _deck, _uneven(lambda: turns_hz(PINCH_ROLLER_MM)), (flutter,)),
+    Fault("belt-line", _deck, _uneven(belt_hz), (flutter,)),
     Fault("drop-outs", _deck, dirty_head, (flutter,)),
     Fault("idler-line", _turntable, _uneven(idler_hz), (flutter,)),
     Fault("motor-line", _turntable, _uneven(lambda: MOTOR_RPM / 60.0), (flutter,)),

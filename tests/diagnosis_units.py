@@ -243,6 +243,7 @@ class Mechanism:
 
 #: Sizes of a cassette deck, and of a turntable with an idler.
 CAPSTAN_MM, PINCH_ROLLER_MM, TAPE_CM_S = 2.5, 12.5, 4.76
+DECK_MOTOR_RPM, PULLEY_MM, BELT_MM = 2000.0, 10.0, 260.0
 IDLER_MM, RIM_MM, PLATTER_RPM, MOTOR_RPM = 45.0, 300.0, 100.0 / 3.0, 1500.0
 
 
@@ -256,11 +257,16 @@ def idler_hz() -> float:
     return PLATTER_RPM / 60.0 * RIM_MM / IDLER_MM
 
 
+def belt_hz() -> float:
+    """Return how often the deck's belt comes round: the speed of its pulley's rim over its length."""
+    return math.pi * PULLEY_MM * DECK_MOTOR_RPM / 60.0 / BELT_MM
+
+
 def mechanism(generator: Generator, kind: str) -> Mechanism:
     """Return a healthy mechanism: every part that turns makes less than a third of what is worth a word."""
     tape = "deck" in kind
     rates = (
-        [turns_hz(CAPSTAN_MM), turns_hz(PINCH_ROLLER_MM)]
+        [turns_hz(CAPSTAN_MM), turns_hz(PINCH_ROLLER_MM), belt_hz(), DECK_MOTOR_RPM / 60.0]
         if tape
         else [PLATTER_RPM / 60.0, idler_hz(), MOTOR_RPM / 60.0]
     )

@@ -189,6 +189,17 @@ PICTURES = (
         kinds=_MOVES,
     ),
     Picture(
+        name="belt-line",
+        signature="a line of flutter each time the belt comes round",
+        consistent_with="a belt with a kink, a hard place or a bad joint",
+        check="the belt along all of its length, the pulley and the rim it runs on; then another belt",
+        bench="the test record's or tape's own flutter: play another one",
+        needs=f"{_SIZES} (belt_mm, with pulley_mm and motor_rpm or rim_mm and platter_rpm)",
+        look=_of_part("belt"),
+        kinds=_MOVES,
+        source="v/l",
+    ),
+    Picture(
         name="record-off-centre",
         signature="wow once a turn that changes when the record is turned on the platter",
         consistent_with="a record whose hole is off its centre, not the bearing",
