@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from audiomeas.interface.streaming import Heard
-from audiomeas.measurement.soak_source import SoakSound
+from audiomeas.measurement.soak_source import SoakSound, playing
 from audiomeas.measurement.soak_stream import SETTLE_S, SoakStream
+from audiomeas.stimulus import pink_noise
 
 RATE_HZ = 1000
 LATENCY_FRAMES = 100
@@ -62,3 +63,25 @@ def test_what_came_before_it_was_asked_for_is_never_steady(stream):
     # From 4 s on, and the latency and a second of settling behind that: the second that begins at 6 s is the first.
     first = int(np.ceil(4 + LATENCY_FRAMES / RATE_HZ + SETTLE_S))
     assert steady_seconds(stream) == [number >= first for number in range(4, 9)]
+
+
+def test_the_noise_of_a_soak_is_made_once_and_each_stream_begins_it(monkeypatch):
+    """Streams play the same frames from the first on, and only the first of them computes a period."""
+    made = []
+    spectrum_of = np.fft.rfftfreq
+    monkeypatch.setattr(pink_noise.np.fft, "rfftfreq", lambda *size: made.append(size) or spectrum_of(*size))
+    heard = []
+    for _ in range(2):
+        with playing(
+            SoakSound(kind="pink noise", crest_db=9.0),
+            level_v_rms=1.0,
+            sample_rate_hz=RATE_HZ,
+            channels=2,
+            driven=(1,),
+            waits=True,
+        ) as played:
+            played.sound(True)
+            heard.append(played.block_v(3 * RATE_HZ))
+    assert len(made) <= 1  # none where another test had the same noise
+    assert np.any(heard[0][:, 0])
+    assert np.array_equal(heard[0], heard[1])

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -127,6 +128,12 @@ class PlayedSound:
         return None if self.music is None else self.music.failure
 
 
+@lru_cache(maxsize=1)
+def _noise(sample_rate_hz: float, crest_db: float) -> PinkNoise:
+    """Return the noise of a soak, one for all its streams: a period of each stream's own would let memory grow."""
+    return PinkNoise(sample_rate_hz=sample_rate_hz, seed=_SEED, crest_db=crest_db)
+
+
 @contextmanager
 def playing(
     sound: SoakSound,
@@ -149,7 +156,7 @@ def playing(
         "driven": driven,
     }
     if sound.music is None:
-        noise = PinkNoise(sample_rate_hz=sample_rate_hz, seed=_SEED, crest_db=sound.crest_db)
+        noise = _noise(sample_rate_hz, sound.crest_db)
         yield PlayedSound(programme=EndlessProgramme(Repeated(noise.period), **fixed), driven=driven)
         return
     with Music(sound.music, sample_rate_hz) as music:
