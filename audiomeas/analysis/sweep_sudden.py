@@ -111,7 +111,9 @@ def sudden_in_sweep(
     last = min(cut.before + _frame(_TO_END * law.full_to_hz, law), len(cut.samples))
     least = 1.0 if rest is quick.samples else _TIMES_BESIDE_HARMONICS
     best: tuple[_Piece, float] | None = None
-    for looked, before in zip(_looks(rest, law), _looks(quick.samples, law), strict=True):
+    looks = list(_looks(rest, law))
+    befores = looks if rest is quick.samples else list(_looks(quick.samples, law))
+    for looked, before in zip(looks, befores, strict=True):
         for piece in _pieces(looked, first, last, law):
             own = _energy(looked, piece) >= _OF_OWN * _energy(before, piece)
             if own and piece.over > (best[0].over if best else least):

@@ -28,6 +28,7 @@ from audiomeas.measurement.steady import (
     samples,
     steady_span,
 )
+from audiomeas.measurement.sudden import words_beside_lines
 from audiomeas.measurement.tone_values import spectrum_values, tell_relative, tell_volts
 
 if TYPE_CHECKING:
@@ -144,6 +145,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
                 first = first or found
                 notes = (*found.notes, *clock_words(recording, found.scale))
                 warnings += [f"channel {channel}: {note}" for note in notes]
+                warnings += words_beside_lines(recording, column, span)
                 channels.append(_channel(recording, column, channel, found, method))
                 continue
         warnings.append(reason)

@@ -43,6 +43,8 @@ _COVERED_DB = 0.5
 #: Breaks of a tone are looked for where it stands this far (amplitude) over the noise of their short blocks.
 _CLEAR = 10.0
 _SHORT_BLOCK_HZ = 200.0
+#: Said of a step that holds something sudden; its level may be wrong, and the person decides.
+_CLICK = "a click or a lost block during the step: a contact or a disturbance, so look, and capture again"
 #: So long is what the frequency of a listed capture is first read from: half of the shortest step that is found.
 _PART_S = 0.3
 
@@ -263,17 +265,23 @@ class _Channel:
 
     def _tried(self, span: slice, fall_db: float) -> NarrowLevel | None:
         """Return the level of a step, or None, noting why."""
+        from audiomeas.analysis.beside_lines import events_beside_tone
         from audiomeas.analysis.linearity import narrow_level
 
+        rate_hz, frequency_hz = self._recording.sample_rate_hz, self._played.frequency_hz
         try:
             refuse_over_range(self._recording, self._column, span)
             signal = samples(self._recording, self._column, span)
-            found = narrow_level(signal, self._recording.sample_rate_hz, self._played.frequency_hz)
+            found = narrow_level(signal, rate_hz, frequency_hz)
         except SignalError as error:
             self._note(str(error), fall_db)
             return None
         if found.at_most:
             self._note("the tone can't be told from noise: its level is a bound", fall_db)
+        resolution = self._recording.resolution(self._column)
+        # What another clock captured wanders beside the frequency that was fitted: its breaks are looked for elsewhere.
+        if self._recording.shared_clock and events_beside_tone(signal, rate_hz, frequency_hz, resolution=resolution):
+            self._note(_CLICK, fall_db)
         return found
 
     def _note(self, words: str, fall_db: float) -> None:

@@ -29,6 +29,7 @@ from audiomeas.measurement.steady import (
     samples,
     steady_span,
 )
+from audiomeas.measurement.sudden import words_beside_lines
 from audiomeas.measurement.tone_values import spectrum_values
 
 if TYPE_CHECKING:
@@ -102,6 +103,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         if reason is None:
             try:
                 found[channel] = _analysed(recording, column, channel, stimulus, span, scale, options)
+                warnings += words_beside_lines(recording, column, span)
             except SignalError as error:
                 reason = f"channel {channel}: {error}"
         if reason is not None:

@@ -11,6 +11,7 @@ from audiomeas.measurement.budget import Told
 from audiomeas.measurement.response_loopback import AGAIN, refuse_other_bench
 from audiomeas.measurement.result import Result, result_of
 from audiomeas.measurement.steady import loudest_column, over_range_words, refuse_gaps, samples
+from audiomeas.measurement.sudden import words_beside_wave
 
 if TYPE_CHECKING:
     import numpy as np
@@ -83,6 +84,8 @@ def result_of_wave(
             try:
                 lines = tell(told, recording, column, wave, factors.get(channel))
                 warnings += [f"channel {channel}: {line}" for line in lines]
+                for span in _spans(recording, wave):
+                    warnings += words_beside_wave(recording, column, span, wave.frequency_hz)
                 found += 1
             except SignalError as error:
                 reason = f"channel {channel}: {error}"
@@ -130,11 +133,16 @@ def _windows_of(recording: Recording, wave: PeriodicWave) -> Recording:
     """
     if not recording.shared_clock or recording.stimulus_start is None:
         recording = _on_played_clock(recording, wave)
+    for span in _spans(recording, wave):
+        refuse_gaps(recording, span)
+    return recording
+
+
+def _spans(recording: Recording, wave: PeriodicWave) -> tuple[slice, ...]:
+    """Return the frames of the quiet and of the loud window."""
     from audiomeas.recording import stimulus_slice
 
-    for window in wave.windows():
-        refuse_gaps(recording, stimulus_slice(recording, window.start, window.stop))
-    return recording
+    return tuple(stimulus_slice(recording, window.start, window.stop) for window in wave.windows())
 
 
 def _on_played_clock(recording: Recording, wave: PeriodicWave) -> Recording:
@@ -186,9 +194,7 @@ def _start(recording: Recording) -> float:
 
 def window_samples(recording: Recording, wave: PeriodicWave, column: int) -> tuple[Any, Any]:
     """Return the samples of the quiet and of the loud window of a channel, (frames,) each."""
-    from audiomeas.recording import stimulus_slice
-
-    quiet, loud = (stimulus_slice(recording, window.start, window.stop) for window in wave.windows())
+    quiet, loud = _spans(recording, wave)
     return samples(recording, column, quiet), samples(recording, column, loud)
 
 
