@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import tape_captures
 from diagnosis_bench import Bench, turned_down
+from diagnosis_reels import bent_reel, reel_deck, reel_flutter
 from diagnosis_units import (
     BELT_MM,
     CAPSTAN_MM,
@@ -736,6 +737,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("pinch-roller-line", _deck, _uneven(lambda: turns_hz(PINCH_ROLLER_MM)), (flutter,)),
     Fault("belt-line", _deck, _uneven(belt_hz), (flutter,)),
     Fault("drop-outs", _deck, dirty_head, (flutter,)),
+    Fault("reel-line", reel_deck, bent_reel, (reel_flutter,)),
     Fault("idler-line", _turntable, _uneven(idler_hz), (flutter,)),
     Fault("motor-line", _turntable, _uneven(lambda: MOTOR_RPM / 60.0), (flutter,)),
     Fault("record-off-centre", _turntable, record_off_centre, (flutter_turned,)),

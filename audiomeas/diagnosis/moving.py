@@ -22,6 +22,8 @@ _LINE_PERCENT, _WITHIN_PERCENT = 0.03, 5.0
 #: What a record off its centre makes turns with the record, and a bearing's does not: their sum changes by so much.
 _TURNED_RATIO = 1.3
 _DROP_OUTS_PER_MINUTE, _DROP_OUTS = 3.0, 1.5
+#: Steady wheels wander by less than this. A line's rate is read in stretches of 40 s, to a tenth of their bins, twice.
+_REEL_PERCENT, _RATE_HALF_HZ = 2.0, 0.004
 
 
 def _wrong_speed(found: Evidence) -> Iterator[Case]:
@@ -57,6 +59,33 @@ def _of_part(word: str) -> Callable[[Evidence], Iterator[Case]]:
                 yield _line_case(one, channel, word, turns_hz)
 
     return look
+
+
+def _reel(found: Evidence) -> Iterator[Case]:
+    """Yield each line between a full and an empty reel's rates: its size, and how far its rate moves."""
+    for one, channel in found.each("flutter"):
+        for part in one.result.conditions.get("turning_parts") or ():
+            if part.get("to_hz") is not None:
+                slow_hz, fast_hz = sorted((float(part["frequency_hz"]), float(part["to_hz"])))
+                yield from _reel_cases(one, channel, slow_hz, fast_hz)
+
+
+def _reel_cases(one: Measured, channel: ChannelResult, slow_hz: float, fast_hz: float) -> Iterator[Case]:
+    near = 0.01 * _WITHIN_PERCENT
+    for line in channel.values.get("lines") or ():
+        begin_hz, end_hz = number(line.get("begin_hz")), number(line.get("end_hz"))
+        hz, size, half_width = _read(line)
+        if not slow_hz * (1.0 - near) <= hz <= fast_hz * (1.0 + near) or not begin_hz or not end_hz:
+            continue
+        level = one.told(channel.channel, f"flutter of the line at {hz:.3g} Hz, r.m.s.", size, "%", half_width)
+        moved = one.told(
+            channel.channel,
+            f"change of this line's rate, from {begin_hz:.3g} to {end_hz:.3g} Hz",
+            100.0 * abs(end_hz / begin_hz - 1.0),
+            "%",
+            100.0 * _RATE_HALF_HZ / begin_hz,
+        )
+        yield Case((above(level, _LINE_PERCENT), above(moved, _REEL_PERCENT)))
 
 
 def _turns(one: Measured, word: str) -> list[float]:
@@ -164,6 +193,17 @@ PICTURES = (
         bench="the test tape's own flutter: play another one",
         needs=f"{_SIZES} (tape_speed_cm_s, pinch_roller_mm)",
         look=_of_part("pinch roller"),
+        kinds=("deck",),
+        source="v/(πd)",
+    ),
+    Picture(
+        name="reel-line",
+        signature="a line of flutter between the rates of a full and an empty reel, which moves as the tape runs",
+        consistent_with="a reel that is bent or rubs, or a reel table out of true",
+        check="another reel, the height of the tables, brakes and felt; then the other end of the tape",
+        bench="the test tape's own reel: wind the tape onto another one",
+        needs=f"{_SIZES} (tape_speed_cm_s, reel_full_mm, reel_hub_mm), for three minutes near the tape's beginning",
+        look=_reel,
         kinds=("deck",),
         source="v/(πd)",
     ),
