@@ -164,6 +164,17 @@ def test_the_speed_is_told_within_a_ppm_whatever_wow_does() -> None:
         assert line.level_v_rms == pytest.approx(peak / np.sqrt(2.0), abs=line.uncertainty_v_rms)
 
 
+def test_wow_once_a_turn_keeps_its_rate_and_size_in_half_a_minute() -> None:
+    """Five bins from DC its own skirt is what the floor is made of there: it once took the line's lower half away.
+
+    In 17 turns a tenth of a bin (0.122 Hz) is what interpolation tells; the size is known to its half-width.
+    """
+    (line, *_) = _found(modulated(RATE_HZ, 30.5, [(0.5556, 1e-3, 0.0)], tone_hz=3000.0, noise_below_db=60.0)).lines
+    assert line.frequency_hz == pytest.approx(0.5556, abs=0.0122)
+    assert line.level_v_rms == pytest.approx(1e-3 / np.sqrt(2.0), abs=line.uncertainty_v_rms)
+    assert line.uncertainty_v_rms < 0.1 * line.level_v_rms
+
+
 def test_drift_is_told_from_begin_to_end_and_is_no_wow() -> None:
     found = _found(modulated(RATE_HZ, 30.0, drift_per_s=1e-4))
     # The thirds' middles lie 20 s apart; the first begins and the last ends within the filter's 15 ms.

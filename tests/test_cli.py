@@ -335,4 +335,4 @@ def test_ctrl_c_in_a_real_process_is_130_with_the_capture_kept(tmp_path):
 
 
 def test_a_stimulus_that_memory_would_not_hold_is_refused_before_it_is_made(tmp_path):
-    refused("generate", "sine", tmp_path / "long.wav", "--duration-s", 3600, words="350 s at most")
+    refused("generate", "sine", tmp_path / "long.wav", "--duration-s", 36_000, words="4 hours")

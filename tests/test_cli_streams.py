@@ -150,7 +150,7 @@ def test_files_that_never_end_or_hold_endless_numbers(tmp_path):
         refused("bench", "show", "--bench", "/dev/zero", words="no regular file")
         refused("run", "/dev/zero", "--unit", "A, serial 1", words="no regular file")
     bench = bench_file(tmp_path, ("sample_rate_hz = 96000", "sample_rate_hz = " + "9" * 400))
-    refused("bench", "show", "--bench", bench, words="finite")
+    refused("bench", "show", "--bench", bench, words="too large")
 
 
 def test_a_calibration_that_is_not_there_names_the_bench_file(tmp_path):

@@ -36,7 +36,7 @@ SIGMA_PER_MEDIAN = 1.4826
 #: The energy of noise varies by so much at most, relative to white noise: with 16 pieces the estimate is off by half.
 _TIMES_NOISE = 1.6
 #: More places than this are no damage, but what the signal is like.
-_MOST_PLACES = 3
+_MOST_PLACES = 2
 #: A place in this first part of a capture may be a tail's.
 _TAIL_PART = 0.25
 #: The corner in cycles per frame: 240 Hz at 48 kHz, far above a tail, far below the shortest piece. It falls so fast

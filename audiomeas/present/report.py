@@ -53,7 +53,7 @@ if TYPE_CHECKING:
 
 #: Layout in points.
 _LONGEST_LABEL = 8
-_LEAST_AXES_PT = 56.0
+_LEAST_AXES_PT = 44.0
 _CONTINUED_PT = 16.0
 #: Conditions that take more than this go behind the rows, on another page.
 _LONGEST_ENDING_PT = 190.0
