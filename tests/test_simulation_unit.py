@@ -253,6 +253,8 @@ def test_the_shipped_files_are_read_and_say_simulated():
         "phono-stage",
         "preamplifier",
         "reel-deck",
+        "cassette-deck-side",
+        "reel-deck-side",
         "reel-deck-three-heads",
         "tuner",
         "turntable",
