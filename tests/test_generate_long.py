@@ -182,6 +182,8 @@ def test_too_long_and_too_loud(tmp_path):
         generate(loud, tmp_path / "x.wav")
     # Six frames a period: the samples reach sin 60°, 0.953 of full scale, though the sine between them goes beyond.
     generate(Sine(frequency_hz=RATE_HZ / 6.0, level_v_rms=1.1, sample_rate_hz=RATE_HZ), tmp_path / "y.wav")
+    with pytest.raises(ValueError, match="at most 256 tones"):
+        Multitone.low_crest(tones=1_769, window_s=5.0, **AT)
     with pytest.raises(ValueError, match="too many harmonics"):
         SquarePlusSine.bin_centred(square_hz=1.0, sine_hz=3_000.0, **AT)
 

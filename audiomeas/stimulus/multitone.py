@@ -23,6 +23,8 @@ MODULUS = 16
 REMAINDERS = ((1, MODULUS - 1), (MODULUS // 2,))
 #: Tones keep this many bins from each other: the main lobe of a window function has room beside its neighbour's.
 LEAST_SPACING_BINS = 7
+#: More tones on a channel take minutes: the search for their phases grows with the cube of them.
+MOST_TONES = 256
 #: No tone within this of a multiple of 50 or 60 Hz, up to the highest multiple that hum usually has.
 _FROM_MAINS_HZ = 2.5
 _MAINS_UP_TO_HZ = 1_000.0
@@ -85,10 +87,12 @@ class Multitone(Steady):
     ) -> Self:
         """Make a multitone of so many tones per channel, evenly over log frequency, with searched phases.
 
-        Deterministic. Raises ValueError: no room for so many tones, more than two channels.
+        Deterministic. Raises ValueError: no room for so many tones, too many, more than two channels.
         """
         if not 1 <= len(driven_channels) <= len(REMAINDERS):
             raise ValueError(f"a multitone drives 1 or {len(REMAINDERS)} channels, not {len(driven_channels)}")
+        if tones > MOST_TONES:
+            raise ValueError(f"a multitone has at most {MOST_TONES} tones a channel, not {tones}")
         frames = round(window_s * sample_rate_hz)
         bin_hz = sample_rate_hz / frames
         sets = interleaved_bins(tones, len(driven_channels), low_hz, min(high_hz, 0.45 * sample_rate_hz), bin_hz)
