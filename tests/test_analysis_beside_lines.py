@@ -66,6 +66,12 @@ LAWS = (
 )
 
 
+def humming(signal, rng):
+    """Return a signal with hum that is on no bin, of the mains' frequency as it wanders, 40 to 80 dB below a volt."""
+    mains_hz, peak = 50.0 + rng.uniform(-0.5, 0.5), 10.0 ** rng.uniform(-4.0, -2.0)
+    return signal + sum(tone(mains_hz * order, peak / order, rng.uniform(0.0, 6.0)) for order in (1, 2, 3, 5, 7))
+
+
 def noisy(signal, rng):
     """Return a signal with its noise, and the noise's standard deviation."""
     sigma = float(np.sqrt(np.mean(signal**2))) * 10.0 ** (-rng.choice([80.0, 40.0]) / 20.0)
@@ -124,6 +130,28 @@ def test_it_is_told_how_large_the_event_is():
     assert found.frame == 20_000
     # Noise at that sample, and what the lines take of it: a line of 48,000 samples takes 1/24,000.
     assert found.peak == pytest.approx(0.01, abs=6e-5)
+
+
+#: Once alarms: hum about as loud as the noise, whose harmonics peak together.
+ONCE_ALARMS = (("bursts", 9), ("a tone between bins", 5), ("a tone between bins", 18))
+
+
+def hum_alarms(name, seed):
+    rng = np.random.default_rng([seed, 5])
+    played, look = STEADY[name]
+    return look(noisy(humming(played(rng), rng), rng)[0]) is not None
+
+
+@pytest.mark.parametrize(("name", "seed"), ONCE_ALARMS)
+def test_hum_is_no_event(name, seed):
+    assert not hum_alarms(name, seed)
+
+
+@pytest.mark.wide
+@pytest.mark.parametrize("name", STEADY)
+def test_of_a_hundred_hums_next_to_none_is_an_event(name):
+    # Where its harmonics peak together in few pieces of noise of their own size, one of 150 was taken for one.
+    assert sum(hum_alarms(name, seed) for seed in range(100)) <= 1
 
 
 #: Many tones peak seldom: what is sudden where they do is not told from a limiter, and so many of a hundred are missed.

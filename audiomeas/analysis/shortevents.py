@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import butter, sosfiltfilt
-from scipy.stats import chi2
+from scipy.stats import chi2, norm
 
 FloatArray = NDArray[np.float64]
 
@@ -34,7 +34,8 @@ _ONE_IN = 1e9
 #: The standard deviation of a normal law over its median absolute deviation.
 SIGMA_PER_MEDIAN = 1.4826
 #: The energy of noise varies by so much at most, relative to white noise: with 16 pieces the estimate is off by half.
-_TIMES_NOISE = 1.6
+#: So do the loudest pieces, this part of all, which is more than damage takes: hum as loud as noise peaks each period.
+_TIMES_NOISE, _LOUDEST_PART = 1.6, 0.15
 #: More places than this are no damage, but what the signal is like.
 _MOST_PLACES = 2
 #: A place in this first part of a capture may be a tail's.
@@ -152,7 +153,8 @@ def _over_usual(until: FloatArray, frames: int) -> tuple[FloatArray, NDArray[np.
     usual = float(np.median(energy))
     of_noise = usual * math.sqrt(2.0 / frames)
     spread = SIGMA_PER_MEDIAN * float(np.median(np.abs(energy - usual)))
-    if of_noise == 0.0 or spread > _TIMES_NOISE * of_noise:
+    loud = (float(np.quantile(energy, 1.0 - _LOUDEST_PART)) - usual) / float(norm.isf(_LOUDEST_PART))
+    if of_noise == 0.0 or max(spread, loud) > _TIMES_NOISE * of_noise:
         return np.zeros(len(starts)), starts
     limit = float((chi2.isf(1.0 / _ONE_IN, frames) - frames) / math.sqrt(2.0 * frames)) * max(spread, of_noise)
     return np.asarray((energy - usual) / limit), starts
