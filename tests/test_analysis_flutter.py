@@ -165,14 +165,15 @@ def test_the_speed_is_told_within_a_ppm_whatever_wow_does() -> None:
 
 
 def test_wow_once_a_turn_keeps_its_rate_and_size_in_half_a_minute() -> None:
-    """Five bins from DC its own skirt is what the floor is made of there: it once took the line's lower half away.
+    """Five bins from DC the floor is made of the line's own skirt: it once took the lower half of the line away.
 
-    In 17 turns a tenth of a bin (0.122 Hz) is what interpolation tells; the size is known to its half-width.
+    Below 3000 Hz a bin is 0.122 Hz: a tenth of it is what interpolation tells. The size is known to its half-width.
     """
-    (line, *_) = _found(modulated(RATE_HZ, 30.5, [(0.5556, 1e-3, 0.0)], tone_hz=3000.0, noise_below_db=60.0)).lines
+    wow: list[Modulation] = [(0.5556, 1e-3, 0.0)]
+    line = _found(modulated(RATE_HZ, 30.4, wow, tone_hz=3000.0, speed=-0.002, noise_below_db=63.0)).lines[0]
     assert line.frequency_hz == pytest.approx(0.5556, abs=0.0122)
     assert line.level_v_rms == pytest.approx(1e-3 / np.sqrt(2.0), abs=line.uncertainty_v_rms)
-    assert line.uncertainty_v_rms < 0.1 * line.level_v_rms
+    assert line.uncertainty_v_rms < 0.2 * line.level_v_rms
 
 
 def test_drift_is_told_from_begin_to_end_and_is_no_wow() -> None:
