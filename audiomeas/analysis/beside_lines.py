@@ -39,7 +39,7 @@ def events_beside_lines(signal: FloatArray, *, resolution: float | None) -> Shor
     swapped blocks one in six).
     """
     # What is steady may peak but once in the whole window.
-    found = short_events(_without_lines(signal), 1.0 / len(signal), least=_least(signal, resolution))
+    found = short_events(_without_lines(signal), 1.0 / len(signal), least=_least(signal, resolution), may_hum=False)
     return None if found is None or _at_limit(signal, found.frame) else found
 
 

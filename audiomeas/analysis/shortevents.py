@@ -54,15 +54,16 @@ class ShortEvents:
     peak: float
 
 
-def short_events(rest: FloatArray, cycles: float, *, least: float) -> ShortEvents | None:
+def short_events(rest: FloatArray, cycles: float, *, least: float, may_hum: bool = True) -> ShortEvents | None:
     """Return the events in what a tone's fundamental leaves, or None.
 
-    rest : (frames,).   cycles : of the tone, per frame.   least : smaller peaks are none.
+    rest : (frames,).   cycles : of the tone, per frame.   least : smaller peaks are none.   may_hum : False, all lines
+    were taken away, so that nothing but noise and events is left.
     """
-    found = _both_looks(rest, cycles, least)
+    found = _both_looks(rest, cycles, least, may_hum)
     if found is None or not found.at_beginning:
         return None if found is None else found.events
-    sudden = _both_looks(_without_slow(rest), cycles, least)
+    sudden = _both_looks(_without_slow(rest), cycles, least, may_hum)
     return None if sudden is None else sudden.events
 
 
@@ -74,8 +75,8 @@ class _Found:
     at_beginning: bool
 
 
-def _both_looks(rest: FloatArray, cycles: float, least: float) -> _Found | None:
-    return _peak_events(rest, cycles, least) or _energy_events(rest, least)
+def _both_looks(rest: FloatArray, cycles: float, least: float, may_hum: bool) -> _Found | None:
+    return _peak_events(rest, cycles, least) or _energy_events(rest, least, may_hum)
 
 
 def _without_slow(rest: FloatArray) -> FloatArray:
@@ -116,7 +117,7 @@ def _peak_events(rest: FloatArray, cycles: float, least: float) -> _Found | None
     return _Found(events=events, at_beginning=width * int(np.argmax(found)) < _TAIL_PART * len(rest))
 
 
-def _energy_events(rest: FloatArray, least: float) -> _Found | None:
+def _energy_events(rest: FloatArray, least: float, may_hum: bool) -> _Found | None:
     """Return the piece that holds the most energy over the usual one, where it is more than noise ever holds."""
     until = np.concatenate([[0.0], np.cumsum(np.square(rest))])
     best: tuple[float, int, int, int] | None = None
@@ -124,7 +125,7 @@ def _energy_events(rest: FloatArray, least: float) -> _Found | None:
     width = float(SHORTEST_PIECE)
     while width <= min(_LONGEST_PIECE, len(rest) // SHORTEST_PIECE):
         frames = round(width)
-        over, starts = _over_usual(until, frames)
+        over, starts = _over_usual(until, frames, may_hum)
         found = together(starts[over > 1.0], 2 * frames)
         at = int(np.argmax(over))
         # Energy that is high all along has corners in every period: no event.
@@ -142,7 +143,7 @@ def _energy_events(rest: FloatArray, least: float) -> _Found | None:
     return _Found(events=events, at_beginning=at_beginning) if peak > least else None
 
 
-def _over_usual(until: FloatArray, frames: int) -> tuple[FloatArray, NDArray[np.intp]]:
+def _over_usual(until: FloatArray, frames: int, may_hum: bool) -> tuple[FloatArray, NDArray[np.intp]]:
     """Return by how much the energy of each piece exceeds the usual one, in parts of the limit, and where it begins.
 
     until : (frames + 1,), energy before each frame.   All zeros where the energy varies by more than that of noise:
@@ -154,7 +155,7 @@ def _over_usual(until: FloatArray, frames: int) -> tuple[FloatArray, NDArray[np.
     of_noise = usual * math.sqrt(2.0 / frames)
     spread = SIGMA_PER_MEDIAN * float(np.median(np.abs(energy - usual)))
     loud = (float(np.quantile(energy, 1.0 - _LOUDEST_PART)) - usual) / float(norm.isf(_LOUDEST_PART))
-    if of_noise == 0.0 or max(spread, loud) > _TIMES_NOISE * of_noise:
+    if of_noise == 0.0 or max(spread, loud if may_hum else 0.0) > _TIMES_NOISE * of_noise:
         return np.zeros(len(starts)), starts
     limit = float((chi2.isf(1.0 / _ONE_IN, frames) - frames) / math.sqrt(2.0 * frames)) * max(spread, of_noise)
     return np.asarray((energy - usual) / limit), starts
