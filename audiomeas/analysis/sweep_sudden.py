@@ -51,8 +51,9 @@ _HARMONIC_S, _IMPULSE_S, _AROUND_S = 0.008, 0.0005, 0.025
 _CORNERS_HZ = (0.0, 250.0, 800.0, 2_000.0, 6_000.0)
 #: Above this part of the rate harmonics end, and that edge can't be explained (see `sweep_breaks`).
 _EDGE, _EDGE_ENDS = 0.42, 0.46
-#: Pieces are up to so long; longer damage shows by its edges.
-_LONGEST_PIECE = 512
+#: Pieces are up to so long. Beyond a second length what the linear response leaves is as slow: they must exceed the
+#: limit so many times.
+_LONGEST_PIECE, _LONG_PIECE, _TIMES_LONG = 2048, 512, 3.0
 #: What is usual is told for so long, by so many pieces at least, and by those before and after.
 _AROUND_USUAL_S, _FEWEST_PIECES = 0.1, 24
 #: In noise one piece in so many reaches the limit.
@@ -61,6 +62,8 @@ _ONE_IN = 1e10
 _TIMES_NOISE = 1.8
 #: No damage has more edges; and what has this part of the largest piece's energy is one.
 _MOST_PLACES, _AN_EDGE = 3, 0.1
+#: A place is no longer than so many lengths of the piece: the piece is as long as what is found, or shorter.
+_LENGTHS = 3
 #: Three lengths away on one side it must have fallen to this part: what rings comes and goes slowly.
 _BESIDE, _SIDE = 3, 0.25
 #: Of what the linear response leaves, at least this part of the energy must not be harmonics.
@@ -233,6 +236,8 @@ def _pieces(looked: FloatArray, first: int, last: int, law: SweepLaw) -> Iterato
             return
         energy = until[starts + frames] - until[starts]
         over = _over_usual(energy, frames, max(round(_AROUND_USUAL_S * law.sample_rate_hz / hop), _FEWEST_PIECES))
+        if frames > _LONG_PIECE:
+            over = over / _TIMES_LONG
         at = int(np.argmax(over))
         alone = _falls_beside(energy, at, _BESIDE * frames // hop)
         if over[at] > 1.0 and alone and _few(energy, at, float(over[at]), starts, frames):
@@ -254,7 +259,7 @@ def _few(energy: FloatArray, at: int, over: float, starts: FrameArray, frames: i
     usual = float(np.median(energy))
     alike = energy - usual > max(_AN_EDGE, 1.0 / over) * (energy[at] - usual)
     found = together(starts[alike], 2 * frames)
-    return len(found) <= _MOST_PLACES and all(last - first <= 2 * frames for first, last in found)
+    return len(found) <= _MOST_PLACES and all(last - first <= _LENGTHS * frames for first, last in found)
 
 
 def _over_usual(energy: FloatArray, frames: int, around: int) -> FloatArray:
