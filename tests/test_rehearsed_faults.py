@@ -126,8 +126,8 @@ def test_flags_hangs_and_a_card_that_comes_back():
 #: Inside the tone of the shortest capture here.
 _AT_S = 0.8
 #: Where others have something to damage: at 0.8 s a square wave still settles, the burst rests in silence, and
-#: linearity's first step lies under the noise.
-_LATER_S = {"square-wave": 1.2, "tone-burst": 2.19, "linearity": 12.4}
+#: linearity's first step lies under the noise, a soak's first second has not begun.
+_LATER_S = {"square-wave": 1.2, "tone-burst": 2.19, "linearity": 12.4, "soak": 4.3}
 
 
 def faulty_bench(folder, kind, *, stream=2, times=0, at_s=_AT_S, more=""):
@@ -211,8 +211,10 @@ def test_faults_are_of_a_simulated_bench_alone(tmp_path):
 
 # Commands that sound, with the least that lets them; a search plays for a minute and is among them.
 _LEVEL = ("--input-level", "20 mV")
+_RATED = ("--rated-level", "60 W")
+_OPTIONS = {"headroom": _RATED, "power": _RATED, "precondition": (*_RATED, "--minutes", "0.1")}
 _WORDS = {
-    word: () if registry.find(word).search is not None or registry.find(word).silent else _LEVEL
+    word: _OPTIONS.get(word, () if registry.find(word).search is not None or registry.find(word).silent else _LEVEL)
     for word in registry.words()
 }
 
