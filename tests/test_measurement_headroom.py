@@ -73,6 +73,15 @@ def test_a_tone_that_lasts_gives_less_than_a_swell():
     assert found.channel(1).values["burst_w"] == pytest.approx(_watts_at(1.0), rel=0.005)
 
 
+def test_a_unit_that_distorts_even_the_quietest_swell_is_said():
+    """A squared tone has 48 % of harmonics at any level, and so has no power that just clips."""
+    found, _ = _searched(lambda volts: 0.1 * np.sign(volts))
+    for channel in found.channels:
+        assert channel.bound["headroom_db"] == "at most"
+    assert ["even the quietest swell has 1 % of distortion" in line for line in found.warnings] == [True, True]
+    assert not [line for line in _searched()[0].warnings if "quietest" in line]
+
+
 def test_more_than_the_bench_allows_is_a_bound():
     found, _ = _searched(bench=context(highest_v_rms=0.5))
     channel = found.channel(1)

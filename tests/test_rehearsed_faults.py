@@ -126,8 +126,16 @@ def test_flags_hangs_and_a_card_that_comes_back():
 #: Inside the tone of the shortest capture here.
 _AT_S = 0.8
 #: Where others have something to damage: at 0.8 s a square wave still settles, the burst rests in silence, and
-#: linearity's first step lies under the noise, a soak's first second has not begun.
-_LATER_S = {"square-wave": 1.2, "tone-burst": 2.19, "linearity": 12.4, "soak": 4.3}
+#: linearity's first step lies under the noise, a soak's first second has not begun, a tone that shall stand settles,
+#: and headroom is between its swells.
+_LATER_S = {
+    "square-wave": 1.2,
+    "tone-burst": 2.19,
+    "linearity": 12.4,
+    "soak": 4.3,
+    "precondition": 1.5,
+    "headroom": 1.925,
+}
 
 
 def faulty_bench(folder, kind, *, stream=2, times=0, at_s=_AT_S, more=""):

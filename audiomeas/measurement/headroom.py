@@ -142,6 +142,8 @@ def joined(recordings: Sequence[Recording]) -> Recording:
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
+    from audiomeas.analysis.clipping_curve import AT_MOST
+
     rated = _rated(options)
     stimulus = _swells_of(recording)
     if recording.stimulus_start is None:
@@ -155,6 +157,11 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
             channels.append(ChannelResult(channel=channel, values=_empty()))
             continue
         found = _clipping(recording, column, stimulus, options)
+        if found.levels[0].bound == AT_MOST:
+            warnings.append(
+                f"channel {channel}: even the quietest swell has {options['rated_percent']:g} % of distortion: a fault "
+                "of the unit, or samples that were lost or swapped inside a swell; look at its capture, measure again"
+            )
         channels.append(_told(recording, column, channel, stimulus, found, rated))
     return result_of(
         recording,
