@@ -37,7 +37,7 @@ SIGMA_PER_MEDIAN = 1.4826
 #: So do the loudest pieces, this part of all, which is more than damage takes: hum as loud as noise peaks each period.
 _TIMES_NOISE, _LOUDEST_PART = 1.6, 0.15
 #: More places than this are no damage, but what the signal is like.
-_MOST_PLACES = 2
+_MOST_PLACES = 3
 #: A place in this first part of a capture may be a tail's.
 _TAIL_PART = 0.25
 #: The corner in cycles per frame: 240 Hz at 48 kHz, far above a tail, far below the shortest piece. It falls so fast

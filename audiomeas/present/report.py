@@ -53,7 +53,7 @@ if TYPE_CHECKING:
 
 #: Layout in points.
 _LONGEST_LABEL = 8
-_LEAST_AXES_PT = 44.0
+_LEAST_AXES_PT = 56.0
 _CONTINUED_PT = 16.0
 #: Conditions that take more than this go behind the rows, on another page.
 _LONGEST_ENDING_PT = 190.0
@@ -98,11 +98,12 @@ def customer_pages(content: ReportContent, paper: str, *, annexed: bool = False)
     if content.chart is not None:
         content = replace(content, chart=_without_sources(content.chart))
     pages = _lay_out(content, paper, short=False)
-    if len(pages) > 1 and (annexed or content.stay or content.later or content.shop):
-        chart = None if content.chart is None else _low(content.chart)
-        snug = _lay_out(replace(content, chart=chart), paper, short=True)
-        return snug if len(snug) == 1 else pages
-    return pages
+    if len(pages) == 1:
+        return pages
+    low = content if content.chart is None else replace(content, chart=_low(content.chart))
+    may_leave_out = annexed or content.stay or content.later or content.shop
+    tries = (_lay_out(low, paper, short=short) for short in ((False, True) if may_leave_out else (False,)))
+    return next((snug for snug in tries if len(snug) == 1), pages)
 
 
 def _without_sources(view: ChartView) -> ChartView:
