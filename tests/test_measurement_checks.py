@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from benches import bench_file
 
 import audiomeas
 from audiomeas.errors import AudiomeasError, RequestError, TomlProblem
+from audiomeas.measurement.attached import Attached
 from audiomeas.measurement.base import PlayContext
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.registry import find, words
+from audiomeas.recording import Recording
 
 CONTEXT = PlayContext(sample_rate_hz=48_000.0, channels=(1, 2), input_level_v_rms=1.0)
 
@@ -27,10 +31,8 @@ def checked(word: str, **options: Any) -> None:
 NEEDED: dict[str, dict[str, Any]] = {word: {"rated_level": "60 W"} for word in ("power", "headroom", "precondition")}
 
 
-#: What needs a disc or a tape is tried with one; what only listens, for as long as asked, has nothing to refuse.
-@pytest.mark.parametrize(
-    "word", [word for word in words() if word not in ("disc", "tape", "arm-resonance", "hum-change", "separation")]
-)
+#: What needs a disc or a tape is tried with one; of an arm's resonance the bounds of its options refuse all there is.
+@pytest.mark.parametrize("word", [word for word in words() if word not in ("disc", "tape", "arm-resonance")])
 def test_every_measurement_has_a_check_that_its_own_defaults_pass(word: str) -> None:
     checked(word, **NEEDED.get(word, {}))
 
@@ -74,6 +76,37 @@ IMPOSSIBLE: list[tuple[str, dict[str, Any], str]] = [
 def test_what_is_impossible_is_refused_with_a_reason(word: str, options: dict[str, Any], said: str) -> None:
     with pytest.raises(RequestError, match=said):
         checked(word, **options)
+
+
+@pytest.mark.parametrize("options", [{"reference_hz": 8000.0}, {"bands_hz": (1000.0, 9000.0)}])
+def test_separation_refuses_frequencies_that_a_low_rate_does_not_hold(options: dict[str, Any]) -> None:
+    separation, low = find("separation"), dataclasses.replace(CONTEXT, sample_rate_hz=16_000.0)
+    assert separation.check is not None
+    with pytest.raises(RequestError, match=f"{next(iter(options))} of [89]000 Hz lies beyond 8000 Hz, half the sample"):
+        separation.check(low, complete(separation, options))
+
+
+@pytest.mark.parametrize(
+    ("length_s", "sample_rate_hz", "said"),
+    [
+        (10.0, 96_000.0, "before.wav was captured at 96000 Hz, and the bench runs at 48000 Hz"),
+        (0.1, 48_000.0, "0.1 s before or after the change are too short"),
+    ],
+)
+def test_hum_change_refuses_a_capture_from_before_that_it_cannot_compare_with(
+    length_s: float, sample_rate_hz: float, said: str
+) -> None:
+    hum_change = find("hum-change")
+    silence = Recording(
+        counts_fs=np.zeros((round(length_s * sample_rate_hz), 2)),
+        sample_rate_hz=sample_rate_hz,
+        channels=(1, 2),
+        v_rms_at_full_scale=(None, None),
+    )
+    before = Attached(name="before.wav", sha256="0" * 64, recording=silence)
+    assert hum_change.check is not None
+    with pytest.raises(RequestError, match=said):
+        hum_change.check(CONTEXT, {**complete(hum_change, {}), "before": before})
 
 
 #: A word, what is asked of it, and whether its charts can have more than one point.

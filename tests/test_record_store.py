@@ -308,6 +308,15 @@ def test_a_value_of_another_type_is_said_by_file_and_key(
         read_visit(file.parent.parent)
 
 
+def test_a_value_that_no_computer_holds_is_said_by_file(tmp_path: Path) -> None:
+    file = _whole_visit(tmp_path) / "01-thd" / "verdict.json"
+    data = json.loads(file.read_text())
+    data["rows"][0]["value"] = 10**400
+    file.write_text(json.dumps(data))
+    with pytest.raises(FileProblem, match=r"verdict\.json: 10{19} is not a JSON number that a computer holds"):
+        read_visit(file.parent.parent)
+
+
 def test_a_folder_that_is_no_visit_is_said(tmp_path: Path) -> None:
     with pytest.raises(FileProblem, match="not the folder of a visit"):
         read_visit(tmp_path)

@@ -47,10 +47,19 @@ def refuse_empty_band(context: PlayContext, options: Mapping[str, Any]) -> None:
 def refuse_band_at(options: Mapping[str, Any], sample_rate_hz: float) -> None:
     """As `refuse_empty_band`, of a capture."""
     low_hz, high_hz, highest_hz = options["low_hz"], options["high_hz"], sample_rate_hz / 2.0
-    if not low_hz < highest_hz:
-        raise RequestError(
-            f"low_hz of {low_hz:g} Hz lies beyond {highest_hz:g} Hz, half the sample rate: set it lower, or use a "
-            "higher sample rate"
-        )
+    _refuse_from(highest_hz, low_hz, "low_hz")
     if high_hz is not None and not low_hz < high_hz:
         raise RequestError(f"low_hz of {low_hz:g} Hz must lie below high_hz of {high_hz:g} Hz")
+
+
+def refuse_beyond_half(context: PlayContext, frequency_hz: float, name: str) -> None:
+    """Raise RequestError for a frequency that no capture of this rate holds. name : of its option."""
+    _refuse_from(context.sample_rate_hz / 2.0, frequency_hz, name)
+
+
+def _refuse_from(highest_hz: float, frequency_hz: float, name: str) -> None:
+    if not frequency_hz < highest_hz:
+        raise RequestError(
+            f"{name} of {frequency_hz:g} Hz lies beyond {highest_hz:g} Hz, half the sample rate: set it lower, or use "
+            "a higher sample rate"
+        )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.factors import DB_PER_NEPER
 from audiomeas.bench.parts import combined
-from audiomeas.errors import SignalError
+from audiomeas.errors import RequestError, SignalError
 from audiomeas.measurement.attached import Attached, refuse_other_form, refuse_other_scale
 from audiomeas.measurement.base import Measurement, Option, figures_of
 from audiomeas.measurement.bench_own import own_words
@@ -24,6 +24,7 @@ from audiomeas.measurement.steady import over_range_words
 
 if TYPE_CHECKING:
     from audiomeas.analysis.hum import Hum, HumLine
+    from audiomeas.measurement.base import PlayContext
     from audiomeas.recording import Recording
 
 #: Of one capture so much at the beginning and at the end is analysed: what lies between is the hand's.
@@ -31,6 +32,23 @@ _PART = 0.4
 #: Both halves of a part differ by less in hum, where nothing was changed within it.
 _STEADY_DB = 3.0
 _PARTS = ("first", "second")
+
+
+def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
+    """Raise RequestError for a capture from before that none of this bench can be compared with."""
+    before: Attached | str | None = options["before"]
+    if isinstance(before, Attached):  # of a plan that is only looked at nothing was read yet
+        _refuse_short(before.recording, RequestError)
+        if before.recording.sample_rate_hz != context.sample_rate_hz:
+            raise RequestError(
+                f"--before {before.name} was captured at {before.recording.sample_rate_hz:g} Hz, and the bench runs at "
+                f"{context.sample_rate_hz:g} Hz: capture both at one sample rate"
+            )
+
+
+def _refuse_short(recording: Recording, kind: type[RequestError | SignalError]) -> None:
+    if (length_s := recording.frames / recording.sample_rate_hz) < _least_s():
+        raise kind(f"{length_s:.1f} s before or after the change are too short for hum: capture 20 s in all")
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
@@ -42,9 +60,8 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         refuse_other_form(before, recording, "--before")
         refuse_other_scale(before, recording, "--before")
         pair = (before.recording, recording)
-    least_s = min(one.frames / one.sample_rate_hz for one in pair)
-    if least_s < _least_s():
-        raise SignalError(f"{least_s:.1f} s before or after the change are too short for hum: capture 20 s in all")
+    for one in pair:
+        _refuse_short(one, SignalError)
     channels, said = [], []
     for column, number in enumerate(recording.channels):
         over_range = [words for one in pair if (words := over_range_words(one, column, number))]
@@ -221,6 +238,7 @@ MEASUREMENT = Measurement(
         mains_option(),
     ),
     figures=figures_of(QUANTITIES),
+    check=_check,
     stimulus=silence,
     analyse=_analyse,
     tables=tables,

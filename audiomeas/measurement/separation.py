@@ -12,6 +12,7 @@ from audiomeas.errors import SignalError
 from audiomeas.measurement.base import Measurement, Option, figures_of
 from audiomeas.measurement.bench_own import own_words
 from audiomeas.measurement.budget import Told, own_parts
+from audiomeas.measurement.checks import refuse_beyond_half
 from audiomeas.measurement.curves import row_curve
 from audiomeas.measurement.listened import length_option, silence
 from audiomeas.measurement.played_bands import by_frequency, coupling_of, found_bands, nearest
@@ -25,6 +26,7 @@ from audiomeas.measurement.trade_limits import WAYS_DIFFER_DB
 if TYPE_CHECKING:
     from audiomeas.analysis.separation import Coupling
     from audiomeas.analysis.tone_bands import Band
+    from audiomeas.measurement.base import PlayContext
     from audiomeas.recording import Recording
 
 #: The lowest separation is looked for where DIN 45500 asks for it.
@@ -47,6 +49,13 @@ class _Tone:
     alone: tuple[tuple[Band, Coupling] | None, tuple[Band, Coupling] | None]
     together: tuple[Band, Coupling] | None
     takes: int
+
+
+def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
+    """Raise RequestError for frequencies that no capture of this rate holds."""
+    refuse_beyond_half(context, options["reference_hz"], "reference_hz")
+    for frequency_hz in options["bands_hz"] or ():
+        refuse_beyond_half(context, frequency_hz, "bands_hz")
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
@@ -349,6 +358,7 @@ MEASUREMENT = Measurement(
         ),
     ),
     figures=figures_of(QUANTITIES),
+    check=_check,
     stimulus=silence,
     analyse=_analyse,
     tables=tables,
