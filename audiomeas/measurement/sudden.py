@@ -1,7 +1,8 @@
-"""What is said of clicks and damaged blocks beside tones, or a wave that repeats, with whole periods in a window."""
+"""What is said of clicks and damaged blocks beside steady tones, a wave that repeats, or tones that a medium plays."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from audiomeas.measurement.steady import samples
@@ -31,6 +32,30 @@ def words_beside_wave(recording: Recording, column: int, span: slice, frequency_
     signal, resolution = samples(recording, column, span), recording.resolution(column)
     found = events_beside_wave(signal, PARTS, frequency_hz / recording.sample_rate_hz, resolution=resolution)
     return _words(recording, column, span, found)
+
+
+def words_beside_played(recording: Recording, tones_hz: Sequence[float], *, begins_s: float = 0.0) -> list[str]:
+    """Return a warning when something sudden stands beside tones that a medium plays, in any channel.
+
+    recording : a piece with the tones from end to end.   tones_hz : as they are played, about.
+    begins_s : where the piece begins in its capture.
+    """
+    from audiomeas.analysis.beside_moving import events_beside_moving
+
+    rate_hz, found = recording.sample_rate_hz, []
+    for column, channel in enumerate(recording.channels):
+        signal = recording.counts_fs[:, column]
+        event = events_beside_moving(signal, rate_hz, tones_hz, resolution=recording.resolution_fs)
+        if event is not None:
+            found.append((event, channel))
+    if not found:
+        return []
+    first = found[0][0]
+    where = " and ".join(str(channel) for _, channel in found)
+    return [
+        f"something sudden near {begins_s + first.frame / rate_hz:.2f} s of the capture, on channel {where}: in these "
+        "figures; a drop-out, a splice or a scratch, a disturbance or a lost block, so listen there, and play it again"
+    ]
 
 
 def _can_be_told(recording: Recording) -> bool:

@@ -11,6 +11,7 @@ from audiomeas.measurement.flutter_parts import OPTIONS as PART_OPTIONS
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.steady import over_range_words
+from audiomeas.measurement.sudden import words_beside_played
 from audiomeas.measurement.tape_media import AZIMUTH, ERASED, LEVEL, RESPONSE, SEPARATION, SILENCE, SPEED, STEPS
 from audiomeas.units import SQRT2
 
@@ -76,6 +77,7 @@ def read_parts(found: Found, options: Mapping[str, Any]) -> Readings:
         place = found.placed.places[number]
         assert place is not None
         told.words += _over_range(part, piece)
+        told.words += _sudden(part, piece, speed, 0.5 * (place.from_s + place.to_s))
         if part.name == SILENCE:
             told.noise = _by_word("noise", piece, {}, told)
             if options["former_hz"] is not None:
@@ -97,6 +99,18 @@ def _over_range(part: TapePart, piece: Recording) -> list[str]:
         f"{part.name} {part.frequency_hz:g} Hz: {words}"
         for column, channel in enumerate(piece.channels)
         if (words := over_range_words(piece, column, channel))
+    ]
+
+
+def _sudden(part: TapePart, piece: Recording, speed: float, middle_s: float) -> list[str]:
+    """Return what is to be said of damage beside the tones of a part. middle_s : of it, in the capture."""
+    if not part.tones_hz:
+        return []
+    begins_s = middle_s - 0.5 * piece.frames / piece.sample_rate_hz
+    tones_hz = [hz * speed for hz in part.tones_hz]
+    return [
+        f"{part.name} {part.frequency_hz:g} Hz at {part.level_db:g} dB: {words}"
+        for words in words_beside_played(piece, tones_hz, begins_s=begins_s)
     ]
 
 
