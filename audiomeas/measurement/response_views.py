@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import takewhile
 from typing import Any
 
 from audiomeas.measurement.result import ChannelResult, Result
@@ -339,19 +340,19 @@ def charted(result: Result, name: str, title: str, y_label: str, series: list[Se
 def _curve(one: ChannelResult, values: Sequence[float | None], label: str | None = None) -> Series:
     """Return a series of the points that are known, with gaps between them."""
     points = _first_to_last(one.values["frequency_hz"], values)
-    return Series(
-        label=label or f"channel {one.channel}",
-        x=[hz for hz, _ in points],
-        y=[value for _, value in points],
-        channel=one.channel,
-    )
+    x, y = zip(*points, strict=True) if points else ((), ())
+    return Series(label=label or f"channel {one.channel}", x=list(x), y=list(y), channel=one.channel)
 
 
 def _first_to_last(frequency_hz: Sequence[float], values: Sequence[float | None]) -> list[tuple[float, float | None]]:
     """Return the points from the first to the last that is known: what is unknown between them stays a gap."""
-    known = [place for place, value in enumerate(values) if value is not None]
-    points = list(zip(frequency_hz, values, strict=True))
-    return points[known[0] : known[-1] + 1] if known else []
+    before = _gaps_before(values)
+    return list(zip(frequency_hz, values, strict=True))[before : len(values) - _gaps_before(reversed(values))]
+
+
+def _gaps_before(values: Iterable[float | None]) -> int:
+    """Return how many values stand before the first that is known; all of them where none is."""
+    return sum(1 for _ in takewhile(lambda value: value is None, values))
 
 
 def _response_chart(result: Result) -> ChartView | None:

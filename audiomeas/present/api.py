@@ -132,15 +132,16 @@ def _shared_chart(
         chosen = _chosen([(step, view) for (step, _), view in first.items()], name)
         key = next(each for each, view in first.items() if view is chosen)
         visits = of_step(key[0])
-        views = [view for visit in visits for view in _of_step(visit, key[0]) if view.name == key[1]]
+        views = [view for visit in visits for view in _of_step(visit, *key)]
         if len(views) == len(visits):
             return key[0], visits, views
         del first[key]
     raise RequestError("these visits have no chart of one step in common: they can't be drawn over each other")
 
 
-def _of_step(visit: Visit, name: str) -> list[ChartView]:
-    return [view for step in visit.steps if step.name == name for view in _views_of_step(visit, step)[0]]
+def _of_step(visit: Visit, name: str, chart_name: str) -> list[ChartView]:
+    steps = [step for step in visit.steps if step.name == name]
+    return [view for step in steps for view in _views_of_step(visit, step, named=chart_name)[0]]
 
 
 def _standing_out(visits: Sequence[Visit], step: str) -> list[bool]:
@@ -323,10 +324,13 @@ def _views_of_visit(visit: Visit, measurement: str | None, say: Say) -> list[_Na
     return [(name, view) for name, views, _ in found for view in views]
 
 
-def _views_of_step(visit: Visit, step: StepRecord) -> tuple[list[ChartView], str]:
-    """Return the charts of one step with its limits, the unit in their titles, and why there are none; '' else."""
+def _views_of_step(visit: Visit, step: StepRecord, *, named: str | None = None) -> tuple[list[ChartView], str]:
+    """Return the charts of one step with its limits, the unit in their titles, and why there are none; '' else.
+
+    named : as `charts_of` has it.
+    """
     stage = visit.stage.replace("-", " ")
-    views, problem = charts_of(step)
+    views, problem = charts_of(step, named=named)
     title = f"{_short(visit.unit.name)}, {stage} {visit.opened_at:%Y-%m-%d}"
     return [replace(view, title=f"{view.title}: {title}") for view in views], problem
 

@@ -207,7 +207,7 @@ def _points(view: ChartView, series: Series) -> tuple[NDArray[np.float64], NDArr
 def _numbers(values: Iterable[float | None]) -> NDArray[np.float64]:
     import numpy as np
 
-    numbers = np.array([math.nan if value is None else float(value) for value in values], dtype=np.float64)
+    numbers = np.fromiter(values, dtype=np.float64)  # None becomes NaN
     numbers[~(np.abs(numbers) <= _LARGEST)] = math.nan
     return numbers
 

@@ -15,6 +15,7 @@ from audiomeas.present.text import clean_text
 #: More fonts than this on one page are no help to a reader.
 _MOST_FONTS = 4
 _NAMED_LETTERS = 12
+_WITHOUT_TEXTS = frozenset({int, float, bool, type(None)})
 
 
 @dataclass(frozen=True)
@@ -57,10 +58,10 @@ def _texts(value: Any) -> Iterator[str]:
             yield from _texts(getattr(value, item.name))
     elif isinstance(value, Mapping):
         yield from _texts(list(value.values()))
-    elif isinstance(value, (list, tuple)):
+    # Curves have numbers by the hundred thousand: their kinds are asked at once.
+    elif isinstance(value, (list, tuple)) and not _WITHOUT_TEXTS.issuperset(map(type, value)):
         for each in value:
-            if not isinstance(each, (int, float)):
-                yield from _texts(each)
+            yield from _texts(each)
 
 
 @lru_cache(maxsize=64)

@@ -24,9 +24,10 @@ if TYPE_CHECKING:
 _OWN_ZEROS = "Limits hold for each channel from its own value at the reference."
 
 
-def charts_of(step: StepRecord) -> tuple[tuple[ChartView, ...], str]:
+def charts_of(step: StepRecord, *, named: str | None = None) -> tuple[tuple[ChartView, ...], str]:
     """Return the charts of a step with its limits, and why there are none of its result; '' where there are.
 
+    named : only those of this name (for many visits at once).
     A result of another version, or one that was made elsewhere, may lack what a chart is drawn of.
     """
     from audiomeas.measurement import registry
@@ -34,7 +35,8 @@ def charts_of(step: StepRecord) -> tuple[tuple[ChartView, ...], str]:
     if step.result is None:
         return (), ""
     try:
-        return with_limits(registry.find(step.result.measurement).charts(step.result), step.verdicts), ""
+        views = registry.find(step.result.measurement).charts(step.result)
+        return with_limits([view for view in views if named in (None, view.name)], step.verdicts), ""
     except KeyError as error:
         what = f"it lacks {error}"
     except (ArithmeticError, AttributeError, IndexError, TypeError, ValueError) as error:

@@ -15,11 +15,12 @@ from audiomeas.files import AUDIO, read_text, sha256_of, translated, write_new_t
 
 CHECKSUM_FILE = "checksums.sha256"
 _LINE = re.compile(r"([0-9a-f]{64})  (.+)")
+_AUDIO = tuple(AUDIO)
 
 
 def write_checksums(folder: Path) -> None:
     """Write the SHA-256 of every file of a record. Raises FileProblem (exists already, disk full)."""
-    lines = [f"{sha256_of(file)}  {name}\n" for name, file in _files(folder).items()]
+    lines = [f"{sha256_of(folder / name)}  {name}\n" for name in _files(folder)]
     write_new_text(folder / CHECKSUM_FILE, "".join(lines))
 
 
@@ -70,29 +71,27 @@ def _differences(folder: Path, text: str, *, hash_audio: bool) -> Iterator[str]:
             yield f"{folder / CHECKSUM_FILE}, line {number}, is no checksum"
             continue
         listed[match[2]] = match[1]
-    there = _files(folder)
-    for name in sorted({*listed, *there}):
+    there = frozenset(_files(folder))
+    for name in sorted(there.union(listed)):
         if name not in there:
             yield f"{folder / name} is missing"
         elif name not in listed:
             yield f"{folder / name} was added after the record was closed"
-        elif (hash_audio or there[name].suffix not in AUDIO) and sha256_of(there[name]) != listed[name]:
+        elif (hash_audio or not name.endswith(_AUDIO)) and sha256_of(folder / name) != listed[name]:
             yield f"{folder / name} is not as it was when the record was closed"
 
 
-def _files(folder: Path) -> dict[str, Path]:
-    """Return the record's files by name, in order. Names with a leading dot are what a crash left half written."""
+def _files(folder: Path) -> list[str]:
+    """Return the names of the record's files, in order. Those with a leading dot are what a crash left half written."""
     with translated(folder, "read"):
-        named = dict(sorted(_below(folder, "")))
-    named.pop(CHECKSUM_FILE, None)
-    return named
+        return sorted(name for name in _below(str(folder), "") if name != CHECKSUM_FILE)
 
 
-def _below(folder: Path, before: str) -> Iterator[tuple[str, Path]]:
-    """Yield name and place of each file in a folder and in those below it: thousands of records ask for no more."""
+def _below(folder: str, before: str) -> Iterator[str]:
+    """Yield the name of each file in a folder and in those below it: thousands of records ask for no more."""
     with os.scandir(folder) as entries:
         for entry in entries:
             if entry.is_dir(follow_symlinks=False):
-                yield from _below(folder / entry.name, f"{before}{entry.name}/")
+                yield from _below(entry.path, f"{before}{entry.name}/")
             elif entry.is_file() and not entry.name.startswith("."):
-                yield f"{before}{entry.name}", folder / entry.name
+                yield f"{before}{entry.name}"
