@@ -79,6 +79,10 @@ CHAINS = {
     "a dead band": (FLAT, dead(0.02), high_pass(30.0, 3), 44_100, 1.0, -100.0),
     "a wide dead band": (low_pass(3000.0, 1), dead(0.2), FLAT, 48_000, 2.5, -70.0),
     "a polynomial": (riaa, polynomial(2e-3, -1e-3, 5e-4), low_pass(9000.0, 6), 48_000, 1.0, -140.0),
+    "shallow notches of Q 2, as wide as a transition": (
+        second_order(708.9972, 2.0566, 0.5679), polynomial(1.68e-4, -0.0189),
+        second_order(106.2912, 2.2393, 0.2775), 96_000, 1.0, -89.8,
+    ),
     "a steep band": (high_pass(200.0, 4), polynomial(0.03, 0.0, -0.02), low_pass(4000.0, 4), 44_100, 1.0, -40.0),
 }  # fmt: skip
 

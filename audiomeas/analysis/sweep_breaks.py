@@ -30,8 +30,8 @@ from audiomeas.analysis.deconvolution import (
     SweepLaw,
     endless_on_bins,
     fall,
-    spectrum_at,
 )
+from audiomeas.analysis.sweep_loss import Gated, is_loss
 from audiomeas.analysis.sweep_sudden import sudden_in_sweep
 
 BoolArray = NDArray[np.bool_]
@@ -67,6 +67,8 @@ _LEAST_NEPERS, _LEAST_FRAMES, _WHOLE = 0.0115, 0.7, 0.15
 _WIDEST = 0.25
 #: Whole turns by which losing frames may have turned the phase at most.
 _TURNS = 6
+#: So many losses are made and held against the capture, the clearest first.
+_LOSSES_TRIED = 5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,7 +101,7 @@ def find_break(
     endless : of the distortion, by the endless sweep.  played : the sweep as rendered.  amplitude : played peak.
     points : transform length.
     """
-    step = _step_over_frequency(impulses, law)
+    step = _step_over_frequency(impulses, played, points, law)
     if step is not None:
         return step
     linear = cut.samples - distortion.samples
@@ -223,28 +225,29 @@ def _looks(rest: FloatArray, before: int, law: SweepLaw) -> Iterator[tuple[Float
             yield irfft(spectrum * shape, points)[: len(rest)], first, frame(below_hz)
 
 
-def _step_over_frequency(impulses: Impulses, law: SweepLaw) -> SweepBreak | None:
-    """Return the clearest step of gain or delay, or None."""
+def _step_over_frequency(impulses: Impulses, played: FloatArray, points: int, law: SweepLaw) -> SweepBreak | None:
+    """Return the clearest step of gain or delay, or None. Arguments as for `find_break`."""
     half_s = min(_GATE_S, 0.45 * law.lead_s(2))
-    samples, first = impulses.between(-half_s, half_s)
     frequency_hz, places = _places(replace(law, shape=None), half_s)
     if not len(frequency_hz):
         return None
-    window = np.hanning(len(samples) + 2)[1:-1]
-    peak = first + int(np.argmax(np.abs(samples)))
-    response = spectrum_at(samples * window, first - peak, frequency_hz, law.sample_rate_hz)
+    gated = Gated(half_s=half_s, frequency_hz=frequency_hz)
+    response = gated.response(impulses)
     if not np.all(np.abs(response) > 0.0):
         return None
     size, turn = np.log(np.abs(response)), np.unwrap(np.angle(response))
-    best: tuple[float, str, float, float] | None = None
-    for place in places:
-        for sigmas, kind, value in _steps_at(place, size, turn, law):
-            if best is None or sigmas > best[0]:
-                best = (sigmas, kind, value, place.at_hz)
-    if best is None:
-        return None
-    _, kind, value, at_hz = best
-    return _break(kind, value, float(law.time_of_hz(np.array(at_hz))) * law.sample_rate_hz, law)
+    steps = [(*step, place) for place in places for step in _steps_at(place, size, turn, law)]
+    lost_tried = 0
+    for _, kind, value, place in sorted(steps, key=lambda step: step[0], reverse=True):
+        if kind == "lost":
+            lost_tried += 1
+            span = np.abs(place.octave) < _SPAN
+            if lost_tried > _LOSSES_TRIED or not is_loss(
+                response, gated, span, place.at_hz, round(value), played, law, points
+            ):
+                continue
+        return _break(kind, value, float(law.time_of_hz(np.array(place.at_hz))) * law.sample_rate_hz, law)
+    return None
 
 
 @dataclass(frozen=True, kw_only=True)
