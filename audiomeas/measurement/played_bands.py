@@ -63,9 +63,28 @@ def coupling_of(recording: Recording, band: Band) -> Coupling:
     """Return what a band's tone is in both channels. Raises SignalError when it can't be read."""
     from audiomeas.analysis.separation import coupled
 
+    return coupled(piece_of(recording, *_middle(recording, band)), recording.sample_rate_hz, band.frequency_hz)
+
+
+def sudden_words(recording: Recording, bands: Sequence[Band]) -> list[str]:
+    """Return a warning when something sudden stands beside the tones of bands."""
+    from audiomeas.measurement.pieces import cut_out
+    from audiomeas.measurement.sudden import beside_played, words_beside_played
+
+    places = []
+    for band in bands:
+        start, stop = _middle(recording, band)
+        begins_s = start / recording.sample_rate_hz
+        found = beside_played(cut_out(recording, start, stop), [band.frequency_hz], begins_s=begins_s)
+        if found is not None:
+            places.append(f"{float(f'{band.frequency_hz:.4g}'):g} Hz ({found.words})")
+    return words_beside_played(places)
+
+
+def _middle(recording: Recording, band: Band) -> tuple[int, int]:
+    """Return the frames of a band that are read."""
     spare = max(0, band.stop - band.start - round(_LONGEST_S * recording.sample_rate_hz))
-    piece = piece_of(recording, band.start + spare // 2, band.stop - (spare - spare // 2))
-    return coupled(piece, recording.sample_rate_hz, band.frequency_hz)
+    return band.start + spare // 2, band.stop - (spare - spare // 2)
 
 
 def by_frequency(bands: Sequence[Band]) -> list[tuple[float, list[Band]]]:

@@ -22,7 +22,7 @@ from audiomeas.measurement.checks import refuse_band_at, refuse_empty_band
 from audiomeas.measurement.curves import number, row_curve
 from audiomeas.measurement.listened import length_option, silence
 from audiomeas.measurement.offers import played_band_options
-from audiomeas.measurement.played_bands import by_frequency, coupling_of, found_bands, nearest, scales_of
+from audiomeas.measurement.played_bands import by_frequency, coupling_of, found_bands, nearest, scales_of, sudden_words
 from audiomeas.measurement.played_response_views import QUANTITIES, charts, tables
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import over_range_words
@@ -98,12 +98,13 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         )
     found = [[] if lost else one for one in points]
     channels = tuple(_channel(known, column, found[column], options) for column in range(2))
+    sudden = [] if sweeps else sudden_words(recording, bands)
     return result_of(
         known,
         "played-response",
         conditions=_conditions(known, SWEEP if sweeps else BANDS, options),
         channels=channels,
-        warnings=(*lost, *_said(channels, points, sweeps, options), *_left_out_words(channels, left_out)),
+        warnings=(*lost, *sudden, *_said(channels, points, sweeps, options), *_left_out_words(channels, left_out)),
     )
 
 

@@ -15,7 +15,7 @@ from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.checks import refuse_beyond_half
 from audiomeas.measurement.curves import row_curve
 from audiomeas.measurement.listened import length_option, silence
-from audiomeas.measurement.played_bands import by_frequency, coupling_of, found_bands, nearest
+from audiomeas.measurement.played_bands import by_frequency, coupling_of, found_bands, nearest, sudden_words
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.scale_parts import between_parts
 from audiomeas.measurement.separation_views import QUANTITIES, charts, tables
@@ -75,7 +75,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         "separation",
         conditions=_conditions(known, tones, options),
         channels=tuple(_channel(known, column, told, options) for column in range(2)),
-        warnings=(*lost, *_said(known, tones, options)),
+        warnings=(*lost, *sudden_words(recording, bands), *_said(known, tones, options)),
     )
 
 

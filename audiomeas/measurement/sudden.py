@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from audiomeas.measurement.steady import samples
@@ -34,8 +35,22 @@ def words_beside_wave(recording: Recording, column: int, span: slice, frequency_
     return _words(recording, column, span, found)
 
 
-def words_beside_played(recording: Recording, tones_hz: Sequence[float], *, begins_s: float = 0.0) -> list[str]:
-    """Return a warning when something sudden stands beside tones that a medium plays, in any channel.
+@dataclass(frozen=True, kw_only=True)
+class BesidePlayed:
+    """Something sudden beside tones that a medium plays. at_s : in the capture.   channels : in which."""
+
+    at_s: float
+    channels: tuple[int, ...]
+
+    @property
+    def words(self) -> str:
+        """When and where."""
+        named = " and ".join(map(str, self.channels))
+        return f"near {self.at_s:.2f} s, channel{'s' if len(self.channels) > 1 else ''} {named}"
+
+
+def beside_played(recording: Recording, tones_hz: Sequence[float], *, begins_s: float = 0.0) -> BesidePlayed | None:
+    """Return what is sudden beside tones that a medium plays.
 
     recording : a piece with the tones from end to end.   tones_hz : as they are played, about.
     begins_s : where the piece begins in its capture.
@@ -47,14 +62,17 @@ def words_beside_played(recording: Recording, tones_hz: Sequence[float], *, begi
         signal = recording.counts_fs[:, column]
         event = events_beside_moving(signal, rate_hz, tones_hz, resolution=recording.resolution_fs)
         if event is not None:
-            found.append((event, channel))
-    if not found:
+            found.append((begins_s + event.frame / rate_hz, channel))
+    return BesidePlayed(at_s=found[0][0], channels=tuple(channel for _, channel in found)) if found else None
+
+
+def words_beside_played(places: Sequence[str]) -> list[str]:
+    """Return a warning of what is sudden beside the tones of a medium. places : which tones, and where in each."""
+    if not places:
         return []
-    first = found[0][0]
-    where = " and ".join(str(channel) for _, channel in found)
     return [
-        f"something sudden near {begins_s + first.frame / rate_hz:.2f} s of the capture, on channel {where}: in these "
-        "figures; a drop-out, a splice or a scratch, a disturbance or a lost block, so listen there, and play it again"
+        f"something sudden beside the tones of {'; '.join(places)}: in their figures; a drop-out, a splice or a "
+        "scratch, a disturbance or a lost block, so listen there, and play it again"
     ]
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
 from audiomeas.measurement.pieces import cut_out
-from audiomeas.measurement.tape_media import ERASED, SPEED, TapePart, TapeSide
+from audiomeas.measurement.tape_media import ERASED, SPEED, TapeSide
 from audiomeas.recording import Recording
 from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
 
@@ -187,7 +187,7 @@ def _missing_words(course: ToneCourse, placed: Placed, side: TapeSide) -> list[s
     words = []
     missing = [side.parts[number] for number, place in enumerate(placed.places) if place is None]
     if missing:
-        words.append(f"missing: {', '.join(map(_named, missing))}: not in the capture, or not whole")
+        words.append(f"missing: {', '.join(part.words for part in missing)}: not in the capture, or not whole")
     for number, part in enumerate(side.parts):
         if placed.places[number] is None and part.name == SPEED:
             words += _instead_words(course, placed, side, number)
@@ -197,7 +197,7 @@ def _missing_words(course: ToneCourse, placed: Placed, side: TapeSide) -> list[s
         if place is not None and not place.whole and side.parts[number].name != ERASED
     ]
     if short:
-        words.append(f"shorter than it was recorded: {', '.join(map(_named, short))}; what is there is told")
+        words.append(f"shorter than it was recorded: {', '.join(part.words for part in short)}; what is there is told")
     return words
 
 
@@ -217,7 +217,7 @@ def _coarse_words(course: ToneCourse, placed: Placed, side: TapeSide, step_fs: f
     if part is None or fewest >= _LEAST_STEPS:
         return []
     return [
-        f"{_named(part)} is only {fewest:.1f} steps of the captured samples high: unless the recorder dithers, levels "
+        f"{part.words} is only {fewest:.1f} steps of the captured samples high: unless the recorder dithers, levels "
         "of soft tones are off by more than is told; capture louder, or with 24 bits"
     ]
 
@@ -240,12 +240,6 @@ def _instead_words(course: ToneCourse, placed: Placed, side: TapeSide, number: i
         f"a tone of {float(np.median(heard)):.0f} Hz plays where {side.parts[number].frequency_hz:g} Hz was expected: "
         "is this the side that was recorded? `generate tape-side --speed-hz` has two"
     ]
-
-
-def _named(part: TapePart) -> str:
-    if part.level_db is None:
-        return part.name
-    return f"{part.name} {part.frequency_hz:g} Hz at {part.level_db:g} dB"
 
 
 def _refuse_another(course: ToneCourse, wanted: Sequence[Wanted], placed: Placed, side: TapeSide) -> None:

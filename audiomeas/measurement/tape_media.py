@@ -46,6 +46,11 @@ class TapePart:
             return ()
         return (self.frequency_hz,) if self.other_hz is None else (self.frequency_hz, self.other_hz)
 
+    @property
+    def words(self) -> str:
+        """What it is called where something is said of it."""
+        return self.name if self.level_db is None else f"{self.name} {self.frequency_hz:g} Hz at {self.level_db:g} dB"
+
 
 @dataclass(frozen=True, kw_only=True)
 class TapeSide:

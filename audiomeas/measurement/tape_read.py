@@ -11,7 +11,7 @@ from audiomeas.measurement.flutter_parts import OPTIONS as PART_OPTIONS
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.steady import over_range_words
-from audiomeas.measurement.sudden import words_beside_played
+from audiomeas.measurement.sudden import beside_played, words_beside_played
 from audiomeas.measurement.tape_media import AZIMUTH, ERASED, LEVEL, RESPONSE, SEPARATION, SILENCE, SPEED, STEPS
 from audiomeas.units import SQRT2
 
@@ -70,6 +70,7 @@ def read_parts(found: Found, options: Mapping[str, Any]) -> Readings:
     unknown = (None,) * len(found.recording.channels)
     told = Readings(erased=unknown, former=unknown)
     speed = 1.0 + found.placed.speed
+    sudden: list[str] = []
     for number, part in enumerate(found.side.parts):
         piece = found.cut(number)
         if piece is None:
@@ -77,7 +78,7 @@ def read_parts(found: Found, options: Mapping[str, Any]) -> Readings:
         place = found.placed.places[number]
         assert place is not None
         told.words += _over_range(part, piece)
-        told.words += _sudden(part, piece, speed, 0.5 * (place.from_s + place.to_s))
+        sudden += _sudden(part, piece, speed, 0.5 * (place.from_s + place.to_s))
         if part.name == SILENCE:
             told.noise = _by_word("noise", piece, {}, told)
             if options["former_hz"] is not None:
@@ -91,6 +92,7 @@ def read_parts(found: Found, options: Mapping[str, Any]) -> Readings:
         if part.name == SPEED:
             own = {name: options[name] for name in ("clock_ppm", *(option.name for option in PART_OPTIONS))}
             told.flutter = _by_word("flutter", piece, {**own, "nominal_hz": part.frequency_hz}, told)
+    told.words += words_beside_played(sudden)
     return told
 
 
@@ -103,15 +105,12 @@ def _over_range(part: TapePart, piece: Recording) -> list[str]:
 
 
 def _sudden(part: TapePart, piece: Recording, speed: float, middle_s: float) -> list[str]:
-    """Return what is to be said of damage beside the tones of a part. middle_s : of it, in the capture."""
+    """Return where something is sudden beside the tones of a part. middle_s : of it, in the capture."""
     if not part.tones_hz:
         return []
     begins_s = middle_s - 0.5 * piece.frames / piece.sample_rate_hz
-    tones_hz = [hz * speed for hz in part.tones_hz]
-    return [
-        f"{part.name} {part.frequency_hz:g} Hz at {part.level_db:g} dB: {words}"
-        for words in words_beside_played(piece, tones_hz, begins_s=begins_s)
-    ]
+    found = beside_played(piece, [hz * speed for hz in part.tones_hz], begins_s=begins_s)
+    return [] if found is None else [f"{part.words} ({found.words})"]
 
 
 def _by_word(word: str, piece: Recording, options: Mapping[str, Any], told: Readings) -> Result | None:
