@@ -219,7 +219,7 @@ def test_blocks_that_were_lost_or_changed_places_are_said_with_their_part_and_ti
     for damaged in (swapped, lost):
         (words,) = [line for line in said(analysed(dataclasses.replace(take, counts_fs=damaged), few)) if "sud" in line]
         assert "of level 315 Hz at 0 dB (near " in words and "channels 1 and 2)" in words
-        assert float(words.split("(near ")[1].split(" s ")[0]) == pytest.approx(at / RATE_HZ, abs=0.06)
+        assert float(words.split("(near ")[1].split(" s,")[0]) == pytest.approx(at / RATE_HZ, abs=0.06)
 
 
 MOST = ("level", "azimuth", "response")
