@@ -102,6 +102,7 @@ def test_levels_frames_and_facts(make):
         (square, {"frequency_hz": 25_000.0}, "24000"),
         (square, {"frequency_hz": 1.0}, "window of at least 8 s"),
         (square, {"window_s": 600.0}, "up to 60 s"),
+        (square, {"window_s": 1e308}, "up to 60 s"),  # found by tests/fuzz.py
         (square, {"quiet_below_db": 0.0}, "quiet window"),
         (square, {"peak_v": float("nan")}, "level"),
         (burst, {"rest_periods": 1}, "2 to 1000"),

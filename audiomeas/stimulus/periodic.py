@@ -34,6 +34,11 @@ _FEWEST_ODD = 5
 _LONGEST_S, _DEEPEST_DB = 60.0, 60.0
 
 
+def _refuse_window(window_s: float) -> None:
+    if not (math.isfinite(window_s) and 0.0 < window_s <= _LONGEST_S):
+        raise ValueError(f"a window lasts up to {_LONGEST_S:g} s, not {window_s:g} s")
+
+
 @dataclass(frozen=True, kw_only=True)
 class PeriodicWave(JsonFacts):
     """What both share: ramp, settling, quiet window, ramp, settling, loud window, ramp; one phase throughout.
@@ -54,8 +59,7 @@ class PeriodicWave(JsonFacts):
 
     def __post_init__(self) -> None:
         checked_tone(self.frequency_hz, self.peak_v, self.sample_rate_hz)
-        if not (math.isfinite(self.window_s) and 0.0 < self.window_s <= _LONGEST_S):
-            raise ValueError(f"a window lasts up to {_LONGEST_S:g} s, not {self.window_s:g} s")
+        _refuse_window(self.window_s)
         if not (math.isfinite(self.quiet_below_db) and 0.0 < self.quiet_below_db <= _DEEPEST_DB):
             raise ValueError(f"the quiet window lies up to {_DEEPEST_DB:g} dB below, not {self.quiet_below_db:g} dB")
         if abs(self._part_periods - self.frequency_hz * self._part_frames / self.sample_rate_hz) > 1e-6:
@@ -67,7 +71,8 @@ class PeriodicWave(JsonFacts):
     ) -> Self:
         """Make one of the nearest frequency that has whole periods in each part of such a window. Raises ValueError."""
         checked_tone(frequency_hz, peak_v, sample_rate_hz)
-        if not math.isfinite(window_s) or frequency_hz * window_s < PARTS:
+        _refuse_window(window_s)
+        if frequency_hz * window_s < PARTS:
             raise ValueError(f"{frequency_hz:g} Hz needs a window of at least {PARTS / frequency_hz:.3g} s")
         periods = math.floor(frequency_hz * window_s / PARTS + 1e-9)
         frames = round(periods * sample_rate_hz / frequency_hz)
