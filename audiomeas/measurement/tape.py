@@ -16,6 +16,7 @@ from audiomeas.measurement.tape_channel import About
 from audiomeas.measurement.tape_find import find_parts
 from audiomeas.measurement.tape_options import (
     AT_ONCE,
+    ELSEWHERE,
     OPTIONS,
     RECORDED,
     geometry,
@@ -119,8 +120,8 @@ def _without_nr(given: AttachedResult | None, side: TapeSide) -> Result | None:
     other = given.result
     if other.measurement != _WORD or other.conditions.get("side") != side.name:
         raise RequestError(
-            f"without_nr {given.name} is no result of `tape` on {side.name}: play the same tape without noise "
-            "reduction, and keep what --json prints"
+            f"without_nr {given.name} is no result of `tape` on {side.name}: record and play that side without "
+            "noise reduction, and keep what --json prints"
         )
     return other
 
@@ -154,7 +155,9 @@ def _conditions(found: Found, read: Readings, about: About) -> dict[str, Any]:
         "of the time",
         "separation": "the other channel's tone, in a narrow band",
         "losses": "54.6 dB a wavelength of distance (Wallace 1951) and sin(x)/x of the gap, fitted from 800 Hz up, as "
-        "far as the deck's equalization does not make up for them",
+        "far as the deck's equalization does not make up for them"
+        + ("" if about.recorded == ELSEWHERE else "; what the recording loses, and too much bias, count as distance"),
+        "without_nr": None if options["without_nr"] is None else options["without_nr"].name,
         "signal_to_noise": "re the level with 3 % of third harmonic, as played",
         "clock_ppm": options["clock_ppm"],
         "turning_parts": [{"part": one.words, "frequency_hz": one.turns_hz} for one in parts_of(options)],

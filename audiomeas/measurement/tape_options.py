@@ -151,7 +151,8 @@ OPTIONS = (
     Option(
         name="without_nr",
         kind="result",
-        help="Result (--json) of the same tape without noise reduction: tells how that tracks.",
+        help="Result (--json) of this side recorded and played without noise reduction, at the same gain: tells how "
+        "it tracks in this capture, which was recorded and played with it.",
         stage="analyse",
     ),
     CLOCK_OPTION,

@@ -10,9 +10,10 @@ from audiomeas.bench.parts import Part
 from audiomeas.measurement.base import Figure
 from audiomeas.measurement.budget import NOISE_AND_FIT, own_parts, parts_of
 from audiomeas.measurement.scale_parts import between_parts, scale_parts
-from audiomeas.measurement.tape_channel import NEAR, PERCENT, About, TapeChannel, array_of
+from audiomeas.measurement.tape_channel import PERCENT, About, TapeChannel, array_of
 from audiomeas.measurement.tape_head import HeadFigures
-from audiomeas.measurement.tape_media import LEVEL, RESPONSE, STEPS, TRACKING
+from audiomeas.measurement.tape_media import LEVEL, STEPS
+from audiomeas.measurement.tape_reduction import tell_noise_reduction, tell_spots
 from audiomeas.measurement.tape_words import words_of
 
 if TYPE_CHECKING:
@@ -103,11 +104,17 @@ class ChannelFigures:
             told.copy(key, flutter, key)
         for tell in (
             self._tell_level, self._tell_drift, HeadFigures(self._one).tell,
-            self._tell_steps, self._tell_noise, self._tell_crosstalk, self._tell_erasure, self._tell_spots,
-            self._tell_noise_reduction,
+            self._tell_steps, self._tell_noise, self._tell_crosstalk, self._tell_erasure,
         ):  # fmt: skip
             tell()
-        self._one.words += words_of(told.values, told.bound, recorded=self._one.about.recorded)
+        tell_spots(self._one)
+        tell_noise_reduction(self._one)
+        self._one.words += words_of(
+            told.values,
+            told.bound,
+            recorded=self._one.about.recorded,
+            with_nr=self._one.about.without_nr is not None,
+        )
         return told.result(self._channel)
 
     # -- level and distortion ------------------------------------------------------------------------------------
@@ -296,58 +303,6 @@ class ChannelFigures:
         self._one.told.values[key] = 20.0 * math.log10(whole.rms / left.rms)
         own = (Part(NOISE_AND_FIT, one.half_width / one.rms) for one in (whole, left))
         self._one.told.add(key, own, DB_PER_NEPER)
-
-    # -- noise reduction -----------------------------------------------------------------------------------------
-
-    def _tell_spots(self) -> None:
-        """Keep the levels that another capture of the same tape is held against."""
-        rows = []
-        for one in self._one.read.having(RESPONSE, TRACKING):
-            level = self._one.level(one)
-            if level is None or one.part.level_db is None:
-                continue
-            rows.append(
-                {
-                    "frequency_hz": one.part.frequency_hz,
-                    "recorded_db": one.part.level_db,
-                    "level_dbfs": 20.0 * math.log10(level.rms),
-                    "uncertainty": {"level_dbfs": DB_PER_NEPER * level.half_width / level.rms},
-                }
-            )
-        self._one.told.values["spots"] = rows
-        noise = self._one.of(self._one.read.noise)
-        self._one.told.values["noise_a_dbfs"] = None if noise is None else noise.values.get("a_weighted_dbfs")
-
-    def _tell_noise_reduction(self) -> None:
-        """Tell what noise reduction does to the levels that both captures hold, and to the noise."""
-        other = self._one.of(self._one.about.without_nr)
-        if other is None:
-            return
-        values, told = self._one.told.values, self._one.told
-        before = {(row["frequency_hz"], row["recorded_db"]): row for row in other.values.get("spots", [])}
-        asked_hz = {one.part.frequency_hz for one in self._one.read.having(TRACKING)}
-        rows = []
-        for row in values["spots"]:
-            old = before.get((row["frequency_hz"], row["recorded_db"]))
-            if old is None or (asked_hz and not any(abs(row["frequency_hz"] / hz - 1.0) < NEAR for hz in asked_hz)):
-                continue
-            half_db = math.hypot(*(one["uncertainty"]["level_dbfs"] for one in (row, old)))
-            rows.append(
-                {
-                    "frequency_hz": row["frequency_hz"],
-                    "recorded_db": row["recorded_db"],
-                    "change_db": row["level_dbfs"] - old["level_dbfs"],
-                    "uncertainty": {"change_db": half_db},
-                }
-            )
-        values["noise_reduction"] = rows
-        if rows:
-            worst = max(rows, key=lambda row: abs(row["change_db"]))
-            values["nr_tracking_db"] = worst["change_db"]
-            told.add("nr_tracking_db", (Part(NOISE_AND_FIT, worst["uncertainty"]["change_db"]),))
-        quiet, loud = values["noise_a_dbfs"], other.values.get("noise_a_dbfs")
-        if quiet is not None and loud is not None:
-            values["nr_gain_db"] = loud - quiet
 
 
 def _step(one: ReadPart, own: ToneLevel, third: ToneLevel, reference_rms: float) -> dict[str, Any]:

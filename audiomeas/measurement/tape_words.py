@@ -13,17 +13,23 @@ from audiomeas.measurement.trade_limits import BIAS_DB, DRAG_PERCENT, MAGNETISED
 _USUAL_H3_PERCENT, _LOW_H3_PERCENT = 1.5, 0.75
 #: A head that is dirty (row 25).
 _UNSTEADY_DB = 1.0
+#: Levels that noise reduction may move (2.8); the weakest kind lowers noise by 8 dB.
+_TRACKING_DB, _LEAST_NR_DB = 2.0, 3.0
 
 
-def words_of(values: Mapping[str, Any], bound: Mapping[str, str], *, recorded: str) -> list[str]:
-    """Return what is to be said of a channel. values, bound : of `tape_values`.   recorded : by whom."""
+def words_of(values: Mapping[str, Any], bound: Mapping[str, str], *, recorded: str, with_nr: bool = False) -> list[str]:
+    """Return what is to be said of a channel. values, bound : of `tape_values`.   recorded : by whom.
+
+    with_nr : through a noise reduction, which multiplies what is wrong with treble: that tells no bias then.
+    """
     words = [
         *_of_wander(values["azimuth_wander_deg"]),
         *_of_second_harmonic(None if "h2_percent" in bound else values["h2_percent"]),
         *_of_unsteady_treble(values["treble_unsteady_db"]),
         *_of_drag(values["side_drift_percent"]),
+        *(_of_noise_reduction(values["nr_tracking_db"], values["nr_gain_db"]) if with_nr else ()),
     ]
-    if recorded == ELSEWHERE or values["treble_db"] is None or values["h3_percent"] is None:
+    if with_nr or recorded == ELSEWHERE or values["treble_db"] is None or values["h3_percent"] is None:
         return words
     return [*words, *_of_bias(values["treble_db"], values["h3_percent"])]
 
@@ -64,6 +70,21 @@ def _of_drag(drift_percent: float | None) -> list[str]:
     return [
         f"the speed changes by {drift_percent:+.2f} % over the side: consistent with drag or slip of the reels; check "
         "clutches, brakes and pinch roller"
+    ]
+
+
+def _of_noise_reduction(tracking_db: float | None, gain_db: float | None) -> list[str]:
+    """Return what is to be said of levels that noise reduction moves, and of noise that it leaves."""
+    if gain_db is not None and gain_db < _LEAST_NR_DB:
+        return [
+            f"noise reduction lowers the noise by {gain_db:.1f} dB only: was it on in recording and in replay of this "
+            "capture, and off in both of the one without? Else the noise is not the tape's"
+        ]
+    if tracking_db is None or not abs(tracking_db) > _TRACKING_DB:
+        return []
+    return [
+        f"noise reduction moves a level by {tracking_db:+.1f} dB: consistent with a record level or bias that does not "
+        "fit the tape, or with noise reduction that was on in replay only; check its switch first, then record level"
     ]
 
 
