@@ -139,6 +139,50 @@ def test_a_clean_tone_and_a_clean_sweep_are_clean() -> None:
     assert not said_of("sweep", "", 80.0, 0)
 
 
+#: A block of ten whole periods of 1 kHz, which a tone alone can't show; it lies in the middle of the tone.
+PERIODS_FRAMES, MIDDLE_FRAMES = 480, 24_000
+WAYS = {
+    "none: as much is lost as is repeated": "",
+    "markers: lost": "480.0 frames were lost between the markers",
+    "markers: repeated": "480.0 frames were inserted between the markers",
+    "length": "the capture ended before the last marker arrived",
+    "flags": "the driver reported 'input overflow' during the stimulus",
+}
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_a_block_of_whole_periods_is_shown_by_markers_length_or_flags(way: str) -> None:
+    stimulus = Sine.bin_centred(
+        frequency_hz=1_000.0,
+        level_v_rms=PEAK_FS / np.sqrt(2.0),
+        sample_rate_hz=RATE_HZ,
+        window_s=1.0,
+        settle_s=0.2,
+        driven_channels=(1,),
+    )
+    playlist = between_markers(stimulus.samples_v(), RATE_HZ, marker_peak=PEAK_FS)
+    signal = GAIN * np.concatenate([np.zeros(BEFORE), playlist.samples, np.zeros(24_000)])
+    signal += 1e-4 * GAIN * PEAK_FS * np.random.default_rng(1).standard_normal(len(signal))
+    begin = BEFORE + playlist.stimulus_start
+    at = begin + MIDDLE_FRAMES
+    flags: tuple[tuple[int, str], ...] = ()
+    if way == "markers: lost":
+        signal = _damaged(signal, "lost", at, PERIODS_FRAMES)
+    elif way == "markers: repeated":
+        signal = _damaged(signal, "repeated", at, PERIODS_FRAMES)
+    elif way == "length":
+        signal = signal[: begin + stimulus.frames]
+    else:
+        later = at + 4 * PERIODS_FRAMES
+        signal = _damaged(_damaged(signal, "repeated", later, PERIODS_FRAMES), "lost", at, PERIODS_FRAMES)
+        flags = ((at, "input overflow"),) if way == "flags" else ()
+    samples = from_fractions(signal[:, None], FORM.sample_format)
+    started_at = datetime(2026, 1, 1, tzinfo=UTC)
+    capture = Capture(samples=samples, form=FORM, identity=CARD, started_at=started_at, flags=flags)
+    said = _told("tone", capture, stimulus, playlist)
+    assert any(WAYS[way] in line for line in said) if WAYS[way] else said == []
+
+
 @pytest.mark.wide
 @pytest.mark.parametrize("snr_db", [80.0, 40.0])
 @pytest.mark.parametrize(("what", "kind"), FOUND)
