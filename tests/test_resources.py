@@ -6,18 +6,20 @@ Truth: the system's own lists of threads and open files (Linux), and what was re
 from __future__ import annotations
 
 import gc
+import io
 import os
 import threading
 from pathlib import Path
 
 import numpy as np
 import pytest
-from benches import Meddling
+from benches import Meddling, bench_file
+from test_cli import run
 from visits_made import UNIT, at, made, opened
 
 import audiomeas
 from audiomeas.errors import AudiomeasError, DeviceError
-from audiomeas.interface import transport
+from audiomeas.interface import simulated, transport
 from audiomeas.interface.faulty import KINDS, SIZES, Fault, FaultyInterface
 from audiomeas.interface.protocol import StreamFormat
 from audiomeas.interface.simulated import simulated_interface
@@ -66,6 +68,42 @@ def test_a_device_that_another_program_holds_is_told_and_leaves_nothing() -> Non
     threads = left()[0]
     with pytest.raises(DeviceError, match="held by another program"):
         play(Held(), TONE, FORM)  # type: ignore[arg-type]
+    assert left()[0] == threads
+
+
+UNIT_WORDS = "Demo amplifier A, serial D-0001"
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["measure", "gain", "--input-level", "20 mV"],
+        ["measure", "flutter"],
+        ["live", "--lines", "--input-level", "20 mV"],
+        ["soak", "--unit", UNIT_WORDS, "--hours", "0.01", "--input-level", "20 mV"],
+        ["run", "power-amplifier", "--unit", UNIT_WORDS, "--without-check", "a test"],
+        ["bench", "check", "--connected", "cable"],
+    ],
+)
+def test_each_kind_of_command_says_in_one_line_that_another_program_holds_the_device(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: list[str]
+) -> None:
+    held = "sound card 'Demo card' is busy: end other programs that use it"
+
+    class Held:
+        identity = simulated_interface(unit="loop").identity
+
+        def stream(self, form: StreamFormat, mover: object) -> object:
+            raise DeviceError(held)
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("sys.stdin", io.StringIO("unmute\nquit\n"))
+    monkeypatch.setattr(simulated, "simulated_interface", lambda **_: Held())
+    threads = left()[0]
+    status, _, err = run(*command, "--bench", bench_file(tmp_path, rate_hz=48_000))
+    assert status == 3, err
+    (line,) = [line for line in err.splitlines() if held in line]
+    assert line in (f"audiomeas: {held}", f"first look: {held}")  # a plan goes on to what needs no sound
     assert left()[0] == threads
 
 
@@ -118,3 +156,25 @@ def test_a_lock_that_nobody_holds_any_more_is_free(tmp_path: Path) -> None:
     again = hold(file)
     assert again is not None
     again.release()
+
+
+def test_programs_that_make_visits_of_one_unit_at_once_leave_a_whole_archive(tmp_path: Path) -> None:
+    """The unit is new to all of them, and each writes to its logbook too."""
+    programs, visits = 3, 2
+    children = []
+    for _ in range(programs):
+        child = os.fork()
+        if child == 0:
+            status = 1
+            try:
+                for _ in range(visits):
+                    made(tmp_path)
+                    audiomeas.logbook(UNIT, records=tmp_path).listen("hum")
+                status = 0
+            finally:
+                os._exit(status)
+        children.append(child)
+    assert [os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) for child in children] == [0] * programs
+    found = audiomeas.verify(tmp_path)
+    assert (found.visits, found.entries, found.problems) == (programs * visits, programs * visits, ())
+    assert len(list(tmp_path.glob("*/unit.json"))) == 1
