@@ -15,6 +15,7 @@ import pytest
 import tape_captures
 from scipy.io import wavfile
 
+from audiomeas.errors import RequestError
 from audiomeas.measurement.attached import AttachedResult
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.result import Result, result_from_json
@@ -146,3 +147,19 @@ def test_noise_that_stays_and_levels_that_move_are_said() -> None:
     for key, value, words in (("nr_tracking_db", -2.1, "moves a level"), ("nr_gain_db", 0.5, "was it on in recording")):
         (line,) = words_of({**quiet, key: value}, {}, recorded="here", with_nr=True)
         assert words in line
+
+
+def test_what_comes_through_of_the_other_side_is_told_beside_what_the_eraser_leaves(tmp_path: Path) -> None:
+    side = side_of(("level", 315.0, 0.0, 2.0), ("response", 1000.0, -20.0, 1.0), ("silence", 315.0, None, 6.0))
+    model = DeckModel(hiss_db=-60.0, erased_db=66.0, other_side_db=-57.0)
+    take = recorded_by(dataclasses.replace(model, other_side_hz=1250.0), side, tmp_path)
+    given = {"side": side, "without_nr": None}
+    told = MEASUREMENT.analyse(take, complete(MEASUREMENT, {"former_hz": 1000.0, "other_side_hz": 1250.0}) | given)
+    for channel in told.channels:
+        # Hiss in the band of the tone lies about as high as it over these 6 s: 0.2 dB (erased: 9 dB lower, 0.6 dB).
+        assert channel.values["side_crosstalk_db"] == pytest.approx(-57.0, abs=0.3)
+        assert channel.values["erasure_db"] == pytest.approx(66.0, abs=1.0)
+    nothing = MEASUREMENT.analyse(take, complete(MEASUREMENT, {"other_side_hz": 2000.0}) | given).channel(1)
+    assert nothing.bound["side_crosstalk_db"] == "at most" and nothing.values["side_crosstalk_db"] < -65.0
+    with pytest.raises(RequestError, match="are one tone in the silence"):
+        MEASUREMENT.analyse(take, complete(MEASUREMENT, {"former_hz": 1000.0, "other_side_hz": 1040.0}) | given)

@@ -21,6 +21,7 @@ from audiomeas.measurement.tape_options import (
     RECORDED,
     geometry,
     recorded_by,
+    refuse_one_tone_for_two,
     with_speed,
 )
 from audiomeas.measurement.tape_read import read_parts
@@ -72,6 +73,7 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
             "raise it"
         )
     refuse_empty_band(context, options)
+    refuse_one_tone_for_two(options)
     parts_of(with_speed(options))
 
 
@@ -81,6 +83,7 @@ def _analyse(recording: Recording, given: Mapping[str, Any]) -> Result:
     refuse_band_at(options, recording.sample_rate_hz)
     # What can't be told is refused before an hour is read.
     parts_of(options)
+    refuse_one_tone_for_two(options)
     without_nr = _without_nr(options["without_nr"], side)
     found = find_parts(recording, side)
     read = read_parts(found, options)
@@ -157,6 +160,7 @@ def _conditions(found: Found, read: Readings, about: About) -> dict[str, Any]:
         "losses": "54.6 dB a wavelength of distance (Wallace 1951) and sin(x)/x of the gap, fitted from 800 Hz up, as "
         "far as the deck's equalization does not make up for them"
         + ("" if about.recorded == ELSEWHERE else "; what the recording loses, and too much bias, count as distance"),
+        "other_side_hz": options["other_side_hz"],
         "without_nr": None if options["without_nr"] is None else options["without_nr"].name,
         "signal_to_noise": "re the level with 3 % of third harmonic, as played",
         "clock_ppm": options["clock_ppm"],

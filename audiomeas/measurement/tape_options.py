@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.analysis.equalization_curves import NAMES as _CURVES
+from audiomeas.errors import RequestError
 from audiomeas.measurement.base import Option
 from audiomeas.measurement.flutter import CLOCK_OPTION
 from audiomeas.measurement.flutter_parts import OPTIONS as PART_OPTIONS
@@ -28,6 +29,8 @@ RECORDED = {
 TAPE_CURVES = tuple(name for name in _CURVES if name.startswith("tape-"))
 #: Speeds of the trade's formats in cm/s.
 _CASSETTE_CM_S = 4.76
+#: Tones in one silence are told apart when they differ by so much: a band of 1 % each side, at a speed 2 % off.
+_APART = 0.05
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,6 +87,16 @@ def with_speed(options: Mapping[str, Any]) -> dict[str, Any]:
 def recorded_by(options: Mapping[str, Any], side: TapeSide) -> str:
     """Return who recorded the tape: what is asked for, else our own side by the deck, a bought tape elsewhere."""
     return str(options["recorded"] or (ELSEWHERE if side.marks_s is None else HERE))
+
+
+def refuse_one_tone_for_two(options: Mapping[str, Any]) -> None:
+    """Raise RequestError where what was erased and what the other side plays can't be told apart."""
+    former_hz, other_hz = options["former_hz"], options["other_side_hz"]
+    if former_hz is not None and other_hz is not None and abs(former_hz / other_hz - 1.0) < _APART:
+        raise RequestError(
+            f"former_hz {former_hz:g} and other_side_hz {other_hz:g} are one tone in the silence: what the eraser "
+            "leaves and what the other side lets through need tones 5 % apart or more; record another one over there"
+        )
 
 
 def _size(name: str, help_text: str, at_most: float) -> Option:
@@ -144,6 +157,15 @@ OPTIONS = (
         kind="number",
         help="Tone that was on the tape at the reference level before the side was recorded over it: what the silence "
         "holds of it tells erasure.",
+        stage="analyse",
+        at_least=100.0,
+        at_most=10_000.0,
+    ),
+    Option(
+        name="other_side_hz",
+        kind="number",
+        help="Tone that stands at the reference level on the tape's other side: what the silence holds of it tells how "
+        "much comes through (it counts in the noise, too).",
         stage="analyse",
         at_least=100.0,
         at_most=10_000.0,

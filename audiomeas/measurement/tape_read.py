@@ -48,7 +48,8 @@ class ReadPart:
 class Readings:
     """All that the parts tell. leaks : of parts for separation, (played column or None, tone in Hz, coupling).
 
-    erased : per column.   former : per column, what silence holds of a tone that was there before.
+    erased : per column.   former, other_side : per column, what silence holds of a tone that was there before, and of
+    one on the other side.
     words : to be said of what can't be read.
     """
 
@@ -58,6 +59,7 @@ class Readings:
     leaks: list[tuple[int | None, float, Coupling]] = field(default_factory=list)
     erased: tuple[Erased | None, ...] = ()
     former: tuple[ToneLevel | None, ...] = ()
+    other_side: tuple[ToneLevel | None, ...] = ()
     words: list[str] = field(default_factory=list)
 
     def having(self, *names: str) -> list[ReadPart]:
@@ -68,7 +70,7 @@ class Readings:
 def read_parts(found: Found, options: Mapping[str, Any]) -> Readings:
     """Return what the parts of a tape tell."""
     unknown = (None,) * len(found.recording.channels)
-    told = Readings(erased=unknown, former=unknown)
+    told = Readings(erased=unknown, former=unknown, other_side=unknown)
     speed = 1.0 + found.placed.speed
     sudden: list[str] = []
     for number, part in enumerate(found.side.parts):
@@ -82,7 +84,9 @@ def read_parts(found: Found, options: Mapping[str, Any]) -> Readings:
         if part.name == SILENCE:
             told.noise = _by_word("noise", piece, {}, told)
             if options["former_hz"] is not None:
-                told.former = _former(piece, options["former_hz"] * speed)
+                told.former = _in_silence(piece, options["former_hz"] * speed, told)
+            if options["other_side_hz"] is not None:
+                told.other_side = _in_silence(piece, options["other_side_hz"] * speed, told)
         elif part.name == ERASED:
             told.erased = _erased(part, piece, speed, told)
         elif part.name == SEPARATION:
@@ -168,12 +172,16 @@ def _leaks(part: TapePart, piece: Recording, speed: float, told: Readings) -> li
     return found
 
 
-def _former(piece: Recording, near_hz: float) -> tuple[ToneLevel | None, ...]:
+def _in_silence(piece: Recording, near_hz: float, told: Readings) -> tuple[ToneLevel | None, ...]:
     """Return what silence holds of a tone, per column."""
     from audiomeas.analysis.tape_tones import tone_levels
 
     columns = (SQRT2 * piece.counts_fs[:, column] for column in range(len(piece.channels)))
-    return tuple(tone_levels(samples, piece.sample_rate_hz, near_hz)[0] for samples in columns)
+    try:
+        return tuple(tone_levels(samples, piece.sample_rate_hz, near_hz)[0] for samples in columns)
+    except SignalError as error:
+        told.words.append(f"{SILENCE}: {error}")
+        return (None,) * len(piece.channels)
 
 
 def _erased(part: TapePart, piece: Recording, speed: float, told: Readings) -> tuple[Erased | None, ...]:

@@ -37,7 +37,7 @@ _OWN = (
     "level_v_rms", "level_dbfs", "balance_db", "h2_percent", "h3_percent", "thd_percent", "side_drift_percent",
     "azimuth_deg", "azimuth_hz", "azimuth_wander_deg", "azimuth_us", "azimuth_arcmin", "azimuth_loss_db",
     "deviation_low_db", "deviation_high_db", "treble_db", "treble_unsteady_db", "spacing_um", "gap_um",
-    "mol_db", "mol_recorded_db", "crosstalk_db", "erasure_db", "nr_tracking_db", "nr_gain_db",
+    "mol_db", "mol_recorded_db", "crosstalk_db", "side_crosstalk_db", "erasure_db", "nr_tracking_db", "nr_gain_db",
 )  # fmt: skip
 _LISTS = (
     "frequency_hz", "gain_db", "gain_uncertainty_db", "azimuth", "azimuth_course_s", "azimuth_course_deg", "steps",
@@ -77,6 +77,7 @@ FIGURES = (
     Figure(key="snr_a_db", unit="dB", words="signal to noise re 3 % of third harmonic, A-weighted"),
     Figure(key="snr_468_db", unit="dB", words="signal to noise re 3 % of third harmonic, ITU-R BS.468"),
     Figure(key="crosstalk_db", unit="dB", words="crosstalk from the other channel"),
+    Figure(key="side_crosstalk_db", unit="dB", words="what comes through of a tone on the tape's other side"),
     Figure(key="erasure_db", unit="dB", words="how far erasing lowers a tone"),
     Figure(key="nr_tracking_db", unit="dB", words="largest change of a level by noise reduction"),
     Figure(key="nr_gain_db", unit="dB", words="how far noise reduction lowers the noise, A-weighted"),
@@ -104,7 +105,7 @@ class ChannelFigures:
             told.copy(key, flutter, key)
         for tell in (
             self._tell_level, self._tell_drift, HeadFigures(self._one).tell,
-            self._tell_steps, self._tell_noise, self._tell_crosstalk, self._tell_erasure,
+            self._tell_steps, self._tell_noise, self._tell_crosstalk, self._tell_other_side, self._tell_erasure,
         ):  # fmt: skip
             tell()
         tell_spots(self._one)
@@ -281,6 +282,20 @@ class ChannelFigures:
             return
         self._one.told.values[key] = 20.0 * math.log10(size)
         self._one.told.add(key, (Part(NOISE_AND_FIT, worst.transfer_uncertainty / size),), DB_PER_NEPER)
+
+    def _tell_other_side(self) -> None:
+        """Tell what the silence holds of the other side's tone, over the reference level that it has there."""
+        left, reference = self._one.read.other_side[self._one.column], self._one.first(LEVEL)
+        level = None if reference is None else self._one.level(reference)
+        if left is None or level is None:
+            return
+        key = "side_crosstalk_db"
+        self._one.told.values[key] = 20.0 * math.log10((left.rms if left.heard else left.most_rms) / level.rms)
+        if not left.heard:
+            self._one.told.at_most(key)
+            return
+        own = (Part(NOISE_AND_FIT, one.half_width / one.rms) for one in (left, level))
+        self._one.told.add(key, own, DB_PER_NEPER)
 
     def _tell_erasure(self) -> None:
         """Tell how far what an eraser left lies below what was there: of a stretch, else of a former recording."""

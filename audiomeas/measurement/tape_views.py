@@ -45,6 +45,7 @@ _QUANTITIES = (
     ("snr_468_db", "S/N re that, ITU-R BS.468", "dB"),
     ("snr_arm_db", "S/N re that, ITU-R ARM", "dB"),
     ("crosstalk_db", "crosstalk from the other channel", "dB"),
+    ("side_crosstalk_db", "what the tape's other side lets through", "dB"),
     ("erasure_db", "erasing lowers a tone by", "dB"),
     ("nr_tracking_db", "largest change by noise reduction", "dB"),
     ("nr_gain_db", "noise reduction lowers noise by", "dB"),

@@ -81,7 +81,9 @@ class DeckModel:
     third_harmonic_percent : h.   bias_error_db : b.   sensitivity_error_db : e.
     hiss_db : re the reference, white, in 20 kHz; None: none.   track_leakage_db : what comes from the other track.
     drop_outs : ((seconds, length in seconds), …) in τ.   former_hz, erased_db : what the erase head leaves of a
-    recording at the reference level that was there before.   noise_reduction_db : the most that it lowers noise by.
+    recording at the reference level that was there before.   other_side_hz, other_side_db : what comes through of a
+    tone at the reference level on the tape's other side; None: nothing is there.
+    noise_reduction_db : the most that it lowers noise by.
     swapped, mono : channels exchanged; both channels play the mean.
     """
 
@@ -112,6 +114,8 @@ class DeckModel:
     drop_outs: tuple[tuple[float, float], ...] = ()
     former_hz: float = 1000.0
     erased_db: float | None = None
+    other_side_hz: float = 400.0
+    other_side_db: float | None = None
     noise_reduction_db: float = 0.0
     swapped: bool = False
     mono: bool = False
@@ -259,6 +263,8 @@ _LIMITS = (
     ("track_leakage_db", -120.0, 0.0),
     ("former_hz", 20.0, 20_000.0),
     ("erased_db", 0.0, 120.0),
+    ("other_side_hz", 20.0, 20_000.0),
+    ("other_side_db", -120.0, 0.0),
     ("noise_reduction_db", 0.0, 30.0),
 )
 

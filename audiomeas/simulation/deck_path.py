@@ -165,7 +165,7 @@ class Deck:
         places.append(self._tape_rate_hz * model.recorded_at_s(since_s - delay_s) + late if skewed else places[0])
         if self._side is not None:
             self._read_on(int(max(np.max(one, initial=0.0) for one in places)) + TAPS)
-        left, former = self._unbroken(since_s), self._former(since_s)
+        left, former = self._unbroken(since_s), self._former(since_s) + self._other_side(since_s)
         tracks = [np.where(turning, self._tapes[n].at(places[n]) + former, 0.0) for n in range(_CHANNELS)]
         return [
             left * self._losses[n].process(self._equalizers[n].process(self._slow[n].process(one)))
@@ -184,9 +184,17 @@ class Deck:
         model = self._model
         if model.erased_db is None or not model.records:
             return 0.0
-        level = np.sqrt(2.0) * 10.0 ** (-model.erased_db / 20.0)
-        turns = np.remainder(model.former_hz * model.motion.gone_s(since_s), 1.0)
-        return np.asarray(level * np.sin(2.0 * np.pi * turns))
+        return self._toned(since_s, model.former_hz, -model.erased_db)
+
+    def _other_side(self, since_s: FloatArray) -> FloatArray | float:
+        """Return what comes through of the tape's other side."""
+        model = self._model
+        return 0.0 if model.other_side_db is None else self._toned(since_s, model.other_side_hz, model.other_side_db)
+
+    def _toned(self, since_s: FloatArray, frequency_hz: float, level_db: float) -> FloatArray:
+        """Return a tone that stands on the tape. level_db : re the reference level."""
+        turns = np.remainder(frequency_hz * self._model.motion.gone_s(since_s), 1.0)
+        return np.asarray(np.sqrt(2.0) * 10.0 ** (level_db / 20.0) * np.sin(2.0 * np.pi * turns))
 
     def _unbroken(self, since_s: FloatArray) -> FloatArray:
         """Return what drop-outs leave."""
