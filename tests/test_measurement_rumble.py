@@ -168,7 +168,7 @@ def test_a_slow_sweep_for_the_arm_is_no_silent_groove(result: Result) -> None:
 
 def test_what_is_wrong_is_said() -> None:
     plain = analysed(groove(), reference_cm_s=None)
-    assert "no reference velocity is known" in plain.warnings[0]
+    assert "no reference velocity is known: rumble is told in volts alone" in plain.warnings[0]
     assert plain.channel(1).values["unweighted_db"] is None and plain.channel(1).values["unweighted_v_rms"] > 0.0
     wrong_band = analysed(with_band(groove(), 400.0))
     assert "no band near reference_hz of 1000 Hz" in wrong_band.warnings[0] and "400 Hz" in wrong_band.warnings[0]
@@ -195,14 +195,21 @@ def test_what_tells_nothing_is_refused() -> None:
         )
 
 
-def test_a_file_is_analysed_as_a_person_does(tmp_path: Path) -> None:
+def test_a_file_is_analysed_as_a_person_does(tmp_path: Path, result: Result) -> None:
     path = tmp_path / "groove.wav"
     soundfile.write(path, 0.3 * with_band(groove()), RATE_HZ, subtype="PCM_24")
     done = CliRunner().invoke(command, ["analyze", "rumble", str(path), "--reference-cm-s", "10", "--json"])
     assert done.exit_code == 0, done.output
-    assert json.loads(done.stdout)["channels"][0]["unweighted_v_rms"] is None
+    told = json.loads(done.stdout)["channels"][0]
+    assert told["unweighted_v_rms"] is None
+    # AES17: a sine that reaches full scale is 0 dBFS, its peak is √2 of its r.m.s. value. Rounding to 24 bits: 1e-4 dB.
+    level_v_rms = result.channel(1).values["unweighted_v_rms"]
+    assert told["unweighted_dbfs"] == pytest.approx(20.0 * np.log10(0.3 * np.sqrt(2.0) * level_v_rms), abs=1e-3)
+    assert result.channel(1).values["unweighted_dbfs"] is None
     text = CliRunner().invoke(command, ["analyze", "rumble", str(path), "--reference-cm-s", "10"])
     assert "vertical rumble, weighted" in text.stdout and "low confidence" in text.stdout
+    alone = CliRunner().invoke(command, ["analyze", "rumble", str(path)])
+    assert "rumble is told in dBFS alone" in alone.stderr and "level, weighted" in alone.stdout
 
 
 def test_tables_and_charts_are_made_of_the_result(result: Result) -> None:

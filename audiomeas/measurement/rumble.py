@@ -137,7 +137,7 @@ def _channel(
         for place, name in enumerate(SIGNALS):
             if place == column:
                 _tell_ratio(told, f"{kind}_db", recording, column, levels[name], reference, place)
-                _tell_level(told, f"{kind}_v_rms", recording, column, levels[name])
+                _tell_level(told, kind, recording, column, levels[name])
             elif name in _PLACES:
                 _tell_ratio(told, f"{name}_{kind}_db", recording, column, levels[name], reference, place)
     if reference is not None and recording.scale_v(column) is not None:
@@ -175,14 +175,27 @@ def _own(reading: Reading) -> tuple[Part, ...]:
     return (*own_parts(reading.relative), of_limits(BENCH_NOISE, reading.bench))
 
 
-def _tell_level(told: Told, key: str, recording: Recording, column: int, reading: Reading) -> None:
+def _tell_level(told: Told, kind: str, recording: Recording, column: int, reading: Reading) -> None:
+    """Tell a level in volts; in dBFS where no calibration tells any."""
     if recording.scale_v(column) is None:
+        _tell_dbfs(told, f"{kind}_dbfs", reading)
         return
+    key = f"{kind}_v_rms"
     told.values[key] = reading.level
     if reading.at_most:
         told.at_most(key)
     elif (scale := scale_parts(recording, column)) is not None:
         told.add(key, (*scale, *_own(reading)), reading.level)
+
+
+def _tell_dbfs(told: Told, key: str, reading: Reading) -> None:
+    if not reading.level > 0.0:
+        return
+    told.values[key] = 20.0 * math.log10(reading.level)
+    if reading.at_most:
+        told.at_most(key)
+        return
+    told.add(key, _own(reading), DB_PER_NEPER)
 
 
 def _lines(

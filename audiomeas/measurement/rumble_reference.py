@@ -52,8 +52,8 @@ def reference_of(
         return _stated(recording, options["reference_level"])
     if options["reference_cm_s"] is None:
         return None, [
-            "no reference velocity is known: rumble is told in volts alone; play a band of the test record in the same "
-            "capture and give reference_cm_s, or give reference_level, the output at 10 cm/s peak at 1 kHz"
+            f"no reference velocity is known: rumble is told {_alone(recording)}; play a band of the test record in the "
+            "same capture and give reference_cm_s, or give reference_level, the output at 10 cm/s peak at 1 kHz"
         ]
     attached: Attached | None = options["reference_from"]
     source = recording if attached is None else attached.recording
@@ -76,6 +76,11 @@ def _stated(recording: Recording, level: Any) -> tuple[Reference | None, list[st
     return Reference(levels=(*found, both, both), relative=0.0, words=words, same_capture=False), []
 
 
+def _alone(recording: Recording) -> str:
+    """Return in which unit a level is told that stands below no reference."""
+    return f"{'in volts' if recording.calibrated else 'in dBFS'} alone"
+
+
 def _of_band(
     source: Recording, bands: Sequence[Band], options: Mapping[str, Any], where: str, *, same_capture: bool
 ) -> tuple[Reference | None, list[str]]:
@@ -85,8 +90,8 @@ def _of_band(
     if wanted_hz is None:
         heard = ", ".join(f"{hz:.0f} Hz" for hz in groups if hz > STANDARD_HZ / 5.0) or "no tone at all"
         return None, [
-            f"no band near reference_hz of {options['reference_hz']:g} Hz is in {where} ({heard}): rumble is told in "
-            "volts alone"
+            f"no band near reference_hz of {options['reference_hz']:g} Hz is in {where} ({heard}): rumble is told "
+            f"{_alone(source)}"
         ]
     levels: list[float | None] = [None, None]
     relative = 0.0

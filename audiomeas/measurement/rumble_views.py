@@ -21,6 +21,8 @@ QUANTITIES = (
     ("vertical_weighted_db", "vertical rumble, weighted", "dB"),
     ("unweighted_v_rms", "level, unweighted", "V"),
     ("weighted_v_rms", "level, weighted", "V"),
+    ("unweighted_dbfs", "level, unweighted", "dBFS"),
+    ("weighted_dbfs", "level, weighted", "dBFS"),
     ("reference_v_rms", "level of the reference", "V"),
 )
 _ALWAYS = ("unweighted_db", "weighted_db")
