@@ -52,8 +52,8 @@ def reference_of(
         return _stated(recording, options["reference_level"])
     if options["reference_cm_s"] is None:
         return None, [
-            f"no reference velocity is known: rumble is told {_alone(recording)}; play a band of the test record in the "
-            "same capture and give reference_cm_s, or give reference_level, the output at 10 cm/s peak at 1 kHz"
+            f"no reference velocity is known: rumble is told {_alone(recording)}; play a band of the test record in "
+            "the same capture and give reference_cm_s, or give reference_level, the output at 10 cm/s peak at 1 kHz"
         ]
     attached: Attached | None = options["reference_from"]
     source = recording if attached is None else attached.recording
