@@ -18,6 +18,7 @@ import stat
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
+from io import FileIO
 from pathlib import Path
 from typing import Any
 
@@ -25,10 +26,10 @@ from audiomeas.errors import DiskFull, FileProblem
 
 #: What the system says where there is no room: on the disk, or left of the user's share of it.
 _NO_ROOM = frozenset({errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)})
-#: Makes each digit a 0: a number that may be too large then has one of a few forms, which are found much faster than a
-#: pattern is: an exponent of three digits, or so many digits.
-_FORM = bytes.maketrans(b"123456789E", b"000000000e")
-_MAYBE_TOO_LARGE = (b"e000", b"e+000", b"0" * 300)
+#: Makes each digit a 0, and a plus too: a number that may be too large then has one of two forms, which are found much
+#: faster than a pattern is: an exponent of three digits (or two behind a plus), or so many digits.
+_FORM = bytes.maketrans(b"123456789+E", b"0000000000e")
+_MAYBE_TOO_LARGE = (b"e000", b"0" * 300)
 #: Endings of the audio files that are written.
 AUDIO = frozenset({".flac", ".wav", ".rf64"})
 #: So many bytes of a file are hashed at once.
@@ -36,15 +37,16 @@ _HASHED_BYTES = 256 * 1024
 
 
 @contextlib.contextmanager
-def translated(path: Path, doing: str) -> Iterator[None]:
+def translated(path: Path | str, doing: str) -> Iterator[None]:
     """Turn operating-system errors into one line of ours. `doing` is 'read' or 'write'."""
     try:
         yield
     except FileExistsError:
         raise FileProblem(f"{path} exists already and is never overwritten: give another name") from None
     except FileNotFoundError:
-        if doing == "write" and not path.parent.is_dir():
-            raise FileProblem(f"can't write {path}: there is no folder {path.parent}; make it first") from None
+        folder = Path(path).parent
+        if doing == "write" and not folder.is_dir():
+            raise FileProblem(f"can't write {path}: there is no folder {folder}; make it first") from None
         raise FileProblem(f"{path} was not found: check the name and the folder") from None
     except IsADirectoryError:
         raise FileProblem(f"{path} is a folder, not a file") from None
@@ -229,11 +231,11 @@ def refuse_full_disk(folder: Path, *, needed_bytes: int = ROOM_BYTES) -> None:
         )
 
 
-def sha256_of(path: Path) -> str:
-    """Return the SHA-256 of a file's bytes, in hexadecimal."""
+def sha256_of(path: Path | str) -> str:
+    """Return the SHA-256 of a file's bytes, in hexadecimal. Raises FileProblem."""
     hashed = hashlib.sha256()
     # hashlib.file_digest clears a large buffer for each file: thousands of small ones would wait for that.
-    with translated(path, "read"), path.open("rb", buffering=0) as handle:
+    with translated(path, "read"), FileIO(path) as handle:
         while block := handle.read(_HASHED_BYTES):
             hashed.update(block)
     return hashed.hexdigest()

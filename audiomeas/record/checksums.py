@@ -77,7 +77,7 @@ def _differences(folder: Path, text: str, *, hash_audio: bool) -> Iterator[str]:
             yield f"{folder / name} is missing"
         elif name not in listed:
             yield f"{folder / name} was added after the record was closed"
-        elif (hash_audio or not name.endswith(_AUDIO)) and sha256_of(folder / name) != listed[name]:
+        elif (hash_audio or not name.endswith(_AUDIO)) and sha256_of(f"{folder}/{name}") != listed[name]:
             yield f"{folder / name} is not as it was when the record was closed"
 
 
