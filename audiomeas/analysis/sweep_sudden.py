@@ -15,13 +15,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 from scipy.ndimage import maximum_filter1d
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from audiomeas.analysis.deconvolution import (
     Cut,
@@ -268,11 +267,9 @@ def _over_usual(energy: FloatArray, frames: int, around: int) -> FloatArray:
     energy : (pieces,).   frames : of a piece.   around : pieces that tell what is usual.   0 : the rest is no noise.
     """
     edges = np.linspace(0, len(energy), max(1, len(energy) // around) + 1).astype(np.intp)
-    groups = [energy[begin:end] for begin, end in pairwise(edges)]
-    usual = np.array([np.median(group) for group in groups])
-    spread = SIGMA_PER_MEDIAN * np.array(
-        [np.median(np.abs(group - middle)) for group, middle in zip(groups, usual, strict=True)]
-    )
+    sizes = np.diff(edges)
+    usual = _medians(energy, edges)
+    spread = SIGMA_PER_MEDIAN * _medians(np.abs(energy - np.repeat(usual, sizes)), edges)
     # What begins or ends there is not sudden: the louder neighbour tells what is usual.
     usual, spread = (maximum_filter1d(each, 3, mode="nearest") for each in (usual, spread))
     of_noise = usual * math.sqrt(2.0 / frames)
@@ -281,6 +278,15 @@ def _over_usual(energy: FloatArray, frames: int, around: int) -> FloatArray:
     # Bulletin 2, 1946).
     varies = np.maximum(spread, of_noise) / np.where(noisy, usual, 1.0)
     freedom = 2.0 / np.square(np.where(noisy, varies, 1.0))
-    limit = np.where(noisy, usual * (chi2.isf(1.0 / _ONE_IN, freedom) / freedom - 1.0), np.inf)
-    sizes = np.diff(edges)
+    limit = np.where(noisy, usual * (chdtri(freedom, 1.0 / _ONE_IN) / freedom - 1.0), np.inf)
     return np.asarray((energy - np.repeat(usual, sizes)) / np.repeat(limit, sizes))
+
+
+def _medians(values: FloatArray, edges: FrameArray) -> FloatArray:
+    """Return the median between each two edges, (edges − 1,). Those of groups as long as others are found at once."""
+    sizes = np.diff(edges)
+    found = np.empty(len(sizes))
+    for size in set(sizes.tolist()):
+        groups = np.flatnonzero(sizes == size)
+        found[groups] = np.median(values[edges[groups, np.newaxis] + np.arange(size)], axis=1)
+    return found
