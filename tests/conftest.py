@@ -139,6 +139,23 @@ def _first_looks_that_repeat_are_read_once() -> Iterator[None]:
         yield
 
 
+#: These ask whether the simulated bench does the same again, or what it costs: it must not be remembered there.
+_SIMULATED_EACH_TIME = ("test_interface_contract", "test_interface_simulated", "test_resources", "test_soak")
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _what_the_simulated_bench_repeats_is_made_once(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Half of most tests on the simulated bench is physics on samples that others have sent through it as well."""
+    if request.path.stem in _SIMULATED_EACH_TIME:
+        yield
+        return
+    from remembered import RememberedPath
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("audiomeas.interface.simulated.SignalPath", RememberedPath)
+        yield
+
+
 @pytest.fixture
 def need() -> Callable[[str], str]:
     """`need("ngspice")` returns the program's path; skips (or fails, when all is required) where it is missing."""
