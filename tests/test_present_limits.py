@@ -42,7 +42,7 @@ def bands(view: ChartView, *verdicts: Verdict) -> tuple[LimitBand, ...]:
 def test_a_limit_on_all_channels_is_one_band_that_says_whose_it_is():
     (band,) = bands(view_of(Limited(key="thd_percent")), *rows())
     assert (band.x, band.low, band.high) == (EVERYWHERE, None, (0.1, 0.1))
-    assert band.label == "outside “at most 0.1 %” (maker's specification)"
+    assert band.words == "outside “at most 0.1 %” (maker's specification)"
 
 
 def test_other_figures_changes_differences_and_answers_shade_nothing():
@@ -59,7 +59,7 @@ def test_other_figures_changes_differences_and_answers_shade_nothing():
 def test_a_limit_of_one_channel_or_source_is_a_band_of_its_own():
     one, other = rows()
     found = bands(view_of(Limited(key="thd_percent")), one, replace(other, at_most=1.0, source="era"))
-    assert [band.label for band in found] == [
+    assert [band.words for band in found] == [
         "outside “at most 0.1 %” (maker's specification) on channel 1",
         "outside “at most 1 %” (standard of its time) on channel 2",
     ]
@@ -69,7 +69,7 @@ def test_a_size_without_sign_holds_on_both_sides_and_only_where_it_is_told():
     limited = Limited(key="thd_percent", span=(100.0, 10_000.0), both_ways=True, words="down to −60 dB")
     (band,) = bands(view_of(limited), *rows())
     assert (band.x, band.low, band.high) == ((100.0, 10_000.0), (-0.1, -0.1), (0.1, 0.1))
-    assert band.label.endswith("down to −60 dB")
+    assert band.words.endswith("down to −60 dB")
 
 
 @pytest.mark.parametrize(
@@ -125,8 +125,8 @@ def test_words_are_whole_in_the_picture_and_in_the_web_pages_description():
     figure = chart_figure(found)
     assert cases.outside(figure) == cases.overlapping(figure) == []
     printed = [text for text, _ in cases.drawn_texts(figure)]
-    assert found.bands[0].label in printed
-    assert found.bands[0].label in description(found)
+    assert found.bands[0].words in printed
+    assert found.bands[0].words in description(found)
 
 
 def shaded(view: ChartView, x: float, ys: list[float]) -> list[bool]:

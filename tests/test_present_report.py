@@ -461,9 +461,11 @@ def test_what_stands_below_a_page_has_true_signs_and_begins_as_a_sentence():
 
 
 def test_the_pages_chart_says_its_limits_and_leaves_whose_they_are_to_the_rows():
-    band = LimitBand(label="outside “at most 0.5 dB” (the workshop's limit) at 1 kHz", x=[20, 20_000], high=[0.5, 0.5])
-    mask = replace(band, label="outside the mask “Line (old)”")
+    whole = {"x": [20, 20_000], "high": [0.5, 0.5]}
+    band = LimitBand(label="outside “at most 0.5 dB”", source="the workshop's limit", where="at 1 kHz", **whole)
+    mask = LimitBand(label="outside the mask “Line (old)”", **whole)
     content = replace(cases.PLAIN, chart=cases.response_view(bands=(band, mask), title="Frequency response"))
     printed = [text for page in report_pages(content) for text, _ in cases.drawn_texts(page)]
+    assert band.words == "outside “at most 0.5 dB” (the workshop's limit) at 1 kHz"
     assert "outside “at most 0.5 dB” at 1 kHz" in printed
     assert "outside the mask “Line (old)”" in printed

@@ -64,7 +64,8 @@ class LimitBand:
     """A limit drawn as a shaded area: what lies outside low … high is shaded. None: open on that side.
 
     x : an infinite end reaches as far as the axis.   zeros : where low … high is counted from, on the y axis: of
-    several, what lies outside of all is shaded.
+    several, what lies outside of all is shaded.   source : whose limit it is, in words.   where : of the curves it
+    holds, where not all of them: 'at 1 kHz on channel 2'.
     """
 
     label: str
@@ -72,6 +73,13 @@ class LimitBand:
     low: Sequence[float] | None = None
     high: Sequence[float] | None = None
     zeros: tuple[float, ...] = (0.0,)
+    source: str = ""
+    where: str = ""
+
+    @property
+    def words(self) -> str:
+        """All that is said of it: 'outside “at most 0.5 dB” (the workshop's limit) at 1 kHz'."""
+        return " ".join(filter(None, (self.label, f"({self.source})" if self.source else "", self.where)))
 
 
 @dataclass(frozen=True, kw_only=True)

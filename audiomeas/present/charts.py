@@ -149,7 +149,7 @@ def _legend(view: ChartView, width: float) -> tuple[list[_Entry], int]:
         (clean_text(one.label), stroke, "hollow" if one.hollow else one.role)
         for one, stroke in zip(view.series, _strokes(view.series), strict=True)
     ]
-    wanted += [(clean_text(band.label), None, "band") for band in view.bands]
+    wanted += [(clean_text(band.words), None, "band") for band in view.bands]
     entries: list[_Entry] = []
     x, row, deepest = 0.0, 0, 1
     for label, stroke, role in wanted:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from audiomeas.measurement.views import ChartView, LimitBand, Limited
 from audiomeas.present.masks import with_masks
-from audiomeas.present.small_words import on_channel, whose
+from audiomeas.present.small_words import on_channel, source_words
 from audiomeas.shown_digits import AT_LEAST
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ def _with_bands(view: ChartView, rows: Sequence[Verdict]) -> ChartView:
     bands = [
         replace(
             band,
-            label=f"{band.label}{_of_some([row for row, _ in alike], drawn)}",
+            where=f"{band.where}{_of_some([row for row, _ in alike], drawn)}".strip(),
             zeros=tuple(dict.fromkeys(zero for _, zero in alike)),
         )
         for band, alike in shared.items()
@@ -96,30 +96,28 @@ def _is_drawn(row: Verdict) -> bool:
 
 def _band(limited: Limited, row: Verdict) -> LimitBand | None:
     """Return what a limit shades; None where it says nothing of the curve."""
-    (low, high), words, passed = limited.span, _words(limited, row), limited.passed
+    (low, high), passed = limited.span, limited.passed
+    said = LimitBand(
+        label=f"outside “{row.limit_text()}”", source=source_words(row), where=limited.words, x=limited.span
+    )
     if passed is not None:
         is_least = passed.sense == AT_LEAST
         place = row.at_least if is_least else row.at_most
         if place is None:
             return None
         height = _level(passed.height)
-        return LimitBand(
-            label=words,
+        return replace(
+            said,
             x=(low, place) if is_least else (place, high),
             low=height if passed.edge == "low" else None,
             high=height if passed.edge == "high" else None,
         )
     least = -row.at_most if limited.both_ways and row.at_most is not None else row.at_least
-    return LimitBand(label=words, x=(low, high), low=_level(least), high=_level(row.at_most))
+    return replace(said, low=_level(least), high=_level(row.at_most))
 
 
 def _level(edge: float | None) -> tuple[float, float] | None:
     return None if edge is None else (edge, edge)
-
-
-def _words(limited: Limited, row: Verdict) -> str:
-    """Return 'outside “at most −60 dB” (house) at 1 kHz'."""
-    return " ".join(filter(None, (f"outside “{row.limit_text()}”{whose(row)}", limited.words)))
 
 
 def _of_some(rows: Sequence[Verdict], drawn: set[int]) -> str:

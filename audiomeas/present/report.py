@@ -6,7 +6,6 @@ nothing overlaps, however long the names or many the rows.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -108,8 +107,7 @@ def customer_pages(content: ReportContent, paper: str, *, annexed: bool = False)
 
 def _without_sources(view: ChartView) -> ChartView:
     """Return a chart whose legend does not say whose a limit is: the rows above it do, and curves need the height."""
-    bands = tuple(replace(band, label=re.sub(r"” \([^)]*\)", "”", band.label)) for band in view.bands)
-    return replace(view, bands=bands)
+    return replace(view, bands=tuple(replace(band, source="") for band in view.bands))
 
 
 def _low(view: ChartView) -> ChartView:

@@ -78,7 +78,7 @@ def description(view: ChartView) -> str:
     sentences = [f"{SIMULATED}."] if view.simulated else []
     sentences.append(f"{view.y_label} against {view.x_label}.")
     sentences += [f"{one.label or 'unnamed curve'}: {_range(one)}." for one in view.series]
-    sentences += [f"Shaded: {band.label}." for band in view.bands if band.label]
+    sentences += [f"Shaded: {band.words}." for band in view.bands if band.words]
     return " ".join([*sentences, view.caption])
 
 
