@@ -114,8 +114,8 @@ def test_a_number_that_no_computer_holds_is_no_number_of_a_json_file(tmp_path, n
 
 def test_large_numbers_that_a_computer_holds_are_read(tmp_path):
     path = tmp_path / "facts.json"
-    path.write_text('[1e308, 12345678901234567890, 1e-999, "e999"]')
-    assert files.read_json(path) == [1e308, 12345678901234567890, 0.0, "e999"]
+    path.write_text('[1e308, 1E+16, 12345678901234567890, 1e-999, "e999"]')
+    assert files.read_json(path) == [1e308, 1e16, 12345678901234567890, 0.0, "e999"]
 
 
 def test_a_name_that_no_file_can_have_is_a_file_problem(tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import gc
 from types import SimpleNamespace
 
 import present_cases as cases
@@ -12,7 +13,7 @@ from plan_fakes import GOOD
 from visits_made import made, opened
 
 import audiomeas
-from audiomeas.errors import RequestError
+from audiomeas.errors import FileProblem, RequestError
 from audiomeas.measurement import registry
 from audiomeas.measurement.result import result_from_json
 from audiomeas.measurement.views import ChartView, Series
@@ -109,3 +110,10 @@ def test_a_result_that_lacks_what_is_drawn_is_said_in_one_line(tmp_path):
     with pytest.raises(RequestError, match="no chart"):
         audiomeas.chart(made(tmp_path), tmp_path / "x.png", say=told.append)
     assert any("Response: its result can't be drawn (it lacks 'frequency_hz')" in line for line in told)
+
+
+def test_python_searches_for_cycles_again_behind_an_overlay_that_failed(tmp_path):
+    assert gc.isenabled()
+    with pytest.raises(FileProblem, match="not the folder of a visit"):
+        audiomeas.overlay([tmp_path / "one", tmp_path / "other"], tmp_path / "o.png")
+    assert gc.isenabled()
