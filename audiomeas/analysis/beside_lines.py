@@ -13,7 +13,7 @@ from scipy.fft import irfft, rfft
 from scipy.ndimage import maximum_filter1d, median_filter
 
 from audiomeas.analysis.known_tones import fit_known_tones
-from audiomeas.analysis.shortevents import ShortEvents, short_events
+from audiomeas.analysis.shortevents import ShortEvents, seldom_near, short_events
 
 FloatArray = NDArray[np.float64]
 
@@ -24,9 +24,8 @@ _AROUND_BINS, _OVER_NOISE = 65, 20.0
 _OUTLYING, _REACH_FRAMES, _MOST_OUTLYING, _ROUNDS = 10.0, 33, 0.25, 4
 #: Smaller events than this part of the largest sample are none.
 _LEAST_EVENT = 1e-6
-#: Many tones reach a limiter for once in a window, or step out of a dead band for once: where fewer blocks than this
-#: part come near to what the capture peaks at there, nothing is said.
-_NEAR_PEAK, _SELDOM, _BLOCK_FRAMES = 0.97, 0.05, 64
+#: Many tones reach a limiter for once in a window, or step out of a dead band for once: in so long blocks.
+_BLOCK_FRAMES = 64
 #: Orders of a tone's harmonics that are taken away with it, and up to which part of the rate.
 _HARMONICS, _HIGHEST_OF_RATE = 9, 0.49
 
@@ -104,5 +103,4 @@ def _lines(signal: FloatArray) -> FloatArray:
 def _at_limit(signal: FloatArray, frame: int) -> bool:
     """Return whether a law without memory may have shown for once: the samples seldom come near to where they peak."""
     around = np.abs(signal[max(frame - _BLOCK_FRAMES, 0) : frame + _BLOCK_FRAMES])
-    blocks = np.abs(signal[: len(signal) // _BLOCK_FRAMES * _BLOCK_FRAMES]).reshape(-1, _BLOCK_FRAMES)
-    return bool(np.mean(np.max(blocks, axis=1) > _NEAR_PEAK * np.max(around)) < _SELDOM)
+    return seldom_near(float(np.max(around)), signal, _BLOCK_FRAMES)

@@ -38,6 +38,8 @@ SIGMA_PER_MEDIAN = 1.4826
 _TIMES_NOISE, _LOUDEST_PART = 1.6, 0.15
 #: More places than this are no damage, but what the signal is like.
 _MOST_PLACES = 3
+#: A law without memory may show for once where few blocks, less than this part, come near to a peak.
+_NEAR_PEAK, _SELDOM = 0.97, 0.05
 #: A place in this first part of a capture may be a tail's.
 _TAIL_PART = 0.25
 #: The corner in cycles per frame: 240 Hz at 48 kHz, far above a tail, far below the shortest piece. It falls so fast
@@ -165,3 +167,9 @@ def together(starts: NDArray[np.intp], frames: int) -> list[tuple[int, int]]:
     """Return first and last of those that follow one another within so many frames."""
     groups = np.split(starts, np.flatnonzero(np.diff(starts) > frames) + 1)
     return [(int(group[0]), int(group[-1])) for group in groups if len(group)]
+
+
+def seldom_near(peak: float, signal: FloatArray, block_frames: int) -> bool:
+    """Return whether a signal, (frames,), seldom comes near to a peak: a limiter may be reached for there for once."""
+    blocks = np.abs(signal[: len(signal) // block_frames * block_frames]).reshape(-1, block_frames)
+    return bool(np.mean(np.max(blocks, axis=1) > _NEAR_PEAK * peak) < _SELDOM)

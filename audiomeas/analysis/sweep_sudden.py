@@ -33,7 +33,7 @@ from audiomeas.analysis.deconvolution import (
     fall,
     without_linear,
 )
-from audiomeas.analysis.shortevents import SHORTEST_PIECE, SIGMA_PER_MEDIAN, together
+from audiomeas.analysis.shortevents import SHORTEST_PIECE, SIGMA_PER_MEDIAN, seldom_near, together
 
 FrameArray = NDArray[np.intp]
 
@@ -73,8 +73,8 @@ _LEAST_PEAK = 5e-4
 _FROM_START, _TO_END = 1.4, 0.93
 #: Beside harmonics that stand clear it must exceed the limit so many times: corners of the same law may be left.
 _TIMES_BESIDE_HARMONICS = 3.0
-#: A limiter may be reached for once where the capture peaks: where fewer blocks than this part come near that peak.
-_NEAR_PEAK, _SELDOM, _BLOCK_S = 0.97, 0.05, 0.01
+#: A limiter may be reached for once where the capture peaks: in so long blocks.
+_BLOCK_S = 0.01
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,7 +124,8 @@ def sudden_in_sweep(
         return None
     piece, peak = best
     inside = cut.samples[first:last]
-    if peak < _LEAST_PEAK * _peak(inside) or _at_limit(_peak(cut.samples[piece.where]), inside, law):
+    at_peak = seldom_near(_peak(cut.samples[piece.where]), inside, round(_BLOCK_S * law.sample_rate_hz))
+    if peak < _LEAST_PEAK * _peak(inside) or at_peak:
         return None
     return Sudden(frame=piece.start + 0.5 * piece.frames - cut.before, peak=peak)
 
@@ -139,13 +140,6 @@ def _peak(samples: FloatArray) -> float:
 
 def _energy(samples: FloatArray, piece: _Piece) -> float:
     return float(np.sum(np.square(samples[piece.where])))
-
-
-def _at_limit(peak: float, inside: FloatArray, law: SweepLaw) -> bool:
-    """Return whether a limiter may have been reached for once. peak : of the capture there.   inside : the sweep."""
-    block = round(_BLOCK_S * law.sample_rate_hz)
-    blocks = inside[: len(inside) // block * block].reshape(-1, block)
-    return bool(np.mean(np.max(np.abs(blocks), axis=1) > _NEAR_PEAK * peak) < _SELDOM)
 
 
 def _without_quick_linear(cut: Cut, impulses: Impulses, played: FloatArray, points: int, law: SweepLaw) -> Cut:
