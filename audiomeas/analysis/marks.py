@@ -26,6 +26,8 @@ _SPEED_STEP = 0.004
 _MARKS_ENOUGH, _SAME_SPEED = 4, 0.0085
 #: Normalised correlation: 1 is the chirp and nothing else, 0.7 as much noise as chirp. Noise alone stays below 0.25.
 _LEAST_LIKENESS = 0.6
+#: The square of what is looked at closely: a little less than that, for what rounding does.
+_NEARLY = 0.99 * _LEAST_LIKENESS**2
 #: Rate to which blocks are thinned out, as a multiple of the chirp's highest frequency.
 _THINNED = 2.6
 #: Blocks are so long, in chirps.
@@ -138,7 +140,10 @@ class MarkFinder:
         found.append(mark)
 
     def _best(self, block: FloatArray) -> tuple[FloatArray, NDArray[np.int64], NDArray[np.int64]] | None:
-        """Return the largest likeness at each thinned frame, at which speed and in which column; None for silence."""
+        """Return the largest likeness at each thinned frame, at which speed and in which column.
+
+        0 where it is not nearly enough for a mark; None where it is so everywhere.
+        """
         size = self._thin_frames
         best, speeds, channels = np.zeros(size), np.zeros(size, dtype=np.int64), np.zeros(size, dtype=np.int64)
         for channel, samples in enumerate(block.T):
@@ -152,10 +157,14 @@ class MarkFinder:
             least = 1e-12 * float(np.max(np.square(thin)))
             for number in self._tried:
                 wanted, frames, energy = self._wanted[number]
-                inside = np.maximum(sums[frames : frames + size] - sums[:size], least * frames)
-                likeness = np.abs(irfft(spectrum * wanted, size)) / np.sqrt(inside * energy)
-                higher = likeness > best
-                best[higher], speeds[higher], channels[higher] = likeness[higher], number, channel
+                correlation = irfft(spectrum * wanted, size)
+                inside = sums[frames : frames + size] - sums[:size]
+                # What is less like it is never asked for: roots and divisions are for the few frames that are.
+                near = np.flatnonzero(np.square(correlation) >= _NEARLY * energy * inside)
+                likeness = np.abs(correlation[near]) / np.sqrt(np.maximum(inside[near], least * frames) * energy)
+                higher = likeness > best[near]
+                where = near[higher]
+                best[where], speeds[where], channels[where] = likeness[higher], number, channel
         return (best, speeds, channels) if np.any(best) else None
 
 

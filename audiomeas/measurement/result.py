@@ -155,6 +155,8 @@ def _text(what: str, value: Any) -> str:
 
 def clean(value: Any) -> Any:
     """Return a value as plain JSON: numpy scalars and arrays become numbers and lists, non-finite becomes null."""
+    if type(value) is float:  # nearly all that a result holds
+        return value if math.isfinite(value) else None
     if isinstance(value, (bool, str)) or value is None:
         return value
     if hasattr(value, "tolist"):

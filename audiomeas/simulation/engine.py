@@ -124,16 +124,10 @@ class _InductiveLoad:
         return self._fir.process(self._recursive.process(volts)), self._plain.process(volts)
 
 
-def bent(
-    asked_v: FloatArray,
-    channel: ChannelModel,
-    drive_limits_v: tuple[float, float],
-    fall_v: FloatArray | None = None,
-) -> FloatArray:
-    """Return the open output of the memoryless stages (see `simulation.unit`). asked_v : (frames,).
+def bent(asked_v: FloatArray, channel: ChannelModel, drive_limits_v: tuple[float, float]) -> FloatArray:
+    """Return what the memoryless stages make of a voltage, before rails that are round or fall. asked_v : (frames,).
 
-    drive_limits_v : of the channel; handed in because finding them takes longer than a block.   fall_v : by how much
-    the rails are lower, (frames,) or (1,); None: they don't sag.
+    See `simulation.unit`.   drive_limits_v : of the channel; handed in because finding them takes longer than a block.
     """
     output_v = asked_v
     if channel.dead_band_v > 0.0:
@@ -149,11 +143,29 @@ def bent(
         slope *= output_v
         slope += 1.0
         output_v = slope * output_v
-    if channel.knee_v > 0.0 or fall_v is not None:
-        fall = 0.0 if fall_v is None else fall_v
-        # Both halves are limited as upper ones; rails that fell altogether leave nothing.
-        output_v = _below(output_v, np.maximum(channel.positive_clip_v - fall, channel.knee_v), channel.knee_v)
-        output_v = -_below(-output_v, np.maximum(-channel.negative_clip_v - fall, channel.knee_v), channel.knee_v)
+    return output_v
+
+
+def railed(bent_v: FloatArray, channel: ChannelModel, fall_v: FloatArray | None = None) -> FloatArray:
+    """Return the open output between its rails, (frames,); the same array where nothing comes near them.
+
+    bent_v : of `bent`.   fall_v : by how much the rails are lower, (frames,); None: they don't sag.
+    """
+    if channel.knee_v == 0.0 and fall_v is None:
+        return bent_v
+    output_v = bent_v
+    lowest_v = 0.0 if fall_v is None else float(np.max(fall_v, initial=0.0))
+    # Most samples lie below the knees, where nothing changes. Both halves are limited as upper ones.
+    for sign, rail_v in ((1.0, channel.positive_clip_v), (-1.0, -channel.negative_clip_v)):
+        from_v = max(rail_v - lowest_v, channel.knee_v) - channel.knee_v
+        near = np.flatnonzero(bent_v > from_v) if sign > 0.0 else np.flatnonzero(bent_v < -from_v)
+        if len(near) == 0:
+            continue
+        if output_v is bent_v:
+            output_v = bent_v.copy()
+        # Rails that fell altogether leave nothing.
+        fallen_v = np.maximum(rail_v - (0.0 if fall_v is None else fall_v[near]), channel.knee_v)
+        output_v[near] = sign * _below(sign * bent_v[near], fallen_v, channel.knee_v)
     return output_v
 
 
@@ -250,13 +262,17 @@ class ChannelEngine:
         asked_v = self._volume.turned(self._recursive.process(asked_v))
         return asked_v if self._oversampler is None else self._oversampler.up(asked_v)
 
-    def bent(self, asked_v: FloatArray, fall_v: FloatArray | None = None) -> FloatArray:
-        """Return the open output without hum and noise of what was asked. fall_v : of the rails; None: none."""
-        return asked_v if self._oversampler is None else bent(asked_v, self._model, self._drive_limits_v, fall_v)
+    def bent(self, asked_v: FloatArray) -> FloatArray:
+        """Return what the stages make of what was asked, before the rails."""
+        return asked_v if self._oversampler is None else bent(asked_v, self._model, self._drive_limits_v)
 
-    def delivered(self, bent_v: FloatArray) -> FloatArray:
-        """Return the loaded output, (frames,), of what `bent` gave."""
-        output_v = bent_v if self._oversampler is None else self._oversampler.down(bent_v)
+    def railed(self, bent_v: FloatArray, fall_v: FloatArray | None = None) -> FloatArray:
+        """Return the open output without hum and noise of what `bent` gave. fall_v : of the rails; None: none."""
+        return bent_v if self._oversampler is None else railed(bent_v, self._model, fall_v)
+
+    def delivered(self, open_v: FloatArray) -> FloatArray:
+        """Return the loaded output, (frames,), of what `railed` gave."""
+        output_v = open_v if self._oversampler is None else self._oversampler.down(open_v)
         return self._hand.loaded(self._output_noise.added_to(self._hum.added_to(self._medium.added_to(output_v))))
 
 
@@ -387,14 +403,15 @@ class SignalPath:
         asked = [engine.asked(outputs[n], outputs[1 - n]) for n, engine in enumerate(self._engines)]
         delivered = [
             wait.process(engine.delivered(open_v))
-            for engine, wait, open_v in zip(self._engines, self._waits, self._bent(asked), strict=True)
+            for engine, wait, open_v in zip(self._engines, self._waits, self._open(asked), strict=True)
         ]
         for relay in (self._stage, self._relay, self._switch, self._player):
             delivered = delivered if relay is None else relay.through(delivered)
         return delivered
 
-    def _bent(self, asked: list[FloatArray]) -> list[FloatArray]:
-        pairs = list(zip(self._engines, asked, strict=True))
+    def _open(self, asked: list[FloatArray]) -> list[FloatArray]:
+        """Return the open outputs; the stages before the rails are reckoned once, however often those are."""
+        pairs = [(engine, engine.bent(asked_v)) for engine, asked_v in zip(self._engines, asked, strict=True)]
         if self._supply is None:
-            return [engine.bent(asked_v) for engine, asked_v in pairs]
-        return self._supply.limited([partial(engine.bent, asked_v) for engine, asked_v in pairs])
+            return [engine.railed(bent_v) for engine, bent_v in pairs]
+        return self._supply.limited([partial(engine.railed, bent_v) for engine, bent_v in pairs])

@@ -35,11 +35,14 @@ class SaggingSupply:
         self._a_per_v = tuple(a_per_v)
         self._state = np.zeros(1)
 
-    def limited(self, stages: Sequence[Callable[[FloatArray], FloatArray]]) -> list[FloatArray]:
-        """Return what each channel's stage gives, (frames,). stages : the rails' fall, (frames,) → open output."""
+    def limited(self, stages: Sequence[Callable[[FloatArray | None], FloatArray]]) -> list[FloatArray]:
+        """Return what each channel's stage gives, (frames,).
+
+        stages : the rails' fall, (frames,), or None for none → open output; the same array where rails are far away.
+        """
         from scipy.signal import lfilter
 
-        outputs = [stage(np.zeros(1)) for stage in stages]
+        outputs = [stage(None) for stage in stages]
         fall_v: FloatArray = np.zeros(len(outputs[0]))
         for _ in range(_MOST_ROUNDS):
             ampere = sum(
@@ -48,10 +51,12 @@ class SaggingSupply:
             )
             found, state = lfilter([0.0, self._v_per_a], [1.0, -self._kept], ampere, zi=self._state)
             change_v = float(np.max(np.abs(found - fall_v), initial=0.0))
-            fall_v = np.asarray(found)
-            outputs = [stage(fall_v) for stage in stages]
             if change_v < _SETTLED_V:
                 break
+            fall_v = np.asarray(found)
+            before, outputs = outputs, [stage(fall_v) for stage in stages]
+            if all(one is other for one, other in zip(before, outputs, strict=True)):
+                break  # no rail was reached, however far they fell: another round would be this one
         self._state = np.asarray(state)
         return outputs
 
