@@ -37,7 +37,9 @@ _DELAY_FRAMES = 800
 #: What a unit still sends after a sweep, and after a tone, which is over by then.
 _TAIL_S, _TAIL_OF_TONES_S = 0.3, 0.03
 #: Rails that sag are solved by rounds, which short blocks need fewer of.
-_BLOCK, _SAGGING_BLOCK = 1 << 14, 1 << 9
+_BLOCK, _SAGGING_BLOCK = 1 << 14, 1 << 11
+#: A search begins 40 dB below its ceiling, as a session's does.
+_FIRST = 0.01
 RANGES = {"direct": 1.0, "10:1": 10.0, "50:1": 50.0}
 
 
@@ -154,11 +156,12 @@ class Bench:
             return float(20.0 * np.log10(abs(found[0])))
 
         largest_db = max(gain_db(channel, 1000.0) for channel in (1, 2))
+        highest_input_v = highest_v / 10.0 ** (largest_db / 20.0)
         return SearchContext(
             sample_rate_hz=self.rate_hz,
             channels=(1, 2),
-            first_level_v_rms=0.004,
-            highest_of=lambda _: (highest_v / 10.0 ** (largest_db / 20.0), "the ceiling of the unit's output"),
+            first_level_v_rms=_FIRST * highest_input_v,
+            highest_of=lambda _: (highest_input_v, "the ceiling of the unit's output"),
             gain_at_db=gain_db,
             silent=(),
             load_ohm=lambda _, __: self.load_ohm,

@@ -1,11 +1,15 @@
 """The table of the failure pictures: how often each is told of units that have it, and of units that have nothing.
 
-    cd tests && python -m diagnosis_table --count 200 --healthy 1000 --workers 2
+    cd tests && python -m diagnosis_table --count 200 --healthy 1000 --workers 2 --resume trials.jsonl
 
 Each trial draws a unit of physical parts (`diagnosis_units`), breaks one (`diagnosis_faults`) and measures it on the
-simulated bench. Equal counts give the same table. `--only crossover,drag` makes a part of it. Beside each share stands
-what its count proves: the 95 % range of Clopper and Pearson (Biometrika 26, 1934). Stopped by SIGTERM, SIGINT or
-`--until-s`, it prints what it has; `--so-far FILE` is written anew each minute, for what stops without a word.
+simulated bench. Equal counts give the same table. `--only crossover,drag` makes a part of it. Healthy units are of all
+kinds in turn, and each picture counts those that could show it. Beside each share stands what its count proves: the
+95 % range of Clopper and Pearson (Biometrika 26, 1934); 183 healthy units without an alarm prove at most 2 % of them.
+
+Stopped by SIGTERM, SIGINT or `--until-s`, it prints what it has; `--so-far FILE` is written anew each minute, for what
+stops without a word. `--resume FILE` keeps each trial, and makes those alone that the file does not hold yet: so
+shorter sittings, or larger counts later, make one table. It refuses trials of other rules.
 """
 
 from __future__ import annotations
@@ -22,6 +26,8 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from diagnosis_kept import Kept, Key, OtherRulesError, Told, made_by
 
 for _library in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(_library, "1")
@@ -89,15 +95,16 @@ def broken(name: str, number: int) -> tuple[str, dict[str, str | None] | str]:
         return name, traceback.format_exc()
 
 
-def healthy(family: int, number: int) -> tuple[str, dict[str, str | None] | str]:
+def healthy(family: str, number: int) -> tuple[str, dict[str, str | None] | str]:
     """Return what is told of one healthy unit likewise."""
     from diagnosis_faults import healthy_visit
 
-    make = families()[family]
+    makes = families()
+    place = [make.__name__ for make in makes].index(family)
     try:
-        return make.__name__, _told(healthy_visit(make, [SEED, 2, family, number]))
+        return family, _told(healthy_visit(makes[place], [SEED, 2, place, number]))
     except Exception:
-        return make.__name__, traceback.format_exc()
+        return family, traceback.format_exc()
 
 
 def families():  # type: ignore[no-untyped-def]
@@ -115,53 +122,75 @@ def table(
     workers: int = 1,
     stop: Callable[[], bool] = lambda: False,
     so_far: Callable[[dict[str, Row]], None] = lambda _: None,
+    kept: Kept | None = None,
 ) -> tuple[dict[str, Row], list[str]]:
     """Return the rows by picture, and what went wrong. stop : no trial begins once it says so.
 
-    so_far : is given the rows after each trial.
+    count : broken units a picture.   healthy_count : healthy ones over all kinds.   so_far : is given the rows after
+    each trial.   kept : trials that are not made again; new ones are added.
     """
     from diagnosis_faults import FAULTS
 
+    kept = Kept(None, {}) if kept is None else kept
     rows = {fault.name: Row(fault.name, fault.picture, fault.by) for fault in FAULTS if not only or fault.name in only}
-    wanted = [make for make in families() if any(fault.make is make and fault.name in rows for fault in FAULTS)]
-    # By number first: whenever it ends, all rows have about as many trials.
-    tasks = [
-        task
-        for number in range(max(count, healthy_count))
-        for task in (
-            *((broken, name, number) for name in rows if number < count),
-            *((healthy, families().index(make), number) for make in wanted if number < healthy_count),
-        )
+    wanted = [
+        make.__name__ for make in families() if any(fault.make is make and fault.name in rows for fault in FAULTS)
     ]
-    problems = []
-    for task, (name, told) in _run(tasks, workers, stop):
+    problems: list[str] = []
+    keys = list(_keys(list(rows), wanted, count, healthy_count))
+    for key in keys:
+        if key in kept.told:
+            _count(rows, key, kept.told[key], problems)
+    for key, told in _run(kept.missing(keys), workers, stop):
+        kept.add(key, told)
+        _count(rows, key, told, problems)
         if isinstance(told, str):
-            problems.append(f"{task[0].__name__} {name} {task[2]}: {told.strip().splitlines()[-1]}")
             print(f"not measured: {problems[-1]}", file=sys.stderr, flush=True)
-            if task[0] is broken:
-                rows[name].asked += 1
-            continue
-        if task[0] is broken:
-            _count_broken(rows[name], told)
-        else:
-            _count_healthy(rows, name, told)
         so_far(rows)
     return rows, problems
 
 
-def _run(tasks, workers, stop) -> Iterator:  # type: ignore[no-untyped-def, type-arg]
+def _keys(names: Sequence[str], kinds: Sequence[str], count: int, healthy_count: int) -> Iterator[Key]:
+    """Yield the trials by number first: whenever it ends, all rows have about as many, and healthy units as their part.
+
+    names, kinds : of pictures, and of healthy units.
+    """
+    rounds, given = count or 1, 0
+    for number in range(rounds):
+        if count:
+            yield from ((broken.__name__, name, number) for name in names)
+        until = healthy_count * (number + 1) // rounds
+        yield from ((healthy.__name__, kinds[n % len(kinds)], n // len(kinds)) for n in range(given, until))
+        given = until
+
+
+def _count(rows: dict[str, Row], key: Key, told: Told, problems: list[str]) -> None:
+    """Count one trial."""
+    kind, name, number = key
+    of_broken = kind == broken.__name__
+    if isinstance(told, str):
+        problems.append(f"{kind} {name} {number}: {told.strip().splitlines()[-1]}")
+        if of_broken:
+            rows[name].asked += 1
+    elif of_broken:
+        _count_broken(rows[name], told)
+    else:
+        _count_healthy(rows, name, told)
+
+
+def _run(keys: Sequence[Key], workers: int, stop: Callable[[], bool]) -> Iterator[tuple[Key, Told]]:
     if workers == 1:
-        for task in tasks:
+        for key in keys:
             if stop():
                 return
-            yield task, task[0](*task[1:])
+            yield key, _trial(key)
         return
     with ProcessPoolExecutor(workers, initializer=_leave_signals) as pool:
-        waiting: deque[tuple[tuple, Future]] = deque()  # type: ignore[type-arg]
-        for task in tasks:
+        waiting: deque[tuple[Key, Future[Told]]] = deque()
+        for key in keys:
             if stop():
                 break
-            waiting.append((task, pool.submit(task[0], *task[1:])))
+            waiting.append((key, pool.submit(_trial, key)))
             if len(waiting) >= 4 * workers:
                 yield from _oldest(waiting)
         while waiting:
@@ -172,11 +201,17 @@ def _run(tasks, workers, stop) -> Iterator:  # type: ignore[no-untyped-def, type
             yield from _oldest(waiting)
 
 
-def _oldest(waiting) -> Iterator:  # type: ignore[no-untyped-def, type-arg]
+def _trial(key: Key) -> Told:
+    """Make one trial."""
+    kind, name, number = key
+    return {broken.__name__: broken, healthy.__name__: healthy}[kind](name, number)[1]
+
+
+def _oldest(waiting: deque[tuple[Key, Future[Told]]]) -> Iterator[tuple[Key, Told]]:
     """Yield the trial that began first, as soon as it is done; none where the workers were ended from outside."""
-    task, future = waiting.popleft()
+    key, future = waiting.popleft()
     try:
-        yield task, future.result()
+        yield key, future.result()
     except BrokenProcessPool:
         waiting.clear()
         print("the workers were ended", file=sys.stderr)
@@ -273,16 +308,32 @@ def _range(hits: int, trials: int) -> str:
     return f"{100.0 * low:.1f}..{100.0 * high:.1f} %"
 
 
+def _healthy_kinds(kept: Kept) -> str:
+    """Return how many healthy units of each kind were measured."""
+    kinds = Counter(
+        name for (kind, name, _), told in kept.told.items() if kind == healthy.__name__ and isinstance(told, dict)
+    )
+    each = ", ".join(f"{number} {name.strip('_').replace('_', ' ')}" for name, number in sorted(kinds.items()))
+    return f"{sum(kinds.values())} healthy units: {each}"
+
+
 def main() -> None:
     """Make the table by the command's own options."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--count", type=int, default=20, help="broken units a picture")
-    parser.add_argument("--healthy", type=int, default=20, help="healthy units a family")
+    parser.add_argument("--healthy", type=int, default=120, help="healthy units, of all kinds in turn")
     parser.add_argument("--only", default="", help="names of pictures, with commas")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--until-s", type=float, default=float("inf"), help="no trial begins after so many seconds")
     parser.add_argument("--so-far", type=Path, help="a file for the table of what is done, anew each minute")
+    parser.add_argument(
+        "--resume", type=Path, help="a file of trials: those in it are not made again, new ones are added"
+    )
     asked = parser.parse_args()
+    try:
+        kept = Kept(asked.resume, made_by(SEED))
+    except OtherRulesError as error:
+        parser.exit(2, f"{error}\n")
     only = [name for name in asked.only.split(",") if name]
     writes = None if asked.so_far is None else SoFar(asked.so_far)
     rows, problems = table(
@@ -292,11 +343,13 @@ def main() -> None:
         workers=asked.workers,
         stop=Stop(asked.until_s),
         so_far=writes or (lambda _: None),
+        kept=kept,
     )
     if writes is not None:
         writes.write(rows)
     print(SIMULATED)
     print(text(rows))
+    print(_healthy_kinds(kept))
     if problems:
         print(f"{len(problems)} trials could not be measured", file=sys.stderr)
 

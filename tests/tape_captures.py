@@ -74,6 +74,13 @@ def short_side(speed_hz: float = 3150.0) -> TapeSide:
     return TapeSide(name="short.wav", parts=tuple(parts), marks_s=(-0.16, at_s + 0.1))
 
 
+def without(side: TapeSide, *names: str) -> TapeSide:
+    """Return a side that ends before its last parts of these names."""
+    parts = tuple(part for part in side.parts if part.name not in names)
+    ends_s = parts[-1].to_s + 0.01
+    return replace(side, parts=parts, marks_s=None if side.marks_s is None else (side.marks_s[0], ends_s + 0.1))
+
+
 def played(side: TapeSide, deck: Deck, rate_hz: float, *, seed: int = 1) -> Recording:
     """Return a capture of a side, which begins after `starts_s`."""
     ends_s = side.parts[-1].to_s if side.marks_s is None else side.marks_s[1]

@@ -158,7 +158,7 @@ def test_every_broken_unit_is_told_and_a_whole_one_is_not(fault):
 @pytest.mark.wide
 def test_the_table_of_many_units():
     """`python -m diagnosis_table` makes it larger."""
-    rows, problems = table(10, 5, workers=2)
+    rows, problems = table(10, 60, workers=2)
     print(text(rows))
     assert not problems
     assert sum(row.good for row in rows.values()) >= 30
