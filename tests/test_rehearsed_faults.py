@@ -73,11 +73,12 @@ WHOLE = list(range(1, 2001))
 
 
 def test_what_each_fault_does_to_the_samples():
-    # Losses and changes of order need frames that come later: so much silence comes first.
+    # Losses, repetitions and changes of order need frames that come later: so much silence comes first.
     lost = through(Fault(kind="lost", at_s=0.5, frames=7)).codes()
     assert lost == [0] * 14 + [n for n in WHOLE if not 487 <= n < 494][: 2000 - 14]
-    repeated = through(Fault(kind="repeated", at_s=0.55, frames=3)).codes()
-    assert repeated == [*WHOLE[:553], *WHOLE[550:1997]]
+    # More frames than a block of the card has; they were 50 of 150, once.
+    repeated = through(Fault(kind="repeated", at_s=0.55, frames=150)).codes()
+    assert repeated == [0] * 150 + [*WHOLE[:550], *WHOLE[400:1700]]
     delayed = through(Fault(kind="delayed", at_s=0.55, frames=3)).codes()
     assert delayed == [*WHOLE[:550], 0, 0, 0, *WHOLE[550:1997]]
     swapped = through(Fault(kind="swapped", at_s=0.5, frames=10)).codes()

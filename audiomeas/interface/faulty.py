@@ -41,6 +41,8 @@ SIZES = {"gain step": -6.0, "clock step": 100.0, "other rate": 48_000.0 / 44_100
 WITHOUT_FRAMES = (*SIZES, "hangs", "gone", "flag")
 #: Frames of a fault that says none.
 USUAL_FRAMES = 512
+#: So many of a fault's blocks must be in the store when it begins.
+_BLOCKS_AHEAD = {"lost": 2, "swapped": 2, "repeated": 1}
 #: A stream without samples any more looks so often whether it may end.
 _IDLE_S = 0.01
 
@@ -113,8 +115,8 @@ class _Between:
         self._mover, self._form = mover, form
         self._faults = sorted(faults, key=lambda fault: fault.at_s)
         self._position = 0  # of the first frame in the store, on the card's own count
-        # What may be lost or changed in order must have come before it is delivered.
-        reserve = sum(2 * fault.frames for fault in faults if fault.kind in ("lost", "swapped"))
+        # What may be lost, doubled or changed in order must have come before it is delivered.
+        reserve = sum(_BLOCKS_AHEAD.get(fault.kind, 0) * fault.frames for fault in faults)
         self._store = np.zeros((reserve, form.input_channels))
         self._done: set[Fault] = set()
         self._left_over = 0.0  # of a frame, where a faster clock reads next
