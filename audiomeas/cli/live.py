@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import queue
 import sys
-import threading
 import time
 from contextlib import AbstractContextManager
 from typing import TYPE_CHECKING, Any
@@ -22,6 +20,7 @@ from audiomeas.cli.common import (
     show_progress_end,
 )
 from audiomeas.cli.loudspeakers import asked, loudspeakers_option
+from audiomeas.cli.stdin_lines import StdinLines
 from audiomeas.cli.visits import other_unit_asked, visit_options
 from audiomeas.errors import AudiomeasError, BenchError, RequestError
 
@@ -36,8 +35,6 @@ if TYPE_CHECKING:
 _LOOK_EVERY_S = 0.01
 #: Where a tone begins that nothing else is said of.
 _BEGINS_HZ = 1000.0
-#: So many lines of stdin are read before their turn.
-_LINES_AHEAD = 100
 
 
 @click.command(cls=Command)
@@ -219,7 +216,6 @@ class _Lines:
 
     def __init__(self, held: Knob | Ear, words: LiveWords, adjusting: Adjusting, *, as_json: bool) -> None:
         self._held, self._words, self._adjusting, self._as_json = held, words, adjusting, as_json
-        self._given: queue.Queue[str | None] = queue.Queue(_LINES_AHEAD)
         self._status = 0
         self._number = -1
         self._free_at_s = 0.0
@@ -227,13 +223,13 @@ class _Lines:
 
     def run(self) -> int:
         """Go on until 'quit' or the end of stdin; return the exit status, the highest of what was refused."""
-        threading.Thread(target=self._listen, name="audiomeas-stdin", daemon=True).start()
+        given = StdinLines()
         self._begin()
         while not (self._ended and not self._words.takes):
             self._show()
             self._tell_takes()
             if not self._ended and not self._words.takes and time.monotonic() >= self._free_at_s:
-                self._obey_next()
+                self._obey_next(given)
             time.sleep(_LOOK_EVERY_S)
         return self._status
 
@@ -258,21 +254,10 @@ class _Lines:
             }
         )
 
-    def _listen(self) -> None:
-        try:
-            for line in sys.stdin or ():
-                self._given.put(line)
-        except (OSError, ValueError) as error:
-            say(f"stdin can't be read ({error})")
-        self._given.put(None)
-
-    def _obey_next(self) -> None:
-        try:
-            line = self._given.get_nowait()
-        except queue.Empty:
-            return
+    def _obey_next(self, given: StdinLines) -> None:
+        line = given.said()
         if line is None:
-            self._ended = True
+            self._ended = given.over
             return
         self._try(lambda: self._words.obey(line))
         self._free_at_s, self._words.waits_s = time.monotonic() + self._words.waits_s, 0.0

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import queue
 import sys
-import threading
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -24,14 +22,13 @@ from audiomeas.cli.common import (
 )
 from audiomeas.cli.kept_memory import keep_freed_memory
 from audiomeas.cli.loudspeakers import asked, loudspeakers_option
+from audiomeas.cli.stdin_lines import StdinLines
 from audiomeas.cli.visits import other_unit_asked, visit_options
 from audiomeas.errors import RequestError
 
 if TYPE_CHECKING:
     from audiomeas.plan.soak import SoakOutcome
 
-#: Lines of stdin that are read before their turn.
-_LINES_AHEAD = 100
 #: Of the further lines of a text.
 _INDENT = 4
 _TERMS = {
@@ -123,7 +120,7 @@ def soak(
     from audiomeas.plan.soak import soak as soak_call
 
     keep_freed_memory()
-    hand = _Stdin()
+    hand = StdinLines()
     fixed: dict[str, Any] = {"bench": bench, "loudspeakers": asked(bench, loudspeakers), "hand": hand}
     if resume is not None:
         _refuse_terms(ctx)
@@ -184,30 +181,6 @@ def _hours(text: str) -> tuple[float, ...]:
     if any(one < 0.0 for one in found):
         raise RequestError(f"--offsets {text!r}: hours count from the beginning, and none lies before it")
     return tuple(sorted(set(found)))
-
-
-class _Stdin:
-    """Lines of stdin, read by a thread of its own as they come."""
-
-    def __init__(self) -> None:
-        self._given: queue.Queue[str] = queue.Queue(_LINES_AHEAD)
-        self.there = sys.stdin is not None and not sys.stdin.closed
-        threading.Thread(target=self._listen, name="audiomeas-stdin", daemon=True).start()
-
-    def said(self) -> str | None:
-        """Return the next line; None: nothing new."""
-        try:
-            return self._given.get_nowait()
-        except queue.Empty:
-            return None
-
-    def _listen(self) -> None:
-        try:
-            for line in sys.stdin or ():
-                self._given.put(line)
-        except (OSError, ValueError) as error:
-            say(f"stdin can't be read ({error})")
-        self.there = False
 
 
 def _lines(found: SoakOutcome) -> list[str]:
