@@ -114,6 +114,15 @@ def test_damage_beside_what_is_steady_is_found(name, kind):
     assert is_found(name, kind, 0)
 
 
+#: Many tones peak seldom, and what is sudden there passed for what a limiter does, once.
+ONCE_MISSED = (("zeroed", 20), ("swapped", 5))
+
+
+@pytest.mark.parametrize(("kind", "seed"), ONCE_MISSED)
+def test_damage_where_many_tones_peak_is_found(kind, seed):
+    assert is_found("many tones", kind, seed)
+
+
 @pytest.mark.parametrize("law", range(len(LAWS)))
 @pytest.mark.parametrize("name", STEADY)
 def test_what_units_do_is_no_event(name, law):
@@ -154,8 +163,9 @@ def test_of_a_hundred_hums_next_to_none_is_an_event(name):
     assert sum(hum_alarms(name, seed) for seed in range(100)) <= 1
 
 
-#: Many tones peak seldom: what is sudden where they do is not told from a limiter, and so many of a hundred are missed.
-MISSED = {("many tones", "zeroed"): 3, ("many tones", "swapped"): 17}
+#: Long blocks of many tones, a twelfth of the window: lines and what is sudden are not told apart there, so many of a
+#: hundred are missed.
+MISSED = {("many tones", "swapped"): 2}
 
 
 @pytest.mark.wide

@@ -21,11 +21,14 @@ FloatArray = NDArray[np.float64]
 _AROUND_BINS, _OVER_NOISE = 65, 20.0
 #: Samples that stick out: over the median magnitude (10: 6.7 standard deviations of noise), with those around them;
 #: more than this part of all are none. In each round the events' share in the lines falls to their part of the window.
-_OUTLYING, _REACH_FRAMES, _MOST_OUTLYING, _ROUNDS = 10.0, 33, 0.25, 4
+_OUTLYING, _REACH_FRAMES, _MOST_OUTLYING, _ROUNDS = 10.0, 33, 0.25, 6
 #: Smaller events than this part of the largest sample are none.
 _LEAST_EVENT = 1e-6
 #: Many tones reach a limiter for once in a window, or step out of a dead band for once: in so long blocks.
 _BLOCK_FRAMES = 64
+#: … if what a law without memory leaves is it: that lies where the wave is high. So much of its energy lies above so
+#: much of the peak: limiters, dead bands and curves leave 0.5 or more there, blocks that changed places 0.4 or less.
+_HIGH, _OF_ENERGY = 0.6, 0.45
 #: Orders of a tone's harmonics that are taken away with it, and up to which part of the rate.
 _HARMONICS, _HIGHEST_OF_RATE = 9, 0.49
 
@@ -34,12 +37,14 @@ def events_beside_lines(signal: FloatArray, *, resolution: float | None) -> Shor
     """Return the events in what the lines of a window leave, or None.
 
     signal : (frames,), in which every steady line has whole periods.   resolution : step between neighbouring values,
-    in the unit of the signal; None: unknown.   Unseen: what happens where many tones peak as they seldom do (of random
-    swapped blocks one in six).
+    in the unit of the signal; None: unknown.   Unseen: what lies highest where many tones peak as they seldom do.
     """
+    rest = _without_lines(signal)
     # What is steady may peak but once in the whole window.
-    found = short_events(_without_lines(signal), 1.0 / len(signal), least=_least(signal, resolution), may_hum=False)
-    return None if found is None or _at_limit(signal, found.frame) else found
+    found = short_events(rest, 1.0 / len(signal), least=_least(signal, resolution), may_hum=False)
+    if found is None or (at_limit(signal, found.frame) and _lies_high(rest, signal - rest, found.frame)):
+        return None
+    return found
 
 
 def events_beside_wave(
@@ -100,7 +105,14 @@ def _lines(signal: FloatArray) -> FloatArray:
     return np.asarray(irfft(np.where(clear, spectrum, 0.0), len(signal)))
 
 
-def _at_limit(signal: FloatArray, frame: int) -> bool:
+def at_limit(signal: FloatArray, frame: int) -> bool:
     """Return whether a law without memory may have shown for once: the samples seldom come near to where they peak."""
     around = np.abs(signal[max(frame - _BLOCK_FRAMES, 0) : frame + _BLOCK_FRAMES])
     return seldom_near(float(np.max(around)), signal, _BLOCK_FRAMES)
+
+
+def _lies_high(rest: FloatArray, lines: FloatArray, frame: int) -> bool:
+    """Return whether what is left around a frame lies where the wave itself is high."""
+    around = slice(max(frame - _BLOCK_FRAMES, 0), frame + _BLOCK_FRAMES)
+    size, energy = np.abs(lines[around]), np.square(rest[around])
+    return float(np.sum(energy[size > _HIGH * np.max(size)])) >= _OF_ENERGY * float(np.sum(energy))
