@@ -176,6 +176,11 @@ def test_what_is_wrong_is_said() -> None:
     speech[5 * RATE_HZ : 6 * RATE_HZ] += 0.05 * np.random.default_rng(2).standard_normal((RATE_HZ, 2))
     assert any("near 5 s the weighted level" in line for line in analysed(with_band(speech)).warnings)
     assert any("tell levels loosely" in line for line in analysed(groove()[: 5 * RATE_HZ]).warnings)
+    mono = analysed(groove()[:, [0, 0]], reference_cm_s=None)
+    assert any("both channels carry the same" in line for line in mono.warnings)
+    # 14 s of noise as loud as the reference: no moment stands out of it.
+    music = with_band(np.random.default_rng(3).standard_normal((round(SILENT_S * RATE_HZ), 2)))
+    assert any("more than any turntable rumbles" in line for line in analysed(music).warnings)
     over = RUMBLE.analyse(recording(groove(), over_range=(3, 0)), complete(RUMBLE, {}))
     assert over.channel(2).values["unweighted_v_rms"] is None and "over-range" in over.warnings[0]
 

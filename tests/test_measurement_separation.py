@@ -106,6 +106,16 @@ def test_a_capture_of_two_takes_is_said(record: NDArray[np.float64], result: Res
     assert twice.channel(1).values["separation_db"] == pytest.approx(result.channel(1).values["separation_db"])
 
 
+def test_a_voice_before_the_bands_and_a_wrong_rate_are_said(record: NDArray[np.float64], result: Result) -> None:
+    voice = 0.03 * np.random.default_rng(3).standard_normal((2 * RATE_HZ, 2))
+    spoken = in_volts(np.vstack([voice, record]), RATE_HZ, scale_uncertainty=(0.0, 0.0))
+    told = SEPARATION.analyse(spoken, complete(SEPARATION, {}))
+    assert any("something else sounds for 2 s before the first tone" in line for line in told.warnings)
+    called = in_volts(record, RATE_HZ * 48.0 / 44.1, scale_uncertainty=(0.0, 0.0))
+    (line,) = [line for line in SEPARATION.analyse(called, complete(SEPARATION, {})).warnings if "reference_hz" in line]
+    assert "consistent with a file of 44.1 kHz that is called 48 kHz" in line
+
+
 def test_no_leak_over_the_noise_is_a_bound() -> None:
     tones, seconds = one_side_after_the_other([1000.0], (0.0, 0.0), length_s=1.6)
     found = analysed(played(tones, RATE_HZ, seconds, noise_v_rms=1e-3))

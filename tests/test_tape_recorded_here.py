@@ -163,3 +163,14 @@ def test_what_comes_through_of_the_other_side_is_told_beside_what_the_eraser_lea
     assert nothing.bound["side_crosstalk_db"] == "at most" and nothing.values["side_crosstalk_db"] < -65.0
     with pytest.raises(RequestError, match="are one tone in the silence"):
         MEASUREMENT.analyse(take, complete(MEASUREMENT, {"former_hz": 1000.0, "other_side_hz": 1040.0}) | given)
+
+
+def test_a_voice_over_the_leader_is_said(tmp_path: Path) -> None:
+    side = side_of(("level", 315.0, 0.0, 2.0), *(("response", hz, -20.0, 1.0) for hz in (315.0, 1000.0, 6300.0)))
+    take = tape_captures.played(side, tape_captures.Deck(starts_s=4.0), RATE_HZ)
+    assert analysed(take, side).warnings == ()
+    spoken = take.counts_fs.copy()
+    spoken[RATE_HZ : 3 * RATE_HZ] += 0.03 * np.random.default_rng(7).standard_normal((2 * RATE_HZ, 2))
+    told = analysed(dataclasses.replace(take, counts_fs=spoken), side)
+    assert any("something else sounds for 2 s before the first tone" in line for line in told.warnings)
+    assert told.conditions["found_by"] == "marks"

@@ -20,8 +20,8 @@ from audiomeas.errors import SignalError
 
 FloatArray = NDArray[np.float64]
 
-#: Modulation is passed up to here, with room for its sidebands beyond.
-LOWEST_TONE_HZ = 1_000.0
+#: Room for sidebands of 200 Hz; a tone that is called 1 kHz may be played 5 % slow.
+LOWEST_TONE_HZ = 950.0
 #: A tone above has no wider filter than this one.
 _WIDEST_FOR_HZ = 4_000.0
 #: Ends of pass and stop band, in parts of the tone's frequency: the turned-down tone stands at 0, 0 Hz at one part.

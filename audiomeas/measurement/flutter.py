@@ -15,6 +15,7 @@ from audiomeas.measurement.budget import METHOD, NOISE_AND_FIT, Told
 from audiomeas.measurement.flutter_parts import OPTIONS as PART_OPTIONS
 from audiomeas.measurement.flutter_parts import named, parts_of
 from audiomeas.measurement.flutter_views import QUANTITIES, charts, tables
+from audiomeas.measurement.leader import leader_words
 from audiomeas.measurement.listened import length_option, silence
 from audiomeas.measurement.nominal_speed import STANDARD_HZ, nominal_hz_of
 from audiomeas.measurement.result import ChannelResult, Result, result_of
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from audiomeas.analysis.flutter import Flutter, Reading
     from audiomeas.analysis.flutter_course import Break, Course
     from audiomeas.analysis.frequency_track import Probe, Tone, Track
+    from audiomeas.analysis.leader import LeaderWatch
     from audiomeas.recording import Recording
 
 #: How far a card's crystal may be off where nothing tells (common practice).
@@ -59,6 +61,8 @@ _COURSE_CELLS, _SPECTRUM_POINTS = 800, 700
 _CENTS_PER_OCTAVE = 1200.0
 #: Common practice asks for 30 s and more.
 _SHORT_S = 20.0
+#: Tracks of one tape differ by less (relative).
+_TWO_TONES = 1e-3
 
 DEFINITIONS = {
     "weighted_percent": "weighted, 2-sigma: the deviation that 5 % of the time exceeds",
@@ -92,7 +96,7 @@ def _check(_: PlayContext, options: Mapping[str, Any]) -> None:
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
     parts_of(options)  # refused before an hour is read
     tone = _tone(recording, options["nominal_hz"])
-    tracks, known = _tracked(recording, tone)
+    tracks, known, leader = _tracked(recording, tone)
     heard = [_heard(known, column, track, tone) for column, track in enumerate(tracks)]
     first = next((one for one in heard if isinstance(one, _Heard)), None)
     if first is None:
@@ -108,6 +112,8 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         ),
         warnings=(
             *warnings,
+            *_said_of_two_tones([one for one in heard if isinstance(one, _Heard)]),
+            *_said_of_leader(first.course, leader),
             *(
                 line
                 for number, one in zip(known.channels, heard, strict=True)
@@ -147,16 +153,19 @@ def _tone(recording: Recording, nominal_hz: float | None) -> Tone:
     return tone
 
 
-def _tracked(recording: Recording, tone: Tone) -> tuple[tuple[Track, ...], Recording]:
-    """Return each channel's track, and the recording with what only its samples show."""
+def _tracked(recording: Recording, tone: Tone) -> tuple[tuple[Track, ...], Recording, LeaderWatch]:
+    """Return each channel's track, the recording with what only its samples show, and how loud it is when."""
     from audiomeas.analysis.frequency_track import Tracker
+    from audiomeas.analysis.leader import LeaderWatch
     from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
 
     tracker = Tracker(recording.sample_rate_hz, len(recording.channels), tone.frequency_hz)
+    leader = LeaderWatch(recording.sample_rate_hz, len(recording.channels))
     for block in blocks_of(recording, 0, recording.frames, _BLOCK_FRAMES):
         tracker.add(block)
+        leader.add(block)
     known = recording.completed() if isinstance(recording, RecordingOnDisk) else recording
-    return tracker.tracks(), known
+    return tracker.tracks(), known, leader
 
 
 # -- a channel ---------------------------------------------------------------------------------------------------
@@ -314,6 +323,24 @@ def _tell_charted(told: Told, found: Flutter, course: Course, nominal_hz: float 
 
 def _at(which: Any, found: Flutter, cell: Any) -> int:
     return int(cell[which(found.weighted[cell])])
+
+
+def _said_of_leader(course: Course, leader: LeaderWatch) -> list[str]:
+    """Return what is to be said of sound before the tone; not where it plays in pieces, which is said."""
+    if course.stretches > 1:
+        return []
+    return leader_words(leader.loud_s(course.begin_s, course.end_s), course.begin_s)
+
+
+def _said_of_two_tones(heard: Sequence[_Heard]) -> list[str]:
+    """Return what is to be said of channels that play different tones: one transport has one speed."""
+    found_hz = [one.found.speed.mean_hz for one in heard]
+    if not found_hz or max(found_hz) / min(found_hz) - 1.0 <= _TWO_TONES:
+        return []
+    return [
+        f"the channels play tones of {' and '.join(f'{hz:.1f} Hz' for hz in found_hz)}, which tracks of one tape or "
+        "record can't: is it the right one? The speed of both is told from the nominal of the first"
+    ]
 
 
 def _said(number: int, heard: _Heard) -> list[str]:

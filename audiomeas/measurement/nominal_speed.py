@@ -50,9 +50,23 @@ def _like_another_speed(found_hz: float, made_with_hz: tuple[float, ...]) -> str
         for ratio, words in _WRONG_SPEEDS
         if abs(found_hz / (ratio * hz) - 1.0) <= _OTHER_TONE
     ]
-    return f"; it is consistent with {' or '.join(found)}, check the speed switch" if found else ""
+    rates = [(hz, wrong_rate_words(found_hz / hz)) for hz in made_with_hz]
+    found += [f"a tone of {hz:g} Hz in {words}" for hz, words in rates if words is not None]
+    return f"; it is consistent with {' or '.join(found)}, check that first" if found else ""
 
 
+def wrong_rate_words(ratio: float) -> str | None:
+    """Return how a file's rate may be wrong whose tones lie at `ratio` times their frequencies; None: it is not."""
+    return next((words for one, words in _WRONG_RATES if abs(ratio / one - 1.0) <= _LIKE_A_RATE), None)
+
+
+#: Frequency over the right one where the rate of a file is not that of its samples.
+_WRONG_RATES = (
+    (48.0 / 44.1, "a file of 44.1 kHz that is called 48 kHz (or 88.2 kHz called 96 kHz)"),
+    (44.1 / 48.0, "a file of 48 kHz that is called 44.1 kHz (or 96 kHz called 88.2 kHz)"),
+)
+#: How near to it: the unit's own speed counts too.
+_LIKE_A_RATE = 0.01
 #: Speed over the right one, and how it comes.
 _WRONG_SPEEDS = (
     (2.0, "a tape that runs at twice its speed"),

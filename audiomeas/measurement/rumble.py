@@ -43,6 +43,10 @@ if TYPE_CHECKING:
 _SHORT_S = 10.0
 _MOST_LINES = 16
 _PLACES = ("lateral", "vertical")
+#: Weighted level over the reference that no turntable reaches (20 dB below; the era's minimum is 50 to 55).
+_NO_RUMBLE = 0.1
+#: Vertical rumble over lateral where one channel is captured twice; cartridges separate by 20 to 30 dB.
+_ONE_CHANNEL = 1e-3
 #: Options of `flutter_parts` that a turntable has, and none of a tape.
 _TURNTABLE = ("platter_rpm", "idler_mm", "rim_mm", "motor_rpm")
 
@@ -95,7 +99,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         "rumble",
         conditions=_conditions(known, span_s, reference, options),
         channels=channels,
-        warnings=(*lost, *said, *_said(found, span_s, readings)),
+        warnings=(*lost, *said, *_said_of_loud(readings, reference), *_said(found, span_s, readings)),
     )
 
 
@@ -269,7 +273,7 @@ def _unknown(number: int) -> ChannelResult:
 
 
 def _said(found: RumbleNoise, span_s: tuple[float, float], readings: Mapping[str, Mapping[str, Reading]]) -> list[str]:
-    said = []
+    said = [*_said_of_mono(found)]
     if found.risen is not None:
         at_s, rise_db = found.risen
         said.append(
@@ -284,6 +288,35 @@ def _said(found: RumbleNoise, span_s: tuple[float, float], readings: Mapping[str
             "most what is told"
         )
     return said
+
+
+def _said_of_loud(readings: Mapping[str, Mapping[str, Reading]], reference: Reference | None) -> list[str]:
+    """Return what is to be said of a groove that plays something all the time, from which nothing stands out."""
+    from audiomeas.analysis.rumble import SIGNALS
+
+    if reference is None:
+        return []
+    loud, zero = readings["weighted"][_PLACES[0]].level, reference.levels[SIGNALS.index(_PLACES[0])]
+    if loud < _NO_RUMBLE * zero:
+        return []
+    over_db = 20.0 * math.log10(loud / zero)
+    return [
+        f"weighted, {over_db:.0f} dB re the reference are more than any turntable rumbles: is the groove silent, and "
+        "is the reference the right one?"
+    ]
+
+
+def _said_of_mono(found: RumbleNoise) -> list[str]:
+    """Return what is to be said where nothing is left between the channels: no cartridge is so even."""
+    from audiomeas.analysis.rumble import SIGNALS
+
+    lateral, vertical = (found.levels["unweighted"][SIGNALS.index(name)].v_rms for name in _PLACES)
+    if vertical > _ONE_CHANNEL * lateral:
+        return []
+    return [
+        "both channels carry the same: check for a mono switch, or one cable on both inputs; vertical rumble is not "
+        "known"
+    ]
 
 
 def _conditions(

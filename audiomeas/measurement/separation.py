@@ -14,7 +14,9 @@ from audiomeas.measurement.bench_own import own_words
 from audiomeas.measurement.budget import Told, own_parts
 from audiomeas.measurement.checks import refuse_beyond_half
 from audiomeas.measurement.curves import row_curve
+from audiomeas.measurement.leader import leader_words
 from audiomeas.measurement.listened import length_option, silence
+from audiomeas.measurement.nominal_speed import wrong_rate_words
 from audiomeas.measurement.played_bands import by_frequency, coupling_of, found_bands, nearest, sudden_words
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.scale_parts import between_parts
@@ -59,7 +61,10 @@ def _check(context: PlayContext, options: Mapping[str, Any]) -> None:
 
 
 def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
-    bands, known = found_bands(recording)
+    from audiomeas.analysis.leader import LeaderWatch
+
+    leader = LeaderWatch(recording.sample_rate_hz, len(recording.channels))
+    bands, known = found_bands(recording, and_to=leader.add)
     if not bands:
         raise SignalError(
             "no steady tone is in the capture: let the unit play bands of a test record or tape, or a generator's "
@@ -70,12 +75,15 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         words for column, channel in enumerate(known.channels) if (words := over_range_words(known, column, channel))
     ]
     told = [] if lost else tones
+    first = min(bands, key=lambda band: band.start)
+    begin_s, end_s = first.start / recording.sample_rate_hz, first.stop / recording.sample_rate_hz
+    before = leader_words(leader.loud_s(begin_s, end_s), begin_s)
     return result_of(
         known,
         "separation",
         conditions=_conditions(known, tones, options),
         channels=tuple(_channel(known, column, told, options) for column in range(2)),
-        warnings=(*lost, *sudden_words(recording, bands), *_said(known, tones, options)),
+        warnings=(*lost, *before, *sudden_words(recording, bands), *_said(known, tones, options)),
     )
 
 
@@ -222,7 +230,7 @@ def _said_of_sides(recording: Recording, tones: Sequence[_Tone], first: str) -> 
     if all(tone.alone == (None, None) for tone in tones):
         return [
             "no band plays in one channel alone, by 3 dB or more: is a mono switch set, or a blend, or is the file "
-            "mono? Or are these bands of both channels? Only the balance is told"
+            "mono? Or are these bands of both channels? No separation is told"
         ]
     said = []
     pairs = [(left[0].start, right[0].start) for left, right in (tone.alone for tone in tones) if left and right]
@@ -255,6 +263,7 @@ def _said_of_frequencies(tones: Sequence[_Tone], options: Mapping[str, Any]) -> 
         said.append(
             f"no band lies near {options['reference_hz']:g} Hz (reference_hz), only near "
             f"{', '.join(map(_hz, tones))}: the figures there are not known"
+            f"{_like_a_rate(found_hz, options['reference_hz'])}"
         )
     missing = [f"{hz:g} Hz" for hz in options["bands_hz"] or () if nearest(found_hz, hz) is None]
     if missing:
@@ -263,6 +272,12 @@ def _said_of_frequencies(tones: Sequence[_Tone], options: Mapping[str, Any]) -> 
     if again:
         said.append(f"several takes of one band at {', '.join(again)}: one whole one is told; cut the file to one take")
     return said
+
+
+def _like_a_rate(found_hz: Sequence[float], reference_hz: float) -> str:
+    """Say by which wrong rate of the file a band may be the reference; '' where by none."""
+    words = next((words for hz in found_hz if (words := wrong_rate_words(hz / reference_hz)) is not None), None)
+    return "" if words is None else f"; they are consistent with {words}, check that first"
 
 
 def _said_of_polarity(tones: Sequence[_Tone]) -> list[str]:

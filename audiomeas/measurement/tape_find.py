@@ -9,12 +9,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.errors import SignalError
+from audiomeas.measurement.leader import leader_words
 from audiomeas.measurement.pieces import cut_out
 from audiomeas.measurement.tape_media import ERASED, SPEED, TapeSide
 from audiomeas.recording import Recording
 from audiomeas.recording_blocks import RecordingOnDisk, blocks_of
 
 if TYPE_CHECKING:
+    from audiomeas.analysis.leader import LeaderWatch
     from audiomeas.analysis.marks import Mark
     from audiomeas.analysis.tape_course import Placed, ToneCourse, Wanted
 
@@ -71,11 +73,13 @@ class Found:
 
 def find_parts(recording: Recording, side: TapeSide) -> Found:
     """Return where a tape's parts stand in a capture. Raises SignalError: it is not there."""
-    course, marks = _read(recording, side)
+    course, marks, leader = _read(recording, side)
     completed = _completed(recording)
     wanted = _wanted(side)
     placed, words, by_marks = _placed(course, marks, side, wanted, recording.sample_rate_hz)
     _refuse_another(course, wanted, placed, side)
+    if not words:
+        words += _leader_words(leader, placed)
     words += _missing_words(course, placed, side)
     words += _coarse_words(course, placed, side, completed.resolution_fs)
     if len(recording.channels) == 1:
@@ -91,27 +95,36 @@ def _completed(recording: Recording) -> Recording:
     return dataclasses.replace(recording, over_range=known.over_range, resolution_fs=known.resolution_fs)
 
 
-def _read(recording: Recording, side: TapeSide) -> tuple[ToneCourse, list[Mark]]:
-    """Read the whole capture once: its tones, and the marks of a side that has them."""
+def _read(recording: Recording, side: TapeSide) -> tuple[ToneCourse, list[Mark], LeaderWatch]:
+    """Read the whole capture once: its tones, the marks of a side that has them, and how loud it is when."""
+    from audiomeas.analysis.leader import LeaderWatch
     from audiomeas.analysis.marks import MarkFinder
     from audiomeas.analysis.tape_course import ToneWatch
     from audiomeas.stimulus.marker import MARKER_FROM_HZ, MARKER_TO_HZ, marker
 
     rate_hz = recording.sample_rate_hz
-    watch = ToneWatch(rate_hz, len(recording.channels))
+    watch, leader = ToneWatch(rate_hz, len(recording.channels)), LeaderWatch(rate_hz, len(recording.channels))
 
     def watched() -> Any:
         for block in blocks_of(recording, 0, recording.frames, _BLOCK_FRAMES):
             watch.add(block)
+            leader.add(block)
             yield block
 
     if side.marks_s is None:
         for _ in watched():
             pass
-        return watch.course(), []
+        return watch.course(), [], leader
     finder = MarkFinder(marker, rate_hz, from_hz=MARKER_FROM_HZ, to_hz=MARKER_TO_HZ)
     marks = finder.marks_in(watched())
-    return watch.course(), marks
+    return watch.course(), marks, leader
+
+
+def _leader_words(leader: LeaderWatch, placed: Placed) -> list[str]:
+    """Return what is to be said of sound before the first part."""
+    there = [place for place in placed.places if place is not None]
+    first = min(there, key=lambda place: place.from_s, default=None)
+    return [] if first is None else leader_words(leader.loud_s(first.from_s, first.to_s), first.from_s)
 
 
 def _wanted(side: TapeSide) -> list[Wanted]:
