@@ -167,7 +167,7 @@ def test_what_comes_through_of_the_other_side_is_told_beside_what_the_eraser_lea
 
 def test_a_voice_over_the_leader_is_said(tmp_path: Path) -> None:
     side = side_of(("level", 315.0, 0.0, 2.0), *(("response", hz, -20.0, 1.0) for hz in (315.0, 1000.0, 6300.0)))
-    take = tape_captures.played(side, tape_captures.Deck(starts_s=4.0), RATE_HZ)
+    take = tape_captures.played(side, tape_captures.Deck(starts_s=4.0, late_s=2e-6), RATE_HZ)
     assert analysed(take, side).warnings == ()
     spoken = take.counts_fs.copy()
     spoken[RATE_HZ : 3 * RATE_HZ] += 0.03 * np.random.default_rng(7).standard_normal((2 * RATE_HZ, 2))
