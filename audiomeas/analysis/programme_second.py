@@ -19,6 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
+from audiomeas.analysis.shortevents import ShortEvents
+from audiomeas.analysis.sudden_second import sudden_beside_programme
 from audiomeas.units import amplitude_ratio_to_db
 
 FloatArray = NDArray[np.float64]
@@ -47,7 +49,8 @@ class ProgrammeSecond:
     gain : of the capture over what was played, signed.  delay_frames : of the capture behind the frame it was looked
     for at.  null_db : what one gain and one delay leave, over the capture.  remainder_rms : what no response explains,
     in band, hum left out; hum_rms : of it what stands on lines of the mains.  lowest_db : the weakest part of 50 ms
-    against what was to be expected there; None where nothing loud enough was played.
+    against what was to be expected there; None where nothing loud enough was played.  sudden : what is sudden in what
+    no response explains, its frame from the second's first.
     """
 
     level_rms: float
@@ -57,6 +60,7 @@ class ProgrammeSecond:
     remainder_rms: float
     hum_rms: float
     lowest_db: float | None
+    sudden: ShortEvents | None
 
     @property
     def gain_db(self) -> float:
@@ -78,11 +82,13 @@ def read_programme_second(
     mains_hz: float,
     band_hz: tuple[float, float] = (20.0, 20_000.0),
     reach_s: float = REACH_S,
+    resolution: float = 0.0,
 ) -> ProgrammeSecond:
     """Read one second against what was played.
 
     captured, played : (frames,), as long as each other, finite: the second and `CONTEXT_S` on both sides of it; laid
-    over each other to within `reach_s`.  Raises ValueError where nothing was played, or they differ in length.
+    over each other to within `reach_s`.  resolution : step between neighbouring values of the capture.
+    Raises ValueError where nothing was played, or they differ in length.
     """
     frames = len(captured)
     edge = round(CONTEXT_S * sample_rate_hz)
@@ -120,6 +126,8 @@ def read_programme_second(
     whole[inside] = response * x
     heard = np.zeros_like(sound)
     heard[inside] = y
+    second = slice(edge, frames - edge)
+    there, expected = irfft(heard, points)[second], irfft(whole, points)[second]
     return ProgrammeSecond(
         level_rms=math.sqrt(y_power * to_square),
         gain=gain,
@@ -127,7 +135,8 @@ def read_programme_second(
         null_db=10.0 * math.log10(left / y_power),
         remainder_rms=math.sqrt(float(np.sum(remainder[~hum])) * to_square),
         hum_rms=math.sqrt(float(np.sum(remainder[hum])) * to_square),
-        lowest_db=_lowest_db(irfft(heard, points), irfft(whole, points), edge, frames, sample_rate_hz),
+        lowest_db=_lowest_db(there, expected, sample_rate_hz),
+        sudden=sudden_beside_programme(there, expected, sample_rate_hz, resolution=resolution),
     )
 
 
@@ -186,10 +195,10 @@ def _response(x: ComplexArray, y: ComplexArray, at_hz: FloatArray) -> ComplexArr
     return np.asarray(np.interp(at_hz, middle_hz, real) + 1j * np.interp(at_hz, middle_hz, imag))
 
 
-def _lowest_db(heard: FloatArray, expected: FloatArray, edge: int, frames: int, sample_rate_hz: float) -> float | None:
+def _lowest_db(heard: FloatArray, expected: FloatArray, sample_rate_hz: float) -> float | None:
     part = round(PART_S * sample_rate_hz)
-    parts = (frames - 2 * edge) // part
-    span = slice(edge, edge + parts * part)
+    parts = len(heard) // part
+    span = slice(0, parts * part)
     wanted = np.mean(np.square(expected[span].reshape(parts, part)), axis=1)
     there = np.mean(np.square(heard[span].reshape(parts, part)), axis=1)
     loud = wanted > float(np.mean(wanted)) * 10.0 ** (-_PART_BELOW_DB / 10.0)

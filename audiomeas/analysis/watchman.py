@@ -25,6 +25,8 @@ FLAT_DB = 0.1
 _LEAST_DISTORTION_DB = -80.0
 #: A place that jumps by so many frames: samples were lost or repeated.
 JUMP_FRAMES = 0.5
+#: So many seconds tell how fast two clocks drift apart.
+_MOVES = 5
 #: Seconds that the reference is the median of, and the fewest from which one is told.
 REFERENCE_S, LEARNED_FROM_S = 10, 3
 #: Music is now quiet, now loud, and what a unit adds with it: there the largest of so many seconds is the reference.
@@ -35,6 +37,8 @@ _LOUD_AND_QUIET = frozenset({"noise_db", "hum_db", "distortion_db", "rest_db"})
 _LASTS_S = 2
 #: The same event is told again only when it was over for so long.
 _OVER_FOR_S = 5
+#: What tells no more of a second than that it holds something short: the rest of it is as good as others.
+_SHORT = frozenset({"samples lost", "click"})
 
 Kind = Literal[
     "level step",
@@ -47,6 +51,7 @@ Kind = Literal[
     "clipping",
     "over-range",
     "samples lost",
+    "click",
 ]
 
 
@@ -58,7 +63,8 @@ class Moment:
     noise_db, hum_db : absolute.  distortion_db : relative to the level.  flat_db : of the flatter crest.
     rest_db : of a programme, what no response explains, absolute; distortion_db then is that relative to the level.
     place_frames : where the signal stands against what was played.  over_range : of the card.  zero_frames : of a gap
-    of exact zeros, which no unit makes.
+    of exact zeros, which no unit makes.  sudden_db : of what is sudden, its peak over the level, so long before the
+    second's end.
     """
 
     level_db: float | None
@@ -71,6 +77,8 @@ class Moment:
     place_frames: float | None = None
     over_range: bool = False
     zero_frames: int = 0
+    sudden_db: float | None = None
+    sudden_ago_s: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,10 +105,13 @@ class Watchman:
         self._turn_frames = turn_frames
         self._good: dict[str, collections.deque[float]] = {}
         self._place: float | None = None
+        self._moves: collections.deque[float] = collections.deque(maxlen=_MOVES)
         self._running: dict[str, int] = {}
         self._quiet_since: dict[str, int] = {}
         self._second = 0
         self._jump_words = ""
+        self._other_at = 0
+        self._click: tuple[int, float, float] | None = None
         self.gone = False
 
     def see(self, moment: Moment) -> tuple[Noticed, ...]:
@@ -109,13 +120,19 @@ class Watchman:
         found = [*self._gone_or_back(moment)]
         if not self.gone and not found:
             found += self._within(moment)
-        if not found or all(one.kind == "samples lost" for one in found):
+        found += self._clicks(moment, bool(found))
+        if all(one.kind in _SHORT for one in found):
             self._learn(moment)
         return tuple(found)
 
     def begin_again(self) -> None:
         """A stream begins anew: where the signal stands in it tells nothing of before."""
         self._place = None
+        self._moves.clear()
+
+    def end(self) -> tuple[Noticed, ...]:
+        """A stream ends: return what waited for a better name."""
+        return self._told_click()
 
     # -- reference ----------------------------------------------------------------------------------------------
 
@@ -182,6 +199,26 @@ class Watchman:
             found += self._once("clipping", f"a crest is flat by {moment.flat_db:.2f} dB")
         return found
 
+    def _clicks(self, moment: Moment, others: bool) -> tuple[Noticed, ...]:
+        """Return a click that waited in vain for a better name: a step, a drop-out or a loss begin with one, too."""
+        if others or self.gone:
+            self._other_at, self._click = self._second, None
+            return ()
+        found: tuple[Noticed, ...] = ()
+        if self._click is not None and self._second - self._click[0] >= _LASTS_S:
+            found = self._told_click()
+        if moment.sudden_db is not None and self._click is None and self._second - self._other_at >= _LASTS_S:
+            self._click = (self._second, moment.sudden_db, moment.sudden_ago_s)
+        return found
+
+    def _told_click(self) -> tuple[Noticed, ...]:
+        if self._click is None:
+            return ()
+        (second, size_db, ago_s), self._click = self._click, None
+        words = f"{size_db:+.1f} dB relative to the level, {self._second - second + ago_s:.2f} s before: "
+        words += "a contact, a disturbance or a block that changed places"
+        return tuple(self._once("click", words))
+
     def _step(self, moment: Moment, reference: float) -> list[Noticed]:
         if moment.level_db is None:
             return []
@@ -201,6 +238,7 @@ class Watchman:
         for kind, key, least in kinds:
             reference, value = self.reference(key), getattr(moment, key)
             risen = reference is not None and value is not None and value > least and value - reference > RISE_DB
+            risen = risen and moment.sudden_db is None  # what is sudden is in both seconds beside a border
             if key == "distortion_db" and self._programme:
                 # In a quiet passage only the part grows that it has, in a loud one only its size: a fault has both.
                 rest_db, was_db = moment.rest_db, self.reference("rest_db")
@@ -220,13 +258,25 @@ class Watchman:
         self._place = now if now is not None else before
         if before is None or now is None:
             return False
-        by = now - before
-        if self._turn_frames:
-            by = math.remainder(by, self._turn_frames)
-        self._jump_words = f"what was played stands {by:+.1f} frames from where it stood" + (
+        by = self._turned(now - before)
+        # Two clocks drift apart by as much each second; of the first one it is not known yet.
+        usual = sorted(self._moves)[len(self._moves) // 2] if self._moves else 0.0
+        at_first = len(self._moves) == 1 and abs(usual) > JUMP_FRAMES
+        self._moves.append(by)
+        off = self._turned(by - usual)
+        if abs(off) <= JUMP_FRAMES or len(self._moves) == 1:
+            return False
+        if at_first:  # no drift, but a jump in the first one
+            off = usual
+            self._moves.popleft()
+        self._jump_words = f"what was played stands {off:+.1f} frames from where it stood" + (
             ", or whole periods more" if self._turn_frames else ""
         )
-        return abs(by) > JUMP_FRAMES
+        return True
+
+    def _turned(self, frames: float) -> float:
+        """Return a move as it can be told: of a tone by half a turn at most."""
+        return math.remainder(frames, self._turn_frames) if self._turn_frames else frames
 
     def _once(self, kind: Kind, words: str) -> list[Noticed]:
         """Tell an event when it begins; while it goes on in each second it is the same one."""

@@ -23,7 +23,8 @@ CEILING, OFFSET, NOT_BACK = "ceiling passed", "d.c. offset", "not back"
 #: Of the bench: then something of the unit may have been missed.
 DRIVER, NOT_READ, LATE_SOURCE, LOST = "driver", "not read", "source late", "stream lost"
 SLEPT = "machine slept"
-_OF_BENCH = frozenset({DRIVER, NOT_READ, LATE_SOURCE, LOST, SLEPT, "samples lost", "over-range"})
+#: Or of one of both: a click may be a contact of the unit, a disturbance from outside, or blocks that changed places.
+_OF_BENCH = frozenset({DRIVER, NOT_READ, LATE_SOURCE, LOST, SLEPT, "samples lost", "over-range", "click"})
 #: What is told and is no fault: a signal that returns has gone before.
 _NO_FAULT = frozenset({"signal back"})
 
@@ -36,7 +37,7 @@ def sound_words(facts: Mapping[str, Any]) -> str:
 
 
 def is_of_bench(kind: str) -> bool:
-    """Return whether an event is the bench's own."""
+    """Return whether an event is the bench's own, or may be: it leaves a soak undecided."""
     return kind in _OF_BENCH
 
 

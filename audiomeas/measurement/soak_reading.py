@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from audiomeas.analysis.continuity import longest_gap
 from audiomeas.analysis.programme_second import REACH_S, ProgrammeSecond, read_programme_second
+from audiomeas.analysis.shortevents import ShortEvents
+from audiomeas.analysis.sudden_second import CONTEXT_S, sudden_beside_tone
 from audiomeas.analysis.tone_second import ToneSecond, read_tone_second
 from audiomeas.analysis.watchman import Moment, Watchman
 from audiomeas.interface.transport import at_end_code, to_fractions
+from audiomeas.recording import step_of_codes
 from audiomeas.units import amplitude_ratio_to_db, db_to_amplitude_ratio, ratio_to_percent, v_rms_to_w
 
 if TYPE_CHECKING:
@@ -86,11 +89,15 @@ def read_second(
         plays = sounding and channel in driven
         load = bench.file.load(channel)
         load_ohm = None if load is None else load.power_ohm(of.frequency_hz or PROGRAMME_HZ)
+        step_v = _step_fs(second.heard.samples[:, column], bench) * bench.input_v_peak(channel)
         if plays and of.frequency_hz is None:
-            one = _programme(channel, volts, played, of, second.context_frames, reach_s)
+            one = _programme(channel, volts, played, of, second.context_frames, reach_s, step_v)
         else:
             whole = volts[second.context_frames : len(volts) - second.context_frames]
             one = read_tone_channel(channel, whole, of, plays=plays)
+            if plays and second.lead is not None:
+                before = to_fractions(second.lead.samples[:, column], bench.form.sample_format)
+                one = _with_sudden(one, np.concatenate([before * bench.input_v_peak(channel), whole]), of, step_v)
         found.append(_finished(one, load_ohm, over_range=bool(over[column])))
     return tuple(found)
 
@@ -116,6 +123,30 @@ def read_tone_channel(
     return _finished(one, load_ohm, over_range=over_range)
 
 
+def _step_fs(codes: NDArray[Any], bench: Bench) -> float:
+    """Return the step of samples in fractions of full scale; of floats it is never seen, and 0."""
+    form = bench.form.sample_format
+    return 0.0 if form == "float32" else step_of_codes(codes, form) or 0.0
+
+
+def _with_sudden(one: ChannelSecond, volts: FloatArray, of: SecondsOf, step_v: float) -> ChannelSecond:
+    """Return a second of a tone with what is sudden in it. volts : it, and what came before."""
+    level_v_rms = one.values.get("level_v_rms")
+    if level_v_rms is None or of.frequency_hz is None or not np.all(np.isfinite(volts)):
+        return one
+    found = sudden_beside_tone(volts, of.sample_rate_hz, of.frequency_hz, of.mains_hz, resolution=step_v)
+    frames = len(volts) - round(CONTEXT_S * of.sample_rate_hz)  # to the second's end, from the first that is looked at
+    return replace(one, moment=_told_sudden(one.moment, found, level_v_rms, frames, of))
+
+
+def _told_sudden(moment: Moment, found: ShortEvents | None, level_rms: float, frames: int, of: SecondsOf) -> Moment:
+    """Return a moment with what is sudden in it. frames : from the first that was looked at to the second's end."""
+    if found is None:
+        return moment
+    ago_s = (frames - found.frame) / of.sample_rate_hz
+    return replace(moment, sudden_db=_db(found.peak / max(level_rms, _LEAST)), sudden_ago_s=ago_s)
+
+
 def _gap_frames(volts: FloatArray) -> int:
     """Return how long the longest gap of exact zeros is, also at an end; 0: none, or the whole second."""
     _, length = longest_gap(np.pad(volts, 1, constant_values=1.0))
@@ -130,7 +161,13 @@ def _finished(one: ChannelSecond, load_ohm: float | None, *, over_range: bool) -
 
 
 def _programme(
-    channel: int, volts: FloatArray, played: FloatArray | None, of: SecondsOf, context_frames: int, reach_s: float
+    channel: int,
+    volts: FloatArray,
+    played: FloatArray | None,
+    of: SecondsOf,
+    context_frames: int,
+    reach_s: float,
+    step_v: float,
 ) -> ChannelSecond:
     """Read a second of programme; of a quiet passage, or where the source is not held any more, its level alone."""
     if not np.all(np.isfinite(volts)):
@@ -138,8 +175,12 @@ def _programme(
     if played is None or _rms(played) < of.level_v_rms * db_to_amplitude_ratio(-_QUIET_DB):
         whole = volts[context_frames : len(volts) - context_frames]
         return ChannelSecond(channel=channel, values={"level_v_rms": _rms(whole)}, moment=Moment(level_db=None))
-    read = read_programme_second(volts, played, of.sample_rate_hz, mains_hz=of.mains_hz, reach_s=reach_s)
-    return _of_programme(channel, read)
+    read = read_programme_second(
+        volts, played, of.sample_rate_hz, mains_hz=of.mains_hz, reach_s=reach_s, resolution=step_v
+    )
+    one = _of_programme(channel, read)
+    frames = len(volts) - 2 * context_frames
+    return replace(one, moment=_told_sudden(one.moment, read.sudden, read.level_rms, frames, of))
 
 
 def _rms(samples: FloatArray) -> float:

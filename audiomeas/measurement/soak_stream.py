@@ -44,6 +44,7 @@ class Second:
 
     played_v : what was played then, as long as `heard`; None for a tone.  steady : nothing changed in it.
     missed_frames : before it, that were written over before they were read.   context_frames : before and after it.
+    lead : of a tone, what came before `heard` and was as steady, for who looks over the border of two seconds.
     """
 
     start: int
@@ -52,6 +53,7 @@ class Second:
     steady: bool
     missed_frames: int
     context_frames: int
+    lead: Heard | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -175,16 +177,23 @@ class SoakStream:
             return None
         start, self._next = self._next, self._next + self.second_frames
         late_frames = self.latency_frames + round(SETTLE_S * self.rate_hz)
-        steady = start - self._context >= max(self._played.steady_from, self._asked_at) + late_frames
+        steady_from = max(self._played.steady_from, self._asked_at) + late_frames
+        lead = self._lead(start, steady_from)
         self._pace()
         return Second(
             start=start,
             heard=heard,
             played_v=self._played_then(start),
-            steady=steady,
+            steady=start - self._context >= steady_from,
             missed_frames=missed,
             context_frames=self._context,
+            lead=lead,
         )
+
+    def _lead(self, start: int, steady_from: int) -> Heard | None:
+        """Return what came before a second of a tone; None where it was not as steady, or is not held any more."""
+        first = start - 2 * round(CONTEXT_S * self.rate_hz)
+        return self.around(first, start) if self._sound.is_tone and first >= steady_from else None
 
     def around(self, start: int, stop: int) -> Heard | None:
         """Return what was captured between two frames, as delivered; None where it is not held (any more)."""

@@ -6,7 +6,7 @@ It ends when something is due that the stream can't do (a spot measurement, the 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from audiomeas.analysis.programme_second import REACH_S
+from audiomeas.analysis.watchman import Noticed
 from audiomeas.errors import DiskFull
 from audiomeas.files import refuse_full_disk
 from audiomeas.interface.streaming import Heard
@@ -159,9 +160,21 @@ class Watch:
         if playing:
             for one in channels:
                 if one.channel in self._watchmen:
-                    for noticed in self._watchmen[one.channel].see(one.moment):
-                        what = Happened(kind=noticed.kind, words=noticed.words, mutes=noticed.mutes)
-                        self.event(stream, second.start, after_s, what, one.channel)
+                    self._tell(stream, second.start, after_s, self._watchmen[one.channel].see(one.moment), one.channel)
+
+    def end(self, stream: SoakStream) -> None:
+        """A stream ends: tell what waited, and let be kept what there is around events."""
+        after_s = self.after_s(stream, stream.frame)
+        for channel, watchman in self._watchmen.items():
+            self._tell(stream, stream.frame, after_s, watchman.end(), channel)
+        self.keep_pending(stream, all_of_them=True)
+
+    def _tell(
+        self, stream: SoakStream, start: int, after_s: float, found: Iterable[Noticed], channel: int | None
+    ) -> None:
+        for noticed in found:
+            what = Happened(kind=noticed.kind, words=noticed.words, mutes=noticed.mutes)
+            self.event(stream, start, after_s, what, channel)
 
     def tell_sleep(self, after_s: float) -> None:
         """Log how long the machine slept, if it did: the soak's time goes on by it. after_s : when it fell asleep."""
@@ -172,17 +185,17 @@ class Watch:
             self._write(event_line(after_s + slept_s, SLEPT, words, slept_s=round(slept_s, 3)))
 
     def _placed(self, stream: SoakStream, channels: tuple[ChannelSecond, ...]) -> tuple[ChannelSecond, ...]:
-        """Take the delay of a programme as where it is looked for from now on, once in a stream."""
+        """Take the delay of a programme as where it is looked for from now on: clocks may drift apart for hours."""
         found = [one.delay_frames for one in channels if one.delay_frames is not None]
-        if self._reach_s != FIRST_REACH_S or not found:
+        if not found:
             return channels
-        moved = round(found[0])
-        stream.latency_frames += moved
+        latency_frames = stream.latency_frames
+        stream.latency_frames += round(found[0])
         self._reach_s = REACH_S
         return tuple(
             one
             if one.delay_frames is None
-            else replace(one, moment=replace(one.moment, place_frames=one.delay_frames - moved))
+            else replace(one, moment=replace(one.moment, place_frames=latency_frames + one.delay_frames))
             for one in channels
         )
 

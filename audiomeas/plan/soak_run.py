@@ -272,7 +272,7 @@ class SoakRun:
                 self._watch.event(stream, stream.frame, after_s, Happened(kind=CEILING, words=str(error), mutes=True))
                 return "anomaly"
             finally:
-                self._watch.keep_pending(stream, all_of_them=True)
+                self._watch.end(stream)
                 self._watch.before_s += stream.frame / stream.rate_hz
 
     def _seconds(self, stream: SoakStream) -> Left:
