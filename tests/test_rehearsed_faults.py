@@ -222,9 +222,12 @@ def test_faults_are_of_a_simulated_bench_alone(tmp_path):
 _LEVEL = ("--input-level", "20 mV")
 _RATED = ("--rated-level", "60 W")
 _OPTIONS = {"headroom": _RATED, "power": _RATED, "precondition": (*_RATED, "--minutes", "0.1")}
+#: What needs a medium that is played: `test_rehearsed_listening.py` has it.
+_MEDIA = ("disc", "tape")
 _WORDS = {
     word: _OPTIONS.get(word, () if registry.find(word).search is not None or registry.find(word).silent else _LEVEL)
     for word in registry.words()
+    if word not in _MEDIA
 }
 
 
@@ -235,9 +238,9 @@ def test_every_measurement_meets_every_fault(tmp_path, word, kind):
     bench = faulty_bench(tmp_path, kind, at_s=_LATER_S.get(word, _AT_S))
     status, out, err = run("measure", word, *_WORDS[word], "--bench", bench, "--no-captures", "--json")
     assert "Traceback" not in err and "internal error" not in err, err
-    assert status in (0, 2, 3), (status, err)
-    if status == 2:
-        pytest.skip("needs more than a level: " + err.strip()[-120:])
+    # What a unit may do too may leave nothing that can be told.
+    assert status in ((0, 2, 3) if kind in _MAY_BE_THE_UNITS else (0, 3)), (status, err)
+    assert status == 0 or err.splitlines()[-1].startswith("audiomeas: "), err
     if status == 0 and kind not in _MAY_BE_THE_UNITS:
         assert [line for line in json.loads(out)["warnings"] if "rehearsed" not in line], out[:200]
 
