@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import math
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,7 +20,7 @@ from audiomeas.files import shipped
 from audiomeas.interface import listening
 from audiomeas.interface.protocol import InterfaceIdentity, StreamFormat
 from audiomeas.interface.transport import Capture, play
-from audiomeas.measurement import registry
+from audiomeas.measurement import api, registry
 from audiomeas.measurement.api import CaptureFolder
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.result import Result
@@ -168,6 +171,27 @@ def test_a_long_capture_stays_on_the_disk_and_gives_the_same_numbers(
     assert [one.values for one in in_memory.channels] == [one.values for one in result.channels]
     assert result.channel(1).values["unweighted_v_rms"] == pytest.approx(TRUTH_V_RMS[1], rel=0.015)
     assert any("rests on your word" in line for line in result.warnings)
+
+
+def test_a_long_capture_that_is_not_kept_goes_to_the_disk_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Twenty minutes at 96 kHz in memory ended in a MemoryError (found by tests/fuzz.py)."""
+    _short_is_long(monkeypatch)
+    (tmp_path / "temporary").mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "temporary"))
+    read: list[type] = []
+    noise = registry.find("noise")
+
+    def watched(recording: Recording, options: Mapping[str, Any]) -> Result:
+        read.append(type(recording))
+        return noise.analyse(recording, options)
+
+    monkeypatch.setattr(api, "find", lambda _: dataclasses.replace(noise, analyse=watched))
+    result = api.measure("noise", bench=_line_bench(tmp_path, "cd-player"), duration_s=1.0, listen_only=True)
+    assert read == [RecordingOnDisk]
+    assert result.channel(1).values["unweighted_v_rms"] == pytest.approx(TRUTH_V_RMS[1], rel=0.015)
+    assert not list((tmp_path / "temporary").iterdir())
 
 
 def test_a_long_capture_that_is_too_loud_is_kept_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

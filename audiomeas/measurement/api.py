@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import os
 import re
-from collections.abc import Mapping
+import tempfile
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -88,8 +90,9 @@ def measure(
     measurement = find(word)
     if for_chart:
         refuse_chartless(measurement, complete(measurement, options))
-    keep = None if captures is None else CaptureFolder(Path(captures), word)
-    with Session(open_bench(bench, loudspeakers=loudspeakers), say=say, progress=progress) as session:
+    kept = _kept(None if captures is None else Path(captures), measurement)
+    opened = open_bench(bench, loudspeakers=loudspeakers)
+    with kept as keep, Session(opened, say=say, progress=progress) as session:
         return session.measure(
             measurement,
             options,
@@ -98,6 +101,18 @@ def measure(
             channels=channels,
             keep=keep,
         )
+
+
+@contextlib.contextmanager
+def _kept(captures: Path | None, measurement: Measurement) -> Iterator[CaptureFolder | None]:
+    """Give what keeps a word's captures; what listens for long goes to the disk also where nothing is to stay."""
+    if captures is not None:
+        yield CaptureFolder(captures, measurement.word)
+    elif measurement.in_blocks:
+        with tempfile.TemporaryDirectory(prefix="audiomeas-") as folder:
+            yield CaptureFolder(Path(folder), measurement.word)
+    else:
+        yield None
 
 
 def _level(given: str | Level | None) -> Level | None:
