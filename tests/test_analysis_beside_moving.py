@@ -76,6 +76,18 @@ def test_where_it_is_is_told_to_a_millisecond():
     assert found is not None and abs(found.frame - 20_016) < 1e-3 * RATE_HZ + 16
 
 
+@pytest.mark.parametrize("at_s", [19.9, 20.1, 30.0])
+def test_a_long_piece_has_no_seam_where_nothing_is_seen(at_s):
+    """40 s at 4 kHz, looked at in two parts: 16 frames are left out beside their seam, at both sides of it."""
+    rate_hz = 4_000.0
+    time_s = np.arange(round(40.0 * rate_hz)) / rate_hz
+    signal = np.sin(2 * np.pi * 315.0 * time_s) + 1e-3 * np.random.default_rng(5).standard_normal(len(time_s))
+    assert events_beside_moving(signal, rate_hz, [315.0], resolution=None) is None
+    at = round(at_s * rate_hz)
+    found = events_beside_moving(np.delete(signal, slice(at, at + 16)), rate_hz, [315.0], resolution=None)
+    assert found is not None and abs(found.frame - at) < 0.01 * rate_hz
+
+
 def test_too_short_a_piece_tells_nothing():
     assert told(np.sin(np.arange(3.0)), 1_000.0) is None
 

@@ -10,6 +10,7 @@ that they are no jumps themselves. Source of the window: F. Harris, Proc. IEEE 6
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,8 @@ _NEAR, _NEAR_HZ = 0.02, 60.0
 _ORDERS, _FROM_HZ = 9, 400.0
 #: A fade's spectrum ends at 4/T: at _NEAR_HZ it is 92 dB down.
 _FADE_S = 0.07
+#: Long pieces are looked at in parts, each so far into the next one that no end is without a look.
+_PART_S, _OVERLAP_S = 20.0, 0.3
 #: Smaller events than this part of the largest sample are none; nor are a few of the capture's own steps.
 _LEAST_EVENT, _LEAST_STEPS = 1e-5, 8.0
 
@@ -39,12 +42,27 @@ def events_beside_moving(
     resolution : step between neighbouring values, in the unit of the signal; None: unknown.
     Unseen: what happens within 0.07 s of an end, and what noise hides.
     """
-    fade = min(round(_FADE_S * sample_rate_hz), len(signal) // 4)
+    least = max(_LEAST_STEPS * (resolution or 0.0), _LEAST_EVENT * float(np.max(np.abs(signal), initial=0.0)))
+    count = max(1, round(len(signal) / (_PART_S * sample_rate_hz)))
+    edges = [len(signal) * number // count for number in range(count + 1)]
+    over = round(_OVERLAP_S * sample_rate_hz)
+    found = [
+        ShortEvents(count=one.count, frame=begin + one.frame, peak=one.peak)
+        for begin, end in pairwise(edges)
+        if (one := _events_of(signal[begin : end + over], sample_rate_hz, tones_hz, least)) is not None
+    ]
+    if not found:
+        return None
+    largest = max(found, key=lambda one: one.peak)
+    return ShortEvents(count=sum(one.count for one in found), frame=largest.frame, peak=largest.peak)
+
+
+def _events_of(part: FloatArray, rate_hz: float, tones_hz: Sequence[float], least: float) -> ShortEvents | None:
+    fade = min(round(_FADE_S * rate_hz), len(part) // 4)
     if fade < 1:
         return None
-    rest = _without_tones(_faded(signal - np.mean(signal), fade), sample_rate_hz, tones_hz)[fade:-fade]
-    least = max(_LEAST_STEPS * (resolution or 0.0), _LEAST_EVENT * float(np.max(np.abs(signal))))
-    found = short_events(rest, min(tones_hz) / sample_rate_hz, least=least)
+    rest = _without_tones(_faded(part - np.mean(part), fade), rate_hz, tones_hz)[fade:-fade]
+    found = short_events(rest, min(tones_hz) / rate_hz, least=least)
     return None if found is None else ShortEvents(count=found.count, frame=found.frame + fade, peak=found.peak)
 
 
