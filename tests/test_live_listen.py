@@ -92,6 +92,21 @@ def test_speed_is_of_the_nominal_tone_now_and_in_the_mean():
     assert again.pair["mean_speed_error_percent"] == pytest.approx(0.0, abs=2e-3)
 
 
+def test_another_tone_and_one_channel_twice_are_said():
+    left, right = tape(2.5, 3000.0, noise_db=-90.0, mean_deg=1.0)
+    *_, last = moments(HeardTone(bench(), 10_000.0), left, right)
+    (words,) = last.channel(1).warnings
+    assert (
+        words.startswith("the tone is -70.0 % from frequency of 10000 Hz")
+        and words in last.as_json()["channels"][0]["warnings"]
+    )
+    first, *_, last = moments(HeardTone(bench(), 3000.0), left, left)
+    assert first.channel(1).warnings == () and "both channels carry the same" in last.channel(1).warnings[0]
+    # A real one: 0.03 degrees and 0.005 dB are more than one channel twice.
+    *_, last = moments(HeardTone(bench(), 3000.0), *tape(2.5, 3000.0, noise_db=-90.0, right_db=0.005, mean_deg=0.03))
+    assert last.channel(1).warnings == ()
+
+
 def test_separation_is_heard_below_the_noise_or_is_a_bound():
     (far,) = moments(HeardTone(bench(), None), *tape(0.5, 1000.0, right_db=-45.0, noise_db=-40.0))
     assert far.pair["separation_db"] == pytest.approx(45.0, abs=0.7) and not far.pair_bound

@@ -19,7 +19,7 @@ from audiomeas.errors import SignalError
 from audiomeas.interface.streaming import Heard
 from audiomeas.interface.transport import at_end_code, to_fractions
 from audiomeas.measurement.live_reading import ChannelReading, LiveReading, over_range_warning
-from audiomeas.measurement.nominal_speed import usual_tone_hz
+from audiomeas.measurement.nominal_speed import nominal_hz_of, usual_tone_hz
 from audiomeas.stimulus.live_tone import Wish
 from audiomeas.units import SQRT2, amplitude_ratio_to_db, v_rms_to_dbv
 
@@ -29,6 +29,8 @@ MOMENT_S = 0.5
 MEAN_S = 5.0
 #: A level that changes by more from the first half of a moment to the second is none that counts.
 _STEADY_DB = 1.0
+#: No two tracks or grooves lie so still for so many moments: less is one channel twice (relative, complex).
+_ONE_CHANNEL, _MOMENTS = 3e-4, 4
 #: Tones that differ by more are two: what came before counts no longer.
 _OTHER_TONE = 0.02
 NO_TONE = "no tone is heard"
@@ -82,7 +84,18 @@ class HeardTone:
         pair = {**tone.pair, **self._means(nominal_hz or usual_tone_hz(tone.frequency_hz), tone.frequency_hz)}
         wish = Wish(frequency_hz=tone.frequency_hz, level_v_rms=0.0)
         told = self._reading(number, wish, over, "", levels_v_rms=tone.levels_rms, pair=pair, bound=tone.bound)
-        return dataclasses.replace(told, settled=steady)
+        first, *others = told.channels
+        first = dataclasses.replace(first, warnings=(*first.warnings, *self._said(tone.frequency_hz)))
+        return dataclasses.replace(told, settled=steady, channels=(first, *others))
+
+    def _said(self, frequency_hz: float) -> list[str]:
+        """Return what is to be said of another tone than was asked for, and of channels that are one."""
+        nominal_hz = self.nominal_hz
+        said = [] if nominal_hz is None else nominal_hz_of(frequency_hz, nominal_hz, asked_by="frequency")[1]
+        ratios = [one.left_over_right for one in self._past if one.left_over_right is not None]
+        if len(ratios) >= _MOMENTS and all(abs(ratio - 1.0) < _ONE_CHANNEL for ratio in ratios):
+            said.append("both channels carry the same: check for a mono switch, or one cable on both inputs")
+        return said
 
     def _means(self, speed_of_hz: float | None, now_hz: float) -> dict[str, float]:
         """Return the speed, and the means of the moments that are remembered, each counting alike."""

@@ -18,8 +18,10 @@ def usual_tone_hz(found_hz: float) -> float | None:
     return nearest_hz if abs(found_hz / nearest_hz - 1.0) <= _OTHER_TONE else None
 
 
-def nominal_hz_of(found_hz: float, asked_hz: float | None) -> tuple[float | None, list[str]]:
-    """Return what the speed refers to, None where nothing tells; and what is to be said of it."""
+def nominal_hz_of(
+    found_hz: float, asked_hz: float | None, *, asked_by: str = "nominal_hz"
+) -> tuple[float | None, list[str]]:
+    """Return what the speed refers to, None where nothing tells; and what is to be said of it. asked_by : option."""
     if asked_hz is None:
         usual_hz = usual_tone_hz(found_hz)
         if usual_hz is not None:
@@ -37,7 +39,7 @@ def nominal_hz_of(found_hz: float, asked_hz: float | None) -> tuple[float | None
         f", and a tone of {nearest_hz:g} Hz would be {100 * other:+.2f} % off" if abs(other) < _LIKE_THE_OTHER else ""
     )
     return asked_hz, [
-        f"the tone is {100 * off:+.1f} % from nominal_hz of {asked_hz:g} Hz{like}: is it the right tape or record, at "
+        f"the tone is {100 * off:+.1f} % from {asked_by} of {asked_hz:g} Hz{like}: is it the right tape or record, at "
         f"the right speed?{_like_another_speed(found_hz, (asked_hz,))}"
     ]
 
