@@ -25,7 +25,9 @@ from audiomeas.interface.protocol import InterfaceIdentity
 from audiomeas.interface.transport import Capture, from_fractions
 from audiomeas.measurement.calibrate import Ask, calibrate
 from audiomeas.measurement.first_look import FirstLook, Way
+from audiomeas.measurement.gated import GatedBench
 from audiomeas.measurement.session import Session
+from audiomeas.measurement.session_calls import no_progress, quiet
 from audiomeas.measurement.trust import Aligned
 
 RATE_HZ = 48_000.0
@@ -139,11 +141,11 @@ class PaperCard:
     )
 
 
-class PaperSession(Session):
-    """A session whose captures are computed. looped : a loop cable in place of the unit."""
+class PaperGates(GatedBench):
+    """Gates behind which captures are computed. looped : a loop cable in place of the unit."""
 
     def __init__(self, bench, truth, *, looped, seed):
-        super().__init__(bench)
+        super().__init__(bench, say=quiet, progress=no_progress)
         self._truth, self._looped = truth, looped
         self._rng = np.random.default_rng([truth.seed, seed])
 
@@ -178,7 +180,15 @@ class PaperSession(Session):
             stimulus_start=LATENCY_FRAMES, latency_frames=LATENCY_FRAMES, polarity={1: 1}, marker_gain={1: 1.0},
             silent=(),
         )  # fmt: skip
-        return self._recording(capture, capture.fractions(), stimulus, aligned, doing, ()), aligned
+        return self.recording(capture, capture.fractions(), stimulus, aligned, doing, ()), aligned
+
+
+class PaperSession(Session):
+    """A session on such gates."""
+
+    def __init__(self, bench, truth, *, looped, seed):
+        super().__init__(bench)
+        self._gated = PaperGates(bench, truth, looped=looped, seed=seed)
 
 
 class Desk:

@@ -188,8 +188,8 @@ QUIET_BENCH = {
 }
 SOUNDS = (
     "audiomeas.interface", "audiomeas.simulation", "audiomeas.stimulus", "audiomeas.recording", "audiomeas.plan.run",
-    "audiomeas.measurement.session", "audiomeas.measurement.api", "audiomeas.measurement.live", "sounddevice",
-    "soundfile",
+    "audiomeas.measurement.session", "audiomeas.measurement.gated", "audiomeas.measurement.api",
+    "audiomeas.measurement.live", "sounddevice", "soundfile",
 )  # fmt: skip
 
 

@@ -136,7 +136,7 @@ def test_bursts_add_up_until_the_load_must_rest_and_what_is_too_long_even_cold_o
     between = Meddling(bench.interface)
     session = Session(Bench(bench.file, between))
     clock = Clock()
-    session._loads = LoadGate(session.bench, clock=clock)
+    session._gated.loads = LoadGate(session.bench, clock=clock)
     with pytest.raises(InterlockRefusal, match="times as hot") as refused:
         session.record(tone(0.75, 2.0))
     assert "wait" not in str(refused.value)

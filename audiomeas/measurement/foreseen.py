@@ -19,9 +19,9 @@ from audiomeas.measurement.base import PlayContext
 from audiomeas.measurement.bench_check_sequences import quiet_sequence
 from audiomeas.measurement.checks import ANY_LEVEL_V_RMS
 from audiomeas.measurement.first_look import first_look_sweeps
+from audiomeas.measurement.gated import TAIL_OF_TONES_S, TAIL_S
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.response_views import hertz
-from audiomeas.measurement.session import TAIL_OF_TONES_S, TAIL_S
 from audiomeas.stimulus.marker import GAP_S, LEAD_S, MARKER_S
 from audiomeas.units import SQRT2, Level, v_rms_to_w
 

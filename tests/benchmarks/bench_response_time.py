@@ -23,9 +23,10 @@ import numpy as np
 
 from audiomeas.bench.opened import open_bench_file
 from audiomeas.files import shipped
+from audiomeas.measurement.gated import TAIL_OF_TONES_S, TAIL_S
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.result import ChannelResult, Result
-from audiomeas.measurement.session import TAIL_OF_TONES_S, TAIL_S, Session
+from audiomeas.measurement.session import Session
 from audiomeas.recording import Recording
 from audiomeas.stimulus import SteppedSines
 from audiomeas.stimulus.marker import GAP_S, LEAD_S, MARKER_S
