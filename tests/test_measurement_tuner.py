@@ -6,6 +6,7 @@ hold it against the same closed forms), or is cut out of that and put together w
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from typing import Any
 
@@ -215,6 +216,9 @@ def test_another_order_of_deviation_is_said(pieces: dict[Any, np.ndarray]) -> No
 def test_another_tone_and_missing_states_are_said(pieces: dict[Any, np.ndarray]) -> None:
     with pytest.raises(SignalError, match=r"no tone of the states was heard \(1000 Hz on both at 0.2 s\)"):
         _analysed(pieces[MONO], "mono 400")
+    called = dataclasses.replace(_recording(pieces[MONO]), sample_rate_hz=RATE_HZ * 48.0 / 44.1)
+    with pytest.raises(SignalError, match=r"consistent with a file of 44.1 kHz that is called 48 kHz"):
+        MEASUREMENT.analyse(called, complete(MEASUREMENT, {"states": "mono 1000"}))
     found = _analysed(np.concatenate([pieces[MONO], pieces["mono", 3150.0, 30.0]]), "mono 1000; left 1000")
     assert any(line.startswith("states are missing: left 1000 Hz") for line in found.warnings)
     assert any("belong to no state are left out: 3150 Hz on both at 1.8 s" in line for line in found.warnings)

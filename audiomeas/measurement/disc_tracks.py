@@ -90,8 +90,8 @@ def find_tracks(recording: Recording, disc: Disc) -> Search:
 def _nothing_words(marks: Sequence[Mark], disc: Disc) -> str:
     there = f"{len(marks)} marks were found, but no two as far apart as those of a track" if marks else "no marks"
     return (
-        f"no track of {disc.name} is in this capture ({there}): is it of this disc, whole, and its speed within 3 %? "
-        "Tracks are found by the chirps at their beginning and end"
+        f"no track of {disc.name} is in this capture ({there}): is it of this disc, whole, its speed within 3 %, and "
+        "the rate that the file states the true one? Tracks are found by the chirps at their beginning and end"
     )
 
 

@@ -12,6 +12,7 @@ from audiomeas.measurement import tuner_values
 from audiomeas.measurement.base import Measurement, Option, PlayContext, figures_of
 from audiomeas.measurement.bench_own import own_words
 from audiomeas.measurement.listened import length_option, silence
+from audiomeas.measurement.nominal_speed import wrong_rate_words
 from audiomeas.measurement.played_bands import found_bands
 from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import over_range_words
@@ -79,6 +80,7 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         raise SignalError(
             f"no tone of the states was heard ({heard or 'no steady tone at all'}): set the generator to each of "
             f"'{options['states']}' in turn, five seconds or more each, while it is captured"
+            f"{_like_a_rate(wanted, parts)}"
         )
     reads = [
         None if part is None else read_state(known, state, part) for state, part in zip(wanted, found, strict=True)
@@ -119,6 +121,19 @@ def _heard_words(part: Heard, recording: Recording) -> str:
 
 def _hz(frequency_hz: float) -> str:
     return f"{float(f'{frequency_hz:.4g}'):g} Hz"
+
+
+def _like_a_rate(wanted: Sequence[State], parts: Sequence[Heard]) -> str:
+    """Say by which wrong rate of the file what was heard may be what was wanted; '' where by none."""
+    ratios = [
+        part.band.frequency_hz / state.frequency_hz
+        for part in parts
+        if part.band
+        for state in wanted
+        if state.frequency_hz
+    ]
+    words = next((words for ratio in ratios if (words := wrong_rate_words(ratio)) is not None), None)
+    return "" if words is None else f"; what was heard is consistent with {words}, check that first"
 
 
 def _said_of_list(recording: Recording, missing: Sequence[str], unused: Sequence[Heard]) -> list[str]:
