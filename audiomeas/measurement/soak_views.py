@@ -141,54 +141,35 @@ def charts(result: Result) -> tuple[ChartView, ...]:
     drift = _course(result, "gain_db", lambda value, first: value - first)
     if not drift:
         return ()
-    unit = "hours" if _in_hours(result) else "minutes"
-    shared: dict[str, Any] = {
-        "x_label": f"Time since the beginning ({unit})",
-        "x_scale": "linear",
-        "caption": caption(result),
-        "simulated": result.simulated,
-    }
-    found = [
-        ChartView(
-            name="soak",
-            title="Gain over the time of the soak",
-            y_label="Gain since the beginning (dB)",
-            series=tuple(drift),
-            y_smallest_span=0.1,
-            **shared,
-        )
-    ]
     beside = [
         *_course(result, "thd_n_percent", lambda value, _: _db(value / 100.0), "THD+N"),
         *_course(result, "remainder_db", lambda value, _: value, "not explained"),
     ]
-    if beside:
-        found.append(
-            ChartView(
-                name="soak-distortion",
-                title="Distortion and noise over the time of the soak",
-                y_label="Relative to the signal (dB)",
-                series=tuple(beside),
-                y_smallest_span=6.0,
-                **shared,
-            )
-        )
     quiet = [
         *_course(result, "noise_v_rms", lambda value, _: _db(value), "noise"),
         *_course(result, "hum_v_rms", lambda value, _: _db(value), "hum"),
     ]
-    if quiet:
-        found.append(
-            ChartView(
-                name="soak-noise",
-                title="Noise and hum over the time of the soak",
-                y_label="Level (dBV)",
-                series=tuple(quiet),
-                y_smallest_span=6.0,
-                **shared,
-            )
-        )
-    return tuple(found)
+    found = (
+        ("soak", "Gain", "Gain since the beginning (dB)", drift, 0.1),
+        ("soak-distortion", "Distortion and noise", "Relative to the signal (dB)", beside, 6.0),
+        ("soak-noise", "Noise and hum", "Level (dBV)", quiet, 6.0),
+    )
+    return tuple(_over_time(result, *one) for one in found if one[3])
+
+
+def _over_time(result: Result, name: str, what: str, y_label: str, series: list[Series], span: float) -> ChartView:
+    unit = "hours" if _in_hours(result) else "minutes"
+    return ChartView(
+        name=name,
+        title=f"{what} over the time of the soak",
+        x_label=f"Time since the beginning ({unit})",
+        y_label=y_label,
+        series=tuple(series),
+        x_scale="linear",
+        y_smallest_span=span,
+        caption=caption(result),
+        simulated=result.simulated,
+    )
 
 
 def _db(ratio: float) -> float:
