@@ -188,6 +188,8 @@ def test_rises_drop_outs_over_range_and_lost_samples():
     assert seen([*steady(10), *steady(9, noise_db=-83.9)]) == [(11, "noise rise")]
     assert seen([*steady(10), *steady(9, noise_db=-84.1)]) == []
     assert seen([*steady(10), *steady(3, lowest_db=-3.1)]) == [(10, "drop-out")]
+    # Exact zeros are the bench's, and no drop-out of the unit.
+    assert seen([*steady(10), *steady(1, lowest_db=-300.0, zero_frames=4800)]) == [(10, "samples lost")]
     assert seen([*steady(10), *steady(3, over_range=True)]) == [(10, "over-range")]
     turns = [Moment(level_db=0.0, place_frames=place) for place in (23.9, 0.1, 0.1, 0.1, 5.1, 5.1)]
     # Of the first second alone nobody knows whether two clocks drift apart.

@@ -187,7 +187,7 @@ class Watchman:
             found += self._once("samples lost", f"{moment.zero_frames} frames are exact zeros inside the signal")
         reference = self.reference("level_db")
         if reference is not None:
-            if moment.lowest_db is not None and moment.lowest_db < -DROP_OUT_DB:
+            if moment.lowest_db is not None and moment.lowest_db < -DROP_OUT_DB and not moment.zero_frames:
                 found += self._once("drop-out", f"{-moment.lowest_db:.1f} dB for a moment")
             elif jumped and self._programme:
                 self._running["level_db"] = 0  # what stands in two places in one second has no gain to tell

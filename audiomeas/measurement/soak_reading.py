@@ -27,6 +27,8 @@ FloatArray = NDArray[np.float64]
 
 #: A programme that is quieter than this below its own level tells no gain in that second.
 _QUIET_DB = 40.0
+#: … and single frames that are quieter than this are silent.
+_SILENT_DB = 60.0
 #: Only keeps logarithms defined.
 _LEAST = 1e-15
 #: The first second of a stream is looked for as far as a desktop's sound server may be late (tried: 75 ms).
@@ -180,7 +182,11 @@ def _programme(
     )
     one = _of_programme(channel, read)
     frames = len(volts) - 2 * context_frames
-    return replace(one, moment=_told_sudden(one.moment, read.sudden, read.level_rms, frames, of))
+    # Where next to nothing is played zeros are no gap.
+    sounding = np.where(np.abs(played) < db_to_amplitude_ratio(-_SILENT_DB) * of.level_v_rms, 1.0, volts)
+    gap = _gap_frames(sounding[context_frames : len(volts) - context_frames])
+    moment = replace(one.moment, zero_frames=gap)
+    return replace(one, moment=_told_sudden(moment, read.sudden, read.level_rms, frames, of))
 
 
 def _rms(samples: FloatArray) -> float:

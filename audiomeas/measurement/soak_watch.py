@@ -30,6 +30,7 @@ from audiomeas.measurement.soak_lines import (
     SLEPT,
     State,
     event_line,
+    is_of_bench,
     second_line,
 )
 from audiomeas.measurement.soak_reading import FIRST_REACH_S, PROGRAMME_HZ, ChannelSecond, SecondsOf, read_second
@@ -46,6 +47,8 @@ if TYPE_CHECKING:
 BEFORE_S, AFTER_S = 3.0, 4.0
 #: So many events are kept with their sound, in all; all of them stand in the log.
 MOST_CAPTURES = 100
+#: A driver that reports something each second leaves room for what the unit does later.
+MOST_OF_BENCH = 50
 #: How often the stream is looked at while no second has come.
 LOOK_EVERY_S = 0.01
 _PURPOSE = "soak event"
@@ -224,7 +227,7 @@ class Watch:
             self.anomaly = f"{noticed.kind}{where}: {noticed.words}"
         rate_hz = stream.rate_hz
         first, stop = start - round(BEFORE_S * rate_hz), start + round(AFTER_S * rate_hz)
-        if self._captures + len(self._pending) >= MOST_CAPTURES:
+        if self._captures + len(self._pending) >= (MOST_OF_BENCH if is_of_bench(noticed.kind) else MOST_CAPTURES):
             return
         if self._pending and self._pending[-1].stop > start:
             return  # the sound of the event before holds this one too
