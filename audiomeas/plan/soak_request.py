@@ -24,6 +24,7 @@ USUAL_SPOT_MINUTES, USUAL_OFF_MINUTES = 30.0, 5.0
 #: When d.c. offset is asked for (common practice), in hours.
 USUAL_OFFSETS_H = (0.0, 1.0, 4.0, 24.0)
 USUAL_HOURS, _MOST_HOURS = 4.0, 1000.0
+S_AN_HOUR = 3600.0
 #: The lower ends of what may be asked for, in words.
 _ABOVE_ZERO, _FROM_ZERO = "more than 0", "0 or more"
 TONE, PINK = "tone", "pink"

@@ -10,12 +10,10 @@ from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from audiomeas.errors import AudiomeasError, CaptureError, DeviceError, FileProblem, Interrupted, RequestError
+from audiomeas.errors import CaptureError, DeviceError, FileProblem, Interrupted, RequestError
 from audiomeas.files import refuse_full_disk
 from audiomeas.interface.transport import STOPPED_BY_INPUT
-from audiomeas.measurement import registry
-from audiomeas.measurement.entered import reading_result
-from audiomeas.measurement.quantity import Accuracy, Typed, accuracy_of
+from audiomeas.measurement.quantity import Accuracy, accuracy_of
 from audiomeas.measurement.result import Result
 from audiomeas.measurement.session import Progress, Say, Session
 from audiomeas.measurement.soak import WORD, fold_conditions, heat_percent
@@ -26,28 +24,27 @@ from audiomeas.measurement.soak_lines import (
     END,
     LOST,
     NOT_BACK,
-    OFFSET,
     PLAYING,
     SECOND,
     State,
     event_line,
     note_line,
     short,
-    typed_line,
 )
 from audiomeas.measurement.soak_reading import PROGRAMME_HZ, SecondsOf
 from audiomeas.measurement.soak_sleep import sleep_clock
 from audiomeas.measurement.soak_stream import SoakStream, soak_rings, soak_stream
 from audiomeas.measurement.soak_views import clock, lasted
 from audiomeas.measurement.soak_watch import Happened, Watch
-from audiomeas.plan.answers import NOT_ENTERED
 from audiomeas.plan.soak_hand import Hand, Said, understood
-from audiomeas.plan.soak_request import STOP_OFFSET_V, SoakRequest
+from audiomeas.plan.soak_offsets import Offsets
+from audiomeas.plan.soak_request import S_AN_HOUR, SoakRequest
+from audiomeas.plan.soak_spots import measure_spot
 from audiomeas.plan.verdict import judge_step
 from audiomeas.record.soak_log import LOG_FILE, SoakLog, read_parts
 from audiomeas.record.store import VisitWriter
 from audiomeas.record.verdict_row import Verdict
-from audiomeas.units import Level, db_to_amplitude_ratio, v_rms_to_w
+from audiomeas.units import db_to_amplitude_ratio, v_rms_to_w
 
 if TYPE_CHECKING:
     from audiomeas.plan.soak import Ready
@@ -62,14 +59,14 @@ _ASKED_FOR_S = 15 * 60
 _STREAMS, _PAUSE_S = 3, 5.0
 #: So many lines may wait for the disk.
 _LINES_AHEAD = 600
-_S_A_MINUTE, _S_AN_HOUR = 60.0, 3600.0
+_S_A_MINUTE = 60.0
 
 #: Why a stream was left.
 Left = Literal["end", "spot", "anomaly"]
 
 
 class SoakRun:
-    """Goes through a soak. rows : verdicts.  all_entered : nothing that was asked for is missing."""
+    """Goes through a soak."""
 
     def __init__(
         self,
@@ -88,8 +85,7 @@ class SoakRun:
         self._level_v_rms = level_v_rms
         self._hand = hand
         self._meter: Accuracy | None = None if self._request.meter is None else accuracy_of(self._request.meter)
-        self.rows: list[Verdict] = []
-        self.all_entered = True
+        self._own_rows: list[Verdict] = []
         self.progress: Progress | None = None
         self.fold = SoakFold()
         for line in read_parts(parts):
@@ -120,19 +116,25 @@ class SoakRun:
         self._watch.before_s = self.fold.after_s
         self._rings = soak_rings(session.bench.form, ready.sound)
         self._next_spot_s = self._spot_after(self.fold.sounding_s)
-        self._offsets = {
-            hours: reading
-            for hours, reading in self._request.offset_readings(ready.channels).items()
-            if reading.name not in done
-        }
-        self._asked: float | None = None
-        self._typed: dict[int, Typed] = {}
+        self._offsets = Offsets(
+            self._request, ready.channels, visit, self._write, say, done=done, simulated=session.simulated
+        )
         self._cycles_at_s = [
-            _S_AN_HOUR * self._request.hours * number / (self._request.cycles + 1)
+            S_AN_HOUR * self._request.hours * number / (self._request.cycles + 1)
             for number in range(self.fold.cycles_done + 1, self._request.cycles + 1)
         ]
         self._most_wh = self._energy_ceiling()
         self._wants_spot = False
+
+    @property
+    def rows(self) -> list[Verdict]:
+        """Verdicts on what a person typed, and on the soak."""
+        return [*self._offsets.rows, *self._own_rows]
+
+    @property
+    def all_entered(self) -> bool:
+        """Nothing that was asked for is missing."""
+        return self._offsets.all_entered
 
     def _facts(self) -> dict[str, Any]:
         return {
@@ -172,9 +174,6 @@ class SoakRun:
             where = "" if line["channel"] is None else f", channel {line['channel']}"
             self._say(f"{clock(line['after_s'])} {line['kind']}{where}: {line['words']}")
 
-    def _note(self, words: str, **more: Any) -> None:
-        self._write(note_line(self._watch.before_s, words, **more))
-
     # -- the way ------------------------------------------------------------------------------------------------
 
     def through(self) -> None:
@@ -203,14 +202,14 @@ class SoakRun:
                 if left != "spot":
                     break
                 self._spot()
-            self._finish_offsets()
+            self._offsets.finish()
             self._settle()
             reason = self._watch.anomaly if left == "anomaly" else self._why_ended()
             self._write({"line": END, "after_s": short(self._watch.before_s), "reason": reason})
         self._say(f"soak ended after {lasted(self.fold.sounding_h)}: {reason}")
         result = self._result(reason)
         rows = judge_step(self._step, result)
-        self.rows += rows
+        self._own_rows += rows
         self._writer.finish(result, rows)
 
     @contextmanager
@@ -234,7 +233,7 @@ class SoakRun:
 
     @property
     def _asked_s(self) -> float:
-        return _S_AN_HOUR * self._request.hours
+        return S_AN_HOUR * self._request.hours
 
     def _bench_facts(self) -> dict[str, Any]:
         form = self._session.bench.form
@@ -297,7 +296,7 @@ class SoakRun:
         self._watch.keep_pending(stream)
         if self.progress is not None:
             self.progress(self._doing(), min(1.0, self.fold.sounding_s / self._asked_s))
-        self._ask_offset()
+        self._offsets.ask(self.fold.sounding_s)
         return self._heard(stream)
 
     def _doing(self) -> str:
@@ -328,32 +327,16 @@ class SoakRun:
         began_s = time.monotonic()
         self._settle()  # never the arrays of both at once
         for word in self._request.spots:
-            self._one_spot(word)
-        self._watch.before_s += time.monotonic() - began_s
-
-    def _one_spot(self, word: str) -> None:
-        measurement = registry.find(word)
-        hours = self._watch.before_s / _S_AN_HOUR
-        name = f"{word.capitalize()} after {clock(self._watch.before_s)}"
-        level = None if measurement.silent else Level(self._level_v_rms, "V")
-        conditions = {"input_level": None if level is None else str(level), "after_h": hours}
-        writer = self._visit.begin_step(name, word, conditions)
-        try:
-            result = self._session.measure(
-                measurement, {}, input_level=level, channels=self._ready.channels, keep=writer.keep
+            measure_spot(
+                word,
+                self._session,
+                self._visit,
+                self._write,
+                level_v_rms=self._level_v_rms,
+                channels=self._ready.channels,
+                after_s=self._watch.before_s,
             )
-        except (Interrupted, FileProblem):
-            raise
-        except AudiomeasError as error:
-            writer.fail(str(error), (), status=error.exit_status)
-            self._note(f"spot measurement of {word} failed: {error}")
-            return
-        writer.finish(result, ())
-        rows = [
-            {"after_h": short(hours), "measurement": word, "channel": one.channel, **_figures(one.values)}
-            for one in result.channels
-        ]
-        self._note(f"spot measurement: {word}", spots=rows)
+        self._watch.before_s += time.monotonic() - began_s
 
     # -- a person -----------------------------------------------------------------------------------------------
 
@@ -380,55 +363,8 @@ class SoakRun:
         elif said.word == "spot":
             self._wants_spot = True
         elif said.typed is not None:
-            self._offset(after_s, said.channel, said.typed)
-
-    def _offset(self, after_s: float, channel: int, typed: Typed) -> None:
-        facts = {"value_v": typed.value, "uncertainty_v": typed.uncertainty, "text": typed.text}
-        self._write(typed_line(after_s, OFFSET, channel, facts))
-        if abs(typed.value) > STOP_OFFSET_V:
-            self._write(event_line(after_s, OFFSET, f"{typed.text}: switch the unit off", channel=channel))
-            self._watch.anomaly = self._watch.anomaly or f"{OFFSET} of {typed.text}, channel {channel}"
-        if self._asked is not None:
-            self._typed[channel] = typed
-            if len(self._typed) == len(self._ready.channels):
-                self._finish_offset()
-
-    def _ask_offset(self) -> None:
-        due = min(self._offsets, default=None)
-        if due is None or self.fold.sounding_s < _S_AN_HOUR * due or self._asked == due:
-            return
-        if self._asked is not None:
-            self._finish_offset()
-        self._asked = due
-        self._say(
-            f"{self._offsets[due].name}: read the meter at each output and type "
-            + " and ".join(f"'offset {channel} …'" for channel in self._ready.channels)
-        )
-
-    def _finish_offset(self) -> None:
-        """Make the step of what was typed; what is missing is undecided."""
-        assert self._asked is not None
-        reading, typed = self._offsets.pop(self._asked), self._typed
-        self._asked, self._typed = None, {}
-        self._keep_offset(reading, typed)
-
-    def _keep_offset(self, reading: Any, typed: dict[int, Typed]) -> None:
-        result = reading_result(reading.what, reading.unit, typed, simulated=self._session.simulated) if typed else None
-        rows = judge_step(reading, result, reason=NOT_ENTERED)
-        self.rows += rows
-        self.all_entered = self.all_entered and len(typed) == len(self._ready.channels)
-        writer = self._visit.begin_step(reading.name, reading.measure, reading.conditions())
-        if result is None:
-            self._say(f"{reading.name}: {NOT_ENTERED}")
-            writer.pass_over(NOT_ENTERED, rows)
-        else:
-            writer.finish(result, rows)
-
-    def _finish_offsets(self) -> None:
-        if self._asked is not None:
-            self._finish_offset()
-        for hours in sorted(self._offsets):
-            self._keep_offset(self._offsets.pop(hours), {})
+            why = self._offsets.take(after_s, said.channel, said.typed)
+            self._watch.anomaly = self._watch.anomaly or why
 
     # -- cycles -------------------------------------------------------------------------------------------------
 
@@ -504,7 +440,7 @@ class SoakRun:
                 "class_b_heat_percent": heat_percent(request.power_share) if rated else None,
                 "first_look_gain_db": {str(n): look.gain_at_db(n, PROGRAMME_HZ) for n in self._ready.channels},
                 "spots": self.fold.spots,
-                "after_h": self.fold.after_s / _S_AN_HOUR,
+                "after_h": self.fold.after_s / S_AN_HOUR,
                 "mains_hz": request.mains_hz,
                 "time_compressed": session.simulated,
                 **fold_conditions(self.fold),
@@ -514,13 +450,3 @@ class SoakRun:
             simulated=session.simulated,
             provenance={"log": f"{self._writer.folder.name}/{LOG_FILE}"},
         )
-
-
-def _figures(values: Any) -> dict[str, float]:
-    """Return the single figures of a spot measurement that a table of them shows."""
-    found = {}
-    for key in ("level_v_rms", "level_w", "gain_db", "thd_percent", "thd_n_percent"):
-        with suppress(TypeError):
-            if values.get(key) is not None:
-                found[key] = short(values[key])
-    return found
