@@ -21,7 +21,8 @@ from audiomeas.analysis.shortevents import ShortEvents, short_events
 
 FloatArray = NDArray[np.float64]
 
-#: What lies within this of a tone is its own: wow and flutter of bad machines, or their sidebands.
+#: What lies within the sum of these of a tone is its own: so far wow and flutter of bad machines carry it, and so far
+#: away lie their sidebands there.
 _NEAR, _NEAR_HZ = 0.02, 60.0
 #: Harmonics that are taken away, and below this all: hum and rumble.
 _ORDERS, _FROM_HZ = 9, 400.0
@@ -83,6 +84,6 @@ def _without_tones(signal: FloatArray, rate_hz: float, tones_hz: Sequence[float]
     for tone_hz in tones_hz:
         for order in range(1, _ORDERS + 1):
             own_hz = order * tone_hz
-            width_hz = max(_NEAR * own_hz, _NEAR_HZ)
+            width_hz = _NEAR * own_hz + _NEAR_HZ
             spectrum[max(0, round((own_hz - width_hz) / bin_hz)) : round((own_hz + width_hz) / bin_hz)] = 0.0
     return np.asarray(irfft(spectrum, size), dtype=np.float64)[: len(signal)]
