@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from audiomeas.interface.pace import Pace
 from audiomeas.interface.streaming import Heard
 from audiomeas.measurement.soak_source import SoakSound, playing
 from audiomeas.measurement.soak_stream import SETTLE_S, SoakStream
@@ -44,7 +45,7 @@ def stream():
     )
     # The source has not looked yet at what was asked: its last change is that of the beginning.
     played = SimpleNamespace(steady_from=0, failure=None, starved=0, sound=lambda on: None)
-    kept = SimpleNamespace(may_go_to=None)
+    kept = SimpleNamespace(pace=Pace(RATE_HZ, waits=False))
     return SoakStream(session, SoakSound(frequency_hz=100.0), played, Came(4 * RATE_HZ), kept, None, [])
 
 

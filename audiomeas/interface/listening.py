@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import mmap
 import tempfile
-import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
@@ -20,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audiomeas.files import translated
+from audiomeas.interface.pace import PACE_S, Pace
 from audiomeas.interface.protocol import CARRIER_DTYPE, Interface, StreamFormat
 from audiomeas.interface.streaming import StreamingTransport, streamed
 from audiomeas.interface.transport import Capture, Watch
@@ -28,9 +28,6 @@ from audiomeas.interface.transport import Capture, Watch
 _SCRATCH = Path("/var/tmp")
 #: The ring holds so much: a disk that is busy for long is waited for.
 _HELD_S = 16.0
-#: A simulated card, which has no time of its own, is at most so far ahead of who writes.
-_AHEAD_S = 4.0
-_PACE_S = 0.05
 _LOOK_EVERY_S = 0.02
 _WRITER = "writer"
 #: Frames that are looked at or written at a time.
@@ -40,24 +37,14 @@ BLOCK_FRAMES = 1 << 17
 class _Silence:
     """Zeros; waits where nothing else gives the time."""
 
-    def __init__(self, channels: int, *, ahead_frames: int | None) -> None:
-        self._channels, self._ahead = channels, ahead_frames
-        self._sent = self._written = 0
-        self._moved = threading.Condition()
+    def __init__(self, channels: int, pace: Pace) -> None:
+        self._channels, self._pace = channels, pace
+        self._sent = 0
 
     def block_fs(self, frames: int) -> NDArray[np.float64]:
-        with self._moved:
-            while self._ahead is not None and self._sent + frames > self._written + self._ahead:
-                if not self._moved.wait(_PACE_S):
-                    break  # one block at a time, so that a stream whose writer is gone still ends
+        self._pace.wait(self._sent + frames)
         self._sent += frames
         return np.zeros((frames, self._channels))
-
-    def wrote(self, frames: int) -> None:
-        """Say how many frames are on the disk."""
-        with self._moved:
-            self._written = frames
-            self._moved.notify_all()
 
 
 def listened(
@@ -74,14 +61,15 @@ def listened(
     room on the disk).
     """
     identity, started_at = interface.identity, datetime.now(UTC)
-    ahead = round(_AHEAD_S * form.sample_rate_hz) if identity.simulated else None
-    silence = _Silence(form.output_channels, ahead_frames=ahead)
-    transport = StreamingTransport(silence, form, watch=watch, ears=(_WRITER,), hold_s=_HELD_S)
+    pace = Pace(form.sample_rate_hz, waits=identity.simulated)
+    transport = StreamingTransport(
+        _Silence(form.output_channels, pace), form, watch=watch, ears=(_WRITER,), hold_s=_HELD_S
+    )
     transport.total_frames = frames
     with translated(_scratch(), "write"):
         file = tempfile.TemporaryFile(dir=_scratch())  # noqa: SIM115  the mapping keeps it open
     with streamed(interface, transport) as came:
-        written = _written(transport, silence, file, progress)
+        written = _written(transport, pace, file, progress)
     return Capture(
         samples=_mapped(file, written, form),
         form=form,
@@ -99,7 +87,7 @@ def _scratch() -> Path:
 
 
 def _written(
-    transport: StreamingTransport, silence: _Silence, file: IO[bytes], progress: Callable[[float], None] | None
+    transport: StreamingTransport, pace: Pace, file: IO[bytes], progress: Callable[[float], None] | None
 ) -> int:
     """Write what comes until the stream ends; return how many frames are there."""
     written = 0
@@ -111,7 +99,7 @@ def _written(
         size = min(ready, BLOCK_FRAMES)
         if size == 0 and over:
             break
-        if size < BLOCK_FRAMES and not over and size < transport.form.sample_rate_hz * _PACE_S:
+        if size < BLOCK_FRAMES and not over and size < transport.form.sample_rate_hz * PACE_S:
             time.sleep(_LOOK_EVERY_S)
             continue
         try:
@@ -124,7 +112,7 @@ def _written(
         with translated(_scratch(), "write"):
             file.write(np.ascontiguousarray(heard.samples).tobytes())
         written += size
-        silence.wrote(written)
+        pace.took(written)
         if progress is not None:
             progress(min(1.0, written / transport.total_frames))
     with translated(_scratch(), "write"):

@@ -7,7 +7,6 @@ it runs as fast as the seconds are read.
 
 from __future__ import annotations
 
-import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 
 from audiomeas.analysis.programme_second import CONTEXT_S
 from audiomeas.bench.live_output import live_transport
+from audiomeas.interface.pace import PACE_S, Pace
 from audiomeas.interface.protocol import StreamFormat
 from audiomeas.interface.streaming import Heard, Ring, StreamingTransport, ring_of, streamed
 from audiomeas.interface.transport import FEEDER_LATE_S
@@ -29,9 +29,6 @@ from audiomeas.measurement.streamed import why_it_ended
 READER = "reader"
 #: So much of the capture is held: what stands around an event, and what a busy machine is late by.
 HELD_S = 16.0
-#: A simulated card is at most so far ahead of who reads.
-_AHEAD_S = 4.0
-_PACE_S = 0.05
 #: Where no time passes but that of the computer, nobody is late who is only slow.
 _NOBODY_LATE_S = 60.0
 #: Behind a change of level and the latency, so long until seconds count: couplings and supplies come to rest.
@@ -82,27 +79,17 @@ def soak_rings(form: StreamFormat, sound: SoakSound) -> SoakRings:
 class _Kept:
     """Passes a sound on, keeps what was played where it is wanted, and waits where nothing else gives the time."""
 
-    def __init__(self, sound: PlayedSound, ring: Ring | None) -> None:
-        self._sound, self._ring = sound, ring
+    def __init__(self, sound: PlayedSound, ring: Ring | None, pace: Pace) -> None:
+        self._sound, self._ring, self.pace = sound, ring, pace
         self.frame = 0
-        self.may_go_to: int | None = None
-        self._moved = threading.Condition()
 
     def block_v(self, frames: int) -> NDArray[np.float64]:
-        with self._moved:
-            while self.may_go_to is not None and self.frame + frames > self.may_go_to:
-                if not self._moved.wait(_PACE_S):
-                    break  # one block at a time, so that a stream whose reader is gone still fades
+        self.pace.wait(self.frame + frames)
         block = self._sound.block_v(frames)
         if self._ring is not None:
             self._ring.write(block.astype(np.float32))
         self.frame += frames
         return block
-
-    def let_go_to(self, frame: int | None) -> None:
-        with self._moved:
-            self.may_go_to = frame
-            self._moved.notify_all()
 
 
 class SoakStream:
@@ -179,7 +166,7 @@ class SoakStream:
         late_frames = self.latency_frames + round(SETTLE_S * self.rate_hz)
         steady_from = max(self._played.steady_from, self._asked_at) + late_frames
         lead = self._lead(start, steady_from)
-        self._pace()
+        self._kept.pace.took(self._next)
         return Second(
             start=start,
             heard=heard,
@@ -207,10 +194,6 @@ class SoakStream:
     def starved(self) -> int:
         """See `PlayedSound.starved`."""
         return self._played.starved
-
-    def _pace(self) -> None:
-        if self._kept.may_go_to is not None:
-            self._kept.let_go_to(self._next + round(_AHEAD_S * self.rate_hz))
 
     def _played_then(self, start: int) -> NDArray[np.float64] | None:
         """Return what was played while a second was captured, (frames, outputs); None where it is not held."""
@@ -249,9 +232,7 @@ def soak_stream(
         waits=not in_real_time,
     ) as played:
         rings.begin_again()
-        kept = _Kept(played, rings.played)
-        if not in_real_time:
-            kept.may_go_to = round(_AHEAD_S * form.sample_rate_hz)
+        kept = _Kept(played, rings.played, Pace(form.sample_rate_hz, waits=not in_real_time))
         transport = live_transport(
             bench,
             kept,
@@ -269,10 +250,10 @@ def soak_stream(
                 yield SoakStream(session, sound, played, transport, kept, rings.played, came)
             finally:
                 transport.request_fade("ended")
-                kept.let_go_to(None)
+                kept.pace.let_go()
 
 
 def _wait_for(filled: Callable[[], bool]) -> None:
     """Wait until a file is read ahead; nothing sounds yet."""
     while not filled():
-        time.sleep(_PACE_S)
+        time.sleep(PACE_S)
