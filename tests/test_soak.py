@@ -21,7 +21,7 @@ from audiomeas.measurement.soak_lines import LOST
 from audiomeas.measurement.soak_reading import SecondsOf, read_tone_channel
 from audiomeas.measurement.soak_sleep import Sleep
 from audiomeas.measurement.soak_stream import soak_stream
-from audiomeas.measurement.soak_views import caption
+from audiomeas.measurement.soak_views import caption, charts
 from audiomeas.plan import soak_run
 from audiomeas.plan.soak import soak, soak_on
 from audiomeas.plan.soak_request import SoakRequest, request_from
@@ -134,6 +134,10 @@ def test_each_thing_that_befalls_is_an_event_with_its_time_and_its_sound(tmp_pat
     assert kept
     assert all((folder / name).exists() and (folder / f"{name}.json").exists() for name in kept)
     assert outcome.verdict == "fail"
+    (marks,) = (one for one in charts(outcome.result)[0].series if one.role == "points")
+    told_s = sorted({(one["after_s"], one["kind"], one["channel"]) for one in lines if one["line"] == "event"})
+    assert [60.0 * minutes for minutes in marks.x] == pytest.approx([after_s for after_s, _, _ in told_s])
+    assert sorted(filter(None, marks.labels)) == sorted(set(kinds(lines)))
     first = outcome.result.channel(1).values
     assert first["events"] >= 2
     assert first["bench_events"] >= 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from audiomeas.measurement.figure_table import figures_table
@@ -150,7 +151,7 @@ def charts(result: Result) -> tuple[ChartView, ...]:
         *_course(result, "hum_v_rms", lambda value, _: _db(value), "hum"),
     ]
     found = (
-        ("soak", "Gain", "Gain since the beginning (dB)", drift, 0.1),
+        ("soak", "Gain", "Gain since the beginning (dB)", [*drift, *_marks(result, drift)], 0.1),
         ("soak-distortion", "Distortion and noise", "Relative to the signal (dB)", beside, 6.0),
         ("soak-noise", "Noise and hum", "Level (dBV)", quiet, 6.0),
     )
@@ -197,6 +198,31 @@ def _course(result: Result, key: str, shown: Callable[[float, float], float], wh
                 )
             )
     return found
+
+
+def _marks(result: Result, drift: list[Series]) -> list[Series]:
+    """Return where events stand along the gain, the first of each kind named; none where nothing happened."""
+    per_second = (1.0 if _in_hours(result) else _MINUTES_AN_HOUR) / _S_AN_HOUR
+    curves = {one.channel: one for one in drift}
+    x, y, labels, named = [], [], [], set()
+    for event in _events(result):
+        curve = curves.get(event["channel"], drift[0])
+        at, kind = per_second * float(event["after_s"]), str(event["kind"])
+        x.append(at)
+        y.append(_straight(at, curve))
+        labels.append("" if kind in named else kind)
+        named.add(kind)
+    return [Series(label="events", x=x, y=y, role="points", labels=tuple(labels))] if x else []
+
+
+def _straight(at: float, curve: Series) -> float:
+    """Return what a curve without gaps has at a place, straight between its points, its ends beyond them."""
+    points = [(x, y) for x, y in zip(curve.x, curve.y, strict=True) if y is not None]
+    for (x_before, y_before), (x_after, y_after) in pairwise(points):
+        if at <= x_after:
+            share = max(0.0, (at - x_before) / (x_after - x_before))
+            return y_before + share * (y_after - y_before)
+    return points[-1][1]
 
 
 def _known(channel: ChannelResult, key: str) -> list[tuple[float, float]]:
