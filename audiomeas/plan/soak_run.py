@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import collections
 import time
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -25,7 +23,6 @@ from audiomeas.measurement.soak_lines import (
     LOST,
     NOT_BACK,
     PLAYING,
-    SECOND,
     State,
     event_line,
     note_line,
@@ -40,8 +37,9 @@ from audiomeas.plan.soak_hand import Hand, Said, understood
 from audiomeas.plan.soak_offsets import Offsets
 from audiomeas.plan.soak_request import S_AN_HOUR, SoakRequest
 from audiomeas.plan.soak_spots import measure_spot
+from audiomeas.plan.soak_writing import SoakWriting
 from audiomeas.plan.verdict import judge_step
-from audiomeas.record.soak_log import LOG_FILE, SoakLog, read_parts
+from audiomeas.record.soak_log import LOG_FILE, read_parts
 from audiomeas.record.store import VisitWriter
 from audiomeas.record.verdict_row import Verdict
 from audiomeas.units import db_to_amplitude_ratio, v_rms_to_w
@@ -57,8 +55,6 @@ _RELAY_S = 10
 _ASKED_FOR_S = 15 * 60
 #: A lost stream is opened again so often in a row, after a pause.
 _STREAMS, _PAUSE_S = 3, 5.0
-#: So many lines may wait for the disk.
-_LINES_AHEAD = 600
 _S_A_MINUTE = 60.0
 
 #: Why a stream was left.
@@ -93,9 +89,8 @@ class SoakRun:
         self._part = len(parts) + 1
         self._step = ready.request.step(ready.channels)
         self._writer = visit.begin_step(self._step.name, self._step.measure, self._facts())
-        self._log = SoakLog(self._writer.folder / LOG_FILE)
-        self._disk = ThreadPoolExecutor(max_workers=1, thread_name_prefix="audiomeas-soak-disk")
-        self._being_written: collections.deque[Future[None]] = collections.deque()
+        self._writing = SoakWriting(self._writer.folder / LOG_FILE, self.fold, say)
+        self._write = self._writing.write
         self._of = SecondsOf(
             sample_rate_hz=session.bench.form.sample_rate_hz,
             frequency_hz=ready.sound.frequency_hz if ready.sound.is_tone else None,
@@ -110,7 +105,7 @@ class SoakRun:
             self._writer.keep,
             self._writer.folder,
             self._write,
-            self._disk,
+            self._writing.disk,
             sleep_clock(session.simulated),
         )
         self._watch.before_s = self.fold.after_s
@@ -158,28 +153,12 @@ class SoakRun:
                 powers.append(v_rms_to_w(volts, load.power_ohm(hz)))
         return self._request.most_wh_of(max(powers, default=None))
 
-    # -- the log ------------------------------------------------------------------------------------------------
-
-    def _write(self, line: dict[str, Any]) -> None:
-        """Log a line, and take it into what is told; what is no second is on the disk at once, and said.
-
-        Raises FileProblem where an earlier line could not be written. A disk that stands still for minutes is waited
-        for: then the sound fades, as nobody is heard of.
-        """
-        self._being_written.append(self._disk.submit(self._log.write, line, at_once=line["line"] != SECOND))
-        while self._being_written and (self._being_written[0].done() or len(self._being_written) > _LINES_AHEAD):
-            self._being_written.popleft().result()
-        self.fold.add(line)
-        if line["line"] == "event":
-            where = "" if line["channel"] is None else f", channel {line['channel']}"
-            self._say(f"{clock(line['after_s'])} {line['kind']}{where}: {line['words']}")
-
     # -- the way ------------------------------------------------------------------------------------------------
 
     def through(self) -> None:
         """Go on until the hours are over, or something ends it. Raises Interrupted, DeviceError, FileProblem."""
         lost = 0
-        with self._log, self._writing():
+        with self._written():
             self._write({"line": BEGIN, "after_s": short(self._watch.before_s), **self._facts(), **self._bench_facts()})
             if self._next_spot_s is not None and self.fold.sounding_s < self._asked_s:
                 self._spot()  # how it began; what spots need of memory is taken then, not in the night
@@ -213,23 +192,22 @@ class SoakRun:
         self._writer.finish(result, rows)
 
     @contextmanager
-    def _writing(self) -> Iterator[None]:
+    def _written(self) -> Iterator[None]:
         """Leaving it, whatever was said or captured is on the disk. Raises FileProblem."""
         ended_well = False
-        try:
-            yield
-            ended_well = True
-        finally:
-            with nullcontext() if ended_well else suppress(FileProblem):
-                self._settle()
-            self._disk.shutdown(wait=True)
+        with self._writing.open():
+            try:
+                yield
+                ended_well = True
+            finally:
+                with nullcontext() if ended_well else suppress(FileProblem):
+                    self._settle()
 
     def _settle(self) -> None:
         """Wait for the disk. Raises FileProblem."""
-        self._disk.submit(int).result()  # one worker: all before it is done
+        self._writing.wait()
         self._watch.tell_kept()
-        while self._being_written:
-            self._being_written.popleft().result()
+        self._writing.check()
 
     @property
     def _asked_s(self) -> float:
