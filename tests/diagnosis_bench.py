@@ -60,6 +60,8 @@ class Bench:
     #: Outputs are shorted while nothing is played.
     mutes: bool = False
     input_curve: ConverterCurve | None = None
+    #: What rings in the first channel: (seconds of the capture, peak at the unit's output, Hz, decay in s).
+    rings: tuple[tuple[float, float, float, float], ...] = ()
     steps: list[Measured] = field(default_factory=list)
     first_look: dict[str, Any] | None = None
 
@@ -191,6 +193,7 @@ class Bench:
             captured_v = np.where(
                 _silent(played_v, len(captured_v)), self._through(SHORT, 0.0 * captured_v, ratio), captured_v
             )
+        captured_v = self._with_rings(captured_v, ratio)
         full_scale_v = CARD.v_rms_at_full_scale_in
         fractions = np.clip(captured_v / (full_scale_v * SQRT2), -1.0, 1.0)
         codes = from_fractions(fractions, _FORMAT)
@@ -209,6 +212,14 @@ class Bench:
             conditions=self._conditions(stimulus, range_name),
             provenance=Provenance(interface=CARD.name, simulated=True),
         )
+
+    def _with_rings(self, captured_v: np.ndarray, ratio: float) -> np.ndarray:
+        """Return what is captured with damped sines of what was struck."""
+        for at_s, peak_v, hertz, decay_s in self.rings:
+            start = round(at_s * self.rate_hz)
+            since_s = np.arange(len(captured_v) - start) / self.rate_hz
+            captured_v[start:, 0] += peak_v / ratio * np.exp(-since_s / decay_s) * np.sin(2.0 * np.pi * hertz * since_s)
+        return captured_v
 
     def _through(self, unit: UnitModel, played_v: np.ndarray, ratio: float) -> np.ndarray:
         card: CardModel = CARD if self.input_curve is None else replace(CARD, input_curve=self.input_curve)

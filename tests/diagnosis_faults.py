@@ -58,6 +58,8 @@ GAIN = 22.4
 LINE_V, TAPE_V = 0.2, 0.1
 #: Enough for a tone of 3 kHz and all that moves it; it costs a third of what 48 kHz would.
 FLUTTER_RATE_HZ = 16_000.0
+#: A tone that is tapped: so long, and so often.
+TAPPED_S, TAP_EVERY_S = 33.0, 5.0
 #: The shortest that still tells hum.
 NOISE_S = 3.0
 
@@ -73,6 +75,9 @@ class Trial:
     warm_db: float = 0.0
     bench_hum_v: float = 0.0
     turned: tuple[tuple[float, float], ...] = ()
+    #: What taps do to the level of the first channel, and what they let ring there (`Bench.rings`).
+    tapped: tuple[tuple[float, float], ...] = ()
+    rings: tuple[tuple[float, float, float, float], ...] = ()
     #: Peaks of speed, relative: of the record's hole, and of the bearing.
     turned_lines: tuple[float, float] = (0.0, 0.0)
 
@@ -205,6 +210,17 @@ def tracking(trial: Trial) -> None:
     stages = [dataclasses.replace(stage, turn=trial.turned) for stage in trial.unit.stages]
     model = dataclasses.replace(trial.unit, stages=stages).model(load_ohm=None)
     trial.bench.measure("Volume", "tracking", model, level_v_rms=LINE_V, duration_s=5.0)
+
+
+def tapping(trial: Trial) -> None:
+    """Somebody taps the unit by the clock, more or less."""
+    first, second = trial.unit.stages
+    stages = [dataclasses.replace(first, turn=trial.tapped), second]
+    model = dataclasses.replace(trial.unit, stages=stages).model(load_ohm=None)
+    trial.bench.rings = trial.rings
+    how = {"duration_s": TAPPED_S, "every_s": TAP_EVERY_S}
+    trial.bench.measure("Tapping", "tapping", model, level_v_rms=LINE_V, range_name="10:1", **how)
+    trial.bench.rings = ()
 
 
 def phono_response(trial: Trial) -> None:
@@ -398,6 +414,36 @@ def _turn(generator: Generator, lifts: int) -> tuple[tuple[float, float], ...]:
             (at_s + length_s + 2e-4, volume_db(at_s + length_s)),
         ]
     return (*((float(at_s), float(db)) for at_s, db in points), (end_s, lowest_db))
+
+
+def _taps_s(generator: Generator) -> list[float]:
+    """Return when a hand taps that follows a clock."""
+    late_s = generator.uniform(-0.2, 0.5)
+    return [float(TAP_EVERY_S * number + late_s + generator.normal(0.0, 0.1)) for number in range(1, 7)]
+
+
+def firm(trial: Trial) -> None:
+    """What is whole rings a little, far below what is worth a word."""
+    generator = trial.generator
+    trial.rings = tuple(
+        (at_s, between(generator, 5e-5, 4e-4), generator.uniform(150.0, 900.0), between(generator, 0.02, 0.2))
+        for at_s in _taps_s(generator)
+    )
+
+
+def cracked_or_microphonic(trial: Trial) -> None:
+    """A joint opens for a moment at most taps near it, or a tube rings; taps elsewhere on the unit reach it less."""
+    generator = trial.generator
+    answered_s = [at_s for at_s in _taps_s(generator) if generator.random() < 0.85]
+    if generator.integers(2):
+        hertz, decay_s = generator.uniform(150.0, 900.0), between(generator, 0.05, 0.6)
+        trial.rings = tuple((at_s, between(generator, 0.03, 0.5), hertz, decay_s) for at_s in answered_s)
+        return
+    points = [(0.0, 0.0)]
+    for at_s in answered_s:
+        length_s, deep_db = between(generator, 0.01, 0.3), between(generator, 0.8, 25.0)
+        points += [(at_s, 0.0), (at_s + 2e-4, -deep_db), (at_s + length_s, -deep_db), (at_s + length_s + 2e-4, 0.0)]
+    trial.tapped = tuple(points)
 
 
 def drifted_resistor(trial: Trial) -> None:
@@ -734,6 +780,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("weak-output-tube", tube_amplifier, weak_tube, (middle_tone, clipping_both, noise), loaded=True),
     Fault("low-emission", line_stage, worn_small_tube, (line_tone,)),
     Fault("noisy-control", line_stage, worn_control, (tracking,), whole=smooth_control),
+    Fault("answers-taps", line_stage, cracked_or_microphonic, (tapping,), whole=firm),
     Fault("control-not-flat", line_stage, loudness, (line_response,)),
     Fault("equalization-part", phono_stage, drifted_equalization, (phono_response,)),
     Fault("wrong-speed", _deck, wrong_speed, (flutter,)),

@@ -121,6 +121,10 @@ _MODULES = {
         "audiomeas.measurement.tape",
         "A tape deck by one capture of a tape's side: level, speed, flutter, azimuth, response, 3 % point, noise",
     ),
+    "tapping": (
+        "audiomeas.measurement.tapping",
+        "Whether a unit answers taps: steps of a tone's level and bursts beside it, at the taps and elsewhere",
+    ),
     "tone-burst": (
         "audiomeas.measurement.tone_burst",
         "Tone burst: whether its level holds, what is left behind it, and what its level alone adds",
