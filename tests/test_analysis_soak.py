@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy.signal import bilinear, fftconvolve, lfilter
+from scipy.signal import bilinear, fftconvolve, firwin, lfilter
 
 from audiomeas.analysis.programme_second import CONTEXT_S, read_programme_second
 from audiomeas.analysis.tone_second import read_tone_second
@@ -116,6 +116,18 @@ def test_a_response_leaves_something_in_the_null_and_nothing_in_the_remainder():
     # What is not met of the response (the window's edges, 20 ms of ringing against 250 ms) lies 60 dB down: beside
     # noise at −48 dB that is 0.3 dB.
     assert level_db == pytest.approx(truth_db, abs=0.4)
+
+
+def test_a_source_that_ends_below_the_band_leaves_no_remainder():
+    """Noise up to 7 kHz, as a file of a low rate has it: beyond it is noise over nothing, and no response."""
+    source, frames = programme()
+    low = firwin(801, 7000.0, fs=RATE_HZ, window=("kaiser", 12.0))  # falls by 120 dB
+    played = np.convolve(source, low, "valid")[1000 : 1000 + frames]
+    noise = np.random.default_rng(8).normal(0.0, 1e-4, frames)
+    found = read_programme_second(0.5 * played + noise, played, RATE_HZ, mains_hz=50.0)
+    # Noise in band alone; bands of a sixth of an octave take out 1 % of it.
+    assert found.remainder_rms == pytest.approx(math.sqrt(power_in_band(noise)), rel=0.03)
+    assert found.lowest_db == pytest.approx(0.0, abs=0.01)
 
 
 def test_a_fraction_of_a_frame_is_found():

@@ -203,11 +203,13 @@ class Clean:
         self._rumble = 10.0 ** rng.uniform(-5.0, -3.0)
 
     def __call__(self, samples, frame, stream):
+        if stream != SOAK_STREAM:  # beside the quiet first look hum would be gain
+            return samples
         time_s = (frame + np.arange(len(samples))) / self._rate_hz
         white = self._rng.standard_normal(samples.shape)
         rumble, self._state = scipy.signal.sosfilt(self._low, white, axis=0, zi=self._state)
         hum = sum(size * np.sin(2.0 * np.pi * self._mains_hz * n * time_s) for n, size in enumerate(self._hum, 1))
-        gain = 10.0 ** (self._drift_db_a_s * time_s / 20.0) if stream == SOAK_STREAM else np.ones(len(time_s))
+        gain = 10.0 ** (self._drift_db_a_s * time_s / 20.0)
         found = samples * gain[:, None] + self._square * samples**2
         noise = self._noise * self._rng.standard_normal(samples.shape)
         return found + hum[:, None] + self._rumble * rumble + noise

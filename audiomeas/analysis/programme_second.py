@@ -32,6 +32,9 @@ CONTEXT_S = 0.25
 REACH_S = 0.005
 #: Bands an octave in which the response is taken out.
 _BANDS_AN_OCTAVE = 6
+#: Bands whose response is known by so many times its variance are all sure; those by fewer than the other are not told
+#: (noise alone: e^-50 of them would be).
+_SURE, _TOLD = 1e4, 50.0
 #: Steps of Newton's method from the nearest frame; each doubles the digits.
 _NEWTON_STEPS = 4
 #: Peaks of the correlation whose sizes differ by less are alike.
@@ -188,11 +191,26 @@ def _response(x: ComplexArray, y: ComplexArray, at_hz: FloatArray) -> ComplexArr
     sums = np.bincount(band, power, count)
     known = sums > _LEAST
     product = np.conj(x) * y
-    real = np.bincount(band, np.real(product), count)[known] / sums[known]
-    imag = np.bincount(band, np.imag(product), count)[known] / sums[known]
+    found = (np.bincount(band, np.real(product), count) + 1j * np.bincount(band, np.imag(product), count))[known]
+    found /= sums[known]
     # At the middle of what was played in the band: there a straight response has its mean.
     middle_hz = np.bincount(band, power * at_hz, count)[known] / sums[known]
-    return np.asarray(np.interp(at_hz, middle_hz, real) + 1j * np.interp(at_hz, middle_hz, imag))
+    explained = np.abs(found) ** 2 * sums[known]
+    rest = np.maximum(np.bincount(band, np.abs(y) ** 2, count)[known] - explained, _LEAST)
+    weight = np.minimum(explained / rest * np.bincount(band, None, count)[known], _SURE)
+    # Above the end of a source (lossy coding, its own rate) there is noise over nothing: its neighbours tell more.
+    told = weight > _TOLD
+    if not np.any(told):
+        return np.zeros(len(at_hz), dtype=np.complex128)
+    found, middle_hz, weight = found[told], middle_hz[told], weight[told]
+    # Between two bands lies their mean, by how sure both are.
+    share = weight[1:] / (weight[1:] + weight[:-1])
+    places = np.empty(2 * len(found) - 1)
+    values = np.empty(len(places), dtype=np.complex128)
+    places[::2], values[::2] = middle_hz, found
+    places[1::2] = 0.5 * (middle_hz[1:] + middle_hz[:-1])
+    values[1::2] = found[:-1] + share * (found[1:] - found[:-1])
+    return np.asarray(np.interp(at_hz, places, values.real) + 1j * np.interp(at_hz, places, values.imag))
 
 
 def _lowest_db(heard: FloatArray, expected: FloatArray, sample_rate_hz: float) -> float | None:
