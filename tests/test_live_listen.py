@@ -107,6 +107,27 @@ def test_another_tone_and_one_channel_twice_are_said():
     assert last.channel(1).warnings == ()
 
 
+@pytest.mark.parametrize(("word", "known"), [("azimuth", False), ("mean-speed", True)])
+def test_nothing_that_two_channels_tell_is_within_its_target_where_they_are_one(word, known):
+    left, _ = tape(2.5, 3000.0, noise_db=-90.0)
+    *_, last = moments(HeardTone(bench(), 3000.0), left, left)
+    adjusting = Adjusting(
+        find_quantity(word, listens=True), channel=1, target=Target(value=0.0, tolerance=5.0), listens=True
+    )
+    adjusting.see(last)
+    assert adjusting.as_json()["within"] is (True if known else None)
+    assert ("WITHIN" in adjusting.where()) is known
+
+
+def test_no_other_tone_is_within_a_target():
+    *_, last = moments(HeardTone(bench(), 10_000.0), *tape(2.5, 3000.0, noise_db=-90.0, mean_deg=1.0))
+    for value, within, words in ((0.0, None, ": not known, by the warning, 1.0 °"), (20.0, False, "TOO LOW")):
+        target = Target(value=value, tolerance=5.0)
+        adjusting = Adjusting(find_quantity("azimuth", listens=True), channel=1, target=target, listens=True)
+        adjusting.see(last)
+        assert adjusting.as_json()["within"] is within and words in adjusting.where()
+
+
 def test_separation_is_heard_below_the_noise_or_is_a_bound():
     (far,) = moments(HeardTone(bench(), None), *tape(0.5, 1000.0, right_db=-45.0, noise_db=-40.0))
     assert far.pair["separation_db"] == pytest.approx(45.0, abs=0.7) and not far.pair_bound

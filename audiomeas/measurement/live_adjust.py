@@ -17,6 +17,7 @@ _DIGITS, _FEW_DIGITS = 4, 3
 class Quantity:
     """What can be adjusted. word : of the command.  key : in a reading.  of_pair : it stands between the channels.
 
+    compares : it says nothing where both channels are one.
     decimals : fixed where dB or degrees are told; None: so many significant digits.
     played, heard : known of a tone that is played, and of one that the unit plays by itself.
     """
@@ -26,16 +27,25 @@ class Quantity:
     title: str
     unit: str
     of_pair: bool = False
+    compares: bool = False
     decimals: int | None = None
     digits: int = _DIGITS
     played: bool = True
     heard: bool = False
 
 
-def _heard(word: str, key: str, title: str, unit: str, decimals: int) -> Quantity:
+def _heard(word: str, key: str, title: str, unit: str, decimals: int, *, compares: bool = False) -> Quantity:
     """Return what stands between the channels, or is of both, while the unit plays by itself."""
     return Quantity(
-        word=word, key=key, title=title, unit=unit, of_pair=True, decimals=decimals, played=False, heard=True
+        word=word,
+        key=key,
+        title=title,
+        unit=unit,
+        of_pair=True,
+        compares=compares,
+        decimals=decimals,
+        played=False,
+        heard=True,
     )
 
 
@@ -48,7 +58,14 @@ QUANTITIES = (
     Quantity(word="thd-n", key="thd_n_percent", title="distortion and noise", unit="%", digits=_FEW_DIGITS),
     Quantity(word="symmetry", key="symmetry_db", title="upper crest flatter than lower", unit="dB", decimals=2),
     Quantity(
-        word="balance", key="balance_db", title="left over right", unit="dB", of_pair=True, decimals=2, heard=True
+        word="balance",
+        key="balance_db",
+        title="left over right",
+        unit="dB",
+        of_pair=True,
+        compares=True,
+        decimals=2,
+        heard=True,
     ),
     Quantity(
         word="phase",
@@ -56,12 +73,13 @@ QUANTITIES = (
         title="left less right",
         unit="°",
         of_pair=True,
+        compares=True,
         decimals=1,
         heard=True,
     ),
     Quantity(word="crosstalk", key="crosstalk_db", title="quiet over driven", unit="dB", of_pair=True, decimals=1),
-    _heard("azimuth", "azimuth_deg", "left less right, mean of some seconds", "°", 1),
-    _heard("azimuth-level", "azimuth_level_db", "sum of both channels re in phase", "dB", 2),
+    _heard("azimuth", "azimuth_deg", "left less right, mean of some seconds", "°", 1, compares=True),
+    _heard("azimuth-level", "azimuth_level_db", "sum of both channels re in phase", "dB", 2, compares=True),
     _heard("separation", "separation_db", "louder channel over the other", "dB", 1),
     _heard("speed", "speed_error_percent", "error of the speed, now", "%", 3),
     _heard("mean-speed", "mean_speed_error_percent", "error of the speed, mean of some seconds", "%", 3),
@@ -118,6 +136,7 @@ class Adjusting:
         self._target, self._of_target = target, quantity
         self.value: float | None = None
         self.bound = ""
+        self.doubted = False
         self.least: float | None = None
         self.most: float | None = None
 
@@ -135,6 +154,7 @@ class Adjusting:
     def see(self, reading: LiveReading) -> None:
         """Take a new reading. Only a settled one counts as an extreme."""
         self.value, self.bound = self._found(reading)
+        self.doubted = reading.other_tone or (reading.one_channel and self.quantity.compares)
         if self.value is None or not reading.settled:
             return
         self.least = self.value if self.least is None else min(self.least, self.value)
@@ -172,7 +192,7 @@ class Adjusting:
         side = "above" if off > 0.0 else "below"
         size = f"{self.digits(abs(off))} {self.quantity.unit} {side} it"
         if abs(off) <= self.target.tolerance:
-            return f"{wanted}: WITHIN, {size}"
+            return f"{wanted}: {'not known, by the warning' if self.doubted else 'WITHIN'}, {size}"
         return f"{wanted}: {'TOO HIGH' if off > 0.0 else 'TOO LOW'}, {size}"
 
     def extremes(self) -> str:
@@ -183,8 +203,9 @@ class Adjusting:
 
     def as_json(self) -> dict[str, object]:
         """Return the state as JSON."""
-        target = self.target
-        within = None if target is None or self.value is None else abs(self.value - target.value) <= target.tolerance
+        target, within = self.target, None
+        if target is not None and self.value is not None:
+            within = abs(self.value - target.value) <= target.tolerance
         return {
             "quantity": self.quantity.word,
             "unit": self.quantity.unit,
@@ -195,5 +216,5 @@ class Adjusting:
             "most": self.most,
             "target": None if target is None else target.value,
             "tolerance": None if target is None else target.tolerance,
-            "within": within,
+            "within": None if within and self.doubted else within,
         }

@@ -84,18 +84,24 @@ class HeardTone:
         pair = {**tone.pair, **self._means(nominal_hz or usual_tone_hz(tone.frequency_hz), tone.frequency_hz)}
         wish = Wish(frequency_hz=tone.frequency_hz, level_v_rms=0.0)
         told = self._reading(number, wish, over, "", levels_v_rms=tone.levels_rms, pair=pair, bound=tone.bound)
+        other, one = self._other_tone(tone.frequency_hz), self._one_channel()
         first, *others = told.channels
-        first = dataclasses.replace(first, warnings=(*first.warnings, *self._said(tone.frequency_hz)))
-        return dataclasses.replace(told, settled=steady, channels=(first, *others))
+        first = dataclasses.replace(first, warnings=(*first.warnings, *other, *one))
+        return dataclasses.replace(
+            told, settled=steady, channels=(first, *others), other_tone=bool(other), one_channel=bool(one)
+        )
 
-    def _said(self, frequency_hz: float) -> list[str]:
-        """Return what is to be said of another tone than was asked for, and of channels that are one."""
+    def _other_tone(self, frequency_hz: float) -> list[str]:
+        """Return what is to be said of another tone than was asked for."""
         nominal_hz = self.nominal_hz
-        said = [] if nominal_hz is None else nominal_hz_of(frequency_hz, nominal_hz, asked_by="frequency")[1]
+        return [] if nominal_hz is None else nominal_hz_of(frequency_hz, nominal_hz, asked_by="frequency")[1]
+
+    def _one_channel(self) -> list[str]:
+        """Return what is to be said of channels that are one."""
         ratios = [one.left_over_right for one in self._past if one.left_over_right is not None]
         if len(ratios) >= _MOMENTS and all(abs(ratio - 1.0) < _ONE_CHANNEL for ratio in ratios):
-            said.append("both channels carry the same: check for a mono switch, or one cable on both inputs")
-        return said
+            return ["both channels carry the same: check for a mono switch, or one cable on both inputs"]
+        return []
 
     def _means(self, speed_of_hz: float | None, now_hz: float) -> dict[str, float]:
         """Return the speed, and the means of the moments that are remembered, each counting alike."""

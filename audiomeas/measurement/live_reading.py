@@ -104,6 +104,8 @@ class LiveReading:
     pair : balance_db (first channel over second), phase_difference_deg (first less second), both with both driven;
     crosstalk_db (undriven over driven) with one of them driven.  pair_bound : key → 'at least'.
     listens : nothing is played; it is a tone that the unit plays by itself, and `pair` holds what HEARD_KEYS lists.
+    other_tone, one_channel : a warning says that it is not the tone that was asked for, or one channel twice: nothing
+    is within its target then.
     """
 
     number: int
@@ -113,6 +115,8 @@ class LiveReading:
     pair: Mapping[str, float]
     pair_bound: Mapping[str, str] = dataclasses.field(default_factory=dict)
     listens: bool = False
+    other_tone: bool = False
+    one_channel: bool = False
     simulated: bool = False
 
     @property
