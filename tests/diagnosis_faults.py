@@ -231,7 +231,8 @@ def phono_response(trial: Trial) -> None:
 
 
 def tape_response(trial: Trial) -> None:
-    trial.bench.measure("Response", "response", trial.unit.model(), level_v_rms=0.1 * TAPE_V, duration_s=1.5)
+    """As long as a visit's own sweep: beside hiss each second counts."""
+    trial.bench.measure("Response", "response", trial.unit.model(), level_v_rms=0.1 * TAPE_V, duration_s=2.0)
 
 
 def tape_tone(trial: Trial) -> None:
