@@ -30,6 +30,8 @@ _ORDERS, _FROM_HZ = 9, 400.0
 _FADE_S = 0.07
 #: Long pieces are looked at in parts, each so far into the next one that no end is without a look.
 _PART_S, _OVERLAP_S = 20.0, 0.3
+#: A side has some 10⁸ pieces in all: of 10,000 sides of noise one is told then.
+_ONE_IN = 1e12
 #: Smaller events than this part of the largest sample are none; nor are a few of the capture's own steps.
 _LEAST_EVENT, _LEAST_STEPS = 1e-5, 8.0
 
@@ -63,7 +65,7 @@ def _events_of(part: FloatArray, rate_hz: float, tones_hz: Sequence[float], leas
     if fade < 1:
         return None
     rest = _without_tones(_faded(part - np.mean(part), fade), rate_hz, tones_hz)[fade:-fade]
-    found = short_events(rest, min(tones_hz) / rate_hz, least=least)
+    found = short_events(rest, min(tones_hz) / rate_hz, least=least, one_in=_ONE_IN)
     return None if found is None else ShortEvents(count=found.count, frame=found.frame + fade, peak=found.peak)
 
 

@@ -30,7 +30,7 @@ _AT_MOST_PART = 0.25
 #: Pieces whose energy is looked at: so many frames, each √2 times as long as the one before.
 SHORTEST_PIECE, _LONGEST_PIECE = 16, 8192
 #: In noise one piece in so many reaches the limit; of 1,000 captures of a second with all their pieces, one in 20.
-_ONE_IN = 1e9
+ONE_IN = 1e9
 #: The standard deviation of a normal law over its median absolute deviation.
 SIGMA_PER_MEDIAN = 1.4826
 #: The energy of noise varies by so much at most, relative to white noise: with 16 pieces the estimate is off by half.
@@ -56,16 +56,19 @@ class ShortEvents:
     peak: float
 
 
-def short_events(rest: FloatArray, cycles: float, *, least: float, may_hum: bool = True) -> ShortEvents | None:
+def short_events(
+    rest: FloatArray, cycles: float, *, least: float, may_hum: bool = True, one_in: float = ONE_IN
+) -> ShortEvents | None:
     """Return the events in what a tone's fundamental leaves, or None.
 
     rest : (frames,).   cycles : of the tone, per frame.   least : smaller peaks are none.   may_hum : False, all lines
-    were taken away, so that nothing but noise and events is left.
+    were taken away, so that nothing but noise and events is left.   one_in : pieces of noise of which one is told; more
+    for what lasts for minutes.
     """
-    found = _both_looks(rest, cycles, least, may_hum)
+    found = _both_looks(rest, cycles, least, may_hum, one_in)
     if found is None or not found.at_beginning:
         return None if found is None else found.events
-    sudden = _both_looks(_without_slow(rest), cycles, least, may_hum)
+    sudden = _both_looks(_without_slow(rest), cycles, least, may_hum, one_in)
     return None if sudden is None else sudden.events
 
 
@@ -77,8 +80,8 @@ class _Found:
     at_beginning: bool
 
 
-def _both_looks(rest: FloatArray, cycles: float, least: float, may_hum: bool) -> _Found | None:
-    return _peak_events(rest, cycles, least) or _energy_events(rest, least, may_hum)
+def _both_looks(rest: FloatArray, cycles: float, least: float, may_hum: bool, one_in: float) -> _Found | None:
+    return _peak_events(rest, cycles, least) or _energy_events(rest, least, may_hum, one_in)
 
 
 def _without_slow(rest: FloatArray) -> FloatArray:
@@ -119,7 +122,7 @@ def _peak_events(rest: FloatArray, cycles: float, least: float) -> _Found | None
     return _Found(events=events, at_beginning=width * int(np.argmax(found)) < _TAIL_PART * len(rest))
 
 
-def _energy_events(rest: FloatArray, least: float, may_hum: bool) -> _Found | None:
+def _energy_events(rest: FloatArray, least: float, may_hum: bool, one_in: float) -> _Found | None:
     """Return the piece that holds the most energy over the usual one, where it is more than noise ever holds."""
     until = np.concatenate([[0.0], np.cumsum(np.square(rest))])
     best: tuple[float, int, int, int] | None = None
@@ -127,7 +130,7 @@ def _energy_events(rest: FloatArray, least: float, may_hum: bool) -> _Found | No
     width = float(SHORTEST_PIECE)
     while width <= min(_LONGEST_PIECE, len(rest) // SHORTEST_PIECE):
         frames = round(width)
-        over, starts = _over_usual(until, frames, may_hum)
+        over, starts = _over_usual(until, frames, may_hum, one_in)
         found = together(starts[over > 1.0], 2 * frames)
         at = int(np.argmax(over))
         # Energy that is high all along has corners in every period: no event.
@@ -145,7 +148,7 @@ def _energy_events(rest: FloatArray, least: float, may_hum: bool) -> _Found | No
     return _Found(events=events, at_beginning=at_beginning) if peak > least else None
 
 
-def _over_usual(until: FloatArray, frames: int, may_hum: bool) -> tuple[FloatArray, NDArray[np.intp]]:
+def _over_usual(until: FloatArray, frames: int, may_hum: bool, one_in: float) -> tuple[FloatArray, NDArray[np.intp]]:
     """Return by how much the energy of each piece exceeds the usual one, in parts of the limit, and where it begins.
 
     until : (frames + 1,), energy before each frame.   All zeros where the energy varies by more than that of noise:
@@ -159,7 +162,7 @@ def _over_usual(until: FloatArray, frames: int, may_hum: bool) -> tuple[FloatArr
     loud = (float(np.quantile(energy, 1.0 - _LOUDEST_PART)) - usual) / float(norm.isf(_LOUDEST_PART))
     if of_noise == 0.0 or max(spread, loud if may_hum else 0.0) > _TIMES_NOISE * of_noise:
         return np.zeros(len(starts)), starts
-    limit = float((chi2.isf(1.0 / _ONE_IN, frames) - frames) / math.sqrt(2.0 * frames)) * max(spread, of_noise)
+    limit = float((chi2.isf(1.0 / one_in, frames) - frames) / math.sqrt(2.0 * frames)) * max(spread, of_noise)
     return np.asarray((energy - usual) / limit), starts
 
 

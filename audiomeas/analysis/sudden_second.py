@@ -47,6 +47,8 @@ _PIECE, _LOUD = 64, 0.2
 #: What a limiter that is reached for once leaves is less than this part of what is captured so near (frames); what a
 #: response is not met by where music sets in, less than this. Of 320 swapped blocks it hid none.
 _OF_ALL, _OF_RESPONSE, _BESIDE = 0.3, 0.1, 64
+#: Of noise beside a tone one piece in so many is told: a day has 10¹⁰.
+_ONE_IN = 1e13
 #: Of a programme an energy counts that is as rare as so many standard deviations of a normal law; this part of all
 #: pieces, the loudest, tells how far it spreads, beside the median.
 _RARE, _LOUDEST = 8.0, 0.15
@@ -110,7 +112,7 @@ def sudden(rest: FloatArray, cycles: float, least: float) -> ShortEvents | None:
     until = np.concatenate([[0.0], np.cumsum(np.square(rest))])
     found = _far_above(rest, until)
     if found is None and _has_hint(until):
-        found = short_events(rest, cycles, least=least, may_hum=False)
+        found = short_events(rest, cycles, least=least, may_hum=False, one_in=_ONE_IN)
     return found if found is not None and found.peak > least else None
 
 
