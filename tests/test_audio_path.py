@@ -239,11 +239,14 @@ def test_pulse_at_its_own_rate_is_exact_after_its_first_flags(tmp_path: Path) ->
     with audio_path.pulse_server(tmp_path, rate_hz=48_000) as pulse:
         for _ in range(4):  # a busy machine may glitch; such a capture is flagged, and repeated, as at a real bench
             status, facts, errors = ended(player("pulse", "ALSA", *options, environment=pulse.environment))
-            assert (status, [line for line in errors if line != "playing"]) == (0, [])
+            said = [line for line in errors if line != "playing"]
+            if status == 3 and len(said) == 1 and "moved no samples" in said[0]:
+                continue  # a busy server that took nothing for so long
+            assert (status, said) == (0, [])
             if not facts["stopped"] and all(frame < 24_000 for frame, _ in facts["flags"]):
                 break  # flagged only while the stream starts
         else:
-            pytest.fail(f"four captures in a row were flagged: {facts}")
+            pytest.fail(f"four captures in a row were flagged, or none came: {facts}, {said}")
     played = np.concatenate([np.zeros(24_000), 0.25 * np.random.default_rng(20).uniform(-1, 1, 24_000)])
     captured = np.load(file)[:, 0]
     lag = audio_path.latency_frames(played, np.nan_to_num(captured))
