@@ -27,9 +27,10 @@ from audiomeas.errors import DiskFull, FileProblem
 #: What the system says where there is no room: on the disk, or left of the user's share of it.
 _NO_ROOM = frozenset({errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)})
 #: Makes each digit a 0, and a plus too: a number that may be too large then has one of two forms, which are found much
-#: faster than a pattern is: an exponent of three digits (or two behind a plus), or so many digits.
+#: faster than a pattern is: an exponent of three digits (or two behind a plus), or so many digits that one of two makes
+#: it too large (99 and 210 digits do).
 _FORM = bytes.maketrans(b"123456789+E", b"0000000000e")
-_MAYBE_TOO_LARGE = (b"e000", b"0" * 300)
+_MAYBE_TOO_LARGE = (b"e000", b"0" * 200)
 #: Endings of the audio files that are written.
 AUDIO = frozenset({".flac", ".wav", ".rf64"})
 #: So many bytes of a file are hashed at once.
@@ -90,9 +91,34 @@ def is_there(path: Path) -> bool:
 def read_json(path: Path) -> Any:
     """Return the content of a JSON file; NaN, infinities and what no computer holds are refused. Raises FileProblem."""
     text = read_text(path, largest_bytes=512 * 1024 * 1024)
+    try:
+        return _loaded(text)
+    except json.JSONDecodeError as error:
+        raise FileProblem(f"{path}, line {error.lineno}: not valid JSON: {error.msg}") from None
+    except _NumberNotHeldError as error:
+        raise FileProblem(f"{path}: {error} is not a JSON number that a computer holds") from None
+    except RecursionError:
+        raise FileProblem(f"{path}: nested too deeply for a file of ours") from None
+
+
+def facts_of_line(line: bytes | str) -> dict[str, Any] | None:
+    """Return the facts that a line of a JSON Lines file holds; None: it is none, or holds what `read_json` refuses."""
+    try:
+        facts = _loaded(line if isinstance(line, str) else line.decode("utf-8"))
+    except (ValueError, RecursionError):
+        return None
+    return facts if isinstance(facts, dict) else None
+
+
+class _NumberNotHeldError(ValueError):
+    """A number that no computer holds. Its text is the number's beginning."""
+
+
+def _loaded(text: str) -> Any:
+    """Return the content of JSON text. Raises ValueError, also for NaN and what is too large; RecursionError."""
 
     def refuse(constant: str) -> Any:
-        raise FileProblem(f"{path}: {constant[:20]} is not a JSON number that a computer holds")
+        raise _NumberNotHeldError(constant[:20])
 
     def held(number: str) -> float:
         return value if math.isfinite(value := float(number)) else refuse(number)
@@ -102,12 +128,7 @@ def read_json(path: Path) -> Any:
 
     # Python's own reading of numbers is several times as fast, and makes infinity of one that is too large.
     checked: dict[str, Any] = {"parse_float": held, "parse_int": whole} if _may_be_too_large(text) else {}
-    try:
-        return json.loads(text, parse_constant=refuse, **checked)
-    except json.JSONDecodeError as error:
-        raise FileProblem(f"{path}, line {error.lineno}: not valid JSON: {error.msg}") from None
-    except RecursionError:
-        raise FileProblem(f"{path}: nested too deeply for a file of ours") from None
+    return json.loads(text, parse_constant=refuse, **checked)
 
 
 def _may_be_too_large(text: str) -> bool:

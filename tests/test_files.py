@@ -104,18 +104,24 @@ def test_a_signal_waits_until_files_that_belong_together_are_written():
         signal.signal(signal.SIGINT, former)
 
 
-@pytest.mark.parametrize("number", ["1e999", "-1E+400", "9" * 400, "NaN", "[1, 1e309]"])
+@pytest.mark.parametrize(
+    "number", ["1e999", "-1E+400", "1e0400", "9" * 400, f"1{'0' * 210}e99", f"-9{'1' * 211}.5E+98", "NaN", "[1, 1e309]"]
+)
 def test_a_number_that_no_computer_holds_is_no_number_of_a_json_file(tmp_path, number):
     path = tmp_path / "facts.json"
-    path.write_text(f'{{"level_v_rms": {number}}}')
+    path.write_text(line := f'{{"level_v_rms": {number}}}')
     with pytest.raises(FileProblem, match=r"facts\.json: .* is not a JSON number"):
         files.read_json(path)
+    assert files.facts_of_line(line) is None
+    assert files.facts_of_line(line.encode()) is None
 
 
 def test_large_numbers_that_a_computer_holds_are_read(tmp_path):
     path = tmp_path / "facts.json"
-    path.write_text('[1e308, 1E+16, 12345678901234567890, 1e-999, "e999"]')
-    assert files.read_json(path) == [1e308, 1e16, 12345678901234567890, 0.0, "e999"]
+    path.write_text(numbers := f'[1e308, 1E+16, 12345678901234567890, 1e-999, "e999", {"1" * 210}e98]')
+    held = [1e308, 1e16, 12345678901234567890, 0.0, "e999", float(f"0.{'1' * 17}e308")]
+    assert files.read_json(path) == pytest.approx(held)
+    assert files.facts_of_line(f'{{"facts": {numbers}}}') == {"facts": pytest.approx(held)}
 
 
 def test_a_name_that_no_file_can_have_is_a_file_problem(tmp_path):

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from audiomeas.errors import FileProblem
-from audiomeas.files import sync_folder, translated
+from audiomeas.files import facts_of_line, sync_folder, translated
 from audiomeas.measurement.result import clean
 from audiomeas.record import journal
 from audiomeas.record.lock import locked
@@ -96,7 +96,7 @@ def _cut_off_at_the_end(data: bytes) -> int:
 
 
 def _is_beginning(raw: bytes) -> bool:
-    return _facts(raw) is None and raw[: len(_BEGINNING)] == _BEGINNING[: len(raw)] and not raw.endswith(b"}")
+    return facts_of_line(raw) is None and raw[: len(_BEGINNING)] == _BEGINNING[: len(raw)] and not raw.endswith(b"}")
 
 
 def _last(data: bytes) -> str:
@@ -138,7 +138,7 @@ def checked(path: Path) -> Chain:
     previous = ""
     torn: list[int] = []  # numbers of the lines just before that are none
     for number, raw in enumerate([*ended, last] if last else ended, start=1):
-        facts = _facts(raw)
+        facts = facts_of_line(raw)
         if facts is None:
             torn.append(number)
         else:
@@ -165,11 +165,3 @@ def _not_a_line(path: Path, number: int) -> str:
 def _bytes(path: Path) -> bytes:
     with translated(path, "read"):
         return path.read_bytes() if path.exists() else b""
-
-
-def _facts(raw: bytes) -> dict[str, Any] | None:
-    try:
-        facts = json.loads(raw)
-    except (ValueError, RecursionError):
-        return None
-    return facts if isinstance(facts, dict) else None

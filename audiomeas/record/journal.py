@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from audiomeas.errors import FileProblem
-from audiomeas.files import read_text, translated
+from audiomeas.files import facts_of_line, read_text, translated
 
 NAME = "journal.jsonl"
 
@@ -80,8 +80,5 @@ def read(path: Path) -> tuple[dict[str, Any], ...]:
 
 
 def _event(line: str) -> dict[str, Any] | None:
-    try:
-        event = json.loads(line)
-    except (ValueError, RecursionError):
-        return None
-    return event if isinstance(event, dict) and isinstance(event.get("event"), str) else None
+    event = facts_of_line(line)
+    return event if event is not None and isinstance(event.get("event"), str) else None

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
 from audiomeas.errors import FileProblem
-from audiomeas.files import sync_folder, translated
+from audiomeas.files import facts_of_line, sync_folder, translated
 from audiomeas.record import journal
 
 if TYPE_CHECKING:
@@ -96,8 +96,5 @@ def read_parts(folders: Sequence[Path]) -> Iterator[dict[str, Any]]:
 
 
 def _line(data: bytes) -> dict[str, Any] | None:
-    try:
-        line = json.loads(data)
-    except (ValueError, RecursionError):
-        return None
-    return line if isinstance(line, dict) and isinstance(line.get("line"), str) else None
+    line = facts_of_line(data)
+    return line if line is not None and isinstance(line.get("line"), str) else None
