@@ -55,6 +55,25 @@ def test_a_fall_of_the_level_is_placed_and_measured(length_s, fall_db):
     assert event.step_db == pytest.approx(-fall_db, abs=0.05)
 
 
+@pytest.mark.parametrize(("resolution", "least_db"), [(None, 140.0), (2.0**-15, 90.3)])
+def test_a_tone_that_has_gone_altogether_fell_by_what_can_be_told_at_least(resolution, least_db):
+    """Zeros have no level in decibels. Half a step of 16 bit lies 20 lg(2¹⁵) dB below a peak of 0.5."""
+    samples = np.where(np.abs(TIME_S - 8.0) < 0.05, 0.0, tone())
+    found = watch_tapped(samples, RATE_HZ, frequency_hz=TONE_HZ, resolution=resolution)
+    (event,) = found.events
+    assert event.gone
+    assert event.step_db == pytest.approx(-least_db, abs=0.05)
+    assert min(found.course_db) == pytest.approx(-least_db, abs=0.05)
+    assert not watched(tone((8.0, 0.03, 6.0))).events[0].gone
+
+
+def test_blocks_of_a_high_tone_are_no_shorter():
+    """Ten periods of 7 kHz would be told 1,600 times a second: minutes of it took gigabytes."""
+    found = watch_tapped(0.5 * np.sin(2.0 * np.pi * 7000.0 * TIME_S), RATE_HZ, frequency_hz=7000.0)
+    assert np.median(np.diff(found.course_s)) == pytest.approx(0.5 * BLOCK_S)
+    assert not found.events
+
+
 def test_what_rings_beside_the_tone_is_a_burst():
     (event,) = watched(tone() + ring(8.0)).events
     assert event.begin_s == pytest.approx(8.0, abs=BLOCK_S)
@@ -165,6 +184,12 @@ def test_the_result_says_what_came_with_taps_and_the_picture_is_told():
     assert not result.warnings
     assert told_of(result) == "yes"
     assert told_of(result_of(tone())) == "no"
+
+
+def test_a_level_that_was_nothing_is_a_bound():
+    channel = result_of(np.where(np.abs(TIME_S - 5.0) < 0.05, 0.0, tone())).channels[0]
+    assert channel.bound["largest_step_db"] == "at least"
+    assert "largest_step_db" not in channel.uncertainty
 
 
 def test_what_comes_by_itself_is_said_and_is_no_picture_of_taps():

@@ -7,6 +7,7 @@ the second before: what a unit does slowly is no event, and what stays after a t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -24,17 +25,20 @@ FloatArray = NDArray[np.float64]
 STEP_DB, BURST_DB = 0.3, 10.0
 #: What bursts makes at least this part of the tone: in a quiet chain any lead that is touched rises by 10 dB.
 LEAST_BURST = 1e-3
-#: Periods of the tone in a block, and blocks' overlap: by half.
-_PERIODS = 8
+#: Periods of the tone in a block, at least, and how long it is, at least; blocks overlap by half.
+_PERIODS, _LEAST_BLOCK_S = 8, 0.008
 #: What is usual is told by so long before, at least by so many blocks.
 _BEFORE_S, _FEWEST_BLOCKS = 1.0, 16
+#: Medians of so many blocks are taken at once: ten minutes at once would take a gigabyte.
+_MEDIANS_AT_ONCE = 4096
 #: Noise reaches this many of its standard deviations in none of 10,000 blocks (normal law: 6 in 5e8).
 _SIGMAS = 6.0
 #: Blocks that stand no further apart belong to one event: a joint that chatters, a part that rings.
 _ONE_EVENT_S = 0.25
 #: A tone makes at least this part of all r.m.s.; with less, a block's level is no tone's.
 _LEAST_PART = 0.7
-_LEAST = 1e-300
+#: Less than this part of the tone is nothing (-140 dB: no converter resolves it), and so is a peak of half a step.
+_NOTHING, _HALF_STEP = 1e-7, 0.5 / math.sqrt(2.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,13 +47,14 @@ class TapEvent:
     after half a second.
 
     step_db : by how much the level left its course, with sign, at most.  burst_db : by how much what is beside the tone
-    rose, at most.
+    rose, at most.   gone : nothing of the tone was left, so that it fell by step_db at least.
     """
 
     begin_s: float
     length_s: float
     step_db: float
     burst_db: float
+    gone: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,13 +72,22 @@ class Tapped:
     course_db: FloatArray
 
 
-def watch_tapped(samples: FloatArray, sample_rate_hz: float, *, frequency_hz: float, begin_s: float = 0.0) -> Tapped:
+def watch_tapped(
+    samples: FloatArray,
+    sample_rate_hz: float,
+    *,
+    frequency_hz: float,
+    resolution: float | None = None,
+    begin_s: float = 0.0,
+) -> Tapped:
     """Return what happened to a steady tone.
 
     samples : (frames,), finite.   frequency_hz : of the tone, exactly.   begin_s : of the first sample, in the capture.
+    resolution : step between neighbouring values, in the unit of the signal; None: unknown.
     Raises SignalError: too short, or no such tone.
     """
-    width = round(_PERIODS * sample_rate_hz / frequency_hz)
+    periods = max(_PERIODS, round(_LEAST_BLOCK_S * frequency_hz))
+    width = round(periods * sample_rate_hz / frequency_hz)
     hop = max(width // 2, 1)
     hop_s = hop / sample_rate_hz
     before = max(round(_BEFORE_S / hop_s), _FEWEST_BLOCKS)
@@ -85,7 +99,8 @@ def watch_tapped(samples: FloatArray, sample_rate_hz: float, *, frequency_hz: fl
         raise SignalError(
             f"no tone of {frequency_hz:.5g} Hz stands out: was it played, and is this its frequency (frequency_hz)?"
         )
-    level_db, rest_db = _in_db(level), _in_db(rest)
+    nothing = max(_NOTHING, _HALF_STEP * (resolution or 0.0) / usual)
+    level_db, rest_db = _in_db(level / usual, nothing), _in_db(rest / usual, _NOTHING)
     step_db, burst_db = level_db - _median_before(level_db, before), rest_db - _median_before(rest_db, before)
     scatter_db = SIGMA_PER_MEDIAN * float(np.median(np.abs(step_db)))
     away = np.abs(step_db) > max(STEP_DB, _SIGMAS * scatter_db)
@@ -93,16 +108,16 @@ def watch_tapped(samples: FloatArray, sample_rate_hz: float, *, frequency_hz: fl
     loud &= rest > LEAST_BURST * usual
     centre_s: FloatArray = begin_s + (hop * np.arange(len(level), dtype=np.float64) + 0.5 * width) / sample_rate_hz
     return Tapped(
-        events=tuple(_events(away | loud, centre_s, hop_s, step_db, burst_db)),
+        events=tuple(_events(away | loud, level <= nothing * usual, centre_s, hop_s, step_db, burst_db)),
         scatter_db=max(scatter_db, DB_PER_NEPER * float(np.finfo(np.float64).eps)),
         level_rms=usual,
         course_s=centre_s,
-        course_db=level_db - 20.0 * np.log10(max(usual, _LEAST)),
+        course_db=level_db,
     )
 
 
-def _in_db(level: FloatArray) -> FloatArray:
-    return np.asarray(20.0 * np.log10(np.maximum(level, _LEAST)), dtype=np.float64)
+def _in_db(ratio: FloatArray, least: float) -> FloatArray:
+    return np.asarray(20.0 * np.log10(np.maximum(ratio, least)), dtype=np.float64)
 
 
 def _fitted(samples: FloatArray, width: int, hop: int, cycles: float) -> tuple[FloatArray, FloatArray]:
@@ -117,12 +132,21 @@ def _fitted(samples: FloatArray, width: int, hop: int, cycles: float) -> tuple[F
 
 def _median_before(values: FloatArray, count: int) -> FloatArray:
     """Return the median of so many values before each one, (values,); of the first ones that of the first `count`."""
-    medians = np.median(sliding_window_view(values, count), axis=1)
-    return np.concatenate([np.full(count, medians[0]), medians[: len(values) - count]])
+    windows = sliding_window_view(values, count)[: len(values) - count]
+    medians = [
+        np.median(windows[first : first + _MEDIANS_AT_ONCE], axis=1)
+        for first in range(0, len(windows), _MEDIANS_AT_ONCE)
+    ]
+    return np.concatenate([np.full(count, medians[0][0]), *medians])
 
 
 def _events(
-    found: NDArray[np.bool_], centre_s: FloatArray, hop_s: float, step_db: FloatArray, burst_db: FloatArray
+    found: NDArray[np.bool_],
+    gone: NDArray[np.bool_],
+    centre_s: FloatArray,
+    hop_s: float,
+    step_db: FloatArray,
+    burst_db: FloatArray,
 ) -> list[TapEvent]:
     places = np.flatnonzero(found)
     if len(places) == 0:
@@ -134,6 +158,7 @@ def _events(
             length_s=float(centre_s[group[-1]] - centre_s[group[0]]) + hop_s,
             step_db=float(step_db[group][np.argmax(np.abs(step_db[group]))]),
             burst_db=float(np.max(burst_db[group])),
+            gone=bool(np.any(gone[group])),
         )
         for group in groups
     ]

@@ -16,6 +16,7 @@ from audiomeas.measurement.result import ChannelResult, Result, result_of
 from audiomeas.measurement.steady import over_range_words
 from audiomeas.measurement.tapping_views import QUANTITIES, charts, tables
 from audiomeas.measurement.tone_values import tell_volts
+from audiomeas.shown_digits import AT_LEAST
 
 if TYPE_CHECKING:
     from audiomeas.analysis.tapped import Tapped
@@ -77,7 +78,11 @@ def _analyse(recording: Recording, options: Mapping[str, Any]) -> Result:
         if words := over_range_words(recording, column, channel):
             raise SignalError(words)
         found = watch_tapped(
-            recording.signal(column)[span], recording.sample_rate_hz, frequency_hz=frequency_hz, begin_s=begin_s
+            recording.signal(column)[span],
+            recording.sample_rate_hz,
+            frequency_hz=frequency_hz,
+            resolution=recording.resolution(column),
+            begin_s=begin_s,
         )
         told = _channel(recording, column, found, frequency_hz, asked_s)
         channels.append(told)
@@ -121,7 +126,7 @@ def _channel(
     from audiomeas.analysis.tapped import answers
 
     answered = answers(found.events, asked_s, WITHIN_S)
-    count, steps = len(found.events), [one.step_db for one in found.events]
+    count = len(found.events)
     every = max(1, math.ceil(len(found.course_s) / _MOST_MOMENTS))
     values: dict[str, Any] = {
         **{key: None for key, _, _ in QUANTITIES},
@@ -136,8 +141,10 @@ def _channel(
     tell_volts(told, recording, column, found.level_rms, frequency_hz=frequency_hz, own=own_parts(_LEAST_RELATIVE))
     if count:
         told.uncertainty["near_taps_percent"] = 0.0
-        values["largest_step_db"] = max(abs(step_db) for step_db in steps)
+        values["largest_step_db"] = max(abs(one.step_db) for one in found.events)
         told.add("largest_step_db", own_parts(TWO_SIDED_95 * found.scatter_db))
+        if any(one.gone for one in found.events):
+            told.at_most("largest_step_db", word=AT_LEAST)
         values["largest_burst_db"] = max(one.burst_db for one in found.events)
         values["longest_s"] = max(one.length_s for one in found.events)
     return told.result(recording.channels[column])
