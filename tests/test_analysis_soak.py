@@ -215,6 +215,19 @@ def test_rises_drop_outs_over_range_and_lost_samples():
     assert watchman.see(Moment(level_db=0.0, place_frames=20.0)) == ()
 
 
+def test_what_is_lost_alike_in_each_second_is_no_clock():
+    """A driver that loses one block of 256 frames a second: 5333 ppm at 48 kHz, where no two clocks differ by 500."""
+
+    def jumps(places):
+        return seen([Moment(level_db=0.0, place_frames=place) for place in places], programme=True, drift_frames=24.0)
+
+    assert jumps([256.0 * second for second in range(4)]) == [(second, "samples lost") for second in (1, 2, 3)]
+    assert jumps([2.4 * second for second in range(20)]) == []
+    # One block in the first second, or between two clocks that drift apart, is told once.
+    assert jumps([0.0, *[256.0 + 2.4 * second for second in range(20)]]) == [(1, "samples lost")]
+    assert jumps([2.4 * second + 256.0 * (second > 1) for second in range(20)]) == [(2, "samples lost")]
+
+
 def test_music_is_loud_and_quiet_without_an_event_and_a_fault_in_it_is_one():
     def passage(rest_db, level_db):
         return Moment(level_db=0.0, rest_db=rest_db, distortion_db=rest_db - level_db, hum_db=-100.0)

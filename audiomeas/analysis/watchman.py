@@ -98,10 +98,13 @@ class Watchman:
     """Holds each second of one channel against those before.
 
     turn_frames : a tone's place is known up to so many.  programme : noise or music is played, not a tone.
+    drift_frames : two clocks drift apart by so many a second at most; what is lost in each second alike is more.
     """
 
-    def __init__(self, *, turn_frames: float | None = None, programme: bool = False) -> None:
-        self._programme = programme
+    def __init__(
+        self, *, turn_frames: float | None = None, programme: bool = False, drift_frames: float = math.inf
+    ) -> None:
+        self._programme, self._drift_frames = programme, drift_frames
         self._turn_frames = turn_frames
         self._good: dict[str, collections.deque[float]] = {}
         self._place: float | None = None
@@ -262,13 +265,14 @@ class Watchman:
         # Two clocks drift apart by as much each second; of the first one it is not known yet.
         usual = sorted(self._moves)[len(self._moves) // 2] if self._moves else 0.0
         at_first = len(self._moves) == 1 and abs(usual) > JUMP_FRAMES
-        self._moves.append(by)
         off = self._turned(by - usual)
-        if abs(off) <= JUMP_FRAMES or len(self._moves) == 1:
-            return False
-        if at_first:  # no drift, but a jump in the first one
-            off = usual
-            self._moves.popleft()
+        if abs(by) <= self._drift_frames:  # no clock does more
+            self._moves.append(by)
+            if abs(off) <= JUMP_FRAMES or len(self._moves) == 1:
+                return False
+            if at_first:  # no drift, but a jump in the first one
+                off = usual
+                self._moves.popleft()
         self._jump_words = f"what was played stands {off:+.1f} frames from where it stood" + (
             ", or whole periods more" if self._turn_frames else ""
         )

@@ -13,6 +13,7 @@ from audiomeas.analysis.continuity import longest_gap
 from audiomeas.analysis.programme_second import REACH_S, ProgrammeSecond, read_programme_second
 from audiomeas.analysis.shortevents import ShortEvents
 from audiomeas.analysis.sudden_second import CONTEXT_S, sudden_beside_tone
+from audiomeas.analysis.timebase import LARGEST_PPM
 from audiomeas.analysis.tone_second import ToneSecond, read_tone_second
 from audiomeas.analysis.watchman import Moment, Watchman
 from audiomeas.interface.transport import at_end_code, to_fractions
@@ -52,7 +53,8 @@ class SecondsOf:
     def watchman(self) -> Watchman:
         """Return who watches one channel of it."""
         turn = None if self.frequency_hz is None else self.sample_rate_hz / self.frequency_hz
-        return Watchman(turn_frames=turn, programme=self.frequency_hz is None)
+        drift_frames = 1e-6 * LARGEST_PPM * self.sample_rate_hz
+        return Watchman(turn_frames=turn, programme=self.frequency_hz is None, drift_frames=drift_frames)
 
 
 @dataclass(frozen=True, kw_only=True)
