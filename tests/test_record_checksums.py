@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from audiomeas.cli.main import status_of
 from audiomeas.errors import FileProblem, Interrupted
 from audiomeas.plan.file import read_plan
 from audiomeas.plan.run import run_on
-from audiomeas.record.store import find_visits, read_visit
+from audiomeas.record.store import VisitWriter, find_visits, read_visit
 from audiomeas.record.unit import parse_unit
 
 FAILS = {"distortion": result_of("distortion", thd_percent=(0.5, 0.001), gain_db=(26.0, 0.05))}
@@ -160,6 +161,24 @@ def test_a_visit_that_was_stopped_is_drawn_with_a_warning_and_never_passes(
 def _edit_the_step_of(path: Path) -> None:
     file = path / "01-distortion-at-1-w" / "step.json"
     file.write_text(file.read_text() + " ")
+
+
+@pytest.mark.parametrize("name", [b"Icon\r", b"two\nlines", "a\u2028b".encode(), b"\xff.jpg"])
+def test_a_record_is_not_called_finished_with_a_name_that_no_line_holds(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: bytes
+) -> None:
+    """One file system's folder icons are called Icon and a carriage return."""
+
+    def write_beside(folder: Path) -> None:
+        (folder / os.fsdecode(name)).touch()
+
+    use_fakes(monkeypatch)
+    writer = VisitWriter.note
+    monkeypatch.setattr(VisitWriter, "note", lambda visit, *a, **k: (write_beside(visit.path), writer(visit, *a, **k)))
+    with pytest.raises(FileProblem, match="can't list: take it out or rename it"):
+        _run(tmp_path, FakeSession({}))
+    (visit,) = find_visits(tmp_path / "records")
+    assert (visit.finished, visit.damage) == (False, "")
 
 
 def test_a_visit_that_crashed_has_no_checksums_and_is_not_called_changed(failed: Path) -> None:

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from audiomeas.errors import FileProblem
 from audiomeas.files import AUDIO, read_text, sha256_of, translated, write_new_text
 
 CHECKSUM_FILE = "checksums.sha256"
@@ -19,9 +20,31 @@ _AUDIO = tuple(AUDIO)
 
 
 def write_checksums(folder: Path) -> None:
-    """Write the SHA-256 of every file of a record. Raises FileProblem (exists already, disk full)."""
+    """Write the SHA-256 of every file of a record.
+
+    Raises FileProblem: exists already, disk full, a name that no line holds.
+    """
+    refuse_unlisted(folder)
     lines = [f"{sha256_of(folder / name)}  {name}\n" for name in _files(folder)]
     write_new_text(folder / CHECKSUM_FILE, "".join(lines))
+
+
+def refuse_unlisted(folder: Path) -> None:
+    """Raise FileProblem where a name that somebody put there can't stand in a line: asked before a record is closed."""
+    for name in _files(folder):
+        if name.splitlines() != [name] or not _is_utf8(name):
+            raise FileProblem(
+                f"{folder} holds a file named {name!r}, which {CHECKSUM_FILE} can't list: take it out or rename it "
+                "(one line of UTF-8), then go on with the record"
+            )
+
+
+def _is_utf8(name: str) -> bool:
+    try:
+        name.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -14,7 +14,7 @@ from typing import Any
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import translated
 from audiomeas.record import journal
-from audiomeas.record.checksums import CHECKSUM_FILE, write_checksums
+from audiomeas.record.checksums import CHECKSUM_FILE, refuse_unlisted, write_checksums
 from audiomeas.record.lock import Held, hold
 from audiomeas.record.visit import FIRST_STAY, VISIT_FILE, folders, versioned
 from audiomeas.tomlfile import nearest
@@ -56,6 +56,7 @@ def stay_of(unit_folder: Path, stage: str, *, new_stay: bool = False) -> int:
 def seal_earlier(unit_folder: Path, stage: str, stay: int) -> None:
     """Close the visits that are over once a visit of this stage begins. Raises RequestError, FileProblem."""
     for path in _open(list(_visits(unit_folder)), stage, stay):
+        refuse_unlisted(path)
         file = path / journal.NAME
         cut_off = journal.mend(file) if file.exists() else ""
         reason = f"the stage {stage} began"

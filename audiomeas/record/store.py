@@ -30,7 +30,7 @@ from audiomeas.files import (
 from audiomeas.measurement.result import clean, figures_only
 from audiomeas.record import journal
 from audiomeas.record.chain import head_of
-from audiomeas.record.checksums import CHECKSUM_FILE, write_checksums
+from audiomeas.record.checksums import CHECKSUM_FILE, refuse_unlisted, write_checksums
 from audiomeas.record.lock import Held, alone, hold
 from audiomeas.record.stage import STAGES, checked_stage, seal_earlier, stay_of
 from audiomeas.record.unit import Unit, slug
@@ -333,6 +333,7 @@ class VisitWriter:
 
     def finish(self, verdict: str | None) -> None:
         """Close the record: a last line in the journal, then the checksums of every file. Raises FileProblem."""
+        refuse_unlisted(self.path)
         self.note("finished", verdict=verdict)
         write_checksums(self.path)
         self._release()
