@@ -40,3 +40,14 @@ def test_nothing_is_told_where_nothing_stands_before_or_nothing_was_read() -> No
     assert watch.loud_s(0.0, 1.0) == 0.0
     watch.add(capture(0.3, 4.0)[round(BEGIN_S * RATE_HZ) :])
     assert watch.loud_s(0.05, 3.0) == 0.0
+
+
+def test_blocks_may_be_shorter_than_what_is_looked_at() -> None:
+    """A capture of 10 ms is one; what it holds is for others to say."""
+    watch = LeaderWatch(RATE_HZ, 2)
+    watch.add(np.zeros((80, 2)))
+    assert watch.loud_s(0.0, 0.01) == 0.0
+    samples, short = capture(0.3, 4.0), LeaderWatch(RATE_HZ, 2)
+    for at in range(0, len(samples), 500):
+        short.add(samples[at : at + 500])
+    assert short.loud_s(BEGIN_S, END_S) == pytest.approx(4.0, abs=0.11)

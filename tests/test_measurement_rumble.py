@@ -188,6 +188,8 @@ def test_what_is_wrong_is_said() -> None:
 def test_what_tells_nothing_is_refused() -> None:
     with pytest.raises(SignalError, match="nothing but zeros"):
         analysed(groove() * [1.0, 0.0])
+    with pytest.raises(SignalError, match="one value throughout"):
+        analysed(groove() * [1.0, 0.0] + 0.3)
     with pytest.raises(SignalError, match="too short for rumble"):
         analysed(groove()[: RATE_HZ // 2])
     with pytest.raises(SignalError, match=r"^0\.0 s of a silent groove"):

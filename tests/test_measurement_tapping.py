@@ -187,9 +187,12 @@ def test_the_result_says_what_came_with_taps_and_the_picture_is_told():
 
 
 def test_a_level_that_was_nothing_is_a_bound():
-    channel = result_of(np.where(np.abs(TIME_S - 5.0) < 0.05, 0.0, tone())).channels[0]
+    result = result_of(np.where(np.abs(TIME_S - 5.0) < 0.05, 0.0, tone()))
+    (channel,) = result.channels
     assert channel.bound["largest_step_db"] == "at least"
     assert "largest_step_db" not in channel.uncertainty
+    _, events = registry.find("tapping").tables(result)
+    assert [row[2] for row in events.rows] == ["at most −140"]
 
 
 def test_what_comes_by_itself_is_said_and_is_no_picture_of_taps():

@@ -28,7 +28,7 @@ class LeaderWatch:
         """Take the next samples, (frames, channels)."""
         held = np.concatenate([self._held, block]) if len(self._held) else block
         whole = len(held) // self._size
-        pieces = held[: whole * self._size].reshape(whole, self._size, -1)
+        pieces = held[: whole * self._size].reshape(whole, self._size, block.shape[1])
         self._powers.append(np.max(np.var(pieces, axis=1), axis=1, initial=0.0))
         self._held = held[whole * self._size :].copy()
 

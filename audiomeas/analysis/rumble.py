@@ -61,8 +61,10 @@ def rumble_of(samples: FloatArray, sample_rate_hz: float) -> RumbleNoise:
             f"{len(samples) / sample_rate_hz:.1f} s of a silent groove are too short for rumble: capture 20 s"
         )
     left, right = samples.T
-    if not (np.any(left) and np.any(right)):
-        raise SignalError("a channel holds nothing but zeros: is a lead out, or is this a digital silence?")
+    for side in (left, right):
+        if not np.ptp(side):  # rounding alone would make a level of one value throughout
+            value = "one value throughout" if side[0] else "nothing but zeros"
+            raise SignalError(f"a channel holds {value}: is a lead out, or is this a digital silence?")
     signals = np.stack([left, right, 0.5 * (left + right), 0.5 * (left - right)], axis=1)
     densities = noise_density(signals, sample_rate_hz, frames=2 ** math.floor(math.log2(longest)))
     return RumbleNoise(

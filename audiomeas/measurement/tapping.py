@@ -158,6 +158,7 @@ def _event_rows(found: Tapped, tap_of: tuple[int | None, ...]) -> list[dict[str,
             "step_db": round(event.step_db, 3),
             "burst_db": round(event.burst_db, 2),
             "length_s": round(event.length_s, 3),
+            "gone": event.gone,
         }
         for event, tap in list(zip(found.events, tap_of, strict=True))[:_MOST_EVENTS]
     ]

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from audiomeas.measurement.figure_table import figures_table
+from audiomeas.measurement.figure_table import figures_table, told_cell
 from audiomeas.measurement.views import ChartView, Column, Series, TableView
+from audiomeas.shown_digits import AT_MOST
 
 if TYPE_CHECKING:
     from audiomeas.measurement.result import ChannelResult, Result
@@ -50,13 +51,16 @@ def _events(channel: ChannelResult) -> TableView:
             Column(heading="Length", unit="s", decimals=3),
         ),
         rows=tuple(
-            (row["at_s"], "none" if row["tap"] is None else str(row["tap"]), *(row[key] for key in _OF_EVENT))
+            (
+                row["at_s"],
+                "none" if row["tap"] is None else str(row["tap"]),
+                told_cell(row["step_db"], AT_MOST if row["gone"] else None),
+                row["burst_db"],
+                row["length_s"],
+            )
             for row in channel.values["event_list"]
         ),
     )
-
-
-_OF_EVENT = ("step_db", "burst_db", "length_s")
 
 
 def charts(result: Result) -> tuple[ChartView, ...]:
