@@ -179,7 +179,8 @@ def test_a_long_capture_that_is_not_kept_goes_to_the_disk_all_the_same(
     """Twenty minutes at 96 kHz in memory ended in a MemoryError (found by tests/fuzz.py)."""
     _short_is_long(monkeypatch)
     (tmp_path / "temporary").mkdir()
-    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "temporary"))
+    monkeypatch.setattr("audiomeas.interface.listening._SCRATCH", tmp_path / "temporary")
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "in memory, on many systems"))  # none: nothing may go there
     read: list[type] = []
     noise = registry.find("noise")
 

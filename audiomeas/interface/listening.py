@@ -66,8 +66,8 @@ def listened(
         _Silence(form.output_channels, pace), form, watch=watch, ears=(_WRITER,), hold_s=_HELD_S
     )
     transport.total_frames = frames
-    with translated(_scratch(), "write"):
-        file = tempfile.TemporaryFile(dir=_scratch())  # noqa: SIM115  the mapping keeps it open
+    with translated(scratch_folder(), "write"):
+        file = tempfile.TemporaryFile(dir=scratch_folder())  # noqa: SIM115  the mapping keeps it open
     with streamed(interface, transport) as came:
         written = _written(transport, pace, file, progress)
     return Capture(
@@ -82,7 +82,8 @@ def listened(
     )
 
 
-def _scratch() -> Path:
+def scratch_folder() -> Path:
+    """Return the folder where what is large waits; that for small things often is in the memory."""
     return _SCRATCH if _SCRATCH.is_dir() else Path(tempfile.gettempdir())
 
 
@@ -109,13 +110,13 @@ def _written(
             break
         if heard is None:
             continue
-        with translated(_scratch(), "write"):
+        with translated(scratch_folder(), "write"):
             file.write(np.ascontiguousarray(heard.samples).tobytes())
         written += size
         pace.took(written)
         if progress is not None:
             progress(min(1.0, written / transport.total_frames))
-    with translated(_scratch(), "write"):
+    with translated(scratch_folder(), "write"):
         file.flush()
     return written
 

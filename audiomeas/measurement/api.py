@@ -22,6 +22,7 @@ from audiomeas.bench.calibration import (
 from audiomeas.bench.opened import Bench, open_bench_file
 from audiomeas.errors import FileProblem, RequestError
 from audiomeas.files import AUDIO, free_name, refuse_full_disk, translated
+from audiomeas.interface.listening import scratch_folder
 from audiomeas.interface.transport import Capture
 from audiomeas.measurement.attached import with_recordings
 from audiomeas.measurement.generated import generate
@@ -109,7 +110,9 @@ def _kept(captures: Path | None, measurement: Measurement) -> Iterator[CaptureFo
     if captures is not None:
         yield CaptureFolder(captures, measurement.word)
     elif measurement.in_blocks:
-        with tempfile.TemporaryDirectory(prefix="audiomeas-") as folder:
+        with translated(scratch_folder(), "write"):
+            scratch = tempfile.TemporaryDirectory(prefix="audiomeas-", dir=scratch_folder())
+        with scratch as folder:
             yield CaptureFolder(Path(folder), measurement.word)
     else:
         yield None
