@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -20,7 +21,9 @@ from audiomeas.measurement.attached import AttachedResult
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.result import Result, result_from_json
 from audiomeas.measurement.tape import MEASUREMENT
+from audiomeas.measurement.tape_channel import TapeChannel
 from audiomeas.measurement.tape_media import TapePart, TapeSide
+from audiomeas.measurement.tape_reduction import tell_noise_reduction
 from audiomeas.measurement.tape_words import words_of
 from audiomeas.recording import Recording
 from audiomeas.simulation.deck import DeckModel
@@ -133,6 +136,19 @@ def test_captures_with_and_without_are_held_against_each_other_in_volts(with_and
     mixed = analysed(calibrated(on, 2.0), REDUCED, alone)
     assert mixed.channel(1).values["nr_gain_db"] is None and mixed.channel(1).values["noise_reduction"] == []
     assert any("only one of the two captures tells volts" in line for line in mixed.warnings)
+
+
+@pytest.mark.parametrize(("here", "there", "named"), [(0, 1, "this capture"), (1, 0, "the capture without it")])
+def test_a_capture_without_a_tone_says_so_and_nothing_of_volts(here: int, there: int, named: str) -> None:
+    spot = {"frequency_hz": 1000.0, "recorded_db": 0.0, "level_dbfs": -10.0, "level_v_rms": 0.3}
+    before = SimpleNamespace(channel=1, values={"spots": [spot] * there, "noise_a_dbfs": -60.0})
+    about = SimpleNamespace(read=None, without_nr=SimpleNamespace(channels=(before,)))
+    one = TapeChannel(about, column=0, channel=1)  # type: ignore[arg-type]
+    one.told.values["spots"] = [spot] * here
+    tell_noise_reduction(one)
+    (words,) = one.words
+    assert f"no tone at a known level is heard in {named}: " in words
+    assert "nr_gain_db" not in one.told.values
 
 
 def test_noise_that_stays_and_levels_that_move_are_said() -> None:

@@ -42,6 +42,10 @@ def tell_noise_reduction(one: TapeChannel) -> None:
     if other is None:
         return
     spots, before = one.told.values["spots"], other.values.get("spots") or []
+    if not spots or not before:
+        missing = "this capture" if not spots else "the capture without it"
+        one.words.append(f"no tone at a known level is heard in {missing}: what noise reduction does is not known")
+        return
     shift_db = _shift_db(spots, before)
     if shift_db is None:
         one.words.append(
