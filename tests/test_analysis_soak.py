@@ -208,6 +208,9 @@ def test_rises_drop_outs_over_range_and_lost_samples():
     assert seen(turns, turn_frames=48.0) == [(2, "samples lost"), (4, "samples lost")]
     drift = [Moment(level_db=0.0, place_frames=2.4 * second) for second in range(20)]
     assert seen(drift, turn_frames=48.0) == []
+    for off in (32.0, -32.0):  # in the third second, when hardly anything is known of the clocks yet: told once
+        early = [Moment(level_db=0.0, place_frames=place) for place in (0.0, 0.0, *[off] * 12)]
+        assert seen(early, drift_frames=48.0) == [(2, "samples lost")]
     assert seen([Moment(level_db=0.0, place_frames=place) for place in (47.9, 0.1)], turn_frames=48.0) == []
     watchman = Watchman()
     watchman.see(Moment(level_db=0.0, place_frames=10.0))

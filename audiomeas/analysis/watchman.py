@@ -263,7 +263,7 @@ class Watchman:
             return False
         by = self._turned(now - before)
         # Two clocks drift apart by as much each second; of the first one it is not known yet.
-        usual = sorted(self._moves)[len(self._moves) // 2] if self._moves else 0.0
+        usual = self._usual_move()
         at_first = len(self._moves) == 1 and abs(usual) > JUMP_FRAMES
         off = self._turned(by - usual)
         if abs(by) <= self._drift_frames:  # no clock does more
@@ -277,6 +277,13 @@ class Watchman:
             ", or whole periods more" if self._turn_frames else ""
         )
         return True
+
+    def _usual_move(self) -> float:
+        """Return the median of the moves so far; of two the first, as the second may be a jump."""
+        moves = self._moves
+        if len(moves) == 2:
+            return moves[0]
+        return sorted(moves)[len(moves) // 2] if moves else 0.0
 
     def _turned(self, frames: float) -> float:
         """Return a move as it can be told: of a tone by half a turn at most."""
