@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -469,6 +470,31 @@ def test_killed_at_20_random_moments_the_log_is_whole(tmp_path):
         assert json.loads(json.dumps(lines[0]))["line"] == "begin"
         request = request_from(visit.plan_text, visit.path)
         assert request.hours == 100.0
+
+
+def test_who_says_a_word_and_leaves_has_said_it():
+    """A script's last line may come, and its pipe end, while a second is read."""
+
+    class Leaves:
+        lines = ()
+        there = True
+
+    class OnTheWay:
+        _say = _write = staticmethod(lambda *_: None)
+        _watch = SimpleNamespace(after_s=lambda *_: 0.0, anomaly="")
+        _session = SimpleNamespace(simulated=True)
+        _hand = Leaves()
+
+        def _second(self, *_):
+            heard, self._hand.lines = self._hand.lines, ()
+            if self._hand.there:
+                self._hand.lines, self._hand.there = (SimpleNamespace(word="on"),), False
+            return heard
+
+    stream = SimpleNamespace(frame=0)
+    way = OnTheWay()
+    assert soak_run.SoakRun._said(way, stream, "switch it on", "on", "off")
+    assert not soak_run.SoakRun._said(way, stream, "switch it on", "on", "off")
 
 
 @pytest.mark.wide
