@@ -13,12 +13,13 @@ import soundfile
 from scipy.signal import lfilter
 from soak_benches import quick_session
 from test_soak import RATE_HZ as SOAK_RATE_HZ
-from test_soak import SOAK_STREAM, Late, during, kinds, soaked
+from test_soak import SOAK_STREAM, Late, Quits, during, kinds, soaked
 
-from audiomeas.errors import FileProblem, RequestError
+from audiomeas.errors import FileProblem, Interrupted, RequestError
 from audiomeas.measurement import soak_music
 from audiomeas.measurement.soak_music import CROSS_FADE_S, Music, music_facts
 from audiomeas.measurement.soak_source import sound_of_file
+from audiomeas.record.store import find_visits
 
 RATE_HZ = 48_000
 #: Around the seam nothing is a plain sine; a second on both sides is left out.
@@ -180,3 +181,21 @@ def test_pink_noise_of_a_stated_crest_factor(tmp_path):
     assert kinds(lines) == []
     assert outcome.result.conditions["sound_facts"]["crest_factor_db"] == pytest.approx(10.0)
     assert outcome.result.channel(1).values["end_null_db"] < -60.0
+
+
+def test_a_soak_that_goes_on_plays_the_file_that_it_began_with_and_no_other(tmp_path):
+    path = write(tmp_path / "music.wav", sines(6.0))
+    asked = {"seconds": 10.0, "sound": str(path), "input_level": "0.1 V"}
+    with pytest.raises(Interrupted):
+        soaked(tmp_path, hand=Quits(), **asked)
+    (visit,) = find_visits(tmp_path / "records")
+    path.unlink()
+    write(path, 0.5 * sines(6.0))
+    before = sorted(visit.path.rglob("*"))
+    with pytest.raises(RequestError, match=r"another file than the soak began with .*: put that one back"):
+        soaked(tmp_path, resume=visit.path, **asked)
+    assert sorted(visit.path.rglob("*")) == before
+    path.unlink()
+    write(path, sines(6.0))
+    outcome, _ = soaked(tmp_path, resume=visit.path, **asked)
+    assert outcome.result.conditions["parts"] == 2

@@ -18,11 +18,12 @@ from audiomeas.errors import CaptureError, InterlockRefusal, RequestError
 from audiomeas.measurement.result import Result
 from audiomeas.measurement.session import Progress, Say, Session, quiet
 from audiomeas.measurement.soak import WORD, heat_percent
+from audiomeas.measurement.soak_lines import BEGIN
 from audiomeas.plan.run import RunOutcome
 from audiomeas.plan.soak_hand import Hand, NoHand
 from audiomeas.plan.soak_request import PINK, STEP, TONE, SoakRequest, request_from
 from audiomeas.record.resume import resume_visit
-from audiomeas.record.soak_log import parts_of
+from audiomeas.record.soak_log import parts_of, read_parts
 from audiomeas.record.store import (
     PlanAsRun,
     VisitWriter,
@@ -148,6 +149,9 @@ def soak_on(
             records, unit, stage, plan=plan, snapshot=snapshot, new_stay=new_stay, other_unit=other_unit
         )  # fmt: skip
     else:
+        before = read_visit(resume)
+        if not before.finished:
+            _refuse_other_music(ready, parts_of(before, STEP))
         taken_up = resume_visit(resume, unit=unit, stage=stage, plan=plan, snapshot=snapshot)
         if taken_up.closed:
             return SoakOutcome(visit=taken_up.visit.verified())
@@ -179,6 +183,18 @@ def prepared(session: Session, request: SoakRequest) -> Ready:
     else:
         sound = sound_of_file(Path(request.sound), bench.form.sample_rate_hz)
     return Ready(request=request, sound=sound, channels=channels)
+
+
+def _refuse_other_music(ready: Ready, parts: Sequence[Path]) -> None:
+    """Raise RequestError where the file was changed since the soak began: what it played then is not this."""
+    music = ready.sound.music
+    begin = next((line for line in read_parts(parts) if line["line"] == BEGIN), None)
+    known = None if begin is None else begin.get("sound", {}).get("sha256")
+    if music is not None and known not in (None, music.sha256):
+        raise RequestError(
+            f"{music.path} is another file than the soak began with (its checksum differs): put that one back, or "
+            "begin a new soak"
+        )
 
 
 def _as_run(request: SoakRequest, ready: Ready) -> PlanAsRun:
