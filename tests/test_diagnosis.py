@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -22,6 +23,7 @@ from audiomeas.diagnosis.evidence import Evidence
 from audiomeas.diagnosis.facts import Fact, above, below, either
 from audiomeas.diagnosis.judge import judge
 from audiomeas.diagnosis.picture import Case, Picture
+from audiomeas.diagnosis.shaping import _differences
 from audiomeas.diagnosis.table import PICTURES
 from audiomeas.errors import EXIT_REQUEST
 from audiomeas.present.annex import annex_of
@@ -146,6 +148,18 @@ def test_a_broken_unit_is_told_and_a_whole_one_is_not(trials, picture):
         assert len(case.signs) >= 2
         assert all(sign.holds == "yes" for sign in case.signs)
     assert not [name for name, one in whole.items() if one.holds == "yes"]
+
+
+def test_the_louder_channel_is_told_over_the_other_whichever_it_is():
+    (step,) = trial_of("channel-low-flat", broken=True).of("response")
+    first, second = step.channels()
+    for sign in (1.0, -1.0):  # as it was made, and with the two results exchanged
+        gains = sorted((sign * one.values["gain_at_reference_db"], one.channel) for one in (first, second))
+        balance = {**second.values, "balance_db": sign * second.values["balance_db"]}
+        turned = replace(step.result, channels=(first, replace(second, values=balance)))
+        ((told, _),) = _differences(Evidence(kind="amplifier", steps=(replace(step, result=turned),)))
+        assert told.words.startswith(f"channel {gains[1][1]} over channel {gains[0][1]} ")
+        assert told.value == pytest.approx(gains[1][0] - gains[0][0], abs=0.01)  # dB: both are read at 1 kHz
 
 
 @pytest.mark.wide

@@ -47,16 +47,19 @@ def _differences(found: Evidence) -> Iterator[tuple[Fact, dict[float, Fact]]]:
     for one in found.of("response", "crosstalk", "response-steps"):
         if found_pair := _pair(one):
             first, second = found_pair
-            balance = one.fact(
-                second, "balance_db", f"channel {second.channel} over channel {first.channel} at 1 kHz", "dB"
-            )
+            balance = one.fact(second, "balance_db", _over(second, first), "dB")
             shape = {}
             for hz in _SHAPE_HZ:
                 own, other = one.point(second, hz), one.point(first, hz)
                 if own is not None and other is not None:
                     shape[hz] = own.less(other, f"channel {second.channel} over channel {first.channel} at {hertz(hz)}")
             if balance is not None and len(shape) == len(_SHAPE_HZ):
-                yield balance.without_sign(), shape
+                # The words follow the sign: the louder one is told over the other.
+                yield balance if balance.value >= 0.0 else balance.turned().named(_over(first, second)), shape
+
+
+def _over(louder: ChannelResult, other: ChannelResult) -> str:
+    return f"channel {louder.channel} over channel {other.channel} at 1 kHz"
 
 
 def _pair(one: Measured) -> tuple[ChannelResult, ChannelResult] | None:
