@@ -58,8 +58,13 @@ class Coupling:
         return abs(self.transfer) + self.transfer_uncertainty
 
 
-def coupled(samples: FloatArray, sample_rate_hz: float, near_hz: float) -> Coupling:
+def coupled(
+    samples: FloatArray, sample_rate_hz: float, near_hz: float, *, step: tuple[float, float] = (0.0, 0.0)
+) -> Coupling:
     """Return a tone's level and coupling. samples : (frames, 2).   near_hz : the tone's frequency, about.
+
+    step : between neighbouring values, per column; the other channel's noise counts as that of its rounding at least
+    (q²/12, spread evenly), also where digital silence or a tone in step with the clock has none there.
 
     Raises SignalError: no such tone, or too short a piece for it.
     """
@@ -81,7 +86,8 @@ def coupled(samples: FloatArray, sample_rate_hz: float, near_hz: float) -> Coupl
     if not own > 0.0:
         raise SignalError(f"no tone near {near_hz:.4g} Hz stands out of the noise")
     transfer = complex(np.vdot(x, y)) / float(power[louder])
-    left = float(np.sum(np.square(np.abs(y - transfer * x)))) / max(len(near) - 1, 1)
+    least = step[1 - louder] ** 2 / 12.0 * float(np.sum(window**2))
+    left = max(float(np.sum(np.square(np.abs(y - transfer * x)))) / max(len(near) - 1, 1), least)
     # Sum over lines of a windowed sine of r.m.s. V: V²·N·Σw²/2, one-sided.
     level = math.sqrt(2.0 * own / (frames * float(np.sum(window**2))))
     half = TWO_SIDED_95 * math.sqrt(0.5 * _HANN_LOSS)

@@ -63,7 +63,9 @@ def coupling_of(recording: Recording, band: Band) -> Coupling:
     """Return what a band's tone is in both channels. Raises SignalError when it can't be read."""
     from audiomeas.analysis.separation import coupled
 
-    return coupled(piece_of(recording, *_middle(recording, band)), recording.sample_rate_hz, band.frequency_hz)
+    first, second = scales_of(recording) * (recording.resolution_fs or 0.0)
+    piece = piece_of(recording, *_middle(recording, band))
+    return coupled(piece, recording.sample_rate_hz, band.frequency_hz, step=(first, second))
 
 
 def sudden_words(recording: Recording, bands: Sequence[Band]) -> list[str]:

@@ -162,9 +162,10 @@ def _leaks(part: TapePart, piece: Recording, speed: float, told: Readings) -> li
     if len(piece.channels) != 2 or any(piece.over_range):
         return []
     found: list[tuple[int | None, float, Coupling]] = []
+    step = SQRT2 * (piece.resolution_fs or 0.0)
     for number, hz in enumerate(part.tones_hz):
         try:
-            own = coupled(SQRT2 * piece.counts_fs, piece.sample_rate_hz, hz * speed)
+            own = coupled(SQRT2 * piece.counts_fs, piece.sample_rate_hz, hz * speed, step=(step, step))
         except SignalError as error:
             told.words.append(f"{part.name}: {error}")
             continue
