@@ -59,7 +59,7 @@ OPTIONS = (
     Option(
         name="idler_mm",
         kind="number",
-        help="Diameter of an idler: of a tape deck (with tape_speed_cm_s), or of a turntable (with rim_mm).",
+        help="Diameter of an idler: of a tape deck (by the speed of its tape), or of a turntable (with rim_mm).",
         stage="analyse",
         above=0.0,
         at_most=500.0,
