@@ -389,7 +389,10 @@ def test_impossible_requests_are_refused_before_any_sound(tmp_path):
         ({"cycles": 1}, "nobody is there"),
         ({"frequency_hz": 1000.5}, "whole number"),
         ({"sound": "pink", "crest_db": 3.0}, "crest_db"),
+        ({"sound": "pink", "frequency_hz": 100.0}, "frequency_hz belongs to --sound tone, and --sound is 'pink'"),
+        ({"crest_db": 9.0}, "crest_db belongs to --sound pink"),
         ({"sound": str(tmp_path / "none.wav")}, "none.wav"),
+        ({"sound": "pinkk"}, r"'pinkk' is not there \(did you mean 'pink'"),
         ({"channels": (3,)}, "no channel 3"),
     ):
         with pytest.raises(RequestError, match=words):

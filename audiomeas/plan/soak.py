@@ -15,6 +15,7 @@ from audiomeas.bench.cautions import NOT_A_SAFETY_DEVICE
 from audiomeas.bench.interlock import AT_OUTPUT, BeyondCeiling
 from audiomeas.bench.loudspeakers import refuse_soak
 from audiomeas.errors import CaptureError, InterlockRefusal, RequestError
+from audiomeas.files import is_there
 from audiomeas.measurement.result import Result
 from audiomeas.measurement.session import Progress, Say, Session, quiet
 from audiomeas.measurement.soak import WORD, heat_percent
@@ -36,6 +37,7 @@ from audiomeas.record.store import (
 from audiomeas.record.unit_folder import unit_meant
 from audiomeas.record.verdict_row import overall
 from audiomeas.record.visit import PLAN_FILE
+from audiomeas.tomlfile import nearest
 
 if TYPE_CHECKING:
     from audiomeas.measurement.first_look import FirstLook
@@ -181,8 +183,17 @@ def prepared(session: Session, request: SoakRequest) -> Ready:
     elif request.sound == PINK:
         sound = SoakSound(kind="pink noise", crest_db=request.crest_db)
     else:
-        sound = sound_of_file(Path(request.sound), bench.form.sample_rate_hz)
+        sound = sound_of_file(_music_file(request.sound), bench.form.sample_rate_hz)
     return Ready(request=request, sound=sound, channels=channels)
+
+
+def _music_file(given: str) -> Path:
+    """Return what is neither tone nor pink noise as a file. Raises RequestError where there is none."""
+    path = Path(given)
+    if not is_there(path):
+        hint = nearest(given, [TONE, PINK])
+        raise RequestError(f"a soak plays {TONE}, {PINK} or a music file, and {given!r} is not there{hint}")
+    return path
 
 
 def _refuse_other_music(ready: Ready, parts: Sequence[Path]) -> None:

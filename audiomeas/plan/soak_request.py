@@ -28,6 +28,7 @@ S_AN_HOUR = 3600.0
 #: The lower ends of what may be asked for, in words.
 _ABOVE_ZERO, _FROM_ZERO = "more than 0", "0 or more"
 TONE, PINK = "tone", "pink"
+_USUAL_HZ, _USUAL_CREST_DB = 1000.0, 12.0
 #: The step of the record, and what its limits rest on.
 STEP = "Soak"
 _SOURCE = "common practice (a recheck after a soak)"
@@ -58,8 +59,8 @@ class SoakRequest:
     output_level: str | None = None
     input_level: str | None = None
     sound: str = TONE
-    frequency_hz: float = 1000.0
-    crest_db: float = 12.0
+    frequency_hz: float = _USUAL_HZ
+    crest_db: float = _USUAL_CREST_DB
     channels: tuple[int, ...] | None = None
     mains_hz: float = USUAL_MAINS_HZ
     spots: tuple[str, ...] = ("distortion",)
@@ -72,6 +73,7 @@ class SoakRequest:
 
     def __post_init__(self) -> None:
         self._refuse_impossible()
+        self._refuse_of_another_sound()
         given = [self.rated, self.output_level, self.input_level]
         if sum(one is not None for one in given) != 1:
             raise RequestError(
@@ -100,6 +102,15 @@ class SoakRequest:
             raise RequestError(f"mains_hz of {self.mains_hz:g} is no mains: use 50 or 60")
         if self.most_wh is not None and not self.most_wh > 0.0:
             raise RequestError(f"most_wh of {self.most_wh:g} is no energy: use more than 0")
+
+    def _refuse_of_another_sound(self) -> None:
+        """Raise RequestError for what belongs to a sound that is not played."""
+        for name, sound, given, usual in (
+            ("frequency_hz", TONE, self.frequency_hz, _USUAL_HZ),
+            ("crest_db", PINK, self.crest_db, _USUAL_CREST_DB),
+        ):
+            if given != usual and self.sound != sound:
+                raise RequestError(f"{name} belongs to --sound {sound}, and --sound is {self.sound!r}: leave one out")
 
     def levels(self) -> tuple[Level | None, Level | None]:
         """Return the level at the unit's input, and at its output, of which one is None."""
