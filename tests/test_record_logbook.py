@@ -202,7 +202,7 @@ def test_a_number_that_no_computer_holds_is_said_with_its_line(tmp_path: Path) -
     book = _book(tmp_path)
     book.listen("x", minutes=7)
     book.file.write_text(book.file.read_text().replace('"minutes": 7', f'"minutes": {10**400}'))
-    with pytest.raises(FileProblem, match=r"logbook\.jsonl, line 1 is damaged"):
+    with pytest.raises(FileProblem, match=r"logbook\.jsonl, line 1: no line of this file"):
         book.readable_entries()
 
 
