@@ -24,19 +24,24 @@ def write_checksums(folder: Path) -> None:
 
     Raises FileProblem: exists already, disk full, a name that no line holds.
     """
-    refuse_unlisted(folder)
-    lines = [f"{sha256_of(folder / name)}  {name}\n" for name in _files(folder)]
+    lines = [f"{sha256_of(folder / name)}  {name}\n" for name in _listable(folder)]
     write_new_text(folder / CHECKSUM_FILE, "".join(lines))
 
 
 def refuse_unlisted(folder: Path) -> None:
     """Raise FileProblem where a name that somebody put there can't stand in a line: asked before a record is closed."""
-    for name in _files(folder):
+    _listable(folder)
+
+
+def _listable(folder: Path) -> list[str]:
+    names = _files(folder)
+    for name in names:
         if name.splitlines() != [name] or not _is_utf8(name):
             raise FileProblem(
                 f"{folder} holds a file named {name!r}, which {CHECKSUM_FILE} can't list: take it out or rename it "
                 "(one line of UTF-8), then go on with the record"
             )
+    return names
 
 
 def _is_utf8(name: str) -> bool:
