@@ -13,7 +13,7 @@ from scipy.fft import irfft, rfft
 from scipy.ndimage import maximum_filter1d, median_filter
 
 from audiomeas.analysis.known_tones import fit_known_tones
-from audiomeas.analysis.shortevents import ShortEvents, seldom_near, short_events
+from audiomeas.analysis.shortevents import ShortEvents, least_peak, seldom_near, short_events
 
 FloatArray = NDArray[np.float64]
 
@@ -41,7 +41,7 @@ def events_beside_lines(signal: FloatArray, *, resolution: float | None) -> Shor
     """
     rest = _without_lines(signal)
     # What is steady may peak but once in the whole window.
-    found = short_events(rest, 1.0 / len(signal), least=_least(signal, resolution), may_hum=False)
+    found = short_events(rest, 1.0 / len(signal), least=least_peak(signal, _LEAST_EVENT, resolution), may_hum=False)
     if found is None or (at_limit(signal, found.frame) and _lies_high(rest, signal - rest, found.frame)):
         return None
     return found
@@ -57,7 +57,7 @@ def events_beside_wave(
     """
     turns = signal.reshape(parts, -1)
     rest = (turns - np.median(turns, axis=0)).ravel()
-    return short_events(rest, cycles, least=_least(signal, resolution))
+    return short_events(rest, cycles, least=least_peak(signal, _LEAST_EVENT, resolution))
 
 
 def events_beside_tone(
@@ -70,12 +70,7 @@ def events_beside_tone(
     orders = np.arange(1, _HARMONICS + 1)
     tones_hz = tuple((orders * frequency_hz)[orders * frequency_hz < _HIGHEST_OF_RATE * sample_rate_hz].tolist())
     rest = fit_known_tones(signal, sample_rate_hz, tones_hz).residual
-    return short_events(rest, frequency_hz / sample_rate_hz, least=_least(signal, resolution))
-
-
-def _least(signal: FloatArray, resolution: float | None) -> float:
-    """Return the smallest peak that is an event."""
-    return max(8.0 * (resolution or 0.0), _LEAST_EVENT * float(np.max(np.abs(signal), initial=0.0)))
+    return short_events(rest, frequency_hz / sample_rate_hz, least=least_peak(signal, _LEAST_EVENT, resolution))
 
 
 def _without_lines(signal: FloatArray) -> FloatArray:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 from scipy.signal.windows import blackmanharris
 
-from audiomeas.analysis.shortevents import ShortEvents, short_events
+from audiomeas.analysis.shortevents import ShortEvents, least_peak, short_events
 
 FloatArray = NDArray[np.float64]
 
@@ -32,8 +32,8 @@ _FADE_S = 0.07
 _PART_S, _OVERLAP_S = 20.0, 0.3
 #: A side has some 10⁸ pieces in all: of 10,000 sides of noise one is told then.
 _ONE_IN = 1e12
-#: Smaller events than this part of the largest sample are none; nor are a few of the capture's own steps.
-_LEAST_EVENT, _LEAST_STEPS = 1e-5, 8.0
+#: Smaller events than this part of the largest sample are none.
+_LEAST_EVENT = 1e-5
 
 
 def events_beside_moving(
@@ -45,7 +45,7 @@ def events_beside_moving(
     resolution : step between neighbouring values, in the unit of the signal; None: unknown.
     Unseen: what happens within 0.07 s of an end, and what noise hides.
     """
-    least = max(_LEAST_STEPS * (resolution or 0.0), _LEAST_EVENT * float(np.max(np.abs(signal), initial=0.0)))
+    least = least_peak(signal, _LEAST_EVENT, resolution)
     count = max(1, round(len(signal) / (_PART_S * sample_rate_hz)))
     edges = [len(signal) * number // count for number in range(count + 1)]
     over = round(_OVERLAP_S * sample_rate_hz)

@@ -47,6 +47,10 @@ _TAIL_PART = 0.25
 _CORNER_CYCLES, _ORDER = 0.005, 2
 
 
+#: A peak of fewer of the converter's steps is none: rounding makes such.
+LEAST_STEPS = 8.0
+
+
 @dataclass(frozen=True, kw_only=True)
 class ShortEvents:
     """Events in a capture. frame, peak : of the largest, in the unit of the signal.   count : blocks that hold one."""
@@ -78,6 +82,14 @@ class _Found:
 
     events: ShortEvents
     at_beginning: bool
+
+
+def least_peak(signal: FloatArray, part: float, resolution: float | None) -> float:
+    """Return the smallest peak that is an event, in the unit of the signal.
+
+    signal : (frames,).   part : of its largest sample.   resolution : step between neighbouring values; None: unknown.
+    """
+    return max(LEAST_STEPS * (resolution or 0.0), part * float(np.max(np.abs(signal), initial=0.0)))
 
 
 def _both_looks(rest: FloatArray, cycles: float, least: float, may_hum: bool, one_in: float) -> _Found | None:

@@ -21,7 +21,14 @@ from scipy.stats import chi2, norm
 
 from audiomeas.analysis.beside_lines import at_limit
 from audiomeas.analysis.deconvolution import fall
-from audiomeas.analysis.shortevents import SIGMA_PER_MEDIAN, ShortEvents, short_events, together
+from audiomeas.analysis.shortevents import (
+    LEAST_STEPS,
+    SIGMA_PER_MEDIAN,
+    ShortEvents,
+    least_peak,
+    short_events,
+    together,
+)
 
 FloatArray = NDArray[np.float64]
 
@@ -67,7 +74,7 @@ def sudden_beside_tone(
     """
     edge = round(CONTEXT_S * sample_rate_hz)
     rest = _beside_tone(signal, sample_rate_hz, frequency_hz, mains_hz)
-    least = max(8.0 * resolution, _LEAST * float(np.max(np.abs(signal), initial=0.0)))
+    least = least_peak(signal, _LEAST, resolution)
     return sudden(rest[edge : len(signal) - edge], frequency_hz / sample_rate_hz, least)
 
 
@@ -86,7 +93,8 @@ def sudden_beside_programme(
     peak = found.peak * float(scale[found.frame])
     beside = float(np.max(np.abs(captured[max(found.frame - _BESIDE, 0) : found.frame + _BESIDE])))
     may_be_limit = peak < _OF_ALL * beside
-    if peak <= max(8.0 * resolution, _OF_RESPONSE * beside) or (may_be_limit and at_limit(captured, found.frame)):
+    least = max(LEAST_STEPS * resolution, _OF_RESPONSE * beside)
+    if peak <= least or (may_be_limit and at_limit(captured, found.frame)):
         return None
     return ShortEvents(count=found.count, frame=found.frame, peak=peak)
 

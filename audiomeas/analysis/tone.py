@@ -36,7 +36,7 @@ from audiomeas.analysis.lines import (
 from audiomeas.analysis.mains import find_mains
 from audiomeas.analysis.noisefloor import NoiseFloor, band_weight, median_per_bin, noise_floor
 from audiomeas.analysis.rounding import Rounding, rounding_of
-from audiomeas.analysis.shortevents import ShortEvents, short_events
+from audiomeas.analysis.shortevents import LEAST_STEPS, ShortEvents, short_events
 from audiomeas.analysis.sinefit import (
     OtherLines,
     SineFit,
@@ -201,7 +201,8 @@ def analyze_tone(
     near_hz = exact_frequency_hz if near_hz is None else near_hz
     fit = _fundamental(signal, sample_rate_hz, near_hz, exact_frequency_hz, limit_hz)
     rest = without_sine(signal, fit)
-    events = short_events(rest, fit.cycles, least=max(8.0 * (resolution or 0.0), _LEAST_EVENT * abs(fit.amplitude)))
+    least = max(LEAST_STEPS * (resolution or 0.0), _LEAST_EVENT * abs(fit.amplitude))
+    events = short_events(rest, fit.cycles, least=least)
     lines, floor, spectrum, rounding = _lines_and_floor(
         rest, fit, sample_rate_hz, limit_hz, spectrum_points, resolution
     )
