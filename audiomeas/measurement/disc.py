@@ -12,7 +12,7 @@ from audiomeas.measurement.clock import CORRECTED
 from audiomeas.measurement.disc_tracks import Clock, Search, clock_of, cut_out, find_tracks, lost_frames
 from audiomeas.measurement.disc_values import FIGURES, JITTER, ChannelFigures, Read
 from audiomeas.measurement.disc_views import CURVES, charts, tables
-from audiomeas.measurement.listened import silence_of, start_option
+from audiomeas.measurement.listened import ONE_CHANNEL, silence_of, start_option
 from audiomeas.measurement.options import complete
 from audiomeas.measurement.registry import find
 from audiomeas.measurement.result import result_of
@@ -176,7 +176,7 @@ def _channel_words(read: Read | None) -> list[str]:
     if max(ratios_db) < -SWAPPED_DB:
         return ["the channels are swapped: left plays on channel 2; check the cables, the figures stand as captured"]
     if max(abs(ratio_db) for ratio_db in ratios_db) < MONO_DB:
-        return ["both channels carry the same: check for a mono switch, or one cable on both inputs"]
+        return [ONE_CHANNEL]
     return []
 
 

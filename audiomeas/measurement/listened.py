@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
 #: The bands of a test record or tape are over by then.
 LONGEST_S = 1800.0
+ONE_CHANNEL = "both channels carry the same: check for a mono switch, or one cable on both inputs"
 
 
 def length_option(listened_to: str, *, default_s: float, at_least_s: float, at_most_s: float = LONGEST_S) -> Option:

@@ -18,6 +18,7 @@ from audiomeas.bench.opened import Bench
 from audiomeas.errors import SignalError
 from audiomeas.interface.streaming import Heard
 from audiomeas.interface.transport import at_end_code, to_fractions
+from audiomeas.measurement.listened import ONE_CHANNEL
 from audiomeas.measurement.live_reading import ChannelReading, LiveReading, over_range_warning
 from audiomeas.measurement.nominal_speed import nominal_hz_of, usual_tone_hz
 from audiomeas.stimulus.live_tone import Wish
@@ -100,7 +101,7 @@ class HeardTone:
         """Return what is to be said of channels that are one."""
         ratios = [one.left_over_right for one in self._past if one.left_over_right is not None]
         if len(ratios) >= _MOMENTS and all(abs(ratio - 1.0) < _ONE_CHANNEL for ratio in ratios):
-            return ["both channels carry the same: check for a mono switch, or one cable on both inputs"]
+            return [ONE_CHANNEL]
         return []
 
     def _means(self, speed_of_hz: float | None, now_hz: float) -> dict[str, float]:

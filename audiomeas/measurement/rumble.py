@@ -16,7 +16,7 @@ from audiomeas.measurement.budget import BENCH_NOISE, Told, own_parts
 from audiomeas.measurement.flutter_parts import OPTIONS as PART_OPTIONS
 from audiomeas.measurement.flutter_parts import Part as TurningPart
 from audiomeas.measurement.flutter_parts import named, parts_of
-from audiomeas.measurement.listened import length_option, silence
+from audiomeas.measurement.listened import ONE_CHANNEL, length_option, silence
 from audiomeas.measurement.noise_bench import without_bench
 from audiomeas.measurement.noise_levels import Reading
 from audiomeas.measurement.played_bands import found_bands, longest_pause, piece_of
@@ -46,7 +46,7 @@ _PLACES = ("lateral", "vertical")
 #: Weighted level over the reference that no turntable reaches (20 dB below; the era's minimum is 50 to 55).
 _NO_RUMBLE = 0.1
 #: Vertical rumble over lateral where one channel is captured twice; cartridges separate by 20 to 30 dB.
-_ONE_CHANNEL = 1e-3
+_NO_VERTICAL = 1e-3
 #: Options of `flutter_parts` that a turntable has, and none of a tape.
 _TURNTABLE = ("platter_rpm", "idler_mm", "rim_mm", "motor_rpm")
 
@@ -311,12 +311,9 @@ def _said_of_mono(found: RumbleNoise) -> list[str]:
     from audiomeas.analysis.rumble import SIGNALS
 
     lateral, vertical = (found.levels["unweighted"][SIGNALS.index(name)].v_rms for name in _PLACES)
-    if vertical > _ONE_CHANNEL * lateral:
+    if vertical > _NO_VERTICAL * lateral:
         return []
-    return [
-        "both channels carry the same: check for a mono switch, or one cable on both inputs; vertical rumble is not "
-        "known"
-    ]
+    return [f"{ONE_CHANNEL}; vertical rumble is not known"]
 
 
 def _conditions(

@@ -15,6 +15,7 @@ from audiomeas.measurement.entered import READING
 from audiomeas.measurement.quantity import accuracy_of
 from audiomeas.measurement.soak import USUAL_MAINS_HZ, WORD
 from audiomeas.measurement.soak_lines import OFFSET
+from audiomeas.measurement.soak_source import SoakSound
 from audiomeas.plan.steps import Limit, Reading, Step
 from audiomeas.units import Level, parse_level, power_ratio_to_db
 
@@ -28,7 +29,7 @@ S_AN_HOUR = 3600.0
 #: The lower ends of what may be asked for, in words.
 _ABOVE_ZERO, _FROM_ZERO = "more than 0", "0 or more"
 TONE, PINK = "tone", "pink"
-_USUAL_HZ, _USUAL_CREST_DB = 1000.0, 12.0
+_USUAL = SoakSound()
 #: The step of the record, and what its limits rest on.
 STEP = "Soak"
 _SOURCE = "common practice (a recheck after a soak)"
@@ -59,8 +60,8 @@ class SoakRequest:
     output_level: str | None = None
     input_level: str | None = None
     sound: str = TONE
-    frequency_hz: float = _USUAL_HZ
-    crest_db: float = _USUAL_CREST_DB
+    frequency_hz: float = _USUAL.frequency_hz
+    crest_db: float = _USUAL.crest_db
     channels: tuple[int, ...] | None = None
     mains_hz: float = USUAL_MAINS_HZ
     spots: tuple[str, ...] = ("distortion",)
@@ -106,8 +107,8 @@ class SoakRequest:
     def _refuse_of_another_sound(self) -> None:
         """Raise RequestError for what belongs to a sound that is not played."""
         for name, sound, given, usual in (
-            ("frequency_hz", TONE, self.frequency_hz, _USUAL_HZ),
-            ("crest_db", PINK, self.crest_db, _USUAL_CREST_DB),
+            ("frequency_hz", TONE, self.frequency_hz, _USUAL.frequency_hz),
+            ("crest_db", PINK, self.crest_db, _USUAL.crest_db),
         ):
             if given != usual and self.sound != sound:
                 raise RequestError(f"{name} belongs to --sound {sound}, and --sound is {self.sound!r}: leave one out")
